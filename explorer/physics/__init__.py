@@ -1,0 +1,1 @@
+"""The links of the chain as pure functions of arrays, SI throughout."""

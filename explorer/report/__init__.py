@@ -1,0 +1,1 @@
+"""From stored results to a page: data for figures first, drawing second."""

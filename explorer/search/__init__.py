@@ -1,0 +1,1 @@
+"""Ways through a design space: sampled, or covered exactly."""

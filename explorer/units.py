@@ -1,0 +1,12 @@
+"""Constants and the conversions that happen at the edges; everything inside is SI."""
+
+from __future__ import annotations
+
+from math import pi
+
+RAD_S_PER_RPM = 2 * pi / 60
+J_PER_WH = 3600.0
+KELVIN = 273.15
+STANDARD_GRAVITY = 9.80665
+THERMAL_VOLTAGE_25C = 0.025693
+"""kT/q at 298.15 K, V (2019 SI constants)."""
