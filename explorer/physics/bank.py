@@ -1,0 +1,85 @@
+"""The capacitor bank and what shares its terminals: leakage, balancing, clamp."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+Array = NDArray[np.float64]
+
+
+class Bank(NamedTuple):
+    """Cells combined: F, ohm, V, and the conductances that load the bus in S."""
+
+    capacitance_F: Array
+    esr_ohm: Array
+    voltage_limit_V: Array
+    leakage_S: Array
+    balancing_S: Array
+
+
+def combine(
+    series: ArrayLike,
+    parallel: ArrayLike,
+    *,
+    capacitance_F: ArrayLike,
+    esr_ohm: ArrayLike,
+    voltage_V: ArrayLike,
+    derating: ArrayLike,
+    leakage_A: ArrayLike,
+    balancing_ohm: ArrayLike,
+) -> Bank:
+    """Equal cells, `series` in a string and `parallel` strings. Broadcasts.
+
+    Leakage is the data-sheet current at rated voltage, taken as proportional to voltage (a
+    simplification: real cells leak less than that below their rating). `balancing_ohm` 0: none.
+
+    >>> float(combine(5, 1, capacitance_F=5.0, esr_ohm=0.17, voltage_V=2.7, derating=1.0,
+    ...     leakage_A=15e-6, balancing_ohm=0.0).capacitance_F)
+    1.0
+    """
+    n_series, n_parallel = np.asarray(series, dtype=float), np.asarray(parallel, dtype=float)
+    ohm = np.asarray(balancing_ohm, dtype=float)
+    strings = n_parallel / n_series
+    return Bank(
+        np.asarray(capacitance_F * strings),
+        np.asarray(esr_ohm / strings),
+        np.asarray(n_series * voltage_V * derating),
+        np.asarray(strings * leakage_A / voltage_V),
+        np.where(ohm > 0, strings / np.where(ohm > 0, ohm, 1.0), 0.0),
+    )
+
+
+def stored_energy(capacitance_F: ArrayLike, voltage_V: ArrayLike) -> Array:
+    """Energy of a capacitor, J: `C V^2/2`.
+
+    >>> float(stored_energy(100.0, 2.7))
+    364.5
+    """
+    return np.asarray(0.5 * np.asarray(capacitance_F) * np.asarray(voltage_V) ** 2)
+
+
+def stroke_ripple(
+    unevenness: ArrayLike,
+    bus_power_W: ArrayLike,
+    crank_rad_s: ArrayLike,
+    capacitance_F: ArrayLike,
+    bus_V: ArrayLike,
+) -> Array:
+    """Peak-to-peak bus ripple of an uneven stroke, V: `a P/(pi f C V)`, f turns a second.
+
+    Half a turn of `a P sin` stores `a P/(pi f)` in the bank; `C V dV` takes it up (small ripple).
+    """
+    turns_per_s = np.asarray(crank_rad_s, dtype=float) / (2 * np.pi)
+    swing = np.asarray(unevenness) * bus_power_W
+    denominator = np.pi * turns_per_s * capacitance_F * np.asarray(bus_V)
+    return np.where(swing == 0, 0.0, swing / np.maximum(denominator, 1e-30))
+
+
+def clamp_current(bus_V: ArrayLike, threshold_V: ArrayLike, resistance_ohm: ArrayLike) -> Array:
+    """Current of a shunt clamp, A: `(V - threshold)/R` above its threshold, resistance 0: none."""
+    ohm = np.asarray(resistance_ohm, dtype=float)
+    excess = np.maximum(np.asarray(bus_V, dtype=float) - threshold_V, 0.0)
+    return np.where(ohm > 0, excess / np.where(ohm > 0, ohm, 1.0), 0.0)

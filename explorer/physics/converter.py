@@ -1,0 +1,106 @@
+"""The buck-boost converter: what it takes from the bus to hold its output, and what it loses."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy.optimize import nnls
+
+Array = NDArray[np.float64]
+
+
+class LossFit(NamedTuple):
+    """Coefficients of the loss polynomial, all >= 0, and the rms error of the fit in W."""
+
+    loss_W: float
+    loss_per_input_V: float
+    loss_per_input_A: float
+    loss_per_input_A2: float
+    loss_per_output_A: float
+    loss_per_output_A2: float
+    fit_error_W: float
+
+
+def fit_loss(
+    input_V: ArrayLike, output_A: ArrayLike, efficiency: ArrayLike, output_V: float
+) -> LossFit:
+    """Fit `P0 + a V_in + b I_in + c I_in^2 + d I_out + e I_out^2` to bench points.
+
+    Points are 1-D arrays of equal length. Non-negative least squares (Lawson & Hanson 1974, as in
+    SciPy) keeps every term a loss, so that no point between or beside the measured ones can have
+    an efficiency above 1. Raises ValueError with fewer than six points or an efficiency outside
+    (0, 1).
+
+    >>> fit = fit_loss([5, 5, 5, 9, 9, 9], [0.1, 1, 2, 0.1, 1, 2], [0.8, 0.9, 0.9] * 2, 5.0)
+    >>> fit.fit_error_W < 0.1
+    True
+    """
+    volts, amps, eta = (np.asarray(a, dtype=float) for a in (input_V, output_A, efficiency))
+    if volts.size < 6:
+        raise ValueError(f"a loss fit needs at least 6 bench points, got {volts.size}")
+    if not np.all((eta > 0) & (eta < 1)):
+        raise ValueError("efficiency must lie between 0 and 1")
+    output_W = output_V * amps
+    input_A = output_W / eta / volts
+    terms = np.stack([np.ones_like(volts), volts, input_A, input_A**2, amps, amps**2], axis=1)
+    loss = output_W / eta - output_W
+    coefficients, _ = nnls(terms, loss)
+    error = float(np.sqrt(np.mean((terms @ coefficients - loss) ** 2)))
+    return LossFit(*(float(c) for c in coefficients), fit_error_W=error)
+
+
+class Intake(NamedTuple):
+    """What the converter and the switch before it take at a bus voltage."""
+
+    current_A: Array
+    converter_loss_W: Array
+    window_loss_W: Array
+    sustained: NDArray[np.bool_]
+
+
+def intake(
+    bus_V: ArrayLike,
+    output_W: ArrayLike,
+    output_A: ArrayLike,
+    *,
+    on_resistance_ohm: ArrayLike,
+    loss_W: ArrayLike,
+    loss_per_input_V: ArrayLike,
+    loss_per_input_A: ArrayLike,
+    loss_per_input_A2: ArrayLike,
+    loss_per_output_A: ArrayLike,
+    loss_per_output_A2: ArrayLike,
+) -> Intake:
+    """Input current that carries `output_W` through a series resistance and the loss polynomial.
+
+    The power balance of the converter behind the resistance R, `(V - R I) I = output + loss`, is
+    quadratic in I; the smaller root is the one reached from light load. Where it has none, the bus
+    cannot sustain the load: `sustained` is False and the current is that of the power maximum.
+    All arguments broadcast; W, A, V, ohm.
+
+    >>> lossless = dict.fromkeys(["loss_W", "loss_per_input_V", "loss_per_input_A",
+    ...     "loss_per_input_A2", "loss_per_output_A", "loss_per_output_A2"], 0.0)
+    >>> float(intake(10.0, 5.0, 1.0, on_resistance_ohm=0.0, **lossless).current_A)
+    0.5
+    """
+    volts = np.asarray(bus_V, dtype=float)
+    amps = np.asarray(output_A, dtype=float)
+    ohm = np.asarray(on_resistance_ohm, dtype=float)
+    fixed = loss_W + (loss_per_output_A + loss_per_output_A2 * amps) * amps
+    square = loss_per_input_A2 + ohm
+    linear = loss_per_input_A - loss_per_input_V * ohm - volts
+    constant = np.asarray(output_W + fixed + loss_per_input_V * volts, dtype=float)
+    discriminant = linear**2 - 4 * square * constant
+    sustained = (discriminant >= 0) & (linear < 0)
+    root = np.sqrt(np.maximum(discriminant, 0.0))
+    # 2c/(-b + sqrt(D)) is the smaller root without cancellation, and holds for square = 0 too.
+    current = 2 * constant / np.maximum(-linear + root, 1e-12)
+    window = ohm * current**2
+    converter = (
+        fixed
+        + loss_per_input_V * (volts - ohm * current)
+        + (loss_per_input_A + loss_per_input_A2 * current) * current
+    )
+    return Intake(current, converter, window, sustained)

@@ -1,0 +1,46 @@
+"""Permanent-magnet machine: EMF, copper, drag; and copper itself."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+Array = NDArray[np.float64]
+
+COPPER_TEMPERATURE_COEFFICIENT = 0.00393
+"""Of annealed copper at 20 C, 1/K (IEC 60028)."""
+COPPER_RESISTIVITY = 1.7241e-8
+"""Of annealed copper at 20 C, ohm m (IEC 60028)."""
+
+
+def copper_resistance(resistance_20C_ohm: ArrayLike, temperature_C: ArrayLike) -> Array:
+    """Resistance of a copper winding at a temperature, ohm (linear law of IEC 60028).
+
+    >>> float(copper_resistance(1.0, 120.0))
+    1.393
+    """
+    rise = np.asarray(temperature_C, dtype=float) - 20.0
+    return np.asarray(resistance_20C_ohm * (1 + COPPER_TEMPERATURE_COEFFICIENT * rise))
+
+
+def wire_resistance(gauge_awg: ArrayLike, length_m: ArrayLike, temperature_C: float = 20) -> Array:
+    """Resistance of one solid copper conductor, ohm.
+
+    Diameter by gauge from ASTM B258, `0.127 mm * 92^((36 - n)/39)`; resistivity of IEC 60028.
+
+    >>> round(float(wire_resistance(20, 1.0)) * 1000, 2)
+    33.31
+    """
+    diameter = 0.127e-3 * 92 ** ((36 - np.asarray(gauge_awg, dtype=float)) / 39)
+    at_20C = COPPER_RESISTIVITY * np.asarray(length_m) / (np.pi * diameter**2 / 4)
+    return copper_resistance(at_20C, temperature_C)
+
+
+def peak_emf(emf_constant_V_s: ArrayLike, shaft_rad_s: ArrayLike) -> Array:
+    """Peak phase EMF at a shaft speed, V: `Ke w`."""
+    return np.asarray(np.asarray(emf_constant_V_s) * shaft_rad_s)
+
+
+def drag_torque(coulomb_N_m: ArrayLike, viscous_N_m_s: ArrayLike, shaft_rad_s: ArrayLike) -> Array:
+    """Bearing, cogging and iron drag at the shaft, N m: `T_c + k w`."""
+    return np.asarray(coulomb_N_m + np.asarray(viscous_N_m_s) * shaft_rad_s)

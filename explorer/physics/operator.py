@@ -1,0 +1,61 @@
+"""The person at the crank: how much, how hard, how long."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+Array = NDArray[np.float64]
+
+
+def endurance_power(
+    critical_power_W: ArrayLike, reserve_J: ArrayLike, duration_s: ArrayLike
+) -> Array:
+    """Mean power that can be held for a duration: `CP + W'/t`.
+
+    Source: Monod & Scherrer 1965, Ergonomics 8; good for about 2 to 40 minutes. Broadcasts; W, J,
+    s. Raises ValueError for a duration that is not above 0.
+
+    >>> float(endurance_power(45.0, 3600.0, 600.0))
+    51.0
+    """
+    duration = np.asarray(duration_s, dtype=float)
+    if np.any(duration <= 0):
+        raise ValueError(f"duration must be above 0 s, got {duration.min()}")
+    return np.asarray(critical_power_W + np.asarray(reserve_J) / duration)
+
+
+def sprint_torque(
+    speed_rad_s: ArrayLike, torque_at_rest_N_m: ArrayLike, speed_unloaded_rad_s: ArrayLike
+) -> Array:
+    """Most torque of a short effort, the straight torque-velocity line `T0 (1 - w/w0)`, >= 0.
+
+    Source: the linear torque-velocity relation of sprint cranking (Vandewalle et al. 1987 and
+    later). Broadcasts; rad/s, N m.
+    """
+    share = 1 - np.asarray(speed_rad_s, dtype=float) / speed_unloaded_rad_s
+    return np.asarray(torque_at_rest_N_m * np.clip(share, 0.0, 1.0))
+
+
+def reserve_after(
+    reserve_J: ArrayLike,
+    power_W: ArrayLike,
+    seconds: ArrayLike,
+    *,
+    critical_power_W: ArrayLike,
+    full_reserve_J: ArrayLike,
+) -> Array:
+    """Work left above critical power after a spell at constant power.
+
+    Above critical power the reserve W' falls by the excess; below, it returns exponentially with
+    the deficit, `tau = W'/(CP - P)`. Source: differential W' balance, Skiba et al. 2015. Shapes
+    broadcast; J, W, s. May go below 0, which says that the spell was too much.
+    """
+    reserve, power, spell = (np.asarray(a, dtype=float) for a in (reserve_J, power_W, seconds))
+    excess = power - critical_power_W
+    full = np.asarray(full_reserve_J, dtype=float)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        returned = full - (full - reserve) * np.exp(
+            np.where(full > 0, np.minimum(excess, 0.0) * spell / np.where(full > 0, full, 1), 0.0)
+        )
+    return np.where(excess >= 0, reserve - excess * spell, returned)
