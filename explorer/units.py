@@ -4,6 +4,13 @@ from __future__ import annotations
 
 from math import pi
 
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+Real = float | Array
+"""What the physics takes: a number or an array of them; all arguments broadcast."""
+
 RAD_S_PER_RPM = 2 * pi / 60
 J_PER_WH = 3600.0
 KELVIN = 273.15

@@ -5,9 +5,8 @@ from __future__ import annotations
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
 
-Array = NDArray[np.float64]
+from explorer.units import Array, Real
 
 
 class Bank(NamedTuple):
@@ -21,15 +20,15 @@ class Bank(NamedTuple):
 
 
 def combine(
-    series: ArrayLike,
-    parallel: ArrayLike,
+    series: Real,
+    parallel: Real,
     *,
-    capacitance_F: ArrayLike,
-    esr_ohm: ArrayLike,
-    voltage_V: ArrayLike,
-    derating: ArrayLike,
-    leakage_A: ArrayLike,
-    balancing_ohm: ArrayLike,
+    capacitance_F: Real,
+    esr_ohm: Real,
+    voltage_V: Real,
+    derating: Real,
+    leakage_A: Real,
+    balancing_ohm: Real,
 ) -> Bank:
     """Equal cells, `series` in a string and `parallel` strings. Broadcasts.
 
@@ -52,21 +51,21 @@ def combine(
     )
 
 
-def stored_energy(capacitance_F: ArrayLike, voltage_V: ArrayLike) -> Array:
+def stored_energy(capacitance_F: Real, voltage_V: Real) -> Array:
     """Energy of a capacitor, J: `C V^2/2`.
 
-    >>> float(stored_energy(100.0, 2.7))
+    >>> round(float(stored_energy(100.0, 2.7)), 3)
     364.5
     """
     return np.asarray(0.5 * np.asarray(capacitance_F) * np.asarray(voltage_V) ** 2)
 
 
 def stroke_ripple(
-    unevenness: ArrayLike,
-    bus_power_W: ArrayLike,
-    crank_rad_s: ArrayLike,
-    capacitance_F: ArrayLike,
-    bus_V: ArrayLike,
+    unevenness: Real,
+    bus_power_W: Real,
+    crank_rad_s: Real,
+    capacitance_F: Real,
+    bus_V: Real,
 ) -> Array:
     """Peak-to-peak bus ripple of an uneven stroke, V: `a P/(pi f C V)`, f turns a second.
 
@@ -78,7 +77,7 @@ def stroke_ripple(
     return np.where(swing == 0, 0.0, swing / np.maximum(denominator, 1e-30))
 
 
-def clamp_current(bus_V: ArrayLike, threshold_V: ArrayLike, resistance_ohm: ArrayLike) -> Array:
+def clamp_current(bus_V: Real, threshold_V: Real, resistance_ohm: Real) -> Array:
     """Current of a shunt clamp, A: `(V - threshold)/R` above its threshold, resistance 0: none."""
     ohm = np.asarray(resistance_ohm, dtype=float)
     excess = np.maximum(np.asarray(bus_V, dtype=float) - threshold_V, 0.0)

@@ -5,10 +5,10 @@ from __future__ import annotations
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 from scipy.optimize import nnls
 
-Array = NDArray[np.float64]
+from explorer.units import Array, Real
 
 
 class LossFit(NamedTuple):
@@ -23,9 +23,7 @@ class LossFit(NamedTuple):
     fit_error_W: float
 
 
-def fit_loss(
-    input_V: ArrayLike, output_A: ArrayLike, efficiency: ArrayLike, output_V: float
-) -> LossFit:
+def fit_loss(input_V: Real, output_A: Real, efficiency: Real, output_V: float) -> LossFit:
     """Fit `P0 + a V_in + b I_in + c I_in^2 + d I_out + e I_out^2` to bench points.
 
     Points are 1-D arrays of equal length. Non-negative least squares (Lawson & Hanson 1974, as in
@@ -48,7 +46,7 @@ def fit_loss(
     loss = output_W / eta - output_W
     coefficients, _ = nnls(terms, loss)
     error = float(np.sqrt(np.mean((terms @ coefficients - loss) ** 2)))
-    return LossFit(*(float(c) for c in coefficients), fit_error_W=error)
+    return LossFit(*(float(c) for c in coefficients), error)
 
 
 class Intake(NamedTuple):
@@ -61,17 +59,17 @@ class Intake(NamedTuple):
 
 
 def intake(
-    bus_V: ArrayLike,
-    output_W: ArrayLike,
-    output_A: ArrayLike,
+    bus_V: Real,
+    output_W: Real,
+    output_A: Real,
     *,
-    on_resistance_ohm: ArrayLike,
-    loss_W: ArrayLike,
-    loss_per_input_V: ArrayLike,
-    loss_per_input_A: ArrayLike,
-    loss_per_input_A2: ArrayLike,
-    loss_per_output_A: ArrayLike,
-    loss_per_output_A2: ArrayLike,
+    on_resistance_ohm: Real,
+    loss_W: Real,
+    loss_per_input_V: Real,
+    loss_per_input_A: Real,
+    loss_per_input_A2: Real,
+    loss_per_output_A: Real,
+    loss_per_output_A2: Real,
 ) -> Intake:
     """Input current that carries `output_W` through a series resistance and the loss polynomial.
 

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
 
-Array = NDArray[np.float64]
+from explorer.units import Array, Real
 
 COPPER_TEMPERATURE_COEFFICIENT = 0.00393
 """Of annealed copper at 20 C, 1/K (IEC 60028)."""
@@ -13,7 +12,7 @@ COPPER_RESISTIVITY = 1.7241e-8
 """Of annealed copper at 20 C, ohm m (IEC 60028)."""
 
 
-def copper_resistance(resistance_20C_ohm: ArrayLike, temperature_C: ArrayLike) -> Array:
+def copper_resistance(resistance_20C_ohm: Real, temperature_C: Real) -> Array:
     """Resistance of a copper winding at a temperature, ohm (linear law of IEC 60028).
 
     >>> float(copper_resistance(1.0, 120.0))
@@ -23,7 +22,7 @@ def copper_resistance(resistance_20C_ohm: ArrayLike, temperature_C: ArrayLike) -
     return np.asarray(resistance_20C_ohm * (1 + COPPER_TEMPERATURE_COEFFICIENT * rise))
 
 
-def wire_resistance(gauge_awg: ArrayLike, length_m: ArrayLike, temperature_C: float = 20) -> Array:
+def wire_resistance(gauge_awg: Real, length_m: Real, temperature_C: float = 20) -> Array:
     """Resistance of one solid copper conductor, ohm.
 
     Diameter by gauge from ASTM B258, `0.127 mm * 92^((36 - n)/39)`; resistivity of IEC 60028.
@@ -36,11 +35,11 @@ def wire_resistance(gauge_awg: ArrayLike, length_m: ArrayLike, temperature_C: fl
     return copper_resistance(at_20C, temperature_C)
 
 
-def peak_emf(emf_constant_V_s: ArrayLike, shaft_rad_s: ArrayLike) -> Array:
+def peak_emf(emf_constant_V_s: Real, shaft_rad_s: Real) -> Array:
     """Peak phase EMF at a shaft speed, V: `Ke w`."""
     return np.asarray(np.asarray(emf_constant_V_s) * shaft_rad_s)
 
 
-def drag_torque(coulomb_N_m: ArrayLike, viscous_N_m_s: ArrayLike, shaft_rad_s: ArrayLike) -> Array:
+def drag_torque(coulomb_N_m: Real, viscous_N_m_s: Real, shaft_rad_s: Real) -> Array:
     """Bearing, cogging and iron drag at the shaft, N m: `T_c + k w`."""
     return np.asarray(coulomb_N_m + np.asarray(viscous_N_m_s) * shaft_rad_s)

@@ -3,14 +3,11 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
 
-Array = NDArray[np.float64]
+from explorer.units import Array, Real
 
 
-def endurance_power(
-    critical_power_W: ArrayLike, reserve_J: ArrayLike, duration_s: ArrayLike
-) -> Array:
+def endurance_power(critical_power_W: Real, reserve_J: Real, duration_s: Real) -> Array:
     """Mean power that can be held for a duration: `CP + W'/t`.
 
     Source: Monod & Scherrer 1965, Ergonomics 8; good for about 2 to 40 minutes. Broadcasts; W, J,
@@ -25,9 +22,7 @@ def endurance_power(
     return np.asarray(critical_power_W + np.asarray(reserve_J) / duration)
 
 
-def sprint_torque(
-    speed_rad_s: ArrayLike, torque_at_rest_N_m: ArrayLike, speed_unloaded_rad_s: ArrayLike
-) -> Array:
+def sprint_torque(speed_rad_s: Real, torque_at_rest_N_m: Real, speed_unloaded_rad_s: Real) -> Array:
     """Most torque of a short effort, the straight torque-velocity line `T0 (1 - w/w0)`, >= 0.
 
     Source: the linear torque-velocity relation of sprint cranking (Vandewalle et al. 1987 and
@@ -38,12 +33,12 @@ def sprint_torque(
 
 
 def reserve_after(
-    reserve_J: ArrayLike,
-    power_W: ArrayLike,
-    seconds: ArrayLike,
+    reserve_J: Real,
+    power_W: Real,
+    seconds: Real,
     *,
-    critical_power_W: ArrayLike,
-    full_reserve_J: ArrayLike,
+    critical_power_W: Real,
+    full_reserve_J: Real,
 ) -> Array:
     """Work left above critical power after a spell at constant power.
 
@@ -58,4 +53,4 @@ def reserve_after(
         returned = full - (full - reserve) * np.exp(
             np.where(full > 0, np.minimum(excess, 0.0) * spell / np.where(full > 0, full, 1), 0.0)
         )
-    return np.where(excess >= 0, reserve - excess * spell, returned)
+    return np.asarray(np.where(excess >= 0, reserve - excess * spell, returned))

@@ -5,9 +5,8 @@ from __future__ import annotations
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
 
-Array = NDArray[np.float64]
+from explorer.units import Array, Real
 
 
 class Draw(NamedTuple):
@@ -19,12 +18,12 @@ class Draw(NamedTuple):
 
 
 def draw(
-    output_V: ArrayLike,
-    lead_ohm: ArrayLike,
+    output_V: Real,
+    lead_ohm: Real,
     *,
-    current_A: ArrayLike,
-    hold_V: ArrayLike,
-    regulating: ArrayLike,
+    current_A: Real,
+    hold_V: Real,
+    regulating: Real,
 ) -> Draw:
     """Current and power into a pack behind a lead, from an output that holds its voltage.
 
@@ -43,9 +42,7 @@ def draw(
     return Draw(amps, volts * amps - lead, lead)
 
 
-def minutes_per_percent(
-    capacity_Wh: ArrayLike, charging_efficiency: float, power_W: ArrayLike
-) -> Array:
+def minutes_per_percent(capacity_Wh: Real, charging_efficiency: float, power_W: Real) -> Array:
     """Minutes at a power until a pack has one percent more, from `60 E/(100 eta P)`.
 
     >>> round(float(minutes_per_percent(19.25, 1.0, 2.31)), 2)

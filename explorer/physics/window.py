@@ -5,9 +5,8 @@ from __future__ import annotations
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
 
-Array = NDArray[np.float64]
+from explorer.units import Array, Real
 
 CHATTER_FACTOR = 1.5
 """How many times the load step's own voltage step the hysteresis must exceed (judgement)."""
@@ -23,10 +22,10 @@ class Thresholds(NamedTuple):
 
 
 def thresholds(
-    undervoltage_off_V: ArrayLike,
-    undervoltage_band_V: ArrayLike,
-    overvoltage_off_V: ArrayLike,
-    overvoltage_return: ArrayLike,
+    undervoltage_off_V: Real,
+    undervoltage_band_V: Real,
+    overvoltage_off_V: Real,
+    overvoltage_return: Real,
 ) -> Thresholds:
     """Switching voltages of a window from its settings; `overvoltage_return` is a share."""
     off, over = np.asarray(undervoltage_off_V, float), np.asarray(overvoltage_off_V, float)
@@ -34,11 +33,11 @@ def thresholds(
 
 
 def chatter_margin(
-    off_V: ArrayLike,
-    on_V: ArrayLike,
-    tolerance: ArrayLike,
-    esr_ohm: ArrayLike,
-    intake_at_off_A: ArrayLike,
+    off_V: Real,
+    on_V: Real,
+    tolerance: Real,
+    esr_ohm: Real,
+    intake_at_off_A: Real,
 ) -> Array:
     """Volts by which the worst hysteresis exceeds the step that the load itself causes.
 
