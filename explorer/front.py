@@ -1,0 +1,168 @@
+"""Which designs are worth a look: dominance, hypervolume, a front thin enough to read, picks.
+
+Arrays only; every objective is minimised. A point dominates another when it is nowhere worse and
+somewhere better; of equal points none dominates the other, so all of them stay.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+PICKS = ("most_energy", "least_cost", "lightest", "easiest", "balanced")
+"""Names of the picks: the extremes in the order of the objectives, then the compromise."""
+
+EQUAL_WITHIN = 0.005
+"""Relative difference below which a person reads two values as the same."""
+
+
+def non_dominated(points: ArrayLike) -> NDArray[np.bool_]:
+    """Mark the points that no other point dominates.
+
+    `points` has shape (n, m), any units, all minimised; infinities are allowed, NaN is a
+    ValueError. Equal points are kept together. Returns a mask of shape (n,).
+
+    >>> non_dominated([[0, 1], [1, 0], [1, 1], [1, 0]]).tolist()
+    [True, True, False, True]
+    """
+    points = _checked(points)
+    if not len(points):
+        return np.zeros(0, dtype=np.bool_)
+    import moocore
+
+    return np.asarray(moocore.is_nondominated(points, keep_weakly=True), dtype=np.bool_)
+
+
+def hypervolume(points: ArrayLike, reference: ArrayLike) -> float:
+    """Volume that the points dominate, bounded by `reference`.
+
+    `points` has shape (n, m), `reference` (m,), all minimised; the unit is the product of the
+    objectives' units. A point that is not better than the reference everywhere adds nothing; no
+    points give 0. NaN is a ValueError, as is a reference of another length.
+
+    >>> hypervolume([[0, 1], [1, 0]], [2, 2])
+    3.0
+    """
+    points = _checked(points)
+    reference = np.asarray(reference, dtype=np.float64)
+    if reference.shape != points.shape[1:]:
+        raise ValueError(f"reference has shape {reference.shape}, points have {points.shape}")
+    if np.isnan(reference).any():
+        raise ValueError("reference holds NaN")
+    if not len(points):
+        return 0.0
+    import moocore
+
+    return float(moocore.hypervolume(points, ref=reference))
+
+
+def extremes(points: ArrayLike) -> NDArray[np.intp]:
+    """Index of the least point in each objective, shape (m,); equals yield to the next objective.
+
+    Raises ValueError on NaN or when there are no points.
+    """
+    points = _checked(points)
+    if not len(points):
+        raise ValueError("no points to pick from")
+    return np.array([_order(points, first=k)[0] for k in range(points.shape[1])], dtype=np.intp)
+
+
+def balanced(points: ArrayLike) -> int:
+    """Index of the point whose worst compromise is smallest.
+
+    Each objective is scaled from 0 at the best to 1 at the worst of the given points, and the
+    distance to the all-best corner is measured by the largest of the scaled values (Chebyshev
+    norm): unlike the Euclidean norm it can say "gives up at most so much of any objective", and
+    it also reaches hollow parts of a front. Equal distances yield to the smaller sum of the
+    scaled values, then to the order of the objectives, so the answer is never dominated.
+    Raises ValueError on NaN, infinities or when there are no points.
+    """
+    points = _checked(points)
+    if not len(points):
+        raise ValueError("no points to pick from")
+    if not np.isfinite(points).all():
+        raise ValueError("points hold infinities, which cannot be scaled")
+    # Halved before subtracting: the span of the largest floats would overflow.
+    span = points.max(axis=0) / 2 - points.min(axis=0) / 2
+    offset = points / 2 - points.min(axis=0) / 2
+    scaled = np.divide(offset, span, out=np.zeros_like(offset), where=span > 0)
+    worst = scaled.max(axis=1)
+    keys = np.column_stack([worst, scaled.sum(axis=1), points])
+    return int(_order(keys)[0])
+
+
+def picks(points: ArrayLike) -> dict[str, int]:
+    """Index of the design that answers each plain wish, keys as in `PICKS`.
+
+    `points` has shape (n, 4) in the order -energy, cost, mass, effort. See `extremes` and
+    `balanced` for ties; one design may answer several wishes.
+    """
+    points = _checked(points)
+    if points.shape[1] != len(PICKS) - 1:
+        raise ValueError(f"picks need {len(PICKS) - 1} objectives, got {points.shape[1]}")
+    return dict(zip(PICKS, [*map(int, extremes(points)), balanced(points)], strict=True))
+
+
+def reading_front(
+    points: ArrayLike, *, equal_within: float | Sequence[float] = EQUAL_WITHIN, limit: int = 2000
+) -> NDArray[np.intp]:
+    """Indices of a front thinned to what a person can tell apart, ascending.
+
+    Points share a box when their values lie between the same two steps of a geometric scale of
+    ratio 1 + `equal_within` (one number, or one an objective). A box that another box dominates is
+    left out, and a box keeps its first point in the order of the objectives. So for every point
+    left out, one is kept that is nowhere worse by more than `equal_within`. Where more than
+    `limit` points remain, the logarithmic steps are doubled until they fit. The extremes and the
+    balanced point always stay. Any unit, signs as they are; NaN and infinities are a ValueError,
+    as is a `limit` too small to be reached surely (below 3**m + m + 1).
+    """
+    points = _checked(points)
+    count, objectives = points.shape
+    if not np.isfinite(points).all():
+        raise ValueError("points hold infinities, which no box can hold")
+    if limit < 3**objectives + objectives + 1:
+        raise ValueError(f"limit must be at least {3**objectives + objectives + 1}, got {limit}")
+    step = np.broadcast_to(np.asarray(equal_within, dtype=np.float64), (objectives,))
+    if not (step > 0).all():
+        raise ValueError(f"equal_within must be above 0, got {equal_within}")
+    if not count:
+        return np.zeros(0, dtype=np.intp)
+    import moocore
+
+    always = np.append(extremes(points), balanced(points))
+    order = _order(points)
+    boxes = _boxes(points[order], np.log1p(step))
+    while True:
+        mask = np.asarray(moocore.is_nondominated(boxes, keep_weakly=False), dtype=np.bool_)
+        order, boxes = order[mask], boxes[mask]
+        kept = np.union1d(order, always)
+        if len(kept) <= limit:
+            return kept.astype(np.intp)
+        # Boxes of a doubled step hold whole boxes of the finer one: what fell out stays out.
+        boxes = np.sign(boxes) * np.ceil(np.abs(boxes) / 2)
+
+
+def _boxes(points: NDArray[np.float64], step: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Box number in each objective: 0 for zero, counted from 1 away from the least magnitude."""
+    size = np.abs(points)
+    logs = np.log(size, out=np.full_like(size, np.nan), where=size > 0)
+    least = np.fmin.reduce(logs, axis=0)
+    boxes = np.sign(points) * (np.floor((logs - least) / step) + 1)
+    return np.where(size > 0, boxes, 0.0)
+
+
+def _order(points: NDArray[np.float64], first: int = 0) -> NDArray[np.intp]:
+    """Rows sorted by column `first`, equals by the other columns in order, then by index."""
+    columns = [points[:, first], *np.delete(points, first, axis=1).T]
+    return np.lexsort(columns[::-1])
+
+
+def _checked(points: ArrayLike) -> NDArray[np.float64]:
+    points = np.asarray(points, dtype=np.float64)
+    if points.ndim != 2 or points.shape[1] < 1:
+        raise ValueError(f"points must have shape (n, m), got {points.shape}")
+    if np.isnan(points).any():
+        raise ValueError("points hold NaN")
+    return points
