@@ -1,0 +1,512 @@
+"""Reads a study: its TOML file and its tables become one frozen Project, or a list of faults."""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+from math import floor, prod
+from pathlib import Path
+from typing import Annotated, Any, Literal, TypeVar
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+
+from explorer.catalogue import (
+    Catalogue,
+    Currency,
+    PriceTerms,
+    Reading,
+    content_hash,
+    physics_of,
+    read_tables,
+    rule_of,
+    shown,
+)
+from explorer.errors import Fault, InputError, nearest
+from explorer.parts import LINKS, SETTINGS, Converter, Identifier, Positive, Record, Text, Window
+
+WHOLE_SETTINGS = frozenset({"cells_series", "cells_parallel"})
+MOST_VALUES = 10_000
+"""Of one setting: more than any comparator or cadence can be told apart."""
+MOST_COMBINATIONS = 10**15
+"""Counts beyond this are no longer exact in floating point, and no search would cover them."""
+LARGEST_STUDY_BYTES = 1_000_000
+
+Folder = Annotated[str, Field(min_length=1, max_length=200)]
+Names = Annotated[tuple[Identifier, ...], Field(strict=False, min_length=1)]
+
+
+class Section(BaseModel):
+    """A table of the study file: typed as TOML types it, no unknown keys."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", strict=True, allow_inf_nan=False)
+
+
+class Heading(Section):
+    """[study]: what is asked, and where the tables stand."""
+
+    name: Identifier
+    title: Text
+    question: Annotated[str, Field(min_length=1, max_length=2000)]
+    tables: Folder = "parts"
+    bench: Folder = "bench"
+
+
+class Session(Section):
+    """[session]: who cranks, for how long, into which packs, in which surroundings.
+
+    `over_cases` says how several operators and packs become one objective. Copper is taken at
+    `winding_C`. `overspeed` is the multiple of cadence that no part may be harmed by.
+    """
+
+    minutes: Annotated[float, Field(gt=0, le=1440)]
+    operators: Names
+    packs: Names
+    over_cases: Literal["mean", "worst"] = "mean"
+    ambient_C: Annotated[float, Field(ge=-40, le=60)] = 25.0
+    winding_C: Annotated[float, Field(ge=-40, le=180)] = 60.0
+    overspeed: Annotated[float, Field(ge=1, le=3)] = 1.25
+
+
+Moderate = Annotated[float, Field(gt=0, lt=1e9)]
+
+
+class Setting(Section):
+    """One setting of a design: a list of values, a grid (`step`), or a continuous range."""
+
+    low: Moderate
+    high: Moderate
+    step: Moderate | None = None
+    sweep_points: Annotated[int, Field(ge=1, le=MOST_VALUES)] | None = None
+    listed: tuple[Moderate, ...] = ()
+
+    @property
+    def continuous(self) -> bool:
+        """Any number between low and high will do."""
+        return self.sweep_points is not None
+
+    @property
+    def values(self) -> tuple[float, ...]:
+        """What a sweep visits, rising; of a continuous range its `sweep_points` even points."""
+        width = self.high - self.low
+        if self.listed:
+            return self.listed
+        if self.step is not None:
+            # The allowance keeps the upper end where low + n step just misses it in binary.
+            count = floor(width / self.step + 1e-6) + 1
+            return tuple(round(self.low + index * self.step, 12) for index in range(count))
+        count = self.sweep_points if self.sweep_points and width else 1
+        if count == 1:
+            return (self.low + width / 2,)
+        return tuple(self.low + width * (index / (count - 1)) for index in range(count))
+
+    @model_validator(mode="before")
+    @classmethod
+    def _from_list(cls, given: Any) -> Any:
+        if isinstance(given, dict):
+            if "listed" in given:
+                raise ValueError("lists its values in brackets, without braces")
+            return given
+        values = given if isinstance(given, list) else [given]
+        if not all(isinstance(v, int | float) and not isinstance(v, bool) for v in values):
+            raise ValueError("must be numbers in brackets or {low, high, step or sweep_points}")
+        if not 1 <= len(values) <= MOST_VALUES:
+            raise ValueError(f"must hold 1 to {MOST_VALUES} values, holds {len(values)}")
+        if not all(0 < value < 1e9 for value in values):  # false for NaN too
+            raise ValueError("must be numbers above 0 and below 1e9")
+        listed = tuple(sorted({float(value) for value in values}))
+        return {"low": listed[0], "high": listed[-1], "listed": listed}
+
+    @model_validator(mode="after")
+    def _spread(self) -> Setting:
+        if self.listed:
+            return self
+        if self.low > self.high:
+            raise ValueError(f"low {self.low:g} must not be above high {self.high:g}")
+        if (self.step is None) == (self.sweep_points is None):
+            raise ValueError("needs either step (a grid) or sweep_points (continuous)")
+        if self.step is not None and (self.high - self.low) / self.step >= MOST_VALUES:
+            raise ValueError(f"makes more than {MOST_VALUES} values, the step is too small")
+        return self
+
+
+class Limits(Section):
+    """[limits]: what the study does not accept; a missing limit does not bind."""
+
+    cost: Positive | None = None
+    mass_kg: Positive | None = None
+    crank_effort_percent: Positive | None = None
+    delivered_energy_J: Positive | None = None
+    first_charge_s: Positive | None = None
+
+
+class PriceSection(Section):
+    """[prices]: currency of the study, worth of a foreign unit in it, age that is called old."""
+
+    currency: Currency = "EUR"
+    rates: dict[Currency, Positive] = Field(default_factory=dict)
+    rates_dated: date | None = None
+    old_after_days: Annotated[int, Field(ge=1, le=36500)] = 365
+    build_quantity: Annotated[int, Field(ge=1, le=1_000_000)] = 1
+
+    @model_validator(mode="after")
+    def _dated(self) -> PriceSection:
+        if self.rates and self.rates_dated is None:
+            raise ValueError("rates need rates_dated, the day they were taken")
+        return self
+
+
+class Search(Section):
+    """[search]: how designs are looked for. `auto` sweeps what can be swept."""
+
+    method: Literal["auto", "sweep", "sample"] = "auto"
+    sampler: Literal["nsga2", "nsga3", "tpe", "random"] = "nsga2"
+    seed: Annotated[int, Field(ge=0, lt=2**32)] = 1
+    evaluations: Annotated[int, Field(ge=1, le=10**9)] = 20_000
+    batch: Annotated[int, Field(ge=1, le=10**6)] = 500
+    minutes: Annotated[float, Field(gt=0, le=10_080)] = 10.0
+
+
+@dataclass(frozen=True)
+class Study:
+    """A study as its file states it, with every choice spelled out in ids."""
+
+    name: str
+    title: str
+    question: str
+    tables: str
+    bench: str
+    session: Session
+    choices: Mapping[str, tuple[str, ...]]
+    """Link -> ids that may be chosen, in the order of the study or else of the table."""
+    settings: Mapping[str, Setting]
+    limits: Limits
+    prices: PriceSection
+    search: Search
+
+
+@dataclass(frozen=True)
+class Project:
+    """A study and its tables, checked against each other."""
+
+    path: Path
+    study: Study
+    catalogue: Catalogue
+    study_hash: str
+    """Of the study's content: comments and spacing do not count."""
+    scenario_hash: str
+    """Of what the physics of one design depends on beside the design: session, operators, packs.
+
+    Choices, ranges, limits, prices and search may change and leave stored designs valid.
+    """
+
+
+SECTIONS = ("study", "session", "choices", "settings", "limits", "prices", "search")
+
+SectionT = TypeVar("SectionT", bound=Section)
+RecordT = TypeVar("RecordT", bound=Record)
+
+
+def load(path: str | Path, *, today: date | None = None) -> Project:
+    """Read and check a study and all its tables.
+
+    Raises InputError with every fault of every file. `today` dates the ages of prices.
+    """
+    path, today = Path(path), today or date.today()
+    text, raw = _read_toml(path)
+    check = _Check(str(path), text, raw)
+    heading = check.section("study", Heading)
+    session = check.section("session", Session)
+    settings = check.settings()
+    choices = check.choices()
+    limits = check.section("limits", Limits)
+    prices = check.section("prices", PriceSection)
+    search = check.section("search", Search)
+    check.unknown_sections()
+    if heading and heading.name != path.stem:
+        check.fault(("study", "name"), f"must equal the file's name {path.stem}", heading.name)
+    terms = prices and PriceTerms(prices.currency, prices.rates, prices.old_after_days)
+    reading = None
+    folders = check.folders(path.parent)
+    if folders:
+        reading = read_tables(path.parent, *folders, terms or None, today)
+        check.against_tables(session, choices, settings, reading)
+    faults = (*check.faults, *(reading.faults if reading else ()))
+    catalogue = reading.catalogue if reading else None
+    if not (heading and session and settings and limits and prices and search):
+        raise InputError(faults)
+    if faults or choices is None or catalogue is None:
+        raise InputError(faults)
+    study = Study(
+        name=heading.name,
+        title=heading.title,
+        question=" ".join(heading.question.split()),
+        tables=heading.tables,
+        bench=heading.bench,
+        session=session,
+        choices={
+            link: choices[link] or tuple(part.id for part in catalogue.parts[link])
+            for link in LINKS
+        },
+        settings=settings,
+        limits=limits,
+        prices=prices,
+        search=search,
+    )
+    return Project(
+        path=path,
+        study=study,
+        catalogue=catalogue,
+        study_hash=content_hash(raw),
+        scenario_hash=_scenario_hash(session, catalogue),
+    )
+
+
+def _scenario_hash(session: Session, catalogue: Catalogue) -> str:
+    return content_hash(
+        {
+            "session": session.model_dump(mode="json"),
+            "operators": [physics_of(catalogue.operators[name]) for name in session.operators],
+            "packs": [physics_of(catalogue.packs[name]) for name in session.packs],
+        }
+    )
+
+
+def _read_toml(path: Path) -> tuple[str, dict[str, Any]]:
+    """Text and content of the study file; InputError when it is not TOML."""
+    where = ""
+    try:
+        if not path.exists():
+            rule = "is missing"
+        elif not path.is_file():
+            rule = "is not a file"
+        elif path.stat().st_size > LARGEST_STUDY_BYTES:
+            rule = "is over 1 MB, too large for a study"
+        else:
+            text = path.read_bytes().decode("utf-8-sig").replace("\r\n", "\n")
+            return text, tomllib.loads(text)
+    except UnicodeDecodeError as error:
+        rule = f"is not UTF-8 text, see byte {error.start + 1}"
+    except RecursionError:
+        rule = "is nested too deeply"
+    except OSError as error:
+        rule = f"cannot be read: {error.strerror or error}"
+    except ValueError as error:  # tomllib.TOMLDecodeError, or a number beyond what int() takes
+        found = re.search(r" \(at line (\d+), column \d+\)$", str(error))
+        where = f"line {found[1]}" if found else ""
+        rule = "is not TOML: " + (str(error)[: found.start()] if found else str(error))
+    raise InputError([Fault(str(path), where, rule)])
+
+
+class _Check:
+    """Checks a study file section by section and gathers faults, each with its line."""
+
+    def __init__(self, file: str, text: str, raw: Mapping[str, Any]) -> None:
+        self.file = file
+        self.lines = text.split("\n")
+        self.raw = raw
+        self.faults: list[Fault] = []
+
+    def fault(self, keys: Sequence[Any], rule: str, value: object = "", hint: str = "") -> None:
+        """Note a fault at a key such as ("settings", "cadence_rpm", "low")."""
+        line = _line_of(self.lines, [str(key) for key in keys])
+        key = shown(".".join(str(key) for key in keys))
+        where = f"line {line}, {key}" if line else key
+        self.faults.append(Fault(self.file, where, rule, shown(value), hint))
+
+    def section(self, name: str, model: type[SectionT]) -> SectionT | None:
+        """A section as its record; None with the faults noted."""
+        return self._validated((name,), model, self.raw.get(name, {}))
+
+    def settings(self) -> dict[str, Setting] | None:
+        """The six settings; None with the faults noted."""
+        given = self._table("settings", SETTINGS)
+        if given is None:
+            return None
+        settings: dict[str, Setting] = {}
+        for name in SETTINGS:
+            keys = ("settings", name)
+            if name not in given:
+                self.fault(keys, "is missing")
+                continue
+            setting = self._validated(keys, Setting, given[name])
+            if setting is None:
+                continue
+            whole = not setting.continuous and all(v.is_integer() for v in setting.values)
+            if name in WHOLE_SETTINGS and not whole:
+                self.fault(keys, "must be whole numbers, a list or {low, high, step}", given[name])
+                continue
+            settings[name] = setting
+        return settings if len(settings) == len(SETTINGS) else None
+
+    def choices(self) -> dict[str, tuple[str, ...]] | None:
+        """Link -> chosen ids, () for all rows of its table; None with the faults noted."""
+        given = self._table("choices", tuple(LINKS))
+        if given is None:
+            return None
+        before = len(self.faults)
+        choices: dict[str, tuple[str, ...]] = dict.fromkeys(LINKS, ())
+        for link in LINKS:
+            names, keys = given.get(link, "all"), ("choices", link)
+            if names == "all":
+                continue
+            if not isinstance(names, list) or not all(isinstance(name, str) for name in names):
+                self.fault(keys, 'must be "all" or a list of ids in quotes', names)
+            elif not names:
+                self.fault(keys, 'must name at least one part, or be "all"')
+            else:
+                choices[link] = tuple(dict.fromkeys(names))
+        return choices if len(self.faults) == before else None
+
+    def folders(self, home: Path) -> tuple[str, str] | None:
+        """Folders of tables and bench points, as far as they are inside the study's folder."""
+        heading = self.raw.get("study")
+        given = heading if isinstance(heading, dict) else {}
+        inside = []
+        for key in ("tables", "bench"):
+            folder = given.get(key, Heading.model_fields[key].default)
+            if not isinstance(folder, str) or not folder.isprintable():
+                continue  # the section's own check names it
+            if not (home / folder).resolve().is_relative_to(home.resolve()):
+                self.fault(("study", key), "must lie inside the study's folder", folder)
+                continue
+            inside.append(folder)
+        return (inside[0], inside[1]) if len(inside) == 2 else None
+
+    def unknown_sections(self) -> None:
+        """Note every top-level key that is no section."""
+        for name in self.raw:
+            if name not in SECTIONS:
+                self.fault((name,), "unknown section", hint=nearest(name, SECTIONS))
+
+    def against_tables(
+        self,
+        session: Session | None,
+        choices: Mapping[str, tuple[str, ...]] | None,
+        settings: Mapping[str, Setting] | None,
+        reading: Reading,
+    ) -> None:
+        """Check ids, prices and thresholds of the study against what the tables hold."""
+        if session:
+            for key, kind in (("operators", "operator"), ("packs", "pack")):
+                self._known(("session", key), getattr(session, key), reading.known[kind])
+        chosen: dict[str, tuple[str, ...]] = {}
+        for link, names in (choices or {}).items():
+            known = reading.known[link]
+            self._known(("choices", link), names, known)
+            chosen[link] = tuple(name for name in names or known or () if name in (known or ()))
+        self.faults.extend(_price_faults(chosen, reading))
+        if settings and choices:
+            self._thresholds(chosen, settings, reading)
+            counts = [len(setting.values) for setting in settings.values()]
+            size = prod(counts) * prod(len(names) for names in chosen.values())
+            if size > MOST_COMBINATIONS:
+                rule = (
+                    f"must not make more than {MOST_COMBINATIONS:.0e} combinations with the parts"
+                )
+                self.fault(("settings",), rule, f"{size:.3g}")
+
+    def _thresholds(
+        self,
+        chosen: Mapping[str, tuple[str, ...]],
+        settings: Mapping[str, Setting],
+        reading: Reading,
+    ) -> None:
+        """No fault when one threshold works with one converter; the rest is for the search."""
+        off, over = settings["undervoltage_off_V"], settings["overvoltage_off_V"]
+        band = settings["undervoltage_band_V"]
+        if off.low + band.low >= over.high:
+            lowest = f"undervoltage_off_V + undervoltage_band_V {off.low + band.low:g}"
+            rule = f"must somewhere be above the lowest {lowest}"
+            self.fault(("settings", "overvoltage_off_V"), rule, f"at most {over.high:g}")
+        converters = _records(chosen, reading, "converter", Converter)
+        windows = _records(chosen, reading, "window", Window)
+        if not converters or not windows:
+            return
+        least = min(converters, key=lambda converter: converter.input_min_V)
+        tolerance = min(window.tolerance for window in windows)
+        if off.high * (1 - tolerance) <= least.input_min_V:
+            rule = (
+                f"must somewhere be above the least input {least.input_min_V:g} V of the chosen "
+                f"converters ({least.id}), {tolerance:.1%} window tolerance included"
+            )
+            self.fault(("settings", "undervoltage_off_V"), rule, f"at most {off.high:g}")
+
+    def _known(
+        self, keys: Sequence[str], names: Sequence[str], known: tuple[str, ...] | None
+    ) -> None:
+        for name in names if known is not None else ():
+            if name not in (known or ()):
+                self.fault(keys, "unknown id", name, nearest(name, known or ()))
+
+    def _table(self, name: str, valid: tuple[str, ...]) -> Mapping[str, Any] | None:
+        given = self.raw.get(name, {})
+        if not isinstance(given, dict):
+            self.fault((name,), "must be a table", given)
+            return None
+        for key in given:
+            if key not in valid:
+                self.fault((name, key), "unknown key", hint=nearest(key, valid))
+        return given
+
+    def _validated(
+        self, keys: tuple[str, ...], model: type[SectionT], given: Any
+    ) -> SectionT | None:
+        if not isinstance(given, dict) and model is not Setting:
+            self.fault(keys, "must be a table", given)
+            return None
+        try:
+            return model.model_validate(given)
+        except ValidationError as error:
+            for found in error.errors(include_url=False):
+                place = (*keys, *(key for key in found["loc"] if key != "[key]"))
+                if found["type"] == "extra_forbidden":
+                    valid = tuple(name for name in model.model_fields if name != "listed")
+                    self.fault(place, "unknown key", hint=nearest(str(place[-1]), valid))
+                elif found["type"] == "missing":
+                    self.fault(place, "is missing")
+                else:
+                    value = found["input"] if found["type"] != "value_error" else ""
+                    self.fault(place, rule_of(found), value)
+        return None
+
+
+def _records(
+    chosen: Mapping[str, tuple[str, ...]], reading: Reading, link: str, _model: type[RecordT]
+) -> list[RecordT] | None:
+    """The chosen records of a link, or None when a fault hides one of them."""
+    table = reading.records[link]
+    if not chosen[link] or not all(name in table for name in chosen[link]):
+        return None
+    return [record for name in chosen[link] if isinstance(record := table[name], _model)]
+
+
+def _price_faults(chosen: Mapping[str, tuple[str, ...]], reading: Reading) -> Iterator[Fault]:
+    if reading.priced is None:
+        return
+    for link, names in chosen.items():
+        for name in names:
+            if name not in reading.priced:
+                rule = f"has no price, yet the study may choose this {link}"
+                yield Fault(reading.prices_file, f"part {shown(name)}", rule)
+
+
+def _line_of(lines: Sequence[str], keys: Sequence[str]) -> int | None:
+    """The line on which a key stands, or the deepest of its parents that can be found."""
+    section = keys[0]
+    header = re.compile(rf"^\s*\[+\s*[\"']?{re.escape(section)}[\"']?\s*(\]|\.)")
+    start = next((n for n, line in enumerate(lines) if header.match(line)), None)
+    if start is None:
+        key = re.compile(rf"^\s*[\"']?{re.escape(section)}[\"']?\s*[.=]")
+        return next((n for n, line in enumerate(lines, 1) if key.match(line)), None)
+    if len(keys) == 1:
+        return start + 1
+    key = re.compile(rf"^\s*[\"']?{re.escape(keys[1])}[\"']?\s*[.=]")
+    for number, line in enumerate(lines[start + 1 :], start + 2):
+        if key.match(line):
+            return number
+        if re.match(r"^\s*\[[^\],]*\]\s*(#.*)?$", line) and not header.match(line):
+            break
+    return start + 1

@@ -1,0 +1,33 @@
+"""Studies that the tests share."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+
+import pytest
+
+from explorer.config import Project, load
+
+HERE = Path(__file__).parent
+DEMO = HERE.parent / "studies" / "flood_gauge.toml"
+
+
+@pytest.fixture
+def small_study(tmp_path: Path) -> Path:
+    """The study file of a copy of the small study, with its tables; free to be changed."""
+    home = tmp_path / "small"
+    shutil.copytree(HERE / "data" / "small", home)
+    return home / "small.toml"
+
+
+@pytest.fixture
+def small_project(small_study: Path) -> Project:
+    """The small study, loaded from its own copy."""
+    return load(small_study)
+
+
+@pytest.fixture(scope="session")
+def demo_project() -> Project:
+    """The demo study as it stands in the repository; read it, write nothing beside it."""
+    return load(DEMO)
