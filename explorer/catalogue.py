@@ -10,6 +10,7 @@ import re
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
+from difflib import get_close_matches
 from pathlib import Path
 from typing import Annotated, Any, TypeVar, cast
 
@@ -46,6 +47,7 @@ FITTED = tuple(name for name in Converter.model_fields if name.startswith(("loss
 LEAST_BENCH_POINTS = 6
 """The loss has six coefficients."""
 
+IDENTIFIER = re.compile(r"[a-z][a-z0-9_]{0,47}\Z")
 LARGEST_FILE_BYTES = 32_000_000
 NOT_PHYSICS = frozenset({"id", "name", "source", "dated"})
 
@@ -55,10 +57,12 @@ ModelT = TypeVar("ModelT", bound=BaseModel)
 class Price(BaseModel):
     """What one piece of a part costs, in `currency`, when at least `from_quantity` are bought."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+    model_config = ConfigDict(
+        frozen=True, extra="forbid", allow_inf_nan=False, populate_by_name=True
+    )
 
     part: Identifier
-    price: NonNegative
+    amount: NonNegative = Field(alias="price")
     currency: Currency
     dated: date
     from_quantity: Annotated[int, Field(ge=1)] = 1
@@ -106,7 +110,7 @@ class Prices:
     def in_currency(self, price: Price) -> float:
         """The price of one piece in the study's currency."""
         rate = 1.0 if price.currency == self.currency else self.rates[price.currency]
-        return price.price * rate
+        return price.amount * rate
 
     def unit_price(self, part: str, quantity: int = 1) -> float:
         """The price of one piece in the study's currency when `quantity` pieces are bought."""
@@ -136,7 +140,7 @@ class Reading:
     catalogue: Catalogue | None
     """None when there is a fault."""
     known: Mapping[str, tuple[str, ...] | None]
-    """Kind of row -> every id that its table holds, faulty rows too; None for an unread table."""
+    """Kind of row -> every well-formed id of its table, faulty rows too; None if unread."""
     records: Mapping[str, Mapping[str, Record]]
     """Kind of row -> id -> record of the rows without a fault."""
     priced: frozenset[str] | None
@@ -168,7 +172,9 @@ def read_tables(
         for kind, stem in TABLE_NAMES.items()
     }
     known = {
-        kind: None if read is None else tuple(dict.fromkeys(row.id for row in read if row.id))
+        kind: None
+        if read is None
+        else tuple(dict.fromkeys(row.id for row in read if IDENTIFIER.match(row.id)))
         for kind, read in rows.items()
     }
     shelf.check_ids(rows)
@@ -226,7 +232,9 @@ class _Columns:
 
 
 def _columns(model: type[BaseModel]) -> _Columns:
-    fields = {name: info for name, info in model.model_fields.items() if name not in FITTED}
+    fields = {
+        info.alias or name: info for name, info in model.model_fields.items() if name not in FITTED
+    }
     lines = Generator.PHASE_PER_LINE if model is Generator else {}
     return _Columns(
         required=tuple(name for name, info in fields.items() if info.is_required()),
@@ -275,7 +283,7 @@ class _Shelf:
         except csv.Error as error:
             self.faults.append(Fault(file, "", f"is not a CSV table: {error}"))
             return None
-        numbered = [(number, line) for number, line in enumerate(lines, 1) if any(line)]
+        numbered = [(number, line) for number, line in enumerate(lines, 1) if "".join(line).strip()]
         if not numbered:
             self.faults.append(Fault(file, "", "is empty, it needs a row of column names"))
             return None
@@ -283,7 +291,7 @@ class _Shelf:
         self.faults.extend(_header_faults(file, numbered[0][0], header, columns))
         if len(numbered) == 1:
             self.faults.append(Fault(file, "", "has no rows under its column names"))
-        if not set(header) & set(columns.required):
+        if len(numbered) == 1 or not set(header) & set(columns.required):
             return None
         return list(self._cells(file, header, numbered[1:], id_column, columns.valid))
 
@@ -508,7 +516,7 @@ def _read_prices(
 
 def _prices_hash(breaks: Mapping[str, tuple[Price, ...]], terms: PriceTerms) -> str:
     rows = sorted(
-        (p.part, p.from_quantity, p.price, p.currency) for found in breaks.values() for p in found
+        (p.part, p.from_quantity, p.amount, p.currency) for found in breaks.values() for p in found
     )
     return content_hash([rows, terms.currency, dict(terms.rates)])
 
@@ -532,6 +540,8 @@ def _header_faults(
     file: str, number: int, header: Sequence[str], columns: _Columns
 ) -> Iterator[Fault]:
     where = f"row {number}"
+    either = {phase: line for line, phase in columns.instead.items()}
+    missing = [c for c in columns.required if c not in header and either.get(c) not in header]
     for column in dict.fromkeys(header):
         if column in columns.valid:
             if header.count(column) > 1:
@@ -539,13 +549,14 @@ def _header_faults(
         elif "price" in column.lower() or "cost" in column.lower():
             yield Fault(file, where, "prices stand in prices.csv alone", shown(column))
         else:
-            hint = nearest(column, columns.valid)
+            # A wrong unit or a slip of the pen: one fault, not an unknown and a missing column.
+            meant = get_close_matches(column, missing, n=1)
+            missing = [name for name in missing if name not in meant]
+            hint = f"nearest: {meant[0]}" if meant else nearest(column, columns.valid)
             yield Fault(file, where, "unknown column", shown(column) or "no name", hint)
-    either = {phase: line for line, phase in columns.instead.items()}
-    for column in columns.required:
-        if column not in header and either.get(column) not in header:
-            other = f" or {either[column]}" if column in either else ""
-            yield Fault(file, where, f"column {column}{other} is missing")
+    for column in missing:
+        other = f" or {either[column]}" if column in either else ""
+        yield Fault(file, where, f"column {column}{other} is missing")
 
 
 def _row_fault(row: _Row, found: Any) -> Fault | None:
@@ -571,6 +582,8 @@ _RULES = {
     "finite_number": "must be a finite number",
     "bool_type": "must be true or false",
     "string_type": "must be text in quotes",
+    "too_short": "must not be empty",
+    "string_too_short": "must not be empty",
     "list_type": "must be a list in brackets",
     "tuple_type": "must be a list in brackets",
     "dict_type": "must be a table",

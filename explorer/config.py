@@ -233,7 +233,10 @@ def load(path: str | Path, *, today: date | None = None) -> Project:
     if folders:
         reading = read_tables(path.parent, *folders, terms or None, today)
         check.against_tables(session, choices, settings, reading)
-    faults = (*check.faults, *(reading.faults if reading else ()))
+    faults = sorted(
+        (*check.faults, *(reading.faults if reading else ())),
+        key=lambda fault: (fault.file != str(path), fault.file),
+    )
     catalogue = reading.catalogue if reading else None
     if not (heading and session and settings and limits and prices and search):
         raise InputError(faults)
