@@ -46,7 +46,7 @@ def fit_loss(input_V: Real, output_A: Real, efficiency: Real, output_V: float) -
     loss = output_W / eta - output_W
     coefficients, _ = nnls(terms, loss)
     error = float(np.sqrt(np.mean((terms @ coefficients - loss) ** 2)))
-    return LossFit(*(float(c) for c in coefficients), error)
+    return LossFit._make([*coefficients.tolist(), error])
 
 
 class Intake(NamedTuple):

@@ -1,0 +1,400 @@
+"""The fastest fidelity: a whole session by quadrature over bus voltage, no time stepping.
+
+A session is a walk of the bus through a few phases. Each phase runs between two bus voltages in
+`CELLS` steps; in a step the powers are those of its middle and the time is that which moves the
+bank's charge. Power balances in the middle of every step, so the energy ledger closes to rounding.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from explorer.chain import HEAT, Chain, State
+from explorer.supply import VoltageGrid
+from explorer.units import Array
+
+CELLS = 32
+SECANTS = 6
+"""Steps that settle a root within one straight piece of the curves; most need three."""
+REGIMES = ("starved", "cycling", "steady", "flooded", "chattering")
+STARVED, CYCLING, STEADY, FLOODED, CHATTERING = range(5)
+
+
+@dataclass(frozen=True)
+class Walk:
+    """Steps of one phase: what a second in each step does. (n, cells), heats (n, cells, 13).
+
+    `end_inner_V` (n,) is the voltage behind the bank's series resistance when it is over.
+    """
+
+    seconds: Array
+    heats_W: Array
+    delivered_W: Array
+    esr_W: Array
+    stored_W: Array
+    effort: Array
+    end_inner_V: Array
+
+    def total_s(self) -> Array:
+        """How long the phase lasts, s (inf where it never ends), (n,)."""
+        return np.asarray(self.seconds.sum(axis=1))
+
+    def within(self, available_s: Array) -> Array:
+        """Seconds in each step when the phase is cut off after `available_s` (n,): (n, cells)."""
+        before = np.zeros_like(self.seconds)
+        np.cumsum(self.seconds[:, :-1], axis=1, out=before[:, 1:])
+        return np.clip(available_s[:, None] - before, 0.0, self.seconds)
+
+
+@dataclass
+class Tally:
+    """Energy and time gathered over a session, rows as in the whole population."""
+
+    heats_J: Array
+    delivered_J: Array
+    esr_J: Array
+    stored_J: Array
+    effort_s: Array
+
+    @classmethod
+    def empty(cls, count: int) -> Tally:
+        return cls(np.zeros((count, len(HEAT))), *(np.zeros(count) for _ in range(4)))
+
+    def add(self, rows: NDArray[np.intp], walk: Walk, dwell_s: Array) -> None:
+        """Add `dwell_s` (n, cells) spent in the steps of a phase."""
+        self.heats_J[rows] += np.einsum("nk,nkh->nh", dwell_s, walk.heats_W)
+        self.delivered_J[rows] += (dwell_s * walk.delivered_W).sum(axis=1)
+        self.esr_J[rows] += (dwell_s * walk.esr_W).sum(axis=1)
+        self.stored_J[rows] += (dwell_s * walk.stored_W).sum(axis=1)
+        self.effort_s[rows] += (dwell_s * walk.effort).sum(axis=1)
+
+
+@dataclass(frozen=True)
+class Session:
+    """What a session of each design comes to; (n,) each, `heats_J` (n, 13) as in `HEAT`."""
+
+    regime: NDArray[np.int8]
+    first_charge_s: Array
+    cycle_s: Array
+    hold_V: Array
+    peak_V: Array
+    idle_V: Array
+    delivered_J: Array
+    heats_J: Array
+    esr_J: Array
+    stored_J: Array
+    effort: Array
+    on_share: Array
+
+
+def walk(chain: Chain, from_V: Array, to_V: Array, state: State) -> Walk:
+    """Move the bus from one voltage to another (n,) in a switch state."""
+    shares = np.linspace(0.0, 1.0, 2 * CELLS + 1)
+    volts = from_V[:, None] + (to_V - from_V)[:, None] * shares
+    edges, middle = volts[:, ::2], volts[:, 1::2]
+    inner = chain.inner_V(edges, state)
+    heats, delivered, net_A, effort = chain.powers(middle, state)
+    rising = to_V >= from_V
+    # A constant-power load behind a series resistance folds: below some bus voltage the bank can
+    # no longer follow, and the bus runs through the rest at once. Only new ground takes time.
+    ground = np.where(
+        rising[:, None],
+        np.maximum.accumulate(inner, axis=1),
+        np.minimum.accumulate(inner, axis=1),
+    )
+    charge_C = chain.demand["capacitance_F"] * np.diff(ground, axis=1)
+    blocked = np.where(rising[:, None], net_A <= 0, net_A >= 0)
+    seconds = np.where(blocked, np.inf, charge_C / np.where(blocked, 1.0, net_A))
+    seconds = np.where(charge_C == 0, 0.0, seconds)
+    inner_middle = (ground[:, 1:] + ground[:, :-1]) / 2
+    stored_W = inner_middle * net_A
+    return Walk(
+        seconds, heats, delivered, middle * net_A - stored_W, stored_W, effort, ground[:, -1]
+    )
+
+
+def hold(chain: Chain, bus_V: Array, state: State) -> Walk:
+    """Stay at a bus voltage (n,): one endless step. What still flows is stored."""
+    volts = bus_V[:, None]
+    heats, delivered, net_A, effort = chain.powers(volts, state)
+    esr_W = chain.demand["esr_ohm"] * net_A**2
+    endless = np.full(volts.shape, np.inf)
+    stored_W = volts * net_A - esr_W
+    return Walk(endless, heats, delivered, esr_W, stored_W, effort, bus_V)
+
+
+def first_sign_change(
+    function: Callable[[Array], Array], from_V: Array, to_V: Array
+) -> tuple[Array, NDArray[np.bool_]]:
+    """First voltage on the way `from_V` -> `to_V` (n,) at which a function of (n, k) turns.
+
+    The function is positive at the start; one that is not has turned there, and `found` is False
+    where it keeps its sign. A scan that misses nothing wider than 1/32 of the way, a scan of the
+    nodes of the curves inside the bracket, then a bracketed secant on one straight piece.
+    """
+    rows = np.arange(len(from_V))
+    volts = from_V[:, None] + (to_V - from_V)[:, None] * np.linspace(0.0, 1.0, CELLS + 1)
+    low, high, below, above = _bracket(function, volts)
+    found = above <= 0
+    places = VoltageGrid.place(np.stack([low, high]))
+    inside = int(np.ceil(np.abs(places[1] - places[0]).max(initial=0.0)))
+    if inside:
+        start, step = (
+            np.where(high >= low, np.ceil(places[0]), np.floor(places[0])),
+            np.where(high >= low, 1, -1),
+        )
+        nodes = np.clip(start[:, None] + step[:, None] * np.arange(inside + 1), 0, None)
+        between = VoltageGrid.A * nodes + VoltageGrid.B * nodes**2
+        between = np.clip(between, np.minimum(low, high)[:, None], np.maximum(low, high)[:, None])
+        volts = np.concatenate([low[:, None], between, high[:, None]], axis=1)
+        low, high, below, above = _bracket(function, volts)
+    inside_row = found & (below > 0)
+    trial, before = high, np.zeros(len(rows), dtype=bool)
+    for step_number in range(SECANTS):
+        slope = np.where(inside_row, below - above, 1.0)
+        trial = np.where(inside_row, low + (high - low) * below / slope, high)
+        middle = function(trial[:, None])[:, 0]
+        positive = middle > 0
+        weight = np.where((positive == before) & (step_number > 0), 0.5, 1.0)
+        before = positive
+        above = np.where(positive, above * weight, middle)
+        high = np.where(positive, high, trial)
+        below = np.where(positive, middle, below * weight)
+        low = np.where(positive, trial, low)
+    return np.where(found, trial, to_V), found
+
+
+def _bracket(function: Callable[[Array], Array], volts: Array) -> tuple[Array, Array, Array, Array]:
+    """The first step of (n, k) voltages at whose end the function is not positive.
+
+    Returns the voltages and values at its two ends; both are the first where that has turned
+    already, the last step where none does.
+    """
+    rows = np.arange(len(volts))
+    value = function(volts)
+    turned = value <= 0
+    index = np.where(turned.any(axis=1), turned.argmax(axis=1), volts.shape[1] - 1)
+    left = np.maximum(index - 1, 0)
+    return volts[rows, left], volts[rows, index], value[rows, left], value[rows, index]
+
+
+def session(chain: Chain, duration_s: float) -> Session:
+    """Walk every design through a session that starts with an empty bank."""
+    count, need = len(chain), chain.demand
+    every = np.arange(count)
+    on_V, off_V, over_V = (need[k][:, 0] for k in ("on_V", "off_V", "overvoltage_off_V"))
+    top = np.full(count, VoltageGrid.top_V)
+    zero = np.zeros(count)
+    tally = Tally.empty(count)
+    remaining = np.full(count, duration_s)
+
+    start_V, _ = first_sign_change(lambda v: -chain.inner_V(v, "open"), zero, top)
+    idle_V, _ = first_sign_change(lambda v: chain.net_current(v, "open"), zero, top)
+    starved = idle_V <= on_V
+    start_V = np.minimum(start_V, np.minimum(idle_V, on_V))
+    fill = walk(chain, start_V, np.minimum(on_V, idle_V), "open")
+    dwell = fill.within(remaining)
+    tally.add(every, fill, dwell)
+    remaining = np.maximum(remaining - dwell.sum(axis=1), 0.0)
+    fill_s = fill.total_s()
+
+    regime = np.full(count, STARVED, dtype=np.int8)
+    first_charge = np.full(count, np.inf)
+    cycle_s = np.full(count, np.inf)
+    hold_V = np.where(starved, idle_V, np.nan)
+    on_share = np.zeros(count)
+    peak_V = np.minimum(idle_V, on_V)
+    _stay(tally, chain, every[starved], idle_V, remaining, "open")
+
+    rows = every[~starved & np.isfinite(fill_s)]
+    if rows.size:
+        part = chain.take(rows)
+        wait_V, wait, flooded_waiting = _wait(part, on_V[rows], over_V[rows])
+        loaded_V, stays_on = _load_step(part, wait_V, off_V[rows])
+        stays_on &= ~flooded_waiting
+        rising = part.net_current(loaded_V[:, None], "loaded")[:, 0] > 0
+        way = np.where(rising, 1.0, -1.0)[:, None]
+        rest_V, rests = first_sign_change(
+            lambda v: way * part.net_current(v, "loaded"),
+            loaded_V,
+            np.where(rising, over_V[rows], off_V[rows]),
+        )
+        steady = stays_on & rests
+        flooded = flooded_waiting | (stays_on & rising & ~rests)
+        cycling = stays_on & ~steady & ~flooded
+        regime[rows] = np.select([flooded, steady, cycling], [FLOODED, STEADY, CYCLING], CHATTERING)
+        target_V = np.where(stays_on, rest_V, loaded_V)
+        draw = walk(part, loaded_V, target_V, "loaded")
+        first_charge[rows] = np.where(stays_on, fill_s[rows] + wait.total_s(), np.inf)
+        reached_V = np.where(stays_on & rising, target_V, wait_V)
+        peak_V[rows] = np.maximum(wait_V, reached_V)
+
+        for phase in (wait, draw):
+            dwell = phase.within(remaining[rows])
+            tally.add(rows, phase, dwell)
+            remaining[rows] = np.maximum(remaining[rows] - dwell.sum(axis=1), 0.0)
+        on_share[rows] = dwell.sum(axis=1)
+
+        settled = rows[steady]
+        hold_V[settled] = target_V[steady]
+        on_share[settled] += remaining[settled]
+        _stay(tally, chain, settled, hold_V, remaining, "loaded")
+        if flooded.any():
+            ends_V = np.where(flooded_waiting, np.nan, draw.end_inner_V)
+            _flood(tally, chain, rows[flooded], wait_V[flooded], ends_V[flooded],
+                   (over_V, idle_V), (hold_V, peak_V), remaining)  # fmt: skip
+        if cycling.any():
+            again = rows[cycling]
+            levels = (off_V, on_V, over_V)
+            ends_V = draw.end_inner_V[cycling]
+            chatters = _cycle(tally, chain, again, ends_V, levels, remaining, cycle_s, on_share)
+            regime[again[chatters]] = CHATTERING
+
+    effort = 100 * tally.effort_s / duration_s
+    return Session(
+        regime=regime,
+        first_charge_s=np.where(first_charge <= duration_s, first_charge, np.inf),
+        cycle_s=cycle_s,
+        hold_V=hold_V,
+        peak_V=peak_V,
+        idle_V=idle_V,
+        delivered_J=tally.delivered_J,
+        heats_J=tally.heats_J,
+        esr_J=tally.esr_J,
+        stored_J=tally.stored_J,
+        effort=effort,
+        on_share=on_share / duration_s,
+    )
+
+
+def _stay(
+    tally: Tally,
+    chain: Chain,
+    rows: NDArray[np.intp],
+    bus_V: Array,
+    remaining: Array,
+    state: State,
+) -> None:
+    """Spend what remains of the session at a bus voltage."""
+    if rows.size:
+        tally.add(rows, hold(chain.take(rows), bus_V[rows], state), remaining[rows][:, None])
+
+
+def _wait(chain: Chain, on_V: Array, over_V: Array) -> tuple[Array, Walk, NDArray[np.bool_]]:
+    """A retrying pack waits, converter idling, while the bus rises: voltage reached, walk, flooded.
+
+    Other packs draw at once: an empty walk.
+    """
+    wait_s = chain.demand.pack.retry_s if chain.demand.pack.kind == "retrying" else 0.0
+    if wait_s == 0:
+        return on_V, walk(chain, on_V, on_V, "idle"), np.zeros(len(chain), dtype=bool)
+    rest_V, settles = first_sign_change(lambda v: chain.net_current(v, "idle"), on_V, over_V)
+    rise = walk(chain, on_V, rest_V, "idle")
+    flooded = ~settles & (rise.total_s() < wait_s)
+    dwell = rise.within(np.full(len(chain), wait_s))
+    steps = np.where(rise.seconds > 0, dwell / np.where(rise.seconds > 0, rise.seconds, 1), 0)
+    reached = on_V + (rest_V - on_V) * steps.mean(axis=1)
+    stay = hold(chain, rest_V, "idle")
+    left = np.where(flooded, 0.0, wait_s - dwell.sum(axis=1))
+    joined = Walk(
+        np.concatenate([dwell, left[:, None]], axis=1),
+        *(
+            np.concatenate([getattr(rise, k), getattr(stay, k)], axis=1)
+            for k in ("heats_W", "delivered_W", "esr_W", "stored_W", "effort")
+        ),
+        rise.end_inner_V,
+    )
+    return reached, joined, flooded
+
+
+def _load_step(chain: Chain, before_V: Array, off_V: Array) -> tuple[Array, NDArray[np.bool_]]:
+    """Bus voltage right after the load connects: the bank's inner voltage has not moved yet.
+
+    False where the step falls through the undervoltage threshold, so that the switch opens again.
+    """
+    state: State = "idle" if chain.demand.pack.kind == "retrying" else "open"
+    inner = chain.inner_V(before_V[:, None], state)
+    after, found = first_sign_change(lambda v: chain.inner_V(v, "loaded") - inner, before_V, off_V)
+    sustained = chain.demand.load(after[:, None]).sustained[:, 0]
+    return np.where(found, after, off_V), found & sustained
+
+
+def _release(chain: Chain, at_V: Array, inner_V: Array) -> Array:
+    """Bus voltage right after the load has gone at `at_V`: it springs up, the bank stays."""
+    inner = inner_V[:, None]
+    top = np.full(len(chain), VoltageGrid.top_V)
+    after, _ = first_sign_change(lambda v: inner - chain.inner_V(v, "open"), at_V, top)
+    return after
+
+
+def _flood(
+    tally: Tally,
+    chain: Chain,
+    rows: NDArray[np.intp],
+    wait_V: Array,
+    inner_V: Array,
+    levels: tuple[Array, Array],
+    reached: tuple[Array, Array],
+    remaining: Array,
+) -> None:
+    """The load is gone for good: the bus climbs to its no-load voltage and stays there.
+
+    `inner_V` is the bank's inner voltage then, NaN where the pack was still waiting at `wait_V`.
+    """
+    (over_V, idle_V), (hold_V, peak_V) = levels, reached
+    part = chain.take(rows)
+    released = np.where(np.isnan(inner_V), wait_V, _release(part, over_V[rows], inner_V))
+    end_V = np.maximum(idle_V[rows], released)
+    climb = walk(part, released, end_V, "open")
+    dwell = climb.within(remaining[rows])
+    tally.add(rows, climb, dwell)
+    remaining[rows] = np.maximum(remaining[rows] - dwell.sum(axis=1), 0.0)
+    hold_V[rows] = end_V
+    peak_V[rows] = end_V
+    _stay(tally, chain, rows, hold_V, remaining, "open")
+
+
+def _cycle(
+    tally: Tally,
+    chain: Chain,
+    rows: NDArray[np.intp],
+    inner_V: Array,
+    levels: tuple[Array, Array, Array],
+    remaining: Array,
+    cycle_s: Array,
+    on_share: Array,
+) -> NDArray[np.bool_]:
+    """Open, refill, wait, draw, again and again; begins when the load has just gone.
+
+    Returns where the window chatters instead: the bus springs back over the turn-on threshold,
+    or the load's own step opens the switch. There the walk ends, nobody goes on turning.
+    """
+    off_V, on_V, over_V = (level[rows] for level in levels)
+    part = chain.take(rows)
+    released = _release(part, off_V, inner_V)
+    resumed = np.maximum(released, on_V)
+    refill = walk(part, np.minimum(released, on_V), on_V, "open")
+    waited_V, wait, _ = _wait(part, resumed, over_V)
+    loaded_V, stays_on = _load_step(part, waited_V, off_V)
+    draw = walk(part, np.where(stays_on, loaded_V, off_V), off_V, "loaded")
+    chatters = ~stays_on | ((released >= on_V) & (wait.total_s() == 0))
+    order = (refill, wait, draw)
+    lengths = [phase.total_s() for phase in order]
+    cycle = np.where(chatters, np.inf, sum(lengths))
+    cycle_s[rows] = np.where(chatters, 0.0, cycle)
+    left = np.where(chatters, 0.0, remaining[rows])
+    repeats = np.isfinite(cycle)
+    whole = np.floor(left / np.where(repeats, cycle, np.inf))
+    rest = left - whole * np.where(repeats, cycle, 0.0)
+    for phase, length in zip(order, lengths, strict=True):
+        dwell = phase.within(np.clip(rest, 0.0, None))
+        dwell[whole > 0] += whole[whole > 0, None] * phase.seconds[whole > 0]
+        tally.add(rows, phase, dwell)
+        if phase is draw:
+            on_share[rows] += dwell.sum(axis=1)
+        rest = rest - length
+    return chatters

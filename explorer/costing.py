@@ -1,0 +1,85 @@
+"""What a design costs and weighs: its bill of materials."""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+from typing import Any
+
+import numpy as np
+
+from explorer.catalogue import Catalogue
+from explorer.config import Project
+from explorer.parts import LINKS, VALVES_PER_GENERATOR
+from explorer.space import Designs, Rows
+from explorer.units import Array
+
+
+def quantities(catalogue: Catalogue, designs: Designs) -> dict[str, Rows]:
+    """How many pieces of each link's part a design takes, (n,) a link."""
+    one = np.ones(len(designs), dtype=np.int64)
+    series = designs.settings["cells_series"].astype(np.int64)
+    valves = np.array(
+        [VALVES_PER_GENERATOR[g.kind] for g in catalogue.parts["generator"]]  # type: ignore[attr-defined]
+    )
+    clamps = np.array([c.kind for c in catalogue.parts["clamp"]])[designs.parts["clamp"]]  # type: ignore[attr-defined]
+    taken = dict.fromkeys(LINKS, one)
+    taken["rectifier"] = valves[designs.parts["generator"]]
+    taken["cell"] = series * designs.settings["cells_parallel"].astype(np.int64)
+    taken["clamp"] = np.where(clamps == "cell", series, 1)
+    return taken
+
+
+def mass_kg(catalogue: Catalogue, designs: Designs) -> Array:
+    """Mass of all parts, kg, (n,)."""
+    taken = quantities(catalogue, designs)
+    masses = (taken[link] * designs.chosen(catalogue, link, "mass_kg") for link in LINKS)
+    return np.asarray(sum(masses), dtype=float)
+
+
+def costs(project: Project, designs: Designs, *, owned: Collection[str] = ()) -> Array:
+    """Cost of all parts in the study's currency at the catalogue's prices, (n,).
+
+    Quantity breaks count for the number of kits the study builds. Parts in `owned` are free.
+    """
+    kits = project.study.prices.build_quantity
+    total = np.zeros(len(designs))
+    for link, taken in quantities(project.catalogue, designs).items():
+        counts, count = np.unique(taken, return_inverse=True)
+        table = np.array(
+            [
+                [
+                    0.0
+                    if part.id in owned
+                    else n * project.catalogue.prices.unit_price(part.id, n * kits)
+                    for n in counts.tolist()
+                ]
+                if part.id in project.study.choices[link]
+                else [np.nan] * len(counts)
+                for part in project.catalogue.parts[link]
+            ]
+        )
+        total += table[designs.parts[link], count.reshape(-1)]
+    return total
+
+
+def bill(project: Project, designs: Designs, row: int) -> list[dict[str, Any]]:
+    """Bill of materials of one design, in the order of the chain."""
+    prices, kits = project.catalogue.prices, project.study.prices.build_quantity
+    lines = []
+    for link, taken in quantities(project.catalogue, designs.take(np.array([row]))).items():
+        part = project.catalogue.parts[link][int(designs.parts[link][row])]
+        quantity = int(taken[0])
+        price = prices.price_break(part.id, quantity * kits)
+        lines.append(
+            {
+                "link": link,
+                "part": part.id,
+                "name": part.name,
+                "quantity": quantity,
+                "unit_price": prices.in_currency(price),
+                "currency": prices.currency,
+                "price_dated": price.dated.isoformat(),
+                "mass_kg": part.mass_kg * quantity,
+            }
+        )
+    return lines

@@ -1,0 +1,264 @@
+"""Designs to objectives, margins and ledger, over every operator and pack of the study."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, fields
+from typing import Any, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from explorer import averaged, constraints, costing, demand, supply
+from explorer.averaged import REGIMES, STEADY
+from explorer.chain import HEAT, Chain
+from explorer.config import Project
+from explorer.space import Designs, Rows, describe, design_id
+from explorer.supply import Halves
+from explorer.units import Array
+
+BLOCK = 4096
+"""Designs evaluated at a time: bounds memory, far above what overheads need."""
+
+
+class Case(NamedTuple):
+    """What one operator gets into one pack, (n,) each."""
+
+    operator: str
+    pack: str
+    delivered_energy_J: Array
+    crank_effort_percent: Array
+    regime: NDArray[np.int8]
+
+
+@dataclass(frozen=True)
+class Evaluation:
+    """Results of `n` designs, (n,) arrays throughout.
+
+    `margins` hold physics and the study's limits but the one on cost. With several cases the
+    objectives are their mean or worst as the study says, margins the worst, and regime, ledger and
+    readings those of the case that delivers least.
+    """
+
+    designs: Designs
+    delivered_energy_J: Array
+    mass_kg: Array
+    crank_effort_percent: Array
+    time_to_first_charge_s: Array
+    regime: NDArray[np.int8]
+    margins: Mapping[str, Array]
+    ledger_J: Mapping[str, Array]
+    readings: Mapping[str, Array]
+    cases: tuple[Case, ...]
+
+    def __len__(self) -> int:
+        return len(self.delivered_energy_J)
+
+    @property
+    def feasible(self) -> NDArray[np.bool_]:
+        """Where every margin is kept."""
+        return np.asarray(np.all([m >= 0 for m in self.margins.values()], axis=0))
+
+    def objectives(self, cost: Array) -> Array:
+        """The four objectives, all minimised: (n, 4)."""
+        columns = (-self.delivered_energy_J, cost, self.mass_kg, self.crank_effort_percent)
+        return np.stack(columns, axis=1)
+
+    def take(self, rows: Rows | NDArray[np.bool_]) -> Evaluation:
+        """The results at some rows, or where a mask holds."""
+        return Evaluation(**{f.name: _take(getattr(self, f.name), rows) for f in fields(self)})
+
+    @staticmethod
+    def concatenate(several: Sequence[Evaluation]) -> Evaluation:
+        """All results of several evaluations of one project, in order."""
+        return Evaluation(
+            **{f.name: _join([getattr(one, f.name) for one in several]) for f in fields(Evaluation)}
+        )
+
+
+def _take(value: Any, rows: Any) -> Any:
+    if isinstance(value, Designs):
+        return value.take(rows)
+    if isinstance(value, Mapping):
+        return {name: array[rows] for name, array in value.items()}
+    if isinstance(value, tuple):
+        return tuple(Case(c.operator, c.pack, *(a[rows] for a in c[2:])) for c in value)
+    return value[rows]
+
+
+def _join(values: list[Any]) -> Any:
+    first = values[0]
+    if isinstance(first, Designs):
+        return Designs.concatenate(values)
+    if isinstance(first, Mapping):
+        return {name: np.concatenate([v[name] for v in values]) for name in first}
+    if isinstance(first, tuple):
+        return tuple(
+            Case(c[0].operator, c[0].pack, *(np.concatenate(a) for a in zip(*(x[2:] for x in c),
+                 strict=True)))
+            for c in zip(*values, strict=True)
+        )  # fmt: skip
+    return np.concatenate(values)
+
+
+def evaluate(project: Project, designs: Designs) -> Evaluation:
+    """Averaged fidelity of any number of designs."""
+    starts = range(0, max(len(designs), 1), BLOCK)
+    blocks = [designs.take(np.arange(s, min(s + BLOCK, len(designs)))) for s in starts]
+    results = [_evaluate_block(project, block) for block in blocks]
+    return results[0] if len(results) == 1 else Evaluation.concatenate(results)
+
+
+class Solved(NamedTuple):
+    """One case of a block: its chain, front halves and session."""
+
+    chain: Chain
+    halves: Halves
+    session: averaged.Session
+
+
+def solve(project: Project, designs: Designs, operator_id: str, pack_id: str) -> Solved:
+    """The averaged session of one operator and pack."""
+    catalogue, session = project.catalogue, project.study.session
+    duration_s = 60 * session.minutes
+    first, half = supply.distinct(designs)
+    halves = Halves.of(
+        catalogue, designs.take(first), catalogue.operators[operator_id], duration_s,
+        session.winding_C,
+    )  # fmt: skip
+    chain = Chain(
+        supply.curves(halves), half, demand.demand(catalogue, designs, catalogue.packs[pack_id])
+    )
+    return Solved(chain, halves, averaged.session(chain, duration_s))
+
+
+def _evaluate_block(project: Project, designs: Designs) -> Evaluation:
+    study, catalogue = project.study, project.catalogue
+    cases, solutions, margins = [], [], []
+    for operator_id in study.session.operators:
+        for pack_id in study.session.packs:
+            solved = solve(project, designs, operator_id, pack_id)
+            done = solved.session
+            cases.append(Case(operator_id, pack_id, done.delivered_J, done.effort, done.regime))
+            solutions.append(solved)
+            margins.append(constraints.margins(project, designs, solved.chain, solved.halves, done))
+    energies = np.stack([case.delivered_energy_J for case in cases])
+    efforts = np.stack([case.crank_effort_percent for case in cases])
+    worst = study.session.over_cases == "worst"
+    energy = energies.min(axis=0) if worst else energies.mean(axis=0)
+    effort = efforts.max(axis=0) if worst else efforts.mean(axis=0)
+    weakest = energies.argmin(axis=0)
+
+    def shown(values: Sequence[NDArray[Any]]) -> NDArray[Any]:
+        return np.stack(values)[weakest, np.arange(len(designs))]
+
+    mass = costing.mass_kg(catalogue, designs)
+    together = {name: np.min([m[name] for m in margins], axis=0) for name in margins[0]}
+    limits = study.limits
+    if limits.mass_kg is not None:
+        together["limit_mass_kg"] = limits.mass_kg - mass
+    if limits.crank_effort_percent is not None:
+        together["limit_effort_percent"] = limits.crank_effort_percent - effort
+    if limits.delivered_energy_J is not None:
+        together["limit_energy_J"] = energy - limits.delivered_energy_J
+    ledgers = [ledger(s.session) for s in solutions]
+    readings = [_readings(project, s) for s in solutions]
+    return Evaluation(
+        designs=designs,
+        delivered_energy_J=energy,
+        mass_kg=mass,
+        crank_effort_percent=effort,
+        time_to_first_charge_s=np.max([s.session.first_charge_s for s in solutions], axis=0),
+        regime=shown([s.session.regime for s in solutions]),
+        margins=together,
+        ledger_J={name: shown([one[name] for one in ledgers]) for name in ledgers[0]},
+        readings={name: shown([one[name] for one in readings]) for name in readings[0]},
+        cases=tuple(cases),
+    )
+
+
+def ledger(session: averaged.Session) -> dict[str, Array]:
+    """Where the work at the crank went over a session, J; `crank_work` is the sum."""
+    terms = {name: session.heats_J[:, k] for k, name in enumerate(HEAT)}
+    terms |= {
+        "esr": session.esr_J,
+        "delivered": session.delivered_J,
+        "stored": session.stored_J,
+    }
+    return {"crank_work": constraints.crank_power(session), **terms}
+
+
+def _readings(project: Project, solved: Solved) -> dict[str, Array]:
+    """What a person would feel and measure."""
+    chain, halves, done = solved
+    seconds = 60 * project.study.session.minutes
+    volts = np.where(np.isfinite(done.hold_V), done.hold_V, chain.demand["on_V"][:, 0])
+    front = chain.supply.read(chain.half, volts[:, None], slice(None))[:, 0]
+    delivered = np.where(
+        done.regime == STEADY, chain.demand.load(volts[:, None]).delivered_W[:, 0], 0.0
+    )
+    work = constraints.crank_power(done)
+    radius = halves.radius_m[chain.half]
+    speed = front[:, -1]
+    torque = np.where(speed > 0, (front[:, 1:6].sum(axis=1) + volts * front[:, 0]), 0.0) / (
+        np.maximum(speed, 1e-9)
+    )
+    return {
+        "crank_power_W": work / seconds,
+        "handle_force_N": torque / radius,
+        "start_handle_force_N": chain.supply.start_torque_N_m[chain.half] / radius,
+        "pack_power_W": np.where(done.regime == STEADY, delivered, done.delivered_J / seconds),
+        "hold_V": done.hold_V,
+        "peak_V": done.peak_V,
+        "idle_V": done.idle_V,
+        "cycle_s": done.cycle_s,
+        "on_share": done.on_share,
+        "cadence_held_rpm": speed * 60 / (2 * np.pi),
+        "unique_speed": chain.supply.unique[chain.half].astype(float),
+    }
+
+
+def number(value: float) -> float | None:
+    """A number for JSON, which knows neither infinity nor NaN."""
+    return float(value) if np.isfinite(value) else None
+
+
+def design_record(
+    project: Project, evaluation: Evaluation, row: int, cost: float
+) -> dict[str, Any]:
+    """One design's result under the keys that hold wherever a result appears."""
+    parts, settings = describe(project.catalogue, evaluation.designs, row)
+    limit = project.study.limits.cost
+    margins = {name: number(m[row]) for name, m in evaluation.margins.items()}
+    feasible = bool(np.all([m[row] >= 0 for m in evaluation.margins.values()]))
+    if limit is not None:
+        margins["limit_cost"] = limit - cost
+        feasible = feasible and cost <= limit
+    return {
+        "design_id": design_id(parts, settings),
+        "parts": parts,
+        "settings": settings,
+        "delivered_energy_J": float(evaluation.delivered_energy_J[row]),
+        "cost": float(cost),
+        "currency": project.catalogue.prices.currency,
+        "mass_kg": float(evaluation.mass_kg[row]),
+        "crank_effort_percent": float(evaluation.crank_effort_percent[row]),
+        "regime": REGIMES[int(evaluation.regime[row])],
+        "feasible": feasible,
+        "margins": {name: value for name, value in margins.items() if value is not None},
+        "ledger_J": {name: float(v[row]) for name, v in evaluation.ledger_J.items()},
+        "time_to_first_charge_s": number(evaluation.time_to_first_charge_s[row]),
+        "bill": costing.bill(project, evaluation.designs, row),
+        "cases": [
+            {
+                "operator": case.operator,
+                "pack": case.pack,
+                "delivered_energy_J": float(case.delivered_energy_J[row]),
+                "crank_effort_percent": float(case.crank_effort_percent[row]),
+                "regime": REGIMES[int(case.regime[row])],
+            }
+            for case in evaluation.cases
+        ],
+        "over_cases": project.study.session.over_cases,
+        "readings": {name: number(v[row]) for name, v in evaluation.readings.items()},
+    }

@@ -1,0 +1,368 @@
+"""The front half of the chain: what a hand brings to the bus, as curves over bus voltage.
+
+Everything left of the bus depends on operator, cadence, crank, gearing, generator, lead and
+rectifier only. Its curves are computed once for each distinct half and shared by all designs.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from explorer.catalogue import Catalogue
+from explorer.parts import FRONT_LINKS, Operator
+from explorer.physics import bridge, gearing, generator, operator
+from explorer.space import Designs, Rows
+from explorer.units import RAD_S_PER_RPM, Array, Real
+
+KINDS = ("three_phase", "two_phase", "brushed_dc")
+PHASES = np.array([3.0, 2.0, 1.0])
+CONDUCTORS_PER_PHASE = np.array([1.0, 2.0, 2.0])
+VALVES_IN_PATH = np.array([1.0, 2.0, 1.0])
+"""Valves that one phase current passes at a time."""
+KNEE = np.array([np.sqrt(3.0), 1.0, 1.0])
+"""No-load bus voltage over peak phase EMF, before diode drops."""
+BODY_DIODE_EMISSION_V = 0.05
+"""nVt of a MOSFET body diode, about twice the thermal voltage (common practice, from memory)."""
+
+SPEED_SHARES = np.linspace(0.0, 1.0, 13) ** 1.5
+"""Where the speed asked for is scanned for the first speed that is too hard, dense at rest."""
+
+TERMS = ("current_A", "gearing_W", "drag_W", "copper_W", "lead_W", "bridge_W", "effort", "rad_s")
+LOSSES = slice(1, 6)
+"""The losses among `TERMS`; crank power is their sum and the bus power."""
+
+
+class VoltageGrid:
+    """Bus voltages at which curves are known: `a i + b i^2`, fine at a pack's level, to 64 V.
+
+    The bank of such a chain lives below some 16 V; everything above the extra-low-voltage limit
+    of 60 V is a hazard that only needs to be recognised.
+    """
+
+    A, B, COUNT = 0.18, 0.0035, 113
+    volts = A * np.arange(COUNT) + B * np.arange(COUNT) ** 2
+    top_V = float(volts[-1])
+
+    @classmethod
+    def place(cls, bus_V: Array) -> Array:
+        """Where a voltage stands among the nodes, as a fractional node number."""
+        return np.asarray((np.sqrt(cls.A**2 + 4 * cls.B * bus_V) - cls.A) / (2 * cls.B))
+
+    @classmethod
+    def locate(cls, bus_V: Array) -> tuple[NDArray[np.intp], Array]:
+        """The node left of each voltage, and the share of the step beyond it."""
+        volts = np.clip(bus_V, 0.0, cls.top_V)
+        left = np.minimum(cls.place(volts).astype(np.intp), cls.COUNT - 2)
+        return left, (volts - cls.volts[left]) / (cls.A + cls.B * (2 * left + 1))
+
+
+@dataclass(frozen=True)
+class Halves:
+    """Front halves as columns, (h,) each; one operator for all."""
+
+    operator: Operator
+    duration_s: float
+    kind: NDArray[np.intp]
+    cadence_rad_s: Array
+    radius_m: Array
+    ratio: Array
+    efficiency: Array
+    gear_drag_N_m: Array
+    emf_V_s: Array
+    copper_ohm: Array
+    lead_ohm: Array
+    inductance_H: Array
+    pole_pairs: Array
+    drag_N_m: Array
+    viscous_N_m_s: Array
+    saturation_A: Array
+    emission_V: Array
+    valve_ohm: Array
+    body_saturation_A: Array
+    start_V: Array
+
+    def __len__(self) -> int:
+        return len(self.kind)
+
+    @classmethod
+    def of(
+        cls,
+        catalogue: Catalogue,
+        designs: Designs,
+        operator_: Operator,
+        duration_s: float,
+        winding_C: float,
+    ) -> Halves:
+        """The front halves of some designs, one each; winding resistance at its temperature."""
+
+        def at(link: str, field: str) -> Array:
+            return designs.chosen(catalogue, link, field)
+
+        kinds = np.array([KINDS.index(g.kind) for g in catalogue.parts["generator"]])  # type: ignore[attr-defined]
+        kind = kinds[designs.parts["generator"]]
+        body_drop = at("rectifier", "body_drop_V")
+        return cls(
+            operator=operator_,
+            duration_s=duration_s,
+            kind=kind,
+            cadence_rad_s=designs.settings["cadence_rpm"] * RAD_S_PER_RPM,
+            radius_m=at("crank", "radius_m"),
+            ratio=at("gearing", "ratio"),
+            efficiency=at("gearing", "efficiency"),
+            gear_drag_N_m=at("gearing", "drag_torque_N_m"),
+            emf_V_s=at("generator", "emf_phase_V_s"),
+            copper_ohm=generator.copper_resistance(
+                at("generator", "resistance_phase_ohm"), winding_C
+            ),
+            lead_ohm=at("lead", "resistance_ohm") * CONDUCTORS_PER_PHASE[kind],
+            inductance_H=at("generator", "inductance_phase_H"),
+            pole_pairs=at("generator", "pole_pairs"),
+            drag_N_m=at("generator", "drag_torque_N_m") + at("lead", "drag_torque_N_m"),
+            viscous_N_m_s=at("generator", "drag_viscous_N_m_s"),
+            saturation_A=at("rectifier", "saturation_A"),
+            emission_V=at("rectifier", "emission_V"),
+            valve_ohm=at("rectifier", "resistance_ohm"),
+            body_saturation_A=np.where(
+                body_drop > 0, np.exp(-body_drop / BODY_DIODE_EMISSION_V), 0.0
+            ),
+            start_V=at("rectifier", "start_V"),
+        )
+
+    @property
+    def power_limit_W(self) -> float:
+        """What the operator gives at most for the session's length, W."""
+        person = self.operator
+        held = operator.endurance_power(person.critical_power_W, person.reserve_J, self.duration_s)
+        return float(held)
+
+
+class Asked(NamedTuple):
+    """What a front half asks of the crank at a speed and bus voltage, and where it goes."""
+
+    current_A: Array
+    phase_rms_A: Array
+    gearing_W: Array
+    drag_W: Array
+    copper_W: Array
+    lead_W: Array
+    bridge_W: Array
+    crank_W: Array
+    torque_N_m: Array
+
+
+def asked(halves: Halves, half: Rows, crank_rad_s: Array, bus_V: Array) -> Asked:
+    """Balance of the front half turned at given speeds against given bus voltages.
+
+    `half` (n,) picks the half of each point, `crank_rad_s` and `bus_V` are (n,). An uneven hand
+    adds `a^2/2` of all ohmic heat: at one bus voltage the current follows the torque, and the mean
+    square of `1 + a sin` is `1 + a^2/2`. At rest nothing flows and the torque is static drag.
+    """
+    h, kind = halves, halves.kind[half]
+    shaft = crank_rad_s * h.ratio[half]
+    emf = generator.peak_emf(h.emf_V_s[half], shaft)
+    current, rms, electromagnetic = _rectified(halves, half, emf, shaft, bus_V)
+    squares = PHASES[kind] * rms**2
+    copper, lead = squares * h.copper_ohm[half], squares * h.lead_ohm[half]
+    conducted = electromagnetic - bus_V * current - copper - lead
+    unevenness = 1 + h.operator.unevenness**2 / 2
+    valve_heat = squares * VALVES_IN_PATH[kind] * h.valve_ohm[half]
+    bridge_W = np.maximum(conducted, 0.0) + (unevenness - 1) * valve_heat
+    copper, lead = copper * unevenness, lead * unevenness
+    drag = shaft * generator.drag_torque(h.drag_N_m[half], h.viscous_N_m_s[half], shaft)
+    shaft_W = bus_V * current + copper + lead + bridge_W + drag
+    gear_W = gearing.loss(shaft_W, crank_rad_s, h.efficiency[half], h.gear_drag_N_m[half])
+    crank_W = shaft_W + gear_W
+    at_rest = gearing.crank_torque(
+        h.drag_N_m[half], h.ratio[half], h.efficiency[half], h.gear_drag_N_m[half]
+    )
+    turning = crank_rad_s > 0
+    torque = np.where(turning, crank_W / np.where(turning, crank_rad_s, 1.0), at_rest)
+    return Asked(current, rms, gear_W, drag, copper, lead, bridge_W, crank_W, torque)
+
+
+def _rectified(
+    halves: Halves, half: Rows, emf_V: Array, shaft_rad_s: Array, bus_V: Array
+) -> tuple[Array, Array, Array]:
+    """Bus current, phase rms and electromagnetic power of each point, by kind of machine."""
+    h, kind = halves, halves.kind[half]
+    asleep = (bus_V < h.start_V[half]) & (h.body_saturation_A[half] > 0)
+    saturation = np.where(asleep, h.body_saturation_A[half], h.saturation_A[half])
+    emission = np.where(asleep, BODY_DIODE_EMISSION_V, h.emission_V[half])
+    outcome = np.zeros((3, len(half)))
+    solvers = (
+        bridge.steady_state,
+        bridge.two_phase_steady_state,
+        bridge.blocking_diode_steady_state,
+    )
+    for number, solve in enumerate(solvers):
+        mine = np.flatnonzero(kind == number)
+        if not mine.size:
+            continue
+        row = half[mine]
+        outcome[:, mine] = solve(
+            emf_peak_V=emf_V[mine],
+            electrical_rad_s=shaft_rad_s[mine] * h.pole_pairs[row],
+            resistance_ohm=h.copper_ohm[row] + h.lead_ohm[row],
+            inductance_H=h.inductance_H[row],
+            bus_V=bus_V[mine],
+            diode_saturation_A=saturation[mine],
+            diode_emission_V=emission[mine],
+            diode_resistance_ohm=h.valve_ohm[row],
+        )
+    return outcome[0], outcome[1], outcome[2]
+
+
+def too_hard(halves: Halves, half: Rows, need: Asked) -> Array:
+    """By how much a point exceeds what the operator gives: above 0 is too hard, (n,)."""
+    person = halves.operator
+    power = need.crank_W / (person.power_share * halves.power_limit_W)
+    force = need.torque_N_m / (person.comfort_force_N * halves.radius_m[half])
+    return np.maximum(power, force) - 1
+
+
+def held_speed(halves: Halves, half: Rows, bus_V: Array) -> tuple[Array, NDArray[np.bool_]]:
+    """Crank speed at which operator and chain agree, coming from rest; and whether it is unique.
+
+    The cadence, unless the chain asks too much on the way there: then the lowest speed at which
+    power or force reaches the operator's limit. Torque at a fixed bus voltage can peak below the
+    cadence (short-circuit torque peaks at w_e L = R), so the first crossing counts; where the
+    cadence itself would be light enough again, it is reported as not unique. (n,) each.
+    """
+    cadence = halves.cadence_rad_s[half]
+    speed = cadence.copy()
+    at_cadence = too_hard(halves, half, asked(halves, half, cadence, bus_V))
+    electrical = cadence * halves.ratio[half] * halves.pole_pairs[half] * halves.inductance_H[half]
+    ohm = halves.copper_ohm[half] + halves.lead_ohm[half] + halves.valve_ohm[half]
+    knee = bus_V / (KNEE[halves.kind[half]] * halves.emf_V_s[half] * halves.ratio[half])
+    may_peak = (electrical > 0.7 * ohm) & (knee < 0.9 * cadence)
+    scan = np.flatnonzero((at_cadence > 0) | may_peak)
+    unique = np.ones(len(half), dtype=bool)
+    if not scan.size:
+        return speed, unique
+    row, volts, top = half[scan], bus_V[scan], cadence[scan]
+    low = np.minimum(0.97 * knee[scan], 0.98 * top)
+    grid = np.concatenate(
+        [np.zeros((len(scan), 1)), low[:, None] + (top - low)[:, None] * SPEED_SHARES], axis=1
+    )
+    excess = np.empty_like(grid)
+    for column in range(grid.shape[1] - 1):
+        excess[:, column] = too_hard(halves, row, asked(halves, row, grid[:, column], volts))
+    excess[:, -1] = at_cadence[scan]
+    hard = excess > 0
+    stopped = hard.any(axis=1)
+    first = hard.argmax(axis=1)
+    unique[scan] = ~(stopped & (~hard).any(axis=1, where=np.arange(14) > first[:, None]))
+    held = np.where(stopped & (first == 0), 0.0, top)
+    root = np.flatnonzero(stopped & (first > 0))
+    left, right = first[root] - 1, first[root]
+    held[root] = _crossing(
+        halves,
+        row[root],
+        volts[root],
+        grid[root, left],
+        grid[root, right],
+        excess[root, left],
+        excess[root, right],
+    )
+    speed[scan] = held
+    return speed, unique
+
+
+def _crossing(
+    halves: Halves, half: Rows, bus_V: Array, low: Array, high: Array, below: Array, above: Array
+) -> Array:
+    """Speed between `low` and `high` where the excess passes 0 (bracketed secant, Illinois)."""
+    for _ in range(7):
+        trial = high - above * (high - low) / (above - below)
+        value = too_hard(halves, half, asked(halves, half, trial, bus_V))
+        same = value > 0
+        below = np.where(same, below / 2, value)
+        low = np.where(same, low, trial)
+        above = np.where(same, value, above / 2)
+        high = np.where(same, trial, high)
+    return low
+
+
+@dataclass(frozen=True)
+class Supply:
+    """Curves of some front halves over `VoltageGrid`.
+
+    `curves` (h, nodes, terms) in the order of `TERMS`; `worst_*` (h, nodes) the largest value on
+    the way from an empty bank up to each node.
+    """
+
+    curves: Array
+    worst_phase_A: Array
+    worst_bus_A: Array
+    worst_torque_N_m: Array
+    worst_bridge_W: Array
+    start_torque_N_m: Array
+    rest_torque_N_m: Array
+    unique: NDArray[np.bool_]
+
+    def read(self, half: Rows, bus_V: Array, terms: slice | int = 0) -> Array:
+        """Curves of halves (n,) at voltages (n, k), linear between nodes: (n, k[, terms])."""
+        left, share = VoltageGrid.locate(bus_V)
+        curves = self.curves[:, :, terms]
+        lower, upper = curves[half[:, None], left], curves[half[:, None], left + 1]
+        if lower.ndim > share.ndim:
+            share = share[..., None]
+        return np.asarray(lower + (upper - lower) * share)
+
+
+def curves(halves: Halves) -> Supply:
+    """Solve every half at every node of the voltage grid."""
+    nodes = VoltageGrid.COUNT
+    half = np.repeat(np.arange(len(halves)), nodes)
+    bus_V = np.tile(VoltageGrid.volts, len(halves))
+    speed, unique = held_speed(halves, half, bus_V)
+    need = asked(halves, half, speed, bus_V)
+    person = halves.operator
+    effort = np.maximum(
+        need.crank_W / halves.power_limit_W,
+        need.torque_N_m / (person.comfort_force_N * halves.radius_m[half]),
+    )
+    terms = (
+        need.current_A, need.gearing_W, need.drag_W, need.copper_W, need.lead_W, need.bridge_W,
+        effort, speed,
+    )  # fmt: skip
+    shape = (len(halves), nodes)
+
+    def worst(values: Array) -> Array:
+        return np.maximum.accumulate(values.reshape(shape), axis=1)
+
+    every = np.arange(len(halves))
+    rest = asked(halves, every, np.zeros(len(halves)), np.zeros(len(halves)))
+    return Supply(
+        curves=np.stack(terms, axis=1).reshape(*shape, len(terms)),
+        worst_phase_A=worst(need.phase_rms_A),
+        worst_bus_A=worst(need.current_A),
+        worst_torque_N_m=worst(need.torque_N_m),
+        worst_bridge_W=worst(need.bridge_W),
+        start_torque_N_m=need.torque_N_m.reshape(shape)[:, 0],
+        rest_torque_N_m=rest.torque_N_m,
+        unique=np.asarray(unique.reshape(shape).all(axis=1)),
+    )
+
+
+def distinct(designs: Designs) -> tuple[Rows, Rows]:
+    """Designs that stand for their front half, and the half of every design: (h,), (n,)."""
+    columns = [designs.parts[link].astype(float) for link in FRONT_LINKS]
+    columns.append(designs.settings["cadence_rpm"])
+    _, first, half = np.unique(
+        np.stack(columns, axis=1), axis=0, return_index=True, return_inverse=True
+    )
+    return first.astype(np.int64), half.reshape(-1).astype(np.int64)
+
+
+def no_load_V(halves: Halves, half: Rows, speed_factor: Real) -> Array:
+    """Bus voltage that the open chain charges to at a multiple of the cadence, diodes ignored.
+
+    An upper bound: the small drops at leakage currents are left out. (n,), V.
+    """
+    shaft = halves.cadence_rad_s[half] * speed_factor * halves.ratio[half]
+    return np.asarray(KNEE[halves.kind[half]] * halves.emf_V_s[half] * shaft)
