@@ -1,0 +1,252 @@
+"""Figures that stand without scripts: SVG for page and print, one PNG for the README.
+
+Data comes ready from view.py. Colours are Okabe & Ito's published palette for all kinds of colour
+vision (Color Universal Design, 2008); shape, hatch and letters repeat what colour says.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from io import BytesIO, StringIO
+from itertools import combinations
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from explorer.files import write_atomic
+from explorer.report.view import Objective, PageData
+from explorer.report.words import LEDGER_GROUPS
+
+BLUE, VERMILLION, GREEN, PURPLE = "#0072B2", "#D55E00", "#009E73", "#CC79A7"
+REGIME_MARKS = {
+    "steady": ("o", BLUE),
+    "cycling": ("^", VERMILLION),
+    "flooded": ("s", GREEN),
+    "starved": ("X", PURPLE),
+}
+"""Marker of matplotlib and colour of each regime."""
+
+INK = "#010203"
+"""Stands for the reader's text colour, light or dark, until the SVG is finished."""
+
+VECTOR_LIMIT = 400
+"""Above this many points a cloud becomes an image inside the SVG, to keep the page small."""
+
+
+def axis_label(goal: Objective) -> str:
+    """Name, unit and good direction of an objective.
+
+    >>> axis_label(Objective("mass_kg", "Mass", "kg", False))
+    'Mass, kg (less is better)'
+    """
+    return f"{goal.label}, {goal.unit} ({'more' if goal.more_is_better else 'less'} is better)"
+
+
+def pairs_svg(page: PageData) -> str:
+    """All six pairs of the objectives, picks lettered."""
+    return _svg(lambda figure: _pairs(figure, page, INK, small=True), (9.6, 6.2))
+
+
+def ledger_svg(page: PageData) -> str:
+    """Where each joule of crank work goes, one bar a picked design."""
+    return _svg(lambda figure: _ledger(figure, page), (9.6, 1.3 + 0.5 * max(len(page.cards), 1)))
+
+
+def convergence_svg(page: PageData) -> str:
+    """Dominated volume against designs looked at."""
+
+    def draw(figure: Any) -> None:
+        axes = figure.subplots()
+        best = max(page.convergence.hypervolume, default=1.0) or 1.0
+        share = 100 * np.array(page.convergence.hypervolume) / best
+        axes.plot(page.convergence.evaluations, share, color=BLUE, lw=2, drawstyle="steps-post")
+        axes.set_xlabel("designs looked at")
+        axes.set_ylabel("volume enclosed,\n% of the last")
+        axes.set_ylim(0, 105)
+        axes.xaxis.set_major_formatter(lambda value, _: f"{value:,.0f}")
+
+    return _svg(draw, (9.6, 2.6))
+
+
+def outing_svg(page: PageData) -> str:
+    """Wh for each kg carried over the days of an outing, kit against spare pack."""
+
+    def draw(figure: Any) -> None:
+        outing = page.outing
+        assert outing is not None
+        axes = figure.subplots()
+        styles = ["-", "--", "-.", ":", (0, (5, 1, 1, 1, 1, 1))]
+        colours = [BLUE, VERMILLION, GREEN, PURPLE, INK]
+        ends = []
+        for line, style, colour in zip(outing.lines, styles, colours, strict=False):
+            axes.plot(outing.days, line.Wh_per_kg, ls=style, color=colour, lw=2)
+            ends.append((line.Wh_per_kg[-1], line.letter))
+        axes.axhline(outing.spare_Wh_per_kg, color=INK, lw=1)
+        axes.annotate(
+            "charged spare pack of the same mass",
+            (0.0, outing.spare_Wh_per_kg),
+            textcoords="offset points",
+            xytext=(4, 4),
+        )
+        top = max([outing.spare_Wh_per_kg, *(value for value, _ in ends)])
+        for value, letter in _spread(ends, 0.06 * top):
+            axes.annotate(
+                letter, (outing.days[-1], value), xytext=(5, -4), textcoords="offset points"
+            )
+        axes.set_xlabel("day of the outing")
+        axes.set_ylabel("energy, Wh for each kg")
+        axes.set_ylim(0, 1.1 * top)
+
+    return _svg(draw, (9.6, 3.2))
+
+
+def front_png(page: PageData, path: str | Path) -> Path:
+    """Write the six pairs as a PNG on white, for a README. Returns the path."""
+    from matplotlib.figure import Figure
+
+    with _style("#1b2a33"):
+        figure = Figure(figsize=(9.6, 6.2), layout="constrained", facecolor="white")
+        _pairs(figure, page, "#1b2a33", small=False)
+        stream = BytesIO()
+        figure.savefig(stream, format="png", dpi=120, metadata={"Software": None})
+    return write_atomic(path, stream.getvalue())
+
+
+def _pairs(figure: Any, page: PageData, ink: str, *, small: bool) -> None:
+    columns = {column.name: np.array(column.values) for column in page.designs.objectives}
+    regimes = np.array(page.designs.regimes)
+    reading = np.array(page.designs.reading, dtype=bool)
+    place = {design_id: row for row, design_id in enumerate(page.designs.ids)}
+    panels = figure.subplots(2, 3).ravel()
+    for axes, (x, y) in zip(panels, combinations(page.objectives, 2), strict=True):
+        for regime, (marker, colour) in REGIME_MARKS.items():
+            shown = reading & (regimes == regime)
+            if shown.any():
+                axes.scatter(
+                    columns[x.key][shown],
+                    columns[y.key][shown],
+                    s=9,
+                    marker=marker,
+                    color=colour,
+                    alpha=0.55,
+                    linewidths=0,
+                    label=regime,
+                    rasterized=small and shown.sum() > VECTOR_LIMIT,
+                )
+        for card in page.cards:
+            row = place[card.design_id]
+            axes.annotate(
+                card.letter,
+                (columns[x.key][row], columns[y.key][row]),
+                ha="center",
+                va="center",
+                fontsize=8,
+                fontweight="bold",
+                color="white",
+                bbox={"boxstyle": "circle,pad=0.25", "fc": "#1b2a33", "ec": "white", "lw": 0.8},
+            )
+        axes.set_xlabel(axis_label(x))
+        axes.set_ylabel(axis_label(y))
+    handles, labels = panels[0].get_legend_handles_labels()
+    if handles:
+        figure.legend(
+            handles, labels, loc="outside upper center", ncols=4, frameon=False, labelcolor=ink
+        )
+
+
+def _ledger(figure: Any, page: PageData) -> None:
+    """Stacked shares along the chain; a term without a group joins the last one."""
+    axes = figure.subplots()
+    place = {design_id: row for row, design_id in enumerate(page.designs.ids)}
+    ledger = {column.name: column.values for column in page.designs.ledger}
+    group_of = {term: group for group, terms in LEDGER_GROUPS.items() for term in terms}
+    fills = [GREEN, BLUE, "#56B4E9", "#E69F00", VERMILLION, PURPLE, "#F0E442", "#999999"]
+    hatches = ["", "//", "..", "\\\\", "xx", "--", "oo", "||"]
+    rows = [place[card.design_id] for card in page.cards]
+    joules = {group: np.zeros(len(rows)) for group in LEDGER_GROUPS}
+    for term, values in ledger.items():
+        if term != "crank_work":
+            group = group_of.get(term, "left in the bank")
+            joules[group] += np.array([values[row] or 0.0 for row in rows])
+    work = np.maximum(sum(joules.values()), 1e-12)
+    left = np.zeros(len(rows))
+    for (group, amounts), fill, hatch in zip(joules.items(), fills, hatches, strict=True):
+        share = 100 * amounts / work
+        axes.barh(
+            range(len(rows)),
+            share,
+            left=left,
+            color=fill,
+            hatch=hatch,
+            edgecolor="white",
+            lw=0.8,
+            label=group,
+        )
+        for level in np.flatnonzero(share > 3):
+            axes.annotate(
+                f"{share[level]:.0f} %",
+                (left[level] + share[level] / 2, level),
+                ha="center",
+                va="center",
+                fontsize=8,
+                color="#1b2a33",
+                bbox={"boxstyle": "round,pad=0.15", "fc": "white", "ec": "none"},
+            )
+        left = left + share
+    axes.set_yticks(range(len(page.cards)), [f"{c.letter}  {c.title}" for c in page.cards])
+    axes.invert_yaxis()
+    axes.set_xlim(0, 100)
+    axes.set_xlabel("share of the work at the crank, %")
+    figure.legend(loc="outside upper center", ncols=4, frameon=False, labelcolor=INK)
+
+
+def _spread(ends: list[tuple[float, str]], gap: float) -> list[tuple[float, str]]:
+    """Label heights moved apart so that letters do not lie on each other."""
+    placed: list[tuple[float, str]] = []
+    for value, letter in sorted(ends):
+        placed.append((max(value, placed[-1][0] + gap) if placed else value, letter))
+    return placed
+
+
+@contextmanager
+def _style(ink: str) -> Iterator[None]:
+    import matplotlib
+
+    style: Any = {
+        "svg.fonttype": "none",
+        "svg.hashsalt": "genchain",
+        "font.family": "sans-serif",
+        "font.size": 9,
+        "text.color": ink,
+        "axes.labelcolor": ink,
+        "axes.edgecolor": ink,
+        "xtick.color": ink,
+        "ytick.color": ink,
+        "axes.spines.top": False,
+        "axes.spines.right": False,
+        "axes.facecolor": "none",
+        "text.parse_math": False,
+    }
+    with matplotlib.rc_context(style):
+        yield
+
+
+def _svg(draw: Callable[[Any], None], size: tuple[float, float]) -> str:
+    """An SVG document in the reader's colours, light or dark; draws nothing else."""
+    from matplotlib.figure import Figure
+
+    with _style(INK):
+        figure = Figure(figsize=size, layout="constrained", facecolor="none")
+        draw(figure)
+        stream = StringIO()
+        figure.savefig(stream, format="svg", dpi=150, metadata={"Date": None, "Creator": None})
+    text = stream.getvalue()
+    theme = (
+        "<style>svg{color:#1b2a33}"
+        "@media (prefers-color-scheme:dark){svg{color:#e6ebe8}}"
+        "@media print{svg{color:#000}}</style>"
+    )
+    head, body = text.split("<defs>", 1)
+    return head + theme + "<defs>" + body.replace(INK, "currentColor")

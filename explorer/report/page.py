@@ -1,0 +1,301 @@
+"""Draws the page: one HTML file that needs no network, from the words and columns of view.py."""
+
+from __future__ import annotations
+
+from base64 import b64encode
+from dataclasses import asdict
+from itertools import combinations
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from explorer.files import write_atomic
+from explorer.report import figures
+from explorer.report.view import Objective, PageData, money, number
+
+STILL_ROWS = 40
+"""Rows of the table for readers without scripts."""
+
+PLOT_HEIGHT = 268
+BOKEH_MARKS = {"steady": "circle", "cycling": "triangle", "flooded": "square", "starved": "x"}
+MARK_NAMES = {"circle": "disc", "triangle": "triangle", "square": "square", "x": "cross"}
+
+
+def write(page: PageData, folder: str | Path) -> Path:
+    """Write `folder`/index.html whole or not at all; returns its path.
+
+    Raises OSError where the folder cannot be written.
+    """
+    return write_atomic(Path(folder) / "index.html", render(page))
+
+
+def render(page: PageData) -> str:
+    """The page as one HTML text; names and notes in it are escaped."""
+    from jinja2 import Environment, PackageLoader, StrictUndefined
+    from markupsafe import Markup
+
+    environment = Environment(
+        loader=PackageLoader("explorer.report", "templates"),
+        autoescape=True,
+        undefined=StrictUndefined,
+    )
+    environment.policies["json.dumps_kwargs"] = {"separators": (",", ":"), "allow_nan": False}
+    own = Path(__file__).parent / "templates"
+    drawn = bool(page.designs.ids)
+    library, script, divs = _plots(page) if drawn else ("", "", {})
+    return environment.get_template("index.html.j2").render(
+        page=page,
+        css=Markup((own / "page.css").read_text("utf-8")),
+        js=Markup((own / "page.js").read_text("utf-8")),
+        library=Markup(library),
+        plot_script=Markup(script),
+        plots=[(key, label, Markup(div)) for key, (label, div) in divs.items()],
+        payload=_payload(page),
+        rows=_still_rows(page),
+        details=_details(page),
+        still=_stills(page),
+        alt=_alternatives(page),
+        marks=_marks(page),
+    )
+
+
+def _payload(page: PageData) -> dict[str, Any]:
+    """What the script needs, without what the template has already written out."""
+    return {
+        "designs": asdict(page.designs),
+        "cards": [
+            {"letter": c.letter, "title": c.title, "design_id": c.design_id} for c in page.cards
+        ],
+        "balanced_id": page.balanced_id,
+        "currency": page.currency,
+        "traces": [asdict(trace) for trace in page.traces],
+        "words": page.words,
+    }
+
+
+def _plots(page: PageData) -> tuple[str, str, dict[str, tuple[str, str]]]:
+    """Bokeh's library, the script that places the plots, and label and holder of each plot."""
+    from bokeh.embed import components
+    from bokeh.models import ColumnDataSource
+    from bokeh.resources import Resources
+
+    goals = {
+        column.name: np.array(column.values, dtype=float) for column in page.designs.objectives
+    }
+    shown = np.array(page.designs.reading, dtype=bool)
+    regimes = page.designs.regimes
+    source = ColumnDataSource(
+        name="designs",
+        data={
+            **goals,
+            "mark": [BOKEH_MARKS.get(regime, "circle") for regime in regimes],
+            "colour": [figures.REGIME_MARKS.get(r, ("o", figures.BLUE))[1] for r in regimes],
+            "strength": np.where(shown, 0.75, 0.0),
+            "size": np.where(shown, 5.0, 0.0),
+        },
+    )
+    place = {design_id: row for row, design_id in enumerate(page.designs.ids)}
+    rows = [place[card.design_id] for card in page.cards]
+    picked = ColumnDataSource(
+        data={
+            **{key: values[rows] for key, values in goals.items()},
+            "letter": [card.letter for card in page.cards],
+        }
+    )
+    drawn = {
+        f"{x.key}-{y.key}": _scatter(x, y, source, picked)
+        for x, y in combinations(page.objectives, 2)
+    }
+    script, divs = components(drawn, wrap_script=False)
+    labels = {
+        f"{x.key}-{y.key}": f"{y.label} against {x.label.lower()}"
+        for x, y in combinations(page.objectives, 2)
+    }
+    library = "\n".join(Resources(mode="inline", components=["bokeh"], log_level="error").js_raw)
+    return library, script, {key: (labels[key], divs[key]) for key in drawn}
+
+
+def _scatter(x: Objective, y: Objective, source: Any, picked: Any) -> Any:
+    from bokeh.models import BoxSelectTool, HoverTool, TapTool
+    from bokeh.plotting import figure
+
+    plot = figure(
+        height=PLOT_HEIGHT,
+        sizing_mode="stretch_width",
+        toolbar_location=None,
+        tools=[],
+        x_axis_label=figures.axis_label(x),
+        y_axis_label=figures.axis_label(y),
+        background_fill_color=None,
+        border_fill_color=None,
+        outline_line_color=None,
+        min_border_right=12,
+    )
+    cloud = plot.scatter(
+        x.key,
+        y.key,
+        source=source,
+        marker="mark",
+        size="size",
+        fill_color="colour",
+        line_color=None,
+        fill_alpha="strength",
+        nonselection_fill_alpha=0.06,
+        selection_fill_alpha=1.0,
+        hover_fill_color="colour",
+    )
+    plot.scatter(
+        x.key, y.key, source=picked, size=17, fill_color="#1b2a33", line_color="white", name="discs"
+    )
+    plot.text(
+        x.key,
+        y.key,
+        text="letter",
+        source=picked,
+        text_align="center",
+        text_baseline="middle",
+        text_font_size="11px",
+        text_font_style="bold",
+        text_color="white",
+        name="letters",
+    )
+    brush = BoxSelectTool(renderers=[cloud], name="brush")
+    plot.add_tools(brush, TapTool(renderers=[cloud]), HoverTool(renderers=[cloud], tooltips=None))
+    plot.toolbar.active_drag = brush
+    plot.toolbar.logo = None
+    for axis in (*plot.xaxis, *plot.yaxis):
+        axis.axis_label_text_font_style = "normal"
+        axis.axis_label_text_font_size = "12px"
+        axis.major_label_text_font_size = "11px"
+    plot.xgrid.grid_line_dash = plot.ygrid.grid_line_dash = [2, 4]
+    return plot
+
+
+def _goal_texts(page: PageData, row: int) -> list[str]:
+    return [
+        money(column.values[row] or 0.0, "").strip()
+        if column.name == "cost"
+        else number(column.values[row])
+        for column in page.designs.objectives
+    ]
+
+
+def _still_rows(page: PageData) -> list[dict[str, Any]]:
+    """The table as it stands without scripts: picks first, then evenly spread over the front."""
+    designs = page.designs
+    letters = {card.design_id: card.letter for card in page.cards}
+    readable = [row for row, reading in enumerate(designs.reading) if reading]
+    spread = (
+        np.unique(np.linspace(0, len(readable) - 1, STILL_ROWS).astype(int)) if readable else []
+    )
+    picked = [row for row in readable if designs.ids[row] in letters]
+    rows = sorted({*picked, *(readable[k] for k in spread[: len(readable)])})
+    links = {link.name: link for link in designs.links}
+    columns = {column.name: column.values for column in designs.settings}
+
+    def part(link: str, row: int) -> str:
+        return links[link].parts[links[link].used[row]].name
+
+    def cells(row: int) -> int:
+        each = [columns.get(f"cells_{way}", ()) for way in ("series", "parallel")]
+        return int(np.prod([values[row] or 1 for values in each if values]))
+
+    return [
+        {
+            "letter": letters.get(designs.ids[row], ""),
+            "id": designs.ids[row],
+            "goals": _goal_texts(page, row),
+            "regime": designs.regimes[row],
+            "generator": part("generator", row),
+            "gearing": part("gearing", row),
+            "bank": f"{cells(row)} × {part('cell', row)}",
+        }
+        for row in rows
+    ]
+
+
+def _details(page: PageData) -> list[dict[str, Any]]:
+    """Bill, settings and margins of the picks, for readers without scripts."""
+    designs = page.designs
+    place = {design_id: row for row, design_id in enumerate(designs.ids)}
+    result = []
+    for card in page.cards:
+        row = place[card.design_id]
+        margins = sorted(
+            (value / (m.near or 1), m.label, f"{number(value, 2)} {m.unit}".strip())
+            for m in designs.margins
+            if (value := m.values[row]) is not None
+        )
+        result.append(
+            {
+                "letter": card.letter,
+                "title": card.title,
+                "id": card.design_id,
+                "bill": [designs.bill_lines[k] for k in designs.bills[row]],
+                "settings": [
+                    (s.label, f"{number(s.values[row])} {s.unit}".strip()) for s in designs.settings
+                ],
+                "margins": [(label, text) for _, label, text in margins],
+            }
+        )
+    return result
+
+
+def _stills(page: PageData) -> dict[str, str]:
+    """Data addresses of the figures that stand without scripts; empty where there is nothing."""
+    drawn = {"pairs": "", "ledger": "", "convergence": "", "outing": ""}
+    if page.designs.ids:
+        drawn |= {"pairs": figures.pairs_svg(page), "ledger": figures.ledger_svg(page)}
+    if page.convergence.evaluations:
+        drawn["convergence"] = figures.convergence_svg(page)
+    if page.outing:
+        drawn["outing"] = figures.outing_svg(page)
+    return {
+        name: f"data:image/svg+xml;base64,{b64encode(text.encode()).decode()}" if text else ""
+        for name, text in drawn.items()
+    }
+
+
+def _alternatives(page: PageData) -> dict[str, str]:
+    """What each figure says, for those who do not see it."""
+    designs = page.designs
+    place = {design_id: row for row, design_id in enumerate(designs.ids)}
+    ledger = {column.name: column for column in designs.ledger}
+
+    def joules(name: str, design_id: str) -> float:
+        return (ledger[name].values[place[design_id]] or 0.0) if name in ledger else 0.0
+
+    def largest(design_id: str) -> str:
+        losses = [n for n in ledger if n not in ("crank_work", "delivered", "stored")]
+        if not losses:
+            return "no losses told"
+        name = max(losses, key=lambda n: joules(n, design_id))
+        return f"largest loss {ledger[name].label}, {number(joules(name, design_id))} J"
+
+    picks = "; ".join(
+        f"{c.letter} {', '.join(f'{s.label.lower()} {s.text}' for s in c.standings)}"
+        for c in page.cards
+    )
+    flows = "; ".join(
+        f"{c.letter}: {number(joules('crank_work', c.design_id))} J at the crank, "
+        f"{number(joules('delivered', c.design_id))} J into the pack, {largest(c.design_id)}"
+        for c in page.cards
+    )
+    return {
+        "pairs": f"Six scatter plots, one for each pair of the goals. {page.counts} {picks}.",
+        "ledger": f"Where the work at the crank goes. {flows}.",
+        "convergence": f"Enclosed volume against designs looked at. {page.convergence.sentence}",
+        "outing": page.outing.sentence if page.outing else "",
+    }
+
+
+def _marks(page: PageData) -> str:
+    """Which shape stands for which regime, of those that occur."""
+    present = {
+        regime: MARK_NAMES[mark]
+        for regime, mark in BOKEH_MARKS.items()
+        if regime in page.designs.regimes
+    }
+    told = [f"{mark} for {regime}" for regime, mark in present.items()]
+    return f"Shapes: {', '.join(told)}." if told else ""

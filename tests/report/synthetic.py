@@ -1,0 +1,216 @@
+"""Made-up results for tests of the page: no physics, no real parts, only the shapes and ties.
+
+The numbers are drawn so that all four goals pull against each other; nothing here says anything
+about a real chain.
+"""
+
+from __future__ import annotations
+
+from datetime import date
+from types import SimpleNamespace
+from typing import Any
+
+import numpy as np
+
+from explorer.parts import LINKS
+from explorer.report.words import MARGINS
+
+HOSTILE = "<b onclick=alert(1)>Hub & motor</b> \"'"
+"""A part's name as somebody with bad manners would type it."""
+
+KINDS = {
+    "crank": ["Short crank", "Long crank"],
+    "gearing": ["No gearing", "Toothed belt 1:4", "Planetary 1:6"],
+    "generator": [HOSTILE, "Washer drum motor class", "Outrunner class", "Stepper class"],
+    "lead": ["Cable 1 m", "Slip ring"],
+    "rectifier": ["Schottky diode class 40 V", "Active valve"],
+    "cell": ["Capacitor cell 5 F", "Capacitor cell 25 F", "Electrolytic 10 mF"],
+    "clamp": ["No clamp", "Bus clamp 14 V"],
+    "window": ["Comparator window A", "Comparator window B"],
+    "converter": ["Buck-boost 2 A", "Buck-boost 3 A"],
+    "pack_lead": ["5 V lead 0.3 m", "5 V lead 1 m"],
+}
+
+
+def project(title: str = "Keeping the gauge awake") -> Any:
+    """A stand-in with the attributes of a Project that the view reads."""
+    parts = {
+        link: tuple(
+            SimpleNamespace(
+                id="no_" + link if name.startswith("No ") else f"{link}_{k}",
+                name=name,
+                source="made up for a test",
+                dated=date(2026, 1, 1 + k),
+                mass_kg=0.1,
+                output_V=5.1,
+            )
+            for k, name in enumerate(names)
+        )
+        for link, names in KINDS.items()
+    }
+    person = SimpleNamespace(
+        name="Adult, one arm", critical_power_W=45.0, reserve_J=3600.0, power_share=0.5
+    )
+    pack = SimpleNamespace(name="telemetry pack", capacity_Wh=20.0, current_A=2.0)
+    catalogue = SimpleNamespace(
+        parts=parts,
+        operators={"adult": person},
+        packs={"gauge_pack": pack},
+        notes=("prices.csv: 2 prices are older than 365 days",),
+    )
+    study = SimpleNamespace(
+        name="synthetic",
+        title=title,
+        question="Which hand-cranked chain should the crew build, so that ten minutes at the crank "
+        "keep the gauge's pack alive through a storm?",
+        session=SimpleNamespace(
+            minutes=10.0, operators=("adult",), packs=("gauge_pack",), over_cases="mean"
+        ),
+        prices=SimpleNamespace(currency="EUR"),
+    )
+    return SimpleNamespace(study=study, catalogue=catalogue, study_hash="0" * 12)
+
+
+def records(count: int, seed: int = 1) -> list[dict[str, Any]]:
+    """`count` designs on a curved front with bills, margins and ledgers that add up."""
+    rng = np.random.default_rng(seed)
+    world = project().catalogue.parts
+    spread = np.abs(rng.normal(size=(count, 4))) + 0.02
+    spread /= np.linalg.norm(spread, axis=1)[:, None]
+    result = []
+    for row, goal in enumerate(spread):
+        chosen = {
+            link: world[link][int(goal[k % 4] * 997 + 31 * k) % len(world[link])].id
+            for k, link in enumerate(LINKS)
+        }
+        energy = float(1700 * (1 - goal[0]) + 60)
+        series = int(rng.integers(4, 8))
+        shares = rng.dirichlet(np.ones(15) * 0.6)
+        lost = energy * 1.3
+        names = (
+            "gearing drag copper lead bridge reverse_leakage bridge_supply esr cell_leakage "
+            "balancing clamp window converter pack_lead stored"
+        ).split()
+        ledger = {name: float(lost * share) for name, share in zip(names, shares, strict=True)}
+        ledger["delivered"] = energy
+        ledger = {"crank_work": sum(ledger.values()), **ledger}
+        cost = float(15 + 120 * goal[1])
+        quantity = {"rectifier": 6, "cell": series}
+        bill = [
+            {
+                "link": link,
+                "part": chosen[link],
+                "quantity": quantity.get(link, 1),
+                "unit_price": round(1.37 * (1 + k) + int(chosen[link][-1:].isdigit()), 2),
+                "price_dated": "2026-10-01",
+            }
+            for k, link in enumerate(LINKS)
+        ]
+        margins = {
+            name: float(words.near * rng.gamma(2.0, 2.0) + 1e-3)
+            for name, words in MARGINS.items()
+            if not name.startswith("limit_")
+        }
+        result.append(
+            {
+                "design_id": f"{row:06x}{seed:06x}",
+                "parts": chosen,
+                "settings": {
+                    "cells_series": float(series),
+                    "cells_parallel": 1.0,
+                    "cadence_rpm": float(rng.integers(40, 80)),
+                    "undervoltage_off_V": 4.2,
+                    "undervoltage_band_V": 2.5,
+                    "overvoltage_off_V": 12.5,
+                },
+                "delivered_energy_J": energy,
+                "cost": cost,
+                "currency": "EUR",
+                "mass_kg": float(0.4 + 5 * goal[2]),
+                "crank_effort_percent": float(8 + 80 * goal[3]),
+                "regime": ("steady", "cycling")[row % 3 == 0],
+                "feasible": True,
+                "margins": margins,
+                "ledger_J": ledger,
+                "time_to_first_charge_s": float(rng.uniform(3, 90)),
+                "bill": bill,
+                "cases": [],
+                "readings": {
+                    "handle_force_N": float(rng.uniform(10, 38)),
+                    "crank_power_W": float(rng.uniform(4, 24)),
+                    "pack_power_W": energy / 600,
+                },
+            }
+        )
+    return result
+
+
+SEARCH = {
+    "method": "sample",
+    "sampler": "nsga2",
+    "seed": 7,
+    "designs_considered": 20_000,
+    "designs_feasible": 431,
+    "exact": False,
+    "seconds": 41.3,
+    "hypervolume_history": [
+        (n, 1 - np.exp(-n / 5000)) for n in range(500, 20_001, 500)
+    ],
+    "yardstick": {"study": "the small study", "hypervolume_share": 0.987, "front_share": 0.41},
+}
+REJECTIONS = {
+    "turnable_N_m": (7400, 1210),
+    "stroke_ripple_V": (6100, 830),
+    "cell_voltage_V": (5200, 2400),
+    "undervoltage_guard_V": (900, 12),
+    "limit_cost": (0, 0),
+}
+PROVENANCE = {
+    "study_hash": "0" * 12,
+    "tables": {"cells.csv": "1a2b", "prices.csv": "3c4d"},
+    "versions": {"genchain": "0.1.0"},
+    "made": "2026-11-25",
+}
+OUTING = {"minutes_per_day": 30, "days": 28, "spare_Wh_per_kg": 120}
+
+
+def page(count: int = 300, seed: int = 1, **more: Any) -> Any:
+    """A whole PageData from made-up results."""
+    from explorer import front
+    from explorer.report import view
+
+    rows = records(count, seed)
+    points = np.array(
+        [[-r["delivered_energy_J"], r["cost"], r["mass_kg"], r["crank_effort_percent"]] for r in rows]
+    )
+    rows = [row for row, keep in zip(rows, front.non_dominated(points), strict=True) if keep]
+    points = points[front.non_dominated(points)]
+    picked = {wish: rows[k]["design_id"] for wish, k in front.picks(points).items()}
+    first = rows[0]["design_id"]
+    seconds = np.linspace(0, 600, 120)
+    given: dict[str, Any] = {
+        "search": SEARCH,
+        "rejections": REJECTIONS,
+        "provenance": PROVENANCE,
+        "history": [{"when": "2026-11-20", "what": "first launch: 431 designs kept every limit"}],
+        "locked": [
+            {"design_id": first, "status": "beaten", "note": "built in spring", "beaten_by": "x"}
+        ],
+        "outing": OUTING,
+        "session_traces": {
+            picked["balanced"]: {
+                "time_s": seconds,
+                "bus_V": 7 - 5 * np.exp(-seconds / 40) + 0.2 * np.sin(seconds / 9),
+                "pack_W": np.where(seconds > 45, 2.1, 0.0),
+            }
+        },
+        "cadence_curves": {
+            picked["balanced"]: {
+                "cadence_rpm": [40, 50, 60, 70, 80],
+                "handle_force_N": [12, 16, 21, 25, 28],
+                "pack_power_W": [0.7, 1.2, 1.7, 2.1, 2.4],
+            }
+        },
+        **more,
+    }
+    return view.build(project(), rows, picked, **given)
