@@ -49,6 +49,22 @@ class Walk:
         np.cumsum(self.seconds[:, :-1], axis=1, out=before[:, 1:])
         return np.clip(available_s[:, None] - before, 0.0, self.seconds)
 
+    def then(self, stay: Walk, dwell_s: Array, stay_s: Array) -> Walk:
+        """This walk cut to `dwell_s` (n, cells), and `stay_s` (n,) of a one-step walk after it."""
+
+        def both(mine: Array, other: Array) -> Array:
+            return np.concatenate([mine, other], axis=1)
+
+        return Walk(
+            seconds=both(dwell_s, stay_s[:, None]),
+            heats_W=both(self.heats_W, stay.heats_W),
+            delivered_W=both(self.delivered_W, stay.delivered_W),
+            esr_W=both(self.esr_W, stay.esr_W),
+            stored_W=both(self.stored_W, stay.stored_W),
+            effort=both(self.effort, stay.effort),
+            end_inner_V=self.end_inner_V,
+        )
+
 
 @dataclass
 class Tally:
@@ -298,16 +314,8 @@ def _wait(chain: Chain, on_V: Array, over_V: Array) -> tuple[Array, Walk, NDArra
     dwell = rise.within(np.full(len(chain), wait_s))
     steps = np.where(rise.seconds > 0, dwell / np.where(rise.seconds > 0, rise.seconds, 1), 0)
     reached = on_V + (rest_V - on_V) * steps.mean(axis=1)
-    stay = hold(chain, rest_V, "idle")
     left = np.where(flooded, 0.0, wait_s - dwell.sum(axis=1))
-    joined = Walk(
-        np.concatenate([dwell, left[:, None]], axis=1),
-        *(
-            np.concatenate([getattr(rise, k), getattr(stay, k)], axis=1)
-            for k in ("heats_W", "delivered_W", "esr_W", "stored_W", "effort")
-        ),
-        rise.end_inner_V,
-    )
+    joined = rise.then(hold(chain, rest_V, "idle"), dwell, left)
     return reached, joined, flooded
 
 
@@ -397,4 +405,4 @@ def _cycle(
         if phase is draw:
             on_share[rows] += dwell.sum(axis=1)
         rest = rest - length
-    return chatters
+    return np.asarray(chatters)

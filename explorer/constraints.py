@@ -9,15 +9,23 @@ import numpy as np
 from explorer.averaged import CHATTERING, CYCLING, STARVED, STEADY, Session
 from explorer.chain import Chain
 from explorer.config import Project
+from explorer.demand import Demand
 from explorer.physics import bank, operator, window
-from explorer.space import Designs
-from explorer.supply import Halves, VoltageGrid, asked, no_load_V
+from explorer.space import Designs, Rows
+from explorer.supply import Halves, Supply, VoltageGrid, asked, no_load_V
 from explorer.units import RAD_S_PER_RPM, Array
 
 EXTRA_LOW_VOLTAGE_V = 60.0
 """Ripple-free DC, dry (IEC 61140 and 60364-4-41); wet surroundings allow less."""
 LEAST_CYCLE_S = 2.0
 """A window that switches faster wears its switch and never lets a pack settle (judgement)."""
+
+
+FORWARD_DROP_V = 1.0
+"""A blocking diode of a bridge on a capacitor sees the bus and one forward drop, at most this."""
+BUS_VALVES = np.array([3.0, 2.0, 1.0])
+"""How many valves share the mean bus current, by kind of machine in the order of `KINDS`."""
+VALVES = np.array([6.0, 8.0, 1.0])
 
 
 class Rule(NamedTuple):
@@ -71,124 +79,171 @@ def margins(
     halves: Halves,
     session: Session,
 ) -> dict[str, Array]:
-    """Physical margins of every design for one operator and pack, (n,) each.
+    """Physical margins of every design for one operator and pack, (n,) each, keys of `RULES`.
 
     `halves` has the front halves that `chain.half` points to. Study limits on mass, effort and
     energy are added by the evaluation, over all cases; the one on cost with the prices.
     """
-    study, catalogue = project.study, project.catalogue
-    person, pack = halves.operator, chain.demand.pack
-    need = {name: value[:, 0] for name, value in chain.demand.fields.items()}
-    supply, half = chain.supply, chain.half
-    every = np.arange(len(designs))
+    front = front_margins(project, chain.supply, halves)
+    found = {name: margin[chain.half] for name, margin in front.items()}
+    found |= back_margins(project, designs, chain.demand)
+    found |= overspeed_margins(project, designs, chain, halves)
+    found |= _session_margins(project, designs, chain, halves, session)
+    return {name: found[name] for name in RULES if name in found}
+
+
+def front_margins(project: Project, supply: Supply, halves: Halves) -> dict[str, Array]:
+    """Rules that the front half alone keeps or breaks, (h,) each."""
+    person, session = halves.operator, project.study.session
+    start_force = supply.start_torque_N_m / halves.radius_m
+    shaft = halves.cadence_rad_s * halves.ratio * session.overspeed
+    every = np.arange(len(halves))
+    return {
+        "turnable_N_m": person.comfort_force_N * halves.radius_m - supply.rest_torque_N_m,
+        "peak_handle_force_N": person.force_limit_N - start_force * (1 + person.unevenness),
+        "generator_speed_rpm": halves.speed_limit_rpm - shaft / RAD_S_PER_RPM,
+        "extra_low_voltage_V": EXTRA_LOW_VOLTAGE_V - no_load_V(halves, every, session.overspeed),
+    }
+
+
+def back_margins(project: Project, designs: Designs, demand: Demand) -> dict[str, Array]:
+    """Rules that the back half alone keeps or breaks, (n,) each."""
 
     def at(link: str, field: str) -> Array:
-        return designs.chosen(catalogue, link, field)
+        return designs.chosen(project.catalogue, link, field)
 
-    # Everything that happens on the way up to the highest voltage of the session.
-    peak, _ = VoltageGrid.locate(session.peak_V)
-    peak = peak + 1
-    stroke = 1 + person.unevenness
-    worst_phase_A = supply.worst_phase_A[half, peak] * stroke
-    worst_torque = supply.worst_torque_N_m[half, peak] * stroke
-    valves_at_once = np.array([3.0, 2.0, 1.0])[halves.kind[half]]
-    worst_valve_A = supply.worst_bus_A[half, peak] / valves_at_once
-    valves = np.array([6.0, 8.0, 1.0])[halves.kind[half]]
-    valve_W = supply.worst_bridge_W[half, peak] / valves
-
-    overspeed_V, clamp_W = _overspeed(project, chain, halves)
-    start_force = supply.start_torque_N_m[half] / halves.radius_m[half]
-    off_high = need["off_V"] * (1 + at("window", "tolerance"))
-    off_low = need["off_V"] * (1 - at("window", "tolerance"))
-    over_high = need["overvoltage_off_V"] * (1 + at("window", "tolerance"))
-    at_off = chain.demand.load(need["off_V"][:, None])
-    at_off_A = at_off.current_A[:, 0]
-    sustained = at_off.sustained[:, 0]
-    shortfall = np.where(sustained, 0.0, np.inf)
-    taken = need["draw_A"]
-    powers = crank_power(session) / study.session.minutes / 60
-    first_limit = study.limits.first_charge_s or study.session.minutes * 60
-    input_current = need["input_limit_A"] - at_off_A - shortfall
+    pack, need = demand.pack, {name: value[:, 0] for name, value in demand.fields.items()}
+    tolerance, taken = at("window", "tolerance"), need["draw_A"]
+    at_off = demand.load(demand["off_V"])
+    intake_A = at_off.current_A[:, 0]
+    # A bus that cannot sustain the load at the off threshold breaks every rule about its current.
+    shortfall = np.where(at_off.sustained[:, 0], 0.0, np.inf)
     regulating = pack.kind == "regulating"
+    off_low = need["off_V"] * (1 - tolerance)
     return {
-        "turnable_N_m": person.comfort_force_N * halves.radius_m[half]
-        - supply.rest_torque_N_m[half],
-        "reaches_window_V": session.idle_V - need["on_V"] * (1 + at("window", "tolerance")),
-        "first_charge_s": np.maximum(first_limit - session.first_charge_s, -1e6),
-        "endurance_W": halves.power_limit_W - powers,
-        "peak_handle_force_N": person.force_limit_N - start_force * stroke,
-        "crank_torque_N_m": at("crank", "torque_limit_N_m") - worst_torque,
-        "gear_torque_N_m": at("gearing", "torque_limit_N_m") - worst_torque,
-        "generator_speed_rpm": at("generator", "speed_limit_rpm")
-        - halves.cadence_rad_s[half] * halves.ratio[half] * study.session.overspeed / RAD_S_PER_RPM,
-        "generator_current_A": at("generator", "current_limit_A") - worst_phase_A,
-        "lead_current_A": at("lead", "current_limit_A") - worst_phase_A,
-        "diode_current_A": at("rectifier", "current_limit_A") - worst_valve_A,
-        "diode_junction_K": at("rectifier", "junction_limit_C")
-        - study.session.ambient_C
-        - valve_W * at("rectifier", "thermal_K_per_W"),
-        "diode_reverse_V": at("rectifier", "reverse_limit_V") - overspeed_V - 1.0,
-        "cell_voltage_V": need["voltage_limit_V"] - overspeed_V,
-        "clamp_power_W": np.where(need["clamp_ohm"] > 0, need["clamp_limit_W"] - clamp_W, np.inf),
-        "input_voltage_V": np.minimum(
-            at("window", "voltage_limit_V") - overspeed_V,
-            at("converter", "input_max_V") - np.minimum(over_high, overspeed_V),
-        ),
-        "extra_low_voltage_V": EXTRA_LOW_VOLTAGE_V
-        - no_load_V(halves, half, study.session.overspeed),
         "undervoltage_guard_V": off_low
-        - at("converter", "input_min_V")
-        - need["on_resistance_ohm"] * np.where(sustained, at_off_A, 0.0),
-        "overvoltage_order_V": need["overvoltage_off_V"] * (1 - at("window", "tolerance"))
-        - need["on_V"] * (1 + at("window", "tolerance")),
+        - need["on_resistance_ohm"] * np.where(shortfall == 0, intake_A, 0.0)
+        - at("converter", "input_min_V"),
+        "overvoltage_order_V": need["overvoltage_off_V"] * (1 - tolerance)
+        - need["on_V"] * (1 + tolerance),
         "chatter_V": window.chatter_margin(
-            need["off_V"], need["on_V"], at("window", "tolerance"), need["esr_ohm"], at_off_A
+            need["off_V"], need["on_V"], tolerance, need["esr_ohm"], intake_A
         )
         - shortfall,
-        "stroke_ripple_V": _ripple(chain, session, person.unevenness, at("cell",
-                                   "capacitance_low_fraction"), off_high),
-        "cycle_time_s": np.where(
-            np.isin(session.regime, (CYCLING, CHATTERING)),
-            np.minimum(session.cycle_s, 1e6) - LEAST_CYCLE_S,
-            np.inf,
-        ),
-        "converter_current_A": np.full(len(every), np.inf) if regulating else input_current,
+        "converter_current_A": np.full(len(designs), np.inf)
+        if regulating
+        else need["input_limit_A"] - intake_A - shortfall,
         "converter_output_A": at("converter", "output_current_limit_A") - taken,
-        "pack_input_V": at("converter", "output_V")
-        - taken * need["pack_lead_ohm"]
-        - pack.hold_V
-        + (1e-9 if regulating else 0.0),
+        "pack_input_V": np.full(len(designs), np.inf)
+        if regulating
+        else at("converter", "output_V") - taken * need["pack_lead_ohm"] - pack.hold_V,
         "pack_lead_current_A": at("pack_lead", "current_limit_A") - taken,
-    }  # fmt: skip
+    }
 
 
-def crank_power(session: Session) -> Array:
+def overspeed_margins(
+    project: Project, designs: Designs, chain: Chain, halves: Halves
+) -> dict[str, Array]:
+    """Rules about the moment when the load is gone and somebody turns too fast, (n,) each."""
+
+    def at(link: str, field: str) -> Array:
+        return designs.chosen(project.catalogue, link, field)
+
+    need = {name: value[:, 0] for name, value in chain.demand.fields.items()}
+    bus_V, clamp_W = overspeed(project, halves, chain.half, need["clamp_V"], need["clamp_ohm"])
+    over_high = need["overvoltage_off_V"] * (1 + at("window", "tolerance"))
+    return {
+        "diode_reverse_V": at("rectifier", "reverse_limit_V") - bus_V - FORWARD_DROP_V,
+        "cell_voltage_V": need["voltage_limit_V"] - bus_V,
+        "clamp_power_W": np.where(need["clamp_ohm"] > 0, need["clamp_limit_W"] - clamp_W, np.inf),
+        "input_voltage_V": np.minimum(
+            at("window", "voltage_limit_V") - bus_V,
+            at("converter", "input_max_V") - np.minimum(over_high, bus_V),
+        ),
+    }
+
+
+def worst_on_the_way(
+    project: Project, designs: Designs, supply: Supply, halves: Halves, half: Rows, peak_V: Array
+) -> dict[str, Array]:
+    """Rules about currents, torques and heat on the way up to `peak_V` (n,), at the stroke's peak.
+
+    The next node of the curves above the peak stands for it. Diode heat is taken as lasting.
+    """
+
+    def at(link: str, field: str) -> Array:
+        return designs.chosen(project.catalogue, link, field)
+
+    node = VoltageGrid.locate(peak_V)[0] + 1
+    stroke, kind = 1 + halves.operator.unevenness, halves.kind[half]
+    phase_A = supply.worst_phase_A[half, node] * stroke
+    torque = supply.worst_torque_N_m[half, node] * stroke
+    valve_A = supply.worst_bus_A[half, node] / BUS_VALVES[kind]
+    valve_W = supply.worst_bridge_W[half, node] / VALVES[kind]
+    return {
+        "crank_torque_N_m": at("crank", "torque_limit_N_m") - torque,
+        "gear_torque_N_m": at("gearing", "torque_limit_N_m") - torque,
+        "generator_current_A": at("generator", "current_limit_A") - phase_A,
+        "lead_current_A": at("lead", "current_limit_A") - phase_A,
+        "diode_current_A": at("rectifier", "current_limit_A") - valve_A,
+        "diode_junction_K": at("rectifier", "junction_limit_C")
+        - project.study.session.ambient_C
+        - valve_W * at("rectifier", "thermal_K_per_W"),
+    }
+
+
+def _session_margins(
+    project: Project, designs: Designs, chain: Chain, halves: Halves, session: Session
+) -> dict[str, Array]:
+    """Rules that only the course of a session decides, (n,) each."""
+    study, half = project.study, chain.half
+    tolerance = designs.chosen(project.catalogue, "window", "tolerance")
+    on_V, off_V = chain.demand["on_V"][:, 0], chain.demand["off_V"][:, 0]
+    first_limit = study.limits.first_charge_s or study.session.minutes * 60
+    return {
+        "reaches_window_V": session.idle_V - on_V * (1 + tolerance),
+        "first_charge_s": first_limit - session.first_charge_s,
+        "endurance_W": halves.power_limit_W - crank_work(session) / study.session.minutes / 60,
+        **worst_on_the_way(project, designs, chain.supply, halves, half, session.peak_V),
+        "stroke_ripple_V": _ripple(
+            chain,
+            session,
+            halves.operator.unevenness,
+            designs.chosen(project.catalogue, "cell", "capacitance_low_fraction"),
+            off_V * (1 + tolerance),
+        ),
+        "cycle_time_s": np.where(
+            np.isin(session.regime, (CYCLING, CHATTERING)), session.cycle_s - LEAST_CYCLE_S, np.inf
+        ),
+    }
+
+
+def crank_work(session: Session) -> Array:
     """Work at the crank over the session, J, (n,)."""
     heat = session.heats_J.sum(axis=1)
     return np.asarray(heat + session.esr_J + session.delivered_J + session.stored_J)
 
 
-def _overspeed(project: Project, chain: Chain, halves: Halves) -> tuple[Array, Array]:
-    """Highest bus voltage at overspeed with the load gone, and the heat of the clamp then.
+def overspeed(
+    project: Project, halves: Halves, half: Rows, clamp_V: Array, clamp_ohm: Array
+) -> tuple[Array, Array]:
+    """Highest bus voltage at overspeed with the load gone, and the heat of the clamp then, (n,).
 
-    Without a clamp the no-load voltage; with one, its threshold and the drop of the current that
-    the sprinting hand can push through it at that voltage.
+    Without a clamp (0 ohm) the no-load voltage; with one, its threshold and the drop of the
+    current that the sprinting hand can push through it there (both are upper bounds).
     """
-    half, need = chain.half, chain.demand.fields
-    open_V = no_load_V(halves, half, project.study.session.overspeed)
-    clamp_V, ohm = need["clamp_V"][:, 0], need["clamp_ohm"][:, 0]
-    speed = halves.cadence_rad_s[half] * project.study.session.overspeed
+    factor = project.study.session.overspeed
+    open_V = no_load_V(halves, half, factor)
+    speed = halves.cadence_rad_s[half] * factor
     pushed = asked(halves, half, speed, np.minimum(clamp_V, open_V))
     person = halves.operator
     sprint_W = speed * operator.sprint_torque(
         speed, person.sprint_torque_N_m, person.sprint_speed_rad_s
     )
     share = np.minimum(sprint_W / np.maximum(pushed.crank_W, 1e-9), 1.0)
-    current = np.where(ohm > 0, pushed.current_A * share, 0.0)
-    clamped = clamp_V + ohm * current
-    bus_V = np.where((ohm > 0) & (clamped < open_V), clamped, open_V)
-    heat = bank.clamp_current(bus_V, clamp_V, ohm) * bus_V
-    return bus_V, heat
+    clamped = clamp_V + clamp_ohm * pushed.current_A * share
+    bus_V = np.where((clamp_ohm > 0) & (clamped < open_V), clamped, open_V)
+    return bus_V, bank.clamp_current(bus_V, clamp_V, clamp_ohm) * bus_V
 
 
 def _ripple(

@@ -21,6 +21,8 @@ LOSS_FIELDS = (
 )  # fmt: skip
 LEAKAGE_KNEE_V = 0.1
 """Reverse leakage of a junction saturates within a few thermal voltages."""
+SUPPLY_RAMP_V = 0.1
+"""An active valve's supply current comes up over this range above its start voltage."""
 
 
 class Drain(NamedTuple):
@@ -72,7 +74,7 @@ class Demand:
         f = self.fields
         return Drain(
             f["reverse_leakage_A"] * bus_V / (bus_V + LEAKAGE_KNEE_V),
-            np.where(bus_V >= f["bridge_start_V"], f["bridge_supply_A"], 0.0),
+            f["bridge_supply_A"] * np.clip((bus_V - f["bridge_start_V"]) / SUPPLY_RAMP_V, 0.0, 1.0),
             f["leakage_S"] * bus_V,
             f["balancing_S"] * bus_V,
             bank.clamp_current(bus_V, f["clamp_V"], f["clamp_ohm"]),

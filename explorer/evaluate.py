@@ -150,7 +150,7 @@ def _evaluate_block(project: Project, designs: Designs) -> Evaluation:
     weakest = energies.argmin(axis=0)
 
     def shown(values: Sequence[NDArray[Any]]) -> NDArray[Any]:
-        return np.stack(values)[weakest, np.arange(len(designs))]
+        return np.asarray(np.stack(values)[weakest, np.arange(len(designs))])
 
     mass = costing.mass_kg(catalogue, designs)
     together = {name: np.min([m[name] for m in margins], axis=0) for name in margins[0]}
@@ -185,7 +185,7 @@ def ledger(session: averaged.Session) -> dict[str, Array]:
         "delivered": session.delivered_J,
         "stored": session.stored_J,
     }
-    return {"crank_work": constraints.crank_power(session), **terms}
+    return {"crank_work": constraints.crank_work(session), **terms}
 
 
 def _readings(project: Project, solved: Solved) -> dict[str, Array]:
@@ -197,7 +197,7 @@ def _readings(project: Project, solved: Solved) -> dict[str, Array]:
     delivered = np.where(
         done.regime == STEADY, chain.demand.load(volts[:, None]).delivered_W[:, 0], 0.0
     )
-    work = constraints.crank_power(done)
+    work = constraints.crank_work(done)
     radius = halves.radius_m[chain.half]
     speed = front[:, -1]
     torque = np.where(speed > 0, (front[:, 1:6].sum(axis=1) + volts * front[:, 0]), 0.0) / (
@@ -218,6 +218,10 @@ def _readings(project: Project, solved: Solved) -> dict[str, Array]:
     }
 
 
+HOPELESS = -1e6
+"""A margin that no number describes, such as the time left of a charge that never comes."""
+
+
 def number(value: float) -> float | None:
     """A number for JSON, which knows neither infinity nor NaN."""
     return float(value) if np.isfinite(value) else None
@@ -229,7 +233,12 @@ def design_record(
     """One design's result under the keys that hold wherever a result appears."""
     parts, settings = describe(project.catalogue, evaluation.designs, row)
     limit = project.study.limits.cost
-    margins = {name: number(m[row]) for name, m in evaluation.margins.items()}
+    # A margin of infinity does not apply to this design and is left out.
+    margins = {
+        name: max(float(m[row]), HOPELESS)
+        for name, m in evaluation.margins.items()
+        if m[row] < np.inf
+    }
     feasible = bool(np.all([m[row] >= 0 for m in evaluation.margins.values()]))
     if limit is not None:
         margins["limit_cost"] = limit - cost
@@ -245,7 +254,7 @@ def design_record(
         "crank_effort_percent": float(evaluation.crank_effort_percent[row]),
         "regime": REGIMES[int(evaluation.regime[row])],
         "feasible": feasible,
-        "margins": {name: value for name, value in margins.items() if value is not None},
+        "margins": margins,
         "ledger_J": {name: float(v[row]) for name, v in evaluation.ledger_J.items()},
         "time_to_first_charge_s": number(evaluation.time_to_first_charge_s[row]),
         "bill": costing.bill(project, evaluation.designs, row),

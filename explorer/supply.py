@@ -79,6 +79,7 @@ class Halves:
     pole_pairs: Array
     drag_N_m: Array
     viscous_N_m_s: Array
+    speed_limit_rpm: Array
     saturation_A: Array
     emission_V: Array
     valve_ohm: Array
@@ -123,6 +124,7 @@ class Halves:
             pole_pairs=at("generator", "pole_pairs"),
             drag_N_m=at("generator", "drag_torque_N_m") + at("lead", "drag_torque_N_m"),
             viscous_N_m_s=at("generator", "drag_viscous_N_m_s"),
+            speed_limit_rpm=at("generator", "speed_limit_rpm"),
             saturation_A=at("rectifier", "saturation_A"),
             emission_V=at("rectifier", "emission_V"),
             valve_ohm=at("rectifier", "resistance_ohm"),
