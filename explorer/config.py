@@ -13,19 +13,11 @@ from typing import Annotated, Any, Literal, TypeVar
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
-from explorer.catalogue import (
-    Catalogue,
-    Currency,
-    PriceTerms,
-    Reading,
-    content_hash,
-    physics_of,
-    read_tables,
-    rule_of,
-    shown,
-)
+from explorer.catalogue import Catalogue, Reading, physics_of, read_tables
 from explorer.errors import Fault, InputError, nearest
 from explorer.parts import LINKS, SETTINGS, Converter, Identifier, Positive, Record, Text, Window
+from explorer.prices import Currency, Offer, OfferColumns, PriceTerms
+from explorer.tables import content_hash, rule_of, shown
 
 WHOLE_SETTINGS = frozenset({"cells_series", "cells_parallel"})
 MOST_VALUES = 10_000
@@ -150,6 +142,7 @@ class PriceSection(Section):
     rates_dated: date | None = None
     old_after_days: Annotated[int, Field(ge=1, le=36500)] = 365
     build_quantity: Annotated[int, Field(ge=1, le=1_000_000)] = 1
+    offers: Annotated[tuple[Offer, ...], Field(strict=False)] = ()
 
     @model_validator(mode="after")
     def _dated(self) -> PriceSection:
@@ -227,7 +220,7 @@ def load(path: str | Path, *, today: date | None = None) -> Project:
     check.unknown_sections()
     if heading and heading.name != path.stem:
         check.fault(("study", "name"), f"must equal the file's name {path.stem}", heading.name)
-    terms = prices and PriceTerms(prices.currency, prices.rates, prices.old_after_days)
+    terms = prices and check.terms(path.parent, prices)
     reading = None
     folders = check.folders(path.parent)
     if folders:
@@ -378,6 +371,17 @@ class _Check:
             inside.append(folder)
         return (inside[0], inside[1]) if len(inside) == 2 else None
 
+    def terms(self, home: Path, prices: PriceSection) -> PriceTerms:
+        """How prices are read, with the offers inside the study's folder."""
+        inside = []
+        for offer in prices.offers:
+            if (home / offer.file).resolve().is_relative_to(home.resolve()):
+                inside.append(offer)
+            else:
+                rule = "must lie inside the study's folder"
+                self.fault(("prices", "offers", "file"), rule, offer.file)
+        return PriceTerms(prices.currency, prices.rates, prices.old_after_days, tuple(inside))
+
     def unknown_sections(self) -> None:
         """Note every top-level key that is no section."""
         for name in self.raw:
@@ -466,7 +470,7 @@ class _Check:
             for found in error.errors(include_url=False):
                 place = (*keys, *(key for key in found["loc"] if key != "[key]"))
                 if found["type"] == "extra_forbidden":
-                    valid = tuple(name for name in model.model_fields if name != "listed")
+                    valid = _keys_beside(model, found["loc"])
                     self.fault(place, "unknown key", hint=nearest(str(place[-1]), valid))
                 elif found["type"] == "missing":
                     self.fault(place, "is missing")
@@ -474,6 +478,13 @@ class _Check:
                     value = found["input"] if found["type"] != "value_error" else ""
                     self.fault(place, rule_of(found), value)
         return None
+
+
+def _keys_beside(model: type[Section], place: Sequence[Any]) -> tuple[str, ...]:
+    """The valid keys where an unknown one stands; only [[prices.offers]] goes deeper."""
+    deeper = OfferColumns if "columns" in place[:-1] else Offer
+    fields = model.model_fields if len(place) == 1 else deeper.model_fields
+    return tuple(name for name in fields if name != "listed")
 
 
 def _records(
@@ -498,18 +509,29 @@ def _price_faults(chosen: Mapping[str, tuple[str, ...]], reading: Reading) -> It
 
 def _line_of(lines: Sequence[str], keys: Sequence[str]) -> int | None:
     """The line on which a key stands, or the deepest of its parents that can be found."""
-    section = keys[0]
-    header = re.compile(rf"^\s*\[+\s*[\"']?{re.escape(section)}[\"']?\s*(\]|\.)")
-    start = next((n for n, line in enumerate(lines) if header.match(line)), None)
-    if start is None:
-        key = re.compile(rf"^\s*[\"']?{re.escape(section)}[\"']?\s*[.=]")
-        return next((n for n, line in enumerate(lines, 1) if key.match(line)), None)
-    if len(keys) == 1:
-        return start + 1
-    key = re.compile(rf"^\s*[\"']?{re.escape(keys[1])}[\"']?\s*[.=]")
-    for number, line in enumerate(lines[start + 1 :], start + 2):
+    names = [key for key in keys if not key.isdigit()]
+    item = next((int(key) for key in keys if key.isdigit()), 0)
+    for depth in range(len(names), 0, -1):
+        dotted = r"\s*\.\s*".join(_quoted(name) for name in names[:depth])
+        header = re.compile(rf"\s*\[+\s*{dotted}\s*\]")
+        starts = [number for number, line in enumerate(lines) if header.match(line)]
+        if starts:
+            start = starts[min(item, len(starts) - 1)]
+            found = _key_line(lines[start + 1 :], names[depth]) if depth < len(names) else None
+            return start + 1 + (found or 0)
+    return _key_line(lines, names[0])
+
+
+def _key_line(lines: Sequence[str], name: str) -> int | None:
+    """The line of a key before the next header, counted from 1."""
+    key = re.compile(rf"\s*{_quoted(name)}\s*[.=]")
+    for number, line in enumerate(lines, 1):
         if key.match(line):
             return number
-        if re.match(r"^\s*\[[^\],]*\]\s*(#.*)?$", line) and not header.match(line):
+        if re.match(r"\s*\[+[^\],]*\]+\s*(#.*)?$", line):
             break
-    return start + 1
+    return None
+
+
+def _quoted(name: str) -> str:
+    return rf"[\"']?{re.escape(name)}[\"']?"

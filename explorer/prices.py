@@ -1,0 +1,224 @@
+"""Prices as they come: prices.csv and offers of suppliers; breaks, currencies and age."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import date
+from typing import Annotated, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, StringConstraints, model_validator
+
+from explorer.errors import ExplorerError, Fault, nearest
+from explorer.parts import Identifier, NonNegative
+from explorer.tables import Columns, Row, Shelf, content_hash
+
+Currency = Annotated[str, StringConstraints(pattern=r"^[A-Z]{3}$")]
+"""A three-letter code of ISO 4217."""
+
+
+class Price(BaseModel):
+    """What one piece of a part costs, in `currency`, when at least `from_quantity` are bought."""
+
+    model_config = ConfigDict(
+        frozen=True, extra="forbid", allow_inf_nan=False, populate_by_name=True
+    )
+
+    part: Identifier
+    amount: NonNegative = Field(alias="price")
+    currency: Currency
+    dated: date
+    from_quantity: Annotated[int, Field(ge=1)] = 1
+    source: str = ""
+
+
+class OfferColumns(BaseModel):
+    """What a supplier's file calls our columns."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", strict=True)
+
+    part: str
+    price: str
+    currency: str | None = None
+    dated: str | None = None
+    from_quantity: str | None = None
+
+
+class Offer(BaseModel):
+    """[[prices.offers]]: a supplier's or spreadsheet's CSV, and how to read it.
+
+    `columns` maps our columns to its own, `names` its article numbers to our ids; rows of other
+    articles are passed over. `currency` and `dated` hold where it has no such column.
+    """
+
+    model_config = ConfigDict(frozen=True, extra="forbid", strict=True)
+
+    file: Annotated[str, Field(min_length=1, max_length=200, pattern=r"^[^\x00-\x1f]*$")]
+    columns: OfferColumns
+    names: dict[str, Identifier] = Field(default_factory=dict)
+    separator: Literal[",", ";", "\t", "|"] = ","
+    decimal: Literal[".", ","] = "."
+    currency: Currency | None = None
+    dated: date | None = None
+
+    @model_validator(mode="after")
+    def _complete(self) -> Offer:
+        for name in ("currency", "dated"):
+            if getattr(self, name) is None and getattr(self.columns, name) is None:
+                raise ValueError(f"needs {name}, here or among its columns")
+        return self
+
+
+@dataclass(frozen=True)
+class PriceTerms:
+    """How a study reads prices: its currency, what a foreign unit is worth in it, and when."""
+
+    currency: str = "EUR"
+    rates: Mapping[str, float] = field(default_factory=dict)
+    old_after_days: int = 365
+    offers: tuple[Offer, ...] = ()
+
+
+@dataclass(frozen=True)
+class Prices:
+    """Prices in force: part -> breaks by rising `from_quantity`, the first from one piece on."""
+
+    breaks: Mapping[str, tuple[Price, ...]]
+    currency: str
+    rates: Mapping[str, float]
+    content_hash: str
+
+    def price_break(self, part: str, quantity: int = 1) -> Price:
+        """The price that holds when `quantity` pieces are bought; ExplorerError without one."""
+        if part not in self.breaks:
+            raise ExplorerError(f"{part} has no price in prices.csv")
+        fitting = [price for price in self.breaks[part] if price.from_quantity <= max(quantity, 1)]
+        return fitting[-1]
+
+    def in_currency(self, price: Price) -> float:
+        """The price of one piece in the study's currency."""
+        rate = 1.0 if price.currency == self.currency else self.rates[price.currency]
+        return price.amount * rate
+
+    def unit_price(self, part: str, quantity: int = 1) -> float:
+        """The price of one piece in the study's currency when `quantity` pieces are bought."""
+        return self.in_currency(self.price_break(part, quantity))
+
+
+def read_prices(
+    shelf: Shelf, name: str, parts: Sequence[str] | None, terms: PriceTerms | None
+) -> tuple[Prices | None, frozenset[str] | None]:
+    """Prices in force, and the ids that have a row; None where prices.csv cannot be read.
+
+    `parts` are the ids that may be priced, None when a table of parts is unread. Of two prices of
+    a part for one quantity the newer holds, an offer before prices.csv on the same day. `terms`
+    None skips currencies and offers: the study that states them is itself at fault.
+    """
+    rows = shelf.rows(name, Columns.of(Price), id_column="part")
+    listed = frozenset(row.id for row in rows or ())
+    known = _of_known_parts(shelf, rows or (), parts)
+    found = _unique(shelf, known)
+    for offer in terms.offers if terms else ():
+        offered = _offer_rows(shelf, offer, parts)
+        listed |= {row.id for row in offered}
+        for key, (row, price) in _unique(shelf, offered).items():
+            if key not in found or price.dated >= found[key][1].dated:
+                found[key] = (row, price)
+    breaks: dict[str, list[tuple[Row, Price]]] = {}
+    for row, price in sorted(found.values(), key=lambda pair: pair[1].from_quantity):
+        breaks.setdefault(price.part, []).append((row, price))
+    for (row, price), *_ in breaks.values():
+        if price.from_quantity > 1:
+            rule = "must also have a price from quantity 1"
+            shelf.faults.append(row.fault("from_quantity", rule))
+    if rows is None:
+        return None, None
+    if terms is None:
+        return None, listed
+    _look_over(shelf, found.values(), terms)
+    in_force = {part: tuple(price for _, price in pairs) for part, pairs in breaks.items()}
+    digest = sorted(
+        (price.part, price.from_quantity, price.amount, price.currency)
+        for _, price in found.values()
+    )
+    return Prices(
+        breaks=in_force,
+        currency=terms.currency,
+        rates=terms.rates,
+        content_hash=content_hash([digest, terms.currency, dict(terms.rates)]),
+    ), listed
+
+
+def _of_known_parts(shelf: Shelf, rows: Iterable[Row], parts: Sequence[str] | None) -> list[Row]:
+    known, valid = [], frozenset(parts or ())
+    for row in rows:
+        if row.id and parts is not None and row.id not in valid:
+            hint = nearest(row.id, tuple(parts))
+            shelf.faults.append(row.fault("part", "is in no table of parts", row.id, hint))
+        else:
+            known.append(row)
+    return known
+
+
+def _unique(shelf: Shelf, rows: Iterable[Row]) -> dict[tuple[str, int], tuple[Row, Price]]:
+    """The prices of a file by part and quantity, each at most once."""
+    found: dict[tuple[str, int], tuple[Row, Price]] = {}
+    for row in rows:
+        price = shelf.record(row, Price)
+        if price is None:
+            continue
+        first, _ = found.setdefault((price.part, price.from_quantity), (row, price))
+        if first is not row:
+            rule = f"must be unique for a quantity, row {first.number} has it too"
+            shelf.faults.append(row.fault("part", rule, price.part))
+    return found
+
+
+def _offer_rows(shelf: Shelf, offer: Offer, parts: Sequence[str] | None) -> list[Row]:
+    """The rows of an offer that are of our parts, under our names and in our notation."""
+    lines = shelf.lines(offer.file, offer.separator)
+    if lines is None:
+        return []
+    (number, header), *rest = lines
+    columns = {ours: theirs for ours, theirs in offer.columns if theirs is not None}
+    missing = [theirs for theirs in columns.values() if theirs not in header]
+    for theirs in missing:
+        hint = nearest(theirs, tuple(header))
+        rule = "has no such column as the study's [[prices.offers]] names"
+        shelf.faults.append(Fault(shelf.shown(offer.file), f"row {number}", rule, theirs, hint))
+    if missing:
+        return []
+    at, known = header.index(columns["part"]), frozenset(parts or ())
+    ours = [
+        (number, line)
+        for number, line in rest
+        if len(line) > at and offer.names.get(line[at], line[at]) in known
+    ]
+    if len(ours) < len(rest):
+        passed = len(rest) - len(ours)
+        shelf.notes.append(f"{shelf.shown(offer.file)}: {passed} rows are of no part in the tables")
+    constant = {"currency": offer.currency or "", "dated": str(offer.dated or "")}
+    rows = []
+    for row in shelf.mapped(offer.file, header, ours, columns, "part"):
+        part = offer.names.get(row.id, row.id)
+        cells = {**constant, **row.cells, "part": part} if row.cells else {}
+        if cells and offer.decimal == ",":
+            cells["price"] = cells["price"].replace(".", "").replace(",", ".")
+        rows.append(Row(row.file, row.number, part, cells, row.labels))
+    return rows
+
+
+def _look_over(shelf: Shelf, found: Iterable[tuple[Row, Price]], terms: PriceTerms) -> None:
+    """Note currencies without a rate, once each, and old prices with their age."""
+    known = {terms.currency, *terms.rates}
+    for row, price in found:
+        if price.currency not in known:
+            known.add(price.currency)
+            rule = f"must be {terms.currency} or have a rate in the study's [prices] rates"
+            shelf.faults.append(row.fault("currency", rule, price.currency))
+        age = (shelf.today - price.dated).days
+        if age > terms.old_after_days:
+            shelf.notes.append(
+                f"{row.file}: row {row.number} ({price.part}): "
+                f"the price of {price.dated} is {age} days old"
+            )
