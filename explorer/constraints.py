@@ -94,15 +94,24 @@ def margins(
 
 def front_margins(project: Project, supply: Supply, halves: Halves) -> dict[str, Array]:
     """Rules that the front half alone keeps or breaks, (h,) each."""
-    person, session = halves.operator, project.study.session
+    person = halves.operator
     start_force = supply.start_torque_N_m / halves.radius_m
-    shaft = halves.cadence_rad_s * halves.ratio * session.overspeed
-    every = np.arange(len(halves))
     return {
-        "turnable_N_m": person.comfort_force_N * halves.radius_m - supply.rest_torque_N_m,
         "peak_handle_force_N": person.force_limit_N - start_force * (1 + person.unevenness),
+        **unloaded_margins(project, halves),
+    }
+
+
+def unloaded_margins(project: Project, halves: Halves) -> dict[str, Array]:
+    """Rules about the front half that need no curves: at rest, and too fast, (h,) each."""
+    person, factor = halves.operator, project.study.session.overspeed
+    every, rest = np.arange(len(halves)), np.zeros(len(halves))
+    drag = asked(halves, every, rest, rest).torque_N_m
+    shaft = halves.cadence_rad_s * halves.ratio * factor
+    return {
+        "turnable_N_m": person.comfort_force_N * halves.radius_m - drag,
         "generator_speed_rpm": halves.speed_limit_rpm - shaft / RAD_S_PER_RPM,
-        "extra_low_voltage_V": EXTRA_LOW_VOLTAGE_V - no_load_V(halves, every, session.overspeed),
+        "extra_low_voltage_V": EXTRA_LOW_VOLTAGE_V - no_load_V(halves, every, factor),
     }
 
 

@@ -133,15 +133,28 @@ def solve(project: Project, designs: Designs, operator_id: str, pack_id: str) ->
 
 
 def _evaluate_block(project: Project, designs: Designs) -> Evaluation:
+    session = project.study.session
+    solved = {
+        (operator_id, pack_id): solve(project, designs, operator_id, pack_id)
+        for operator_id in session.operators
+        for pack_id in session.packs
+    }
+    return combine(project, designs, solved)
+
+
+def combine(
+    project: Project, designs: Designs, solved: Mapping[tuple[str, str], Solved]
+) -> Evaluation:
+    """Objectives, margins and ledger from the solved cases (operator, pack) of some designs."""
     study, catalogue = project.study, project.catalogue
-    cases, solutions, margins = [], [], []
-    for operator_id in study.session.operators:
-        for pack_id in study.session.packs:
-            solved = solve(project, designs, operator_id, pack_id)
-            done = solved.session
-            cases.append(Case(operator_id, pack_id, done.delivered_J, done.effort, done.regime))
-            solutions.append(solved)
-            margins.append(constraints.margins(project, designs, solved.chain, solved.halves, done))
+    solutions = tuple(solved.values())
+    cases = tuple(
+        Case(*who, s.session.delivered_J, s.session.effort, s.session.regime)
+        for who, s in solved.items()
+    )
+    margins = [
+        constraints.margins(project, designs, s.chain, s.halves, s.session) for s in solutions
+    ]
     energies = np.stack([case.delivered_energy_J for case in cases])
     efforts = np.stack([case.crank_effort_percent for case in cases])
     worst = study.session.over_cases == "worst"
@@ -173,7 +186,7 @@ def _evaluate_block(project: Project, designs: Designs) -> Evaluation:
         margins=together,
         ledger_J={name: shown([one[name] for one in ledgers]) for name in ledgers[0]},
         readings={name: shown([one[name] for one in readings]) for name in readings[0]},
-        cases=tuple(cases),
+        cases=cases,
     )
 
 

@@ -303,7 +303,6 @@ class Supply:
     worst_torque_N_m: Array
     worst_bridge_W: Array
     start_torque_N_m: Array
-    rest_torque_N_m: Array
     unique: NDArray[np.bool_]
 
     def read(self, half: Rows, bus_V: Array, terms: slice | int = 0) -> Array:
@@ -337,8 +336,6 @@ def curves(halves: Halves) -> Supply:
     def worst(values: Array) -> Array:
         return np.maximum.accumulate(values.reshape(shape), axis=1)
 
-    every = np.arange(len(halves))
-    rest = asked(halves, every, np.zeros(len(halves)), np.zeros(len(halves)))
     return Supply(
         curves=np.stack(terms, axis=1).reshape(*shape, len(terms)),
         worst_phase_A=worst(need.phase_rms_A),
@@ -346,7 +343,6 @@ def curves(halves: Halves) -> Supply:
         worst_torque_N_m=worst(need.torque_N_m),
         worst_bridge_W=worst(need.bridge_W),
         start_torque_N_m=need.torque_N_m.reshape(shape)[:, 0],
-        rest_torque_N_m=rest.torque_N_m,
         unique=np.asarray(unique.reshape(shape).all(axis=1)),
     )
 

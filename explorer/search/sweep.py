@@ -1,0 +1,330 @@
+"""Every combination of a space, exactly, without solving the whole chain for each.
+
+Front halves and back halves are enumerated apart. Rules that one half alone decides drop halves;
+rules that a few numbers of both halves decide drop pairs, by bounds that no feasible design
+breaks. What is left is evaluated in full. Kept is every feasible design that no other one beats
+at any price: prices may change without computing physics again.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from explorer import averaged, constraints, costing, evaluate
+from explorer.chain import Chain
+from explorer.config import Project, Setting
+from explorer.demand import Demand, demand
+from explorer.evaluate import Evaluation, Solved
+from explorer.parts import BACK_LINKS, FRONT_LINKS, LINKS, SETTINGS
+from explorer.space import Designs, Rows, Space
+from explorer.supply import Halves, Supply, VoltageGrid, curves
+from explorer.units import Array
+
+HALVES_PER_BLOCK = 240
+"""Front halves a block takes on: bounds its memory, and the work lost when it is cut short."""
+PAIRS_AT_A_TIME = 4096
+SLACK = 1e-9
+CHARGE_BOUND = 0.9
+"""Share of a lower bound on the charging time that is trusted: quadrature errs by far less."""
+
+
+class BlockResult(NamedTuple):
+    """What one block found: kept designs, and how many were considered and feasible."""
+
+    number: int
+    kept: Evaluation | None
+    considered: int
+    feasible: int
+    solved: int
+
+
+@dataclass(frozen=True)
+class Sweep:
+    """A space cut into blocks of front halves, each to be joined with every back half."""
+
+    project: Project
+    fronts: Space
+    backs: Space
+    back_rows: Rows
+    """Back halves that keep their own rules with every pack, as numbers in `backs`."""
+
+    @classmethod
+    def of(cls, project: Project) -> Sweep:
+        """Prepare the sweep of a study's space."""
+        space = Space.of(project)
+        one = {link: rows[:1] for link, rows in space.choices.items()}
+        single = {
+            name: _only(setting.values[:1])
+            for name, setting in space.settings.items()
+        }
+        listed = {
+            name: _only(setting.values)
+            for name, setting in space.settings.items()
+        }
+        fronts = Space(
+            {link: space.choices[link] if link in FRONT_LINKS else one[link] for link in LINKS},
+            {**single, "cadence_rpm": listed["cadence_rpm"]},
+        )
+        backs = Space(
+            {link: space.choices[link] if link in BACK_LINKS else one[link] for link in LINKS},
+            {**listed, "cadence_rpm": single["cadence_rpm"]},
+        )
+        rows = np.arange(backs.size)
+        designs = backs.at(rows)
+        for pack_id in project.study.session.packs:
+            back = demand(project.catalogue, designs, project.catalogue.packs[pack_id])
+            margins = constraints.back_margins(project, designs, back)
+            kept = np.all([margin >= 0 for margin in margins.values()], axis=0)
+            rows, designs = rows[kept], designs.take(kept)
+        return cls(project, fronts, backs, rows)
+
+    @property
+    def size(self) -> int:
+        """How many combinations the sweep covers."""
+        return self.fronts.size * self.backs.size
+
+    @property
+    def halves_per_block(self) -> int:
+        """Whole bills of materials: every cadence of a front half stands in one block."""
+        cadences = len(self.fronts.settings["cadence_rpm"].values)
+        return max(HALVES_PER_BLOCK // cadences, 1) * cadences
+
+    def __len__(self) -> int:
+        return -(-self.fronts.size // self.halves_per_block)
+
+    def block(self, number: int) -> BlockResult:
+        """Cover one block."""
+        start = number * self.halves_per_block
+        rows = np.arange(start, min(start + self.halves_per_block, self.fronts.size))
+        considered = len(rows) * self.backs.size
+        fronts, backs = self.fronts.at(rows), self.backs.at(self.back_rows)
+        joined = _Join(self.project, fronts, backs)
+        half, back = joined.pairs()
+        solved, feasible, kept = len(half), 0, []
+        for cut in range(0, solved, PAIRS_AT_A_TIME):
+            some = slice(cut, cut + PAIRS_AT_A_TIME)
+            found = joined.evaluate(half[some], back[some])
+            good = found.feasible
+            feasible += int(good.sum())
+            if good.any():
+                kept.append(found.take(good))
+        if not kept:
+            return BlockResult(number, None, considered, 0, solved)
+        everything = Evaluation.concatenate(kept)
+        return BlockResult(
+            number,
+            everything.take(unbeaten_at_any_price(self.project, everything)),
+            considered,
+            feasible,
+            solved,
+        )
+
+
+def _only(values: tuple[float, ...]) -> Setting:
+    """A setting that takes these values alone."""
+    return Setting.model_validate(list(values))
+
+
+class _Join:
+    """Front halves of a block and all back halves: which pairs can be feasible, and their results.
+
+    Front halves that break a rule of their own are dropped before their curves are computed.
+    """
+
+    def __init__(self, project: Project, fronts: Designs, backs: Designs) -> None:
+        self.project, self.backs = project, backs
+        study, catalogue = project.study, project.catalogue
+        duration_s = 60 * study.session.minutes
+
+        def halves_of(designs: Designs, operator_id: str) -> Halves:
+            person = catalogue.operators[operator_id]
+            return Halves.of(catalogue, designs, person, duration_s, study.session.winding_C)
+
+        operators = study.session.operators
+        sound = np.ones(len(fronts), dtype=bool)
+        for name in operators:
+            unloaded = constraints.unloaded_margins(project, halves_of(fronts, name))
+            sound &= np.all([margin >= 0 for margin in unloaded.values()], axis=0)
+        fronts = fronts.take(sound)
+        self.halves = {name: halves_of(fronts, name) for name in operators}
+        self.supplies = {name: curves(halves) for name, halves in self.halves.items()}
+        sound = np.ones(len(fronts), dtype=bool)
+        for name in operators:
+            margins = constraints.front_margins(project, self.supplies[name], self.halves[name])
+            sound &= np.all([margin >= 0 for margin in margins.values()], axis=0)
+        self.fronts, self.sound = fronts, np.flatnonzero(sound)
+        self.demands = {
+            name: demand(catalogue, backs, catalogue.packs[name]) for name in study.session.packs
+        }
+
+    def pairs(self) -> tuple[Rows, Rows]:
+        """Front and back rows of every pair that the bounds leave."""
+        study = self.project.study
+        open_ = np.zeros((len(self.fronts), len(self.backs)), dtype=bool)
+        open_[self.sound] = True
+        if study.limits.mass_kg is not None:
+            open_ &= self._mass() <= study.limits.mass_kg + SLACK
+        for operator_id, halves in self.halves.items():
+            self._overspeed(open_, halves)
+            supply = self.supplies[operator_id]
+            for back in self.demands.values():
+                self._charging(open_, halves, supply, back)
+        half, back_row = np.nonzero(open_)
+        return half, back_row
+
+    def _mass(self) -> Array:
+        catalogue = self.project.catalogue
+
+        def of(designs: Designs, links: tuple[str, ...]) -> Array:
+            taken = costing.quantities(catalogue, designs)
+            masses = (taken[link] * designs.chosen(catalogue, link, "mass_kg") for link in links)
+            return np.asarray(sum(masses), dtype=float)
+
+        return of(self.fronts, FRONT_LINKS)[:, None] + of(self.backs, BACK_LINKS)
+
+    def _overspeed(self, open_: NDArray[np.bool_], halves: Halves) -> None:
+        """Exact: the clamp and the front half give the bus voltage, whatever else follows."""
+        need = next(iter(self.demands.values())).fields
+        clamps = np.concatenate([need["clamp_V"], need["clamp_ohm"]], axis=1)
+        variants, variant = np.unique(clamps, axis=0, return_inverse=True)
+        variant = variant.reshape(-1)
+        catalogue, every = self.project.catalogue, np.arange(len(self.fronts))
+        limit = np.minimum(
+            need["voltage_limit_V"][:, 0],
+            self.backs.chosen(catalogue, "window", "voltage_limit_V"),
+        )
+        tolerance = self.backs.chosen(catalogue, "window", "tolerance")
+        over_high = need["overvoltage_off_V"][:, 0] * (1 + tolerance)
+        input_max = self.backs.chosen(catalogue, "converter", "input_max_V")
+        limit = np.where(over_high > input_max, np.minimum(limit, input_max), limit)
+        reverse = self.fronts.chosen(catalogue, "rectifier", "reverse_limit_V")
+        for number, (clamp_V, clamp_ohm) in enumerate(variants):
+            mine = np.flatnonzero(variant == number)
+            bus_V, heat = constraints.overspeed(
+                self.project,
+                halves,
+                every,
+                np.full(len(every), clamp_V),
+                np.full(len(every), clamp_ohm),
+            )
+            blocks = reverse - bus_V - constraints.FORWARD_DROP_V >= 0
+            fits = blocks[:, None] & (bus_V[:, None] <= limit[mine] + SLACK)
+            if clamp_ohm > 0:
+                fits &= heat[:, None] <= need["clamp_limit_W"][mine, 0] + SLACK
+            open_[:, mine] &= fits
+
+    def _charging(
+        self, open_: NDArray[np.bool_], halves: Halves, supply: Supply, back: Demand
+    ) -> None:
+        """Bounds: the bank must reach the window, harmlessly, soon enough, with enough to give."""
+        study = self.project.study
+        levels, level = np.unique(back["on_V"][:, 0], return_inverse=True)
+        level = level.reshape(-1)
+        tolerance = self.backs.chosen(self.project.catalogue, "window", "tolerance")
+        flows = supply.curves[:, :, 0] > 0
+        last = np.where(flows.any(axis=1), flows.shape[1] - flows[:, ::-1].argmax(axis=1), 0)
+        reach_V = VoltageGrid.volts[np.minimum(last, VoltageGrid.COUNT - 1)]
+        open_ &= reach_V[:, None] >= back["on_V"][:, 0] * (1 + tolerance)
+        every = np.arange(len(self.fronts))
+        seconds_per_farad = _charging_time(supply)
+        reached = np.empty((len(self.fronts), len(levels)))
+        for number, on_V in enumerate(levels):
+            at_V = np.full(len(every), on_V)
+            on_the_way = constraints.worst_on_the_way(
+                self.project, self.fronts, supply, halves, every, at_V
+            )
+            harmless = np.all([margin >= 0 for margin in on_the_way.values()], axis=0)
+            left, share = VoltageGrid.locate(at_V)
+            low, high = seconds_per_farad[every, left], seconds_per_farad[every, left + 1]
+            # 0 * inf would be NaN; a node that is never reached counts as its left neighbour.
+            high = np.where(np.isfinite(high), high, low)
+            reached[:, number] = np.where(harmless, low + (high - low) * share, np.inf)
+        # t = C integral of dx/I with x = V - ESR I is at least C (integral of dV/I - ESR).
+        first_s = (reached[:, level] - back["esr_ohm"][:, 0]) * back["capacitance_F"][:, 0]
+        first_s *= CHARGE_BOUND
+        duration_s = 60 * study.session.minutes
+        open_ &= first_s <= (study.limits.first_charge_s or duration_s)
+        least_J, cases = study.limits.delivered_energy_J, len(self.halves) * len(self.demands)
+        if least_J is not None and (cases == 1 or study.session.over_cases == "worst"):
+            left_s = duration_s - np.maximum(first_s, 0.0)
+            open_ &= back["delivered_W"][:, 0] * left_s >= least_J * (1 - SLACK)
+
+    def evaluate(self, half: Rows, back: Rows) -> Evaluation:
+        """Results of some pairs."""
+        parts = {link: self.fronts.parts[link][half] for link in FRONT_LINKS}
+        parts |= {link: self.backs.parts[link][back] for link in BACK_LINKS}
+        settings = {name: self.backs.settings[name][back] for name in SETTINGS}
+        settings["cadence_rpm"] = self.fronts.settings["cadence_rpm"][half]
+        designs = Designs({link: parts[link] for link in LINKS}, settings)
+        duration_s = 60 * self.project.study.session.minutes
+        solved = {}
+        for operator_id, halves in self.halves.items():
+            for pack_id in self.demands:
+                pack = self.project.catalogue.packs[pack_id]
+                chain = Chain(
+                    self.supplies[operator_id],
+                    half,
+                    demand(self.project.catalogue, designs, pack),
+                )
+                session = averaged.session(chain, duration_s)
+                solved[operator_id, pack_id] = Solved(chain, halves, session)
+        return evaluate.combine(self.project, designs, solved)
+
+
+def _charging_time(supply: Supply) -> Array:
+    """Seconds a farad takes from empty to each node without any drain, (h, nodes)."""
+    current = supply.curves[:, :, 0]
+    middle = np.maximum(current[:, 1:], current[:, :-1])
+    with np.errstate(divide="ignore"):
+        steps = np.diff(VoltageGrid.volts) / middle
+    return np.concatenate([np.zeros((len(current), 1)), np.cumsum(steps, axis=1)], axis=1)
+
+
+def unbeaten_at_any_price(project: Project, found: Evaluation) -> Rows:
+    """Rows of designs that no other one beats whatever prices come, ascending.
+
+    A design is beaten at any price by one of the same parts that has no more cells (so it neither
+    costs nor weighs more), delivers no less and asks no more effort, and is better in one of them.
+    Of equals the first stays.
+    """
+    designs = found.designs
+    codes = np.stack([designs.parts[link] for link in LINKS], axis=1)
+    _, group = np.unique(codes, axis=0, return_inverse=True)
+    group = group.reshape(-1)
+    cells = costing.quantities(project.catalogue, designs)["cell"]
+    energy, effort = found.delivered_energy_J, found.crank_effort_percent
+    kept = np.zeros(len(found), dtype=bool)
+    for most in np.unique(cells):
+        rows = np.flatnonzero(cells <= most)
+        order = rows[np.lexsort((cells[rows], effort[rows], -energy[rows], group[rows]))]
+        starts = np.flatnonzero(np.diff(group[order], prepend=-1))
+        kept_here = order[_falling(effort[order], starts)]
+        kept[kept_here[cells[kept_here] == most]] = True
+    return np.flatnonzero(kept)
+
+
+def _falling(values: Array, starts: Rows) -> NDArray[np.bool_]:
+    """Where a value is below all before it in its group; groups begin at `starts`."""
+    count = np.diff(np.append(starts, len(values)))
+    number = np.repeat(np.arange(len(starts)), count)
+    # Each later group is shifted below all earlier ones, so that one running minimum serves all.
+    span = (values.max() - values.min() + 1.0) if len(values) else 1.0
+    shifted = values - number * span
+    before = np.minimum.accumulate(shifted)
+    return np.concatenate([[True], shifted[1:] < before[:-1]]) if len(values) else before > 0
+
+
+def run(sweep: Sweep, numbers: Rows, workers: int = 1) -> Iterator[BlockResult]:
+    """Cover some blocks, in any order, on several processes."""
+    if workers == 1:
+        yield from (sweep.block(int(number)) for number in numbers)
+        return
+    from joblib import Parallel, delayed
+
+    parallel = Parallel(n_jobs=workers, return_as="generator_unordered", pre_dispatch="2*n_jobs")
+    yield from parallel(delayed(sweep.block)(int(number)) for number in numbers)
