@@ -5,13 +5,13 @@ from __future__ import annotations
 import re
 import tomllib
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from math import floor, prod
 from pathlib import Path
 from typing import Annotated, Any, Literal, TypeVar
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from explorer.catalogue import Catalogue, Reading, physics_of, read_tables
 from explorer.errors import Fault, InputError, nearest
@@ -27,7 +27,17 @@ MOST_COMBINATIONS = 10**15
 LARGEST_STUDY_BYTES = 1_000_000
 
 Folder = Annotated[str, Field(min_length=1, max_length=200)]
-Names = Annotated[tuple[Identifier, ...], Field(strict=False, min_length=1)]
+
+
+def _each_once(names: tuple[str, ...]) -> tuple[str, ...]:
+    if len(set(names)) < len(names):
+        raise ValueError("must name each once")
+    return names
+
+
+Names = Annotated[
+    tuple[Identifier, ...], Field(strict=False, min_length=1), AfterValidator(_each_once)
+]
 
 
 class Section(BaseModel):
@@ -235,6 +245,10 @@ def load(path: str | Path, *, today: date | None = None) -> Project:
         raise InputError(faults)
     if faults or choices is None or catalogue is None:
         raise InputError(faults)
+    rates_age = (today - prices.rates_dated).days if prices.rates_dated else 0
+    if rates_age > prices.old_after_days:
+        note = f"{path}: the rates of {prices.rates_dated} are {rates_age} days old"
+        catalogue = replace(catalogue, notes=(*catalogue.notes, note))
     study = Study(
         name=heading.name,
         title=heading.title,
@@ -352,8 +366,10 @@ class _Check:
                 self.fault(keys, 'must be "all" or a list of ids in quotes', names)
             elif not names:
                 self.fault(keys, 'must name at least one part, or be "all"')
+            elif len(set(names)) < len(names):
+                self.fault(keys, "must name each once", names)
             else:
-                choices[link] = tuple(dict.fromkeys(names))
+                choices[link] = tuple(names)
         return choices if len(self.faults) == before else None
 
     def folders(self, home: Path) -> tuple[str, str] | None:

@@ -369,6 +369,18 @@ ONE_FAULT = {
         "",
         "small.toml: line 7, session.packs: is missing",
     ),
+    "the same operator twice": (
+        "small.toml",
+        'operators = ["adult_one_arm"]',
+        'operators = ["adult_one_arm", "adult_one_arm"]',
+        "small.toml: line 9, session.operators: must name each once",
+    ),
+    "the same part twice": (
+        "small.toml",
+        "[settings]",
+        '[choices]\ncrank = ["crank_mid", "crank_mid"]\n[settings]',
+        "small.toml: line 13, choices.crank: must name each once, got ['crank_mid', 'crank_mid']",
+    ),
     "unknown operator": (
         "small.toml",
         'operators = ["adult_one_arm"]',

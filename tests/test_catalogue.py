@@ -249,6 +249,13 @@ def test_an_old_price_is_a_note_with_its_age(small_study: Path) -> None:
     assert note.endswith("prices.csv: row 4 (belt_4): the price of 2024-11-25 is 730 days old")
 
 
+def test_old_rates_are_a_note_with_their_age(small_study: Path) -> None:
+    change(small_study, "small.toml", 'currency = "EUR"',
+           'currency = "EUR"\nrates = { USD = 0.9 }\nrates_dated = 2025-11-24')  # fmt: skip
+    (note,) = load(small_study, today=TODAY).catalogue.notes
+    assert note == f"{small_study}: the rates of 2025-11-24 are 366 days old"
+
+
 def test_a_date_to_come_is_a_note(small_study: Path) -> None:
     change(small_study, "parts/prices.csv", "belt_4,19.00,EUR,2026-11-10",
            "belt_4,19.00,EUR,2027-11-10")  # fmt: skip
