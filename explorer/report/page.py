@@ -186,11 +186,9 @@ def _still_rows(page: PageData) -> list[dict[str, Any]]:
     designs = page.designs
     letters = {card.design_id: card.letter for card in page.cards}
     readable = [row for row, reading in enumerate(designs.reading) if reading]
-    spread = (
-        np.unique(np.linspace(0, len(readable) - 1, STILL_ROWS).astype(int)) if readable else []
-    )
+    every = max(1, len(readable) // STILL_ROWS)
     picked = [row for row in readable if designs.ids[row] in letters]
-    rows = sorted({*picked, *(readable[k] for k in spread[: len(readable)])})
+    rows = sorted({*picked, *readable[::every]})
     links = {link.name: link for link in designs.links}
     columns = {column.name: column.values for column in designs.settings}
 

@@ -897,7 +897,7 @@ def _locked_words(entry: Record) -> str:
     text = words.get(status, status)
     if entry.get("beaten_by"):
         text += f" by {entry['beaten_by']}"
-    return f"{text}. {entry['note']}" if entry.get("note") else f"{text}."
+    return f"{text}. Note: {entry['note']}" if entry.get("note") else f"{text}."
 
 
 def _flat(mapping: Mapping[str, Any], prefix: str = "") -> tuple[tuple[str, str], ...]:

@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 
 from explorer.parts import LINKS
-from explorer.report.words import MARGINS
+from explorer.report.words import LEDGER, MARGINS
 
 HOSTILE = "<b onclick=alert(1)>Hub & motor</b> \"'"
 """A part's name as somebody with bad manners would type it."""
@@ -87,10 +87,7 @@ def records(count: int, seed: int = 1) -> list[dict[str, Any]]:
         series = int(rng.integers(4, 8))
         shares = rng.dirichlet(np.ones(15) * 0.6)
         lost = energy * 1.3
-        names = (
-            "gearing drag copper lead bridge reverse_leakage bridge_supply esr cell_leakage "
-            "balancing clamp window converter pack_lead stored"
-        ).split()
+        names = [name for name in LEDGER if name not in ("crank_work", "delivered")]
         ledger = {name: float(lost * share) for name, share in zip(names, shares, strict=True)}
         ledger["delivered"] = energy
         ledger = {"crank_work": sum(ledger.values()), **ledger}
@@ -153,9 +150,7 @@ SEARCH = {
     "designs_feasible": 431,
     "exact": False,
     "seconds": 41.3,
-    "hypervolume_history": [
-        (n, 1 - np.exp(-n / 5000)) for n in range(500, 20_001, 500)
-    ],
+    "hypervolume_history": [(n, 1 - np.exp(-n / 5000)) for n in range(500, 20_001, 500)],
     "yardstick": {"study": "the small study", "hypervolume_share": 0.987, "front_share": 0.41},
 }
 REJECTIONS = {
@@ -181,7 +176,10 @@ def page(count: int = 300, seed: int = 1, **more: Any) -> Any:
 
     rows = records(count, seed)
     points = np.array(
-        [[-r["delivered_energy_J"], r["cost"], r["mass_kg"], r["crank_effort_percent"]] for r in rows]
+        [
+            [-r["delivered_energy_J"], r["cost"], r["mass_kg"], r["crank_effort_percent"]]
+            for r in rows
+        ]
     )
     rows = [row for row, keep in zip(rows, front.non_dominated(points), strict=True) if keep]
     points = points[front.non_dominated(points)]

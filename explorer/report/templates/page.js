@@ -41,6 +41,8 @@ const partName = (link, row) => link.parts[link.used[row]].name;
 const link = name => D.links.find(l => l.name === name);
 const setting = name => (D.settings.find(s => s.name === name) || { values: [] }).values;
 
+const scroll = (label, child) => el("div", { class: "table-scroll", tabindex: 0, role: "region", "aria-label": label }, child);
+
 /* Which designs remain, and how the rest fades */
 const kept = row => goals.every(g => {
   const limit = state.limits[g.name];
@@ -149,6 +151,8 @@ function sameMarks(rows) {
 function colours(doc) {
   const css = getComputedStyle(document.documentElement);
   const of = name => css.getPropertyValue(name).trim();
+  const tone = { steady: of("--blue"), cycling: of("--verm"), flooded: of("--green"), starved: of("--soft") };
+  source.data = { ...source.data, colour: D.regimes.map(regime => tone[regime] || of("--blue")) };
   for (const root of doc.roots()) {
     for (const axis of [...root.below, ...root.left]) {
       Object.assign(axis, { axis_label_text_color: of("--ink"), major_label_text_color: of("--ink"), axis_line_color: of("--soft"),
@@ -164,7 +168,6 @@ function colours(doc) {
 function touch(doc) {
   const coarse = matchMedia("(pointer: coarse)").matches && !$("finger").checked;
   for (const root of doc.roots()) for (const tool of root.toolbar.tools) if (tool.name === "brush") tool.active = !coarse;
-  for (const holder of document.querySelectorAll(".holder")) holder.style.pointerEvents = coarse ? "none" : "";
 }
 function connect() {
   const doc = window.Bokeh && Bokeh.documents[0];
@@ -179,14 +182,22 @@ function connect() {
     refresh();
     if (rows.length === 1) open(rows[0], false);
   });
-  source.inspected.properties.indices.change.connect(() => hover(source.inspected.indices.filter(offered)[0]));
+  source.inspect.connect(() => hover(source.inspected.indices.filter(offered)[0]));
   colours(doc);
   touch(doc);
+  for (const holder of document.querySelectorAll(".holder")) untab(holder);
   matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => requestAnimationFrame(() => colours(doc)));
   $("finger").addEventListener("change", () => touch(doc));
   sendMarks();
   paint();
   document.documentElement.dataset.ready = "plots";
+}
+/* A plot does nothing with keys, so it is no stop on the keyboard's way to the table. */
+function untab(node) {
+  for (const inner of node.querySelectorAll("*")) {
+    if (inner.tabIndex >= 0) inner.tabIndex = -1;
+    if (inner.shadowRoot) untab(inner.shadowRoot);
+  }
 }
 function differences(row) {
   const parts = [];
@@ -222,11 +233,11 @@ function open(row, move) {
     el("p", {}, el("b", {}, D.regimes[row]), `: ${data.words.regimes[D.regimes[row]] || ""}.`),
     el("div", { class: "full" },
       el("div", {},
-        el("table", {}, el("caption", {}, "Bill of materials"),
+        scroll("Bill of materials", el("table", {}, el("caption", {}, "Bill of materials"),
           el("thead", {}, el("tr", {}, ...["Part", "Pieces", `Each, ${data.currency}`, `Sum, ${data.currency}`, "Price of"].map(t => el("th", { scope: "col" }, t)))),
           el("tbody", {}, ...bill.map(line => el("tr", {}, el("th", { scope: "row" }, line.name), el("td", { class: "n" }, String(line.quantity)),
             el("td", { class: "n" }, money(line.unit_price)), el("td", { class: "n" }, money(line.quantity * line.unit_price)), el("td", { class: "day" }, line.price_dated))),
-            el("tr", {}, el("th", { scope: "row" }, el("b", {}, "Together")), el("td", {}), el("td", {}), el("td", { class: "n" }, el("b", {}, money(cost.values[row]))), el("td", {})))),
+            el("tr", {}, el("th", { scope: "row" }, el("b", {}, "Together")), el("td", {}), el("td", {}), el("td", { class: "n" }, el("b", {}, money(cost.values[row]))), el("td", {}))))),
         el("table", {}, el("caption", {}, "Settings and readings"), el("tbody", {}, ...[...D.settings, ...D.readings].filter(c => c.values[row] != null || c.name === "time_to_first_charge_s").map(c =>
           el("tr", {}, el("th", { scope: "row" }, c.label), el("td", { class: "n" }, c.values[row] == null ? "never" : withUnit(c.values[row], c.unit)))))),
         cases(row)),
@@ -247,9 +258,9 @@ function step(by) {
 }
 function cases(row) {
   if (!D.cases[row].length) return null;
-  return el("table", {}, el("caption", {}, "By person and pack"),
+  return scroll("By person and pack", el("table", {}, el("caption", {}, "By person and pack"),
     el("thead", {}, el("tr", {}, ...["Person", "Pack", "Energy, J", "Effort, %", "Regime"].map(t => el("th", { scope: "col" }, t)))),
-    el("tbody", {}, ...D.cases[row].map(c => el("tr", {}, el("td", {}, c[0]), el("td", {}, c[1]), el("td", { class: "n" }, say(c[2])), el("td", { class: "n" }, say(c[3])), el("td", {}, c[4])))));
+    el("tbody", {}, ...D.cases[row].map(c => el("tr", {}, el("td", {}, c[0]), el("td", {}, c[1]), el("td", { class: "n" }, say(c[2])), el("td", { class: "n" }, say(c[3])), el("td", {}, c[4]))))));
 }
 /* The trunk is the work at the crank; each loss leaves it to the right, to scale. */
 function flow(row) {
@@ -261,21 +272,22 @@ function flow(row) {
   const branches = terms.filter(t => t.joules >= 0.002 * work);
   const small = terms.filter(t => t.joules > 0 && t.joules < 0.002 * work);
   if (small.length) branches.push({ label: `${small.length} small ones`, joules: small.reduce((sum, t) => sum + t.joules, 0) });
-  const wide = 150, gap = 14, pass = wide + 16;
-  let x = wide, y = 30;
-  const shapes = [svg("text", { x: 0, y: 16 }, `work at the crank ${say(work)} J`)];
+  const wide = 104, gap = 12, pass = wide + 14;
+  let x = wide, y = 26, edge = "";
+  const sides = [], texts = [svg("text", { x: 0, y: 14 }, `work at the crank ${say(work)} J`)];
   for (const t of branches) {
-    const w = wide * t.joules / work, thick = Math.max(w, 1), top = y + gap, bottom = top + thick, next = Math.max(bottom + 4, y + 32);
-    shapes.push(svg("path", { class: "trunk", d: `M0 ${y - .5}H${x - w}V${next}H0Z` }),
-      svg("path", { class: "side", d: `M${x - thick} ${y}H${x}Q${x} ${top} ${x + gap} ${top}H${pass}V${bottom}H${x - thick + gap}Q${x - thick} ${bottom} ${x - thick} ${Math.max(bottom - gap, y)}Z` }),
-      svg("text", { x: pass + 8, y: (top + bottom) / 2 + 5 }, `${t.label} ${say(t.joules)} J (${percent(t.joules)})`));
+    const w = wide * t.joules / work, thick = Math.max(w, 1), top = y + gap, bottom = top + thick, next = Math.max(bottom + 4, y + 28);
+    sides.push(svg("path", { class: "side", d: `M${x - thick} ${y}H${x}Q${x} ${top} ${x + gap} ${top}H${pass}V${bottom}H${x - thick + gap}Q${x - thick} ${bottom} ${x - thick} ${Math.max(bottom - gap, y)}Z` }));
+    texts.push(svg("text", { x: pass + 6, y: (top + bottom) / 2 + 5 }, `${t.label} ${say(t.joules)} J (${percent(t.joules)})`));
     x -= w;
+    edge += `H${x}V${next}`;
     y = next;
   }
-  shapes.push(svg("path", { class: "end", d: `M0 ${y - .5}H${x}V${y + 20}L${x / 2} ${y + 34}L0 ${y + 20}Z` }),
-    svg("text", { x: Math.max(x, 8) + 10, y: y + 18, "font-weight": "bold" }, `into the pack ${say(delivered)} J (${percent(delivered)})`));
+  const shapes = [svg("path", { class: "trunk", d: `M0 26H${wide}${edge}H0Z` }), ...sides, ...texts,
+    svg("path", { class: "end", d: `M0 ${y - .5}H${x}V${y + 16}L${x / 2} ${y + 30}L0 ${y + 16}Z` }),
+    svg("text", { x: Math.max(x, 8) + 10, y: y + 18, "font-weight": "bold" }, `into the pack ${say(delivered)} J (${percent(delivered)})`)];
   const told = `Of ${say(work)} J at the crank, ${say(delivered)} J reach the pack. ` + branches.map(t => `${t.label} ${say(t.joules)} J`).join(", ") + ".";
-  return svg("svg", { class: "flow", viewBox: `0 0 470 ${y + 38}`, role: "img", "aria-label": told }, ...shapes);
+  return svg("svg", { class: "flow", viewBox: `0 0 385 ${y + 34}`, role: "img", "aria-label": told }, ...shapes);
 }
 function curves(id) {
   return data.traces.filter(t => t.design_id === id).map(t => el("div", {}, el("h3", {}, t.title), ...t.curves.map((c, k) =>

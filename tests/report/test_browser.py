@@ -1,0 +1,307 @@
+"""The page in a real browser: what a reader's hand and eye get."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+import synthetic
+
+from explorer.report import page, view
+
+pytestmark = pytest.mark.browser
+
+Open = Callable[..., Any]
+
+
+@pytest.fixture(scope="module")
+def data() -> view.PageData:
+    return synthetic.page(400)
+
+
+@pytest.fixture(scope="module")
+def address(data: view.PageData, tmp_path_factory: pytest.TempPathFactory) -> str:
+    return page.write(data, tmp_path_factory.mktemp("page")).as_uri()
+
+
+@pytest.fixture
+def visit(chromium: Any, address: str) -> Iterator[Open]:
+    """Opens the page; at the end, no error was told and nothing was asked of the network."""
+    told: list[str] = []
+    contexts = []
+
+    def opened(
+        fragment: str = "",
+        *,
+        width: int = 1280,
+        ready: str = "plots",
+        at: str = address,
+        **options: Any,
+    ) -> Any:
+        context = chromium.new_context(viewport={"width": width, "height": 900}, **options)
+        contexts.append(context)
+        tab = context.new_page()
+        tab.on("pageerror", lambda error: told.append(str(error)))
+        tab.on(
+            "console",
+            lambda m: told.append(m.text) if m.type in ("error", "warning") else None,
+        )
+        tab.on(
+            "request",
+            lambda r: (
+                told.append(r.url) if not r.url.startswith(("file:", "data:", "blob:")) else None
+            ),
+        )
+        tab.goto(at + fragment)
+        if ready:
+            tab.wait_for_selector(f"html[data-ready={ready}]", timeout=20_000)
+        return tab
+
+    yield opened
+    for context in contexts:
+        context.close()
+    assert told == []
+
+
+def brush(tab: Any, plot: int, left: float, right: float) -> None:
+    """Draw a box over the whole height of a plot, from and to these shares of its width."""
+    holder = tab.locator(".holder").nth(plot)
+    holder.scroll_into_view_if_needed()
+    box = holder.bounding_box()
+    tab.mouse.move(box["x"] + left * box["width"], box["y"] + 12)
+    tab.mouse.down()
+    tab.mouse.move(box["x"] + right * box["width"], box["y"] + 190, steps=6)
+    tab.mouse.up()
+
+
+def marked(tab: Any) -> list[int]:
+    return sorted(tab.evaluate("Bokeh.documents[0].get_model_by_name('designs').selected.indices"))
+
+
+def test_a_brush_in_one_plot_shows_in_the_others_and_in_the_table(
+    visit: Open, data: view.PageData
+) -> None:
+    tab = visit()
+    others = [tab.locator(".holder").nth(k) for k in range(1, 6)]
+    before = [other.screenshot() for other in others]
+    brush(tab, 0, 0.25, 0.5)
+    tab.wait_for_function("document.querySelectorAll('#front tr.marked').length > 0")
+    rows = marked(tab)
+    assert 0 < len(rows) < len(data.designs.ids)
+    # The box spans an interval of energy (the first plot's x axis) and nearly all of the cost.
+    energy = data.designs.objectives[0].values
+    inside = [energy[row] for row in rows]
+    assert max(inside) - min(inside) < 0.5 * (max(energy) - min(energy))
+    assert f"{len(rows)} marked" in tab.locator("#status").inner_text()
+    shown = tab.locator("#front tbody tr").evaluate_all("rows => rows.map(r => r.dataset.id)")
+    assert shown
+    assert set(shown) <= {data.designs.ids[row] for row in rows}
+    tab.wait_for_timeout(200)
+    assert all(old != new.screenshot() for old, new in zip(before, others, strict=True))
+
+
+def test_a_mark_in_the_table_shows_in_the_plots_by_keyboard(
+    visit: Open, data: view.PageData
+) -> None:
+    tab = visit()
+    box = tab.locator("#front tbody input").nth(2)
+    wanted = tab.locator("#front tbody tr").nth(2).get_attribute("data-id")
+    box.focus()
+    tab.keyboard.press("Space")
+    assert marked(tab) == [data.designs.ids.index(wanted)]
+    # The focus stays on the same design although the table was rebuilt around it.
+    focused = tab.evaluate("document.activeElement.closest('tr').dataset.id")
+    assert focused == wanted
+
+
+def test_sliders_fade_what_costs_too_much(visit: Open, data: view.PageData) -> None:
+    tab = visit()
+    slider = tab.locator("#limit-cost")
+    slider.focus()
+    for _ in range(8):
+        tab.keyboard.press("PageDown")
+    limit = float(slider.input_value())
+    costs = data.designs.objectives[1].values
+    left = [row for row, cost in enumerate(costs) if cost <= limit and data.designs.reading[row]]
+    assert 0 < len(left) < sum(data.designs.reading)
+    assert tab.locator("#status").inner_text() == f"{len(left)} designs remain."
+    tab.wait_for_timeout(150)
+    strength = tab.evaluate("[...Bokeh.documents[0].get_model_by_name('designs').data.strength]")
+    assert [row for row, value in enumerate(strength) if value > 0.5] == left
+    assert "EUR" in slider.get_attribute("aria-valuetext")
+    tab.locator("#reset").click()
+    assert tab.locator("#status").inner_text() == f"{sum(data.designs.reading)} designs remain."
+
+
+def test_shared_choices_are_those_of_the_remaining_designs(
+    visit: Open, data: view.PageData
+) -> None:
+    tab = visit()
+    brush(tab, 0, 0.2, 0.35)
+    tab.wait_for_function("document.querySelectorAll('#front tr.marked').length > 0")
+    rows = marked(tab)
+    for link in data.designs.links:
+        used = {link.used[row] for row in rows}
+        line = f"{link.label}: {link.parts[min(used)].name}"
+        listed = line in tab.locator("#shared ul").first.inner_text().splitlines()
+        assert listed == (len(used) == 1)
+
+
+def test_a_design_has_an_address(visit: Open, data: view.PageData) -> None:
+    wanted, other = data.designs.ids[7], data.designs.ids[11]
+    tab = visit(f"#design-{wanted}")
+    assert wanted in tab.locator("#full h3").first.inner_text()
+    assert tab.locator("#h-design").evaluate("e => e.getBoundingClientRect().top < innerHeight")
+    tab.evaluate(f"location.hash = 'design-{other}'")
+    tab.wait_for_function(f"document.querySelector('#full h3').textContent.includes('{other}')")
+    bill = tab.locator("#full table").first.inner_text()
+    for k in data.designs.bills[11]:
+        assert data.designs.bill_lines[k].name in bill
+    assert tab.locator("#full .limits li").count() == len(data.designs.margins)
+    tab.evaluate("location.hash = 'design-nowhere'")
+    tab.wait_for_function(
+        "document.querySelector('#full').textContent.includes('No design nowhere')"
+    )
+
+
+def test_the_flow_drawing_is_to_scale(visit: Open, data: view.PageData) -> None:
+    """The trunk's last width over its first is the share of crank work that reaches the pack."""
+    row = 5
+    tab = visit(f"#design-{data.designs.ids[row]}")
+    ledger = {column.name: column.values[row] for column in data.designs.ledger}
+    first = tab.locator("svg.flow .trunk").evaluate("e => e.getBBox().width")
+    last = tab.locator("svg.flow .end").evaluate("e => e.getBBox().width")
+    # Terms are rounded to four digits and each is subtracted: half a percent covers it.
+    assert last / first == pytest.approx(ledger["delivered"] / ledger["crank_work"], rel=5e-3)
+
+
+def on_screen(tab: Any, plot: int, x: float, y: float) -> tuple[float, float]:
+    """Where a data point of a plot is in the window."""
+    tab.locator(".holder").nth(plot).scroll_into_view_if_needed()
+    place = tab.evaluate(
+        """([plot, x, y]) => {
+        const view = Bokeh.index.find_one(Bokeh.documents[0].roots()[plot]);
+        const box = view.el.getBoundingClientRect();
+        return [box.x + view.frame.x_scale.compute(x), box.y + view.frame.y_scale.compute(y)]; }""",
+        [plot, x, y],
+    )
+    return place[0], place[1]
+
+
+def test_pointing_tells_the_difference_from_the_balanced_design(
+    visit: Open, data: view.PageData
+) -> None:
+    tab = visit()
+    assert data.balanced_id is not None
+    row = data.designs.ids.index(data.balanced_id)
+    energy, cost = (column.values for column in data.designs.objectives[:2])
+    tab.mouse.move(*on_screen(tab, 0, energy[row], cost[row]))
+    tab.wait_for_function("document.getElementById('hover').textContent.includes('itself')")
+    far = max(range(len(energy)), key=lambda k: energy[k])
+    tab.mouse.move(*on_screen(tab, 0, energy[far], cost[far]))
+    tab.wait_for_function("document.getElementById('hover').textContent.includes('against')")
+    gain = view.number(energy[far] - energy[row])
+    assert f"+{gain} J" in tab.locator("#hover").inner_text()
+
+
+def test_a_click_opens_the_design(visit: Open, data: view.PageData) -> None:
+    tab = visit()
+    energy, cost = (column.values for column in data.designs.objectives[:2])
+    row = min(range(len(energy)), key=lambda k: cost[k])
+    tab.mouse.click(*on_screen(tab, 0, energy[row], cost[row]))
+    tab.wait_for_function(
+        f"document.querySelector('#full h3').textContent.includes('{data.designs.ids[row]}')"
+    )
+
+
+def test_hostile_names_are_text(visit: Open) -> None:
+    tab = visit()
+    assert tab.locator("[onclick]").count() == 0
+    assert tab.get_by_text(synthetic.HOSTILE).count() > 0
+
+
+def test_paper_has_the_still_figures(visit: Open) -> None:
+    tab = visit()
+    for size in ("A4", "Letter"):
+        assert tab.pdf(format=size).startswith(b"%PDF-")
+    tab.emulate_media(media="print")
+    assert not tab.locator("#plots").is_visible()
+    assert tab.locator(".still img").is_visible()
+    assert tab.locator("body").evaluate("e => getComputedStyle(e).backgroundColor") == (
+        "rgb(255, 255, 255)"
+    )
+
+
+def test_one_design_prints_alone(visit: Open) -> None:
+    tab = visit()
+    tab.evaluate("window.print = () => { window.printed = document.documentElement.className; }")
+    tab.get_by_role("button", name="Print this design").click()
+    assert "one" in tab.evaluate("window.printed").split()
+    tab.emulate_media(media="print")
+    assert not tab.locator("#answer").is_visible()
+    assert tab.locator("#design").is_visible()
+    assert tab.locator("#cautions").is_visible()
+
+
+def test_without_scripts_the_story_stands(visit: Open, data: view.PageData) -> None:
+    tab = visit(ready="", java_script_enabled=False)
+    for picture in tab.locator("img").all():
+        assert picture.is_visible()
+    assert tab.locator("#front tbody tr").count() >= 40
+    assert tab.locator(".detail").count() == len(data.cards)
+    assert not tab.locator("#sliders").is_visible()
+
+
+@pytest.mark.parametrize("width", [390, 768, 1280])
+def test_nothing_sticks_out(visit: Open, width: int) -> None:
+    tab = visit(width=width, has_touch=width < 500, is_mobile=width < 500)
+    assert tab.evaluate("document.documentElement.scrollWidth") <= width
+
+
+def test_a_finger_scrolls_past_the_plots(visit: Open) -> None:
+    tab = visit(width=390, has_touch=True, is_mobile=True)
+    active = (
+        "Bokeh.documents[0].roots().map(r => r.toolbar.tools.find(t => t.name === 'brush').active)"
+    )
+    assert not any(tab.evaluate(active))
+    tab.locator("#finger").check()
+    assert all(tab.evaluate(active))
+
+
+@pytest.mark.parametrize("theme", ["light", "dark"])
+@pytest.mark.parametrize("width", [390, 1280])
+def test_axe_finds_nothing_serious(visit: Open, theme: str, width: int) -> None:
+    """axe-core, the rules engine for WCAG, contrast AA among them."""
+    axe = pytest.importorskip("axe_playwright_python.sync_playwright")
+    # The rules are injected as a script, which the page's own policy would refuse.
+    tab = visit(width=width, color_scheme=theme, bypass_csp=True)
+    tab.locator("#front tbody input").first.check()
+    found = axe.Axe().run(tab).response["violations"]
+    serious = [
+        (v["id"], v["nodes"][0]["html"][:120])
+        for v in found
+        if v["impact"] in ("serious", "critical")
+    ]
+    assert serious == []
+
+
+def test_five_thousand_designs_paint_within_two_seconds(
+    visit: Open, tmp_path: Path, data: view.PageData
+) -> None:
+    large = page.write(synthetic.page(5000), tmp_path)
+    tab = visit(at=large.as_uri())
+    paint = tab.evaluate("performance.getEntriesByName('first-contentful-paint')[0].startTime")
+    assert paint < 2000
+    # A thin document: rows are made for one page of the table only.
+    assert tab.evaluate("document.querySelectorAll('*').length") < 4000
+    tab.locator("#all").check()
+    spent = tab.evaluate(
+        """() => { const s = document.getElementById('limit-cost'); const t = performance.now();
+        s.value = (Number(s.min) + Number(s.max)) / 2; s.dispatchEvent(new Event('input'));
+        return performance.now() - t; }"""
+    )
+    # A tenth of a second is the usual bound for "at once" (Miller 1968; Card et al. 1991); three
+    # times that leaves room for a busy machine.
+    assert spent < 300

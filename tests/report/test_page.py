@@ -1,0 +1,154 @@
+"""The written file: one, whole, escaped, small; the figures in it."""
+
+from __future__ import annotations
+
+import json
+import re
+import xml.etree.ElementTree as ElementTree
+from html.parser import HTMLParser
+from pathlib import Path
+
+import pytest
+import synthetic
+
+from explorer.report import figures, page, view
+
+
+@pytest.fixture(scope="module")
+def data() -> view.PageData:
+    return synthetic.page(120)
+
+
+@pytest.fixture(scope="module")
+def html(data: view.PageData) -> str:
+    return page.render(data)
+
+
+class Reader(HTMLParser):
+    """Collects tags with attributes, text outside scripts, and the page's own data."""
+
+    def __init__(self, html: str) -> None:
+        super().__init__()
+        self.tags: list[tuple[str, dict[str, str | None]]] = []
+        self.texts: list[str] = []
+        self.data = ""
+        self.within = ""
+        self.feed(html)
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append((tag, dict(attrs)))
+        if tag in ("script", "style"):
+            self.within = dict(attrs).get("id") or tag
+
+    def handle_endtag(self, tag: str) -> None:
+        if tag in ("script", "style"):
+            self.within = ""
+
+    def handle_data(self, text: str) -> None:
+        if not self.within:
+            self.texts.append(text)
+        elif self.within == "page-data":
+            self.data += text
+
+
+def test_nothing_is_fetched(html: str) -> None:
+    reader = Reader(html)
+    for tag, attributes in reader.tags:
+        for name in ("src", "href", "srcset", "action", "data", "poster"):
+            address = attributes.get(name) or ""
+            assert not address or address.startswith(("data:", "#")), (tag, name, address[:60])
+    policy = next(a["content"] for t, a in reader.tags if t == "meta" and "http-equiv" in a)
+    assert policy is not None
+    assert policy.startswith("default-src 'none'")
+
+
+def test_hostile_names_stay_text(html: str, data: view.PageData) -> None:
+    reader = Reader(html)
+    assert not any("onclick" in attributes for _, attributes in reader.tags)
+    assert any(synthetic.HOSTILE in text for text in reader.texts)
+    names = [
+        part["name"]
+        for link in json.loads(reader.data)["designs"]["links"]
+        for part in link["parts"]
+    ]
+    assert synthetic.HOSTILE in names
+
+
+def test_a_title_cannot_leave_its_place() -> None:
+    evil = "</title></script><script>alert(1)</script>"
+    given = synthetic.page(5)
+    from dataclasses import replace
+
+    html = page.render(replace(given, title=evil, currency="</script>", cautions=(evil,)))
+    assert "<script>alert(1)" not in html
+
+
+def test_every_figure_has_words(html: str) -> None:
+    pictures = [a for tag, a in Reader(html).tags if tag == "img"]
+    assert len(pictures) == 4
+    assert all(len(a["alt"] or "") > 40 for a in pictures)
+
+
+def test_ids_are_unique(html: str) -> None:
+    ids = [a["id"] for _, a in Reader(html).tags if a.get("id")]
+    assert len(set(ids)) == len(ids)
+
+
+def test_a_full_page_stays_below_eight_megabytes(tmp_path: Path) -> None:
+    full = synthetic.page(5000)
+    assert len(full.designs.ids) == 5000
+    written = page.write(full, tmp_path / "reports" / "synthetic")
+    assert written == tmp_path / "reports" / "synthetic" / "index.html"
+    assert written.stat().st_size < 8e6
+    assert [p.name for p in written.parent.iterdir()] == ["index.html"]
+
+
+def test_a_page_without_designs_is_still_a_page() -> None:
+    empty = view.build(
+        synthetic.project(),
+        [],
+        {},
+        search={"designs_considered": 10, "designs_feasible": 0},
+        rejections={"turnable_N_m": (10, 4)},
+        provenance={},
+    )
+    html = page.render(empty)
+    assert "No design keeps every limit" in html
+    assert "the hand cannot turn it from rest" in html
+    assert "<script type=" not in html
+
+
+@pytest.mark.parametrize("name", ["pairs", "ledger", "convergence", "outing"])
+def test_still_figures_are_svg_in_the_readers_ink(name: str, data: view.PageData) -> None:
+    text = getattr(figures, f"{name}_svg")(data)
+    root = ElementTree.fromstring(text.split("?>", 1)[1].split(">", 1)[1])
+    assert root.tag == "{http://www.w3.org/2000/svg}svg"
+    assert "currentColor" in text
+    assert figures.INK not in text
+    assert "prefers-color-scheme:dark" in text
+
+
+def test_still_figures_do_not_change_by_themselves(data: view.PageData) -> None:
+    assert figures.pairs_svg(data) == figures.pairs_svg(data)
+
+
+def test_every_axis_has_a_unit(data: view.PageData) -> None:
+    text = figures.pairs_svg(data)
+    for goal in data.objectives:
+        assert figures.axis_label(goal) in text
+        assert re.search(rf", {re.escape(goal.unit)} \(", figures.axis_label(goal))
+
+
+def test_front_png_is_a_png(tmp_path: Path, data: view.PageData) -> None:
+    written = figures.front_png(data, tmp_path / "front.png")
+    assert written.read_bytes().startswith(b"\x89PNG\r\n\x1a\n")
+
+
+def test_no_heavy_import_before_it_is_needed() -> None:
+    """`--help` must not pay for drawing."""
+    import subprocess
+    import sys
+
+    code = "import sys, explorer.report.page; print(*sys.modules)"
+    run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert not {"bokeh", "matplotlib", "jinja2", "moocore", "pandas"} & set(run.stdout.split())

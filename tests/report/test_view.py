@@ -1,0 +1,287 @@
+"""What the page says, without drawing it."""
+
+from __future__ import annotations
+
+import copy
+import json
+import math
+from typing import Any
+
+import numpy as np
+import pytest
+import synthetic
+
+from explorer import front
+from explorer.report import view
+from explorer.report.words import LEDGER, LEDGER_GROUPS, MARGINS, margin_words
+
+
+@pytest.fixture(scope="module")
+def page() -> view.PageData:
+    return synthetic.page(300)
+
+
+def build(rows: list[dict[str, Any]], picks: dict[str, str], **more: Any) -> view.PageData:
+    given: dict[str, Any] = {
+        "search": synthetic.SEARCH,
+        "rejections": synthetic.REJECTIONS,
+        "provenance": synthetic.PROVENANCE,
+        **more,
+    }
+    return view.build(synthetic.project(), rows, picks, **given)
+
+
+def test_page_is_plain_json(page: view.PageData) -> None:
+    assert json.loads(json.dumps(page.as_dict(), allow_nan=False))["name"] == "synthetic"
+
+
+def test_limit_of_physics_by_hand(page: view.PageData) -> None:
+    """Monod & Scherrer 1965: P = CP + W'/t. Half of (45 + 3600/600) W for 600 s is 15,300 J; a
+    2 A pack on the 5.1 V of the made-up converters takes 6,120 J.
+    """
+    assert page.limit.arm_J == pytest.approx(15_300, rel=1e-12)
+    assert page.limit.pack_J == pytest.approx(6_120, rel=1e-12)
+    assert page.limit.energy_J == page.limit.pack_J
+    assert "6,120 J" in page.limit.sentence
+
+
+def test_limit_is_taken_case_by_case() -> None:
+    """A weak arm meets a small pack and a strong arm a large one only in the pairs, not in the
+    means: min(mean, mean) would be wrong.
+    """
+    project = synthetic.project()
+    weak = copy.copy(project.catalogue.operators["adult"])
+    weak.critical_power_W, weak.reserve_J = 3.0, 0.0  # 900 J at half of 3 W
+    project.catalogue.operators["weak"] = weak
+    project.study.session.operators = ("adult", "weak")
+    assert view.physics_limit(project).energy_J == pytest.approx((6_120 + 900) / 2)
+    project.study.session.over_cases = "worst"
+    assert view.physics_limit(project).energy_J == pytest.approx(900)
+
+
+def test_answer_tells_what_where_and_how_much(page: view.PageData) -> None:
+    card = page.cards[0]
+    assert card.title.startswith("Balanced")
+    assert card.letter == "A"
+    row = page.designs.ids.index(card.design_id)
+    energy = page.designs.objectives[0].values[row]
+    assert energy is not None
+    told = " ".join(page.answer)
+    assert f"{view.number(energy)} J" in told
+    assert f"{view.number(energy / 600 * 60)} J" in card.per_minute
+    # 1 % of 20 Wh is 720 J.
+    assert f"{view.number(720 / (energy / 10), 2)} minutes for 1 %" in card.per_minute
+    for standing in card.standings[1:]:
+        assert standing.text in told
+
+
+def test_cards_cover_every_wish_once(page: view.PageData) -> None:
+    titles = " and ".join(card.title for card in page.cards).lower()
+    for word in ("balanced", "most energy", "least cost", "lightest", "easiest"):
+        assert titles.count(word) == 1
+    assert len({card.design_id for card in page.cards}) == len(page.cards)
+    # An extreme stands at the best end of its own staff.
+    by_title = {card.title: card for card in page.cards}
+    for title, k in [("Most energy", 0), ("Least cost", 1), ("Lightest", 2)]:
+        if title in by_title:
+            assert by_title[title].standings[k].place == 1.0
+
+
+def test_one_design_with_all_wishes_is_one_card() -> None:
+    row = synthetic.records(1)[0]
+    page = build([row], dict.fromkeys(front.PICKS, row["design_id"]))
+    assert len(page.cards) == 1
+    assert page.cards[0].title.startswith("Balanced and most energy and")
+    assert [s.place for s in page.cards[0].standings] == [1.0] * 4
+
+
+def test_bill_words_leave_out_what_is_not_there() -> None:
+    record = {
+        "bill": [
+            {"part": "no_gearing", "quantity": 1},
+            {"part": "valve", "quantity": 6},
+            {"part": "clamp", "quantity": 0},
+            {"part": "motor", "quantity": 1},
+        ]
+    }
+    assert view.bill_words(record, {"valve": "Valve", "motor": "Motor"}) == "6 × Valve, Motor"
+
+
+def test_every_constraint_has_words_of_its_own() -> None:
+    rules = [words.rule for words in MARGINS.values()]
+    assert len(set(rules)) == len(rules)
+    assert len({words.broken for words in MARGINS.values()}) == len(rules)
+    assert all(words.near > 0 for words in MARGINS.values())
+
+
+def test_an_unknown_constraint_speaks_for_itself() -> None:
+    words = margin_words("winding_heat_K")
+    assert (words.rule, words.unit) == ("winding heat", "K")
+    assert margin_words("spin_N_m").unit == "N m"
+
+
+def test_ledger_groups_hold_every_term_once() -> None:
+    grouped = [term for terms in LEDGER_GROUPS.values() for term in terms]
+    assert sorted(grouped) == sorted(set(LEDGER) - {"crank_work"})
+
+
+def test_a_hazard_counts_as_closer_than_a_nuisance() -> None:
+    record = {"margins": {"cell_voltage_V": 0.3, "first_charge_s": 15.0, "lead_current_A": 9.0}}
+    # 0.3 V is 1.5 times near, halved as a hazard to 0.75; 15 s is exactly once near.
+    assert view.tightest(record) == ("cell_voltage_V", 0.3, pytest.approx(0.75))
+
+
+def test_a_close_hazard_is_the_first_caution() -> None:
+    row = synthetic.records(1)[0]
+    row["margins"] = {"undervoltage_guard_V": 0.01, "lead_current_A": 5.0}
+    page = build([row], {"balanced": row["design_id"]})
+    assert "0.01 V to spare" in page.caution
+    row["margins"] = {"undervoltage_guard_V": 9.0, "lead_current_A": 0.01}
+    page = build([row], {"balanced": row["design_id"]})
+    assert page.caution == page.cautions[0]
+
+
+def test_flooded_is_warned_of_before_any_margin() -> None:
+    row = {**synthetic.records(1)[0], "regime": "flooded"}
+    page = build([row], {"balanced": row["design_id"]})
+    assert "one burst" in page.cards[0].caution
+
+
+def test_without_a_feasible_design_the_page_says_what_is_in_the_way() -> None:
+    page = build([], {}, search={**synthetic.SEARCH, "designs_feasible": 0})
+    assert page.cards == ()
+    assert "No design keeps every limit" in page.answer[0]
+    assert margin_words("turnable_N_m").broken in page.answer[1]
+    json.dumps(page.as_dict(), allow_nan=False)
+
+
+def test_what_never_charges_has_no_time() -> None:
+    row = {**synthetic.records(1)[0], "time_to_first_charge_s": math.inf}
+    page = build([row], {"balanced": row["design_id"]})
+    column = next(c for c in page.designs.readings if c.name == "time_to_first_charge_s")
+    assert column.values == (None,)
+
+
+def test_columns_have_one_length(page: view.PageData) -> None:
+    designs, count = page.designs, len(page.designs.ids)
+    columns = (designs.objectives, designs.settings, designs.margins, designs.ledger)
+    assert all(len(c.values) == count for group in (*columns, designs.readings) for c in group)
+    assert all(len(link.used) == count for link in designs.links)
+    assert len(designs.bills) == len(designs.reading) == len(designs.locked) == count
+    energies = np.array(designs.objectives[0].values, dtype=float)
+    assert (np.diff(energies) <= 0).all()
+
+
+def test_the_ledger_on_the_page_still_closes(page: view.PageData) -> None:
+    """Rounding to four significant digits may cost half a digit a term: 17 terms, 5e-4 each."""
+    ledger = {c.name: np.array(c.values, dtype=float) for c in page.designs.ledger}
+    work = ledger.pop("crank_work")
+    assert np.allclose(sum(ledger.values()), work, rtol=17 * 5e-4)
+
+
+def test_bills_are_the_records_bills(page: view.PageData) -> None:
+    rows = {r["design_id"]: r for r in synthetic.records(300)}
+    for design_id, bill in zip(page.designs.ids, page.designs.bills, strict=True):
+        lines = [page.designs.bill_lines[k] for k in bill]
+        assert [(x.part, x.quantity, x.unit_price, x.price_dated) for x in lines] == [
+            (x["part"], x["quantity"], x["unit_price"], x["price_dated"])
+            for x in rows[design_id]["bill"]
+        ]
+
+
+def test_a_large_front_is_cut_to_what_a_page_carries(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(view, "PAGE_LIMIT", 150)
+    rows = synthetic.records(1000)
+    # All close together, so that a person can tell only a few apart.
+    for k, row in enumerate(rows):
+        row |= {"delivered_energy_J": 900 + 0.001 * k, "cost": 40 + 1e-5 * k}
+        row |= {"mass_kg": 2.0, "crank_effort_percent": 50.0}
+    pick, last = rows[500]["design_id"], rows[700]["design_id"]
+    page = build(rows, {"balanced": pick}, front_size=1000, locked=[{"design_id": last}])
+    assert len(page.designs.ids) == 150
+    assert {pick, last} <= set(page.designs.ids)
+    assert page.designs.locked[page.designs.ids.index(last)]
+    assert page.front_size == 1000
+    assert "1,000 designs" in page.counts
+    assert "carries 150" in page.counts
+
+
+def test_rejections_are_ranked_and_empty_ones_left_out(page: view.PageData) -> None:
+    assert [r.name for r in page.rejections] == [
+        "turnable_N_m",
+        "stroke_ripple_V",
+        "cell_voltage_V",
+        "undervoltage_guard_V",
+    ]
+    assert page.rejections[0].share == pytest.approx(7400 / 20_000)
+    assert "2,400 designs that broke no other" in page.rejection_sentence
+
+
+def test_convergence_tells_exact_from_sampled(page: view.PageData) -> None:
+    # 1 - exp(-n/5000): from 15,000 to 20,000 it grows by (e^-3 - e^-4)/(1 - e^-4) = 3.2 %.
+    assert "last quarter of them enlarged the front by 3.2 %" in page.convergence.sentence
+    assert "98.7 %" in page.convergence.sentence
+    row = synthetic.records(1)[0]
+    exact = build([row], {}, search={"exact": True, "designs_considered": 9, "seconds": 1})
+    assert "exact" in exact.convergence.sentence
+
+
+def test_outing_breaks_even_where_the_energies_meet(page: view.PageData) -> None:
+    assert page.outing is not None
+    row = next(r for r in synthetic.records(300) if r["design_id"] == page.cards[0].design_id)
+    wh_a_day = row["delivered_energy_J"] / 600 * 30 * 60 / 3600
+    assert page.outing.lines[0].break_even_day == pytest.approx(120 * row["mass_kg"] / wh_a_day)
+    assert page.outing.lines[0].Wh_per_kg[0] == 0
+
+
+def test_choices_count_what_the_front_uses(page: view.PageData) -> None:
+    for link in page.choices:
+        assert sum(choice.share for choice in link.choices) == pytest.approx(1)
+
+
+def test_effects_of_all_feasible_designs_replace_the_fronts() -> None:
+    row = synthetic.records(1)[0]
+    part = row["parts"]["crank"]
+    page = build([row], {}, effects={"crank": {part: {"mass_kg": 0.123}}})
+    assert page.choices[0].choices[0].best[2] == "0.123 kg"
+    assert page.choices[0].scope == "all designs that keep every limit"
+
+
+def test_traces_carry_the_window(page: view.PageData) -> None:
+    levels = dict(page.traces[0].levels)
+    assert levels == {
+        "load off below": 4.2,
+        "load on above": pytest.approx(6.7),
+        "load cut above": 12.5,
+    }
+
+
+def test_unknown_picks_are_refused() -> None:
+    with pytest.raises(KeyError, match="not among"):
+        build(synthetic.records(2), {"balanced": "ffffffffffff"})
+
+
+def test_nothing_given_is_changed() -> None:
+    rows = synthetic.records(20)
+    before = copy.deepcopy(rows)
+    build(rows, {"balanced": rows[3]["design_id"]})
+    assert rows == before
+
+
+@pytest.mark.parametrize(
+    ("value", "text"),
+    [
+        (1049.6, "1,050"),
+        (0.02917, "0.0292"),
+        (38.0, "38"),
+        (0, "0"),
+        (99.96, "100"),
+        (-2.5, "−2.5"),
+    ],
+)
+def test_numbers_are_rounded_for_people(value: float, text: str) -> None:
+    assert view.number(value) == text
+
+
+def test_numbers_that_are_none() -> None:
+    assert view.number(math.inf) == view.number(None) == "none"
