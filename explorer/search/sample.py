@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     import optuna
 
 PROPOSED_SHARE = 0.3
-"""Share of the evaluations that Optuna proposes; the polish has the rest (measured, tests/bench)."""
+"""Share of the evaluations that Optuna proposes; the polish has the rest (see tests/bench)."""
 SEEDS = 200
 """Designs known before that Optuna starts from at the most: it costs milliseconds a trial."""
 REPEATS = 20
@@ -138,7 +138,7 @@ def sample(
     explored = Explored(project, space)
     if known is not None and len(known):
         rows = explored.coordinates.rows(known.designs)
-        offered = ~np.isnan(rows).any(axis=1)
+        offered = np.flatnonzero(~np.isnan(rows).any(axis=1))
         explored.add(rows[offered], known.take(offered))
     budget, batch = project.study.search.evaluations, project.study.search.batch
     generator = np.random.default_rng(project.study.search.seed)
@@ -287,4 +287,4 @@ def _substitutes(coordinates: Coordinates, name: str, value: float) -> Array:
     steps = [sign * share * width for share in STEPS_PER_RANGE for sign in (-1, 1)]
     near = np.clip([value + step for step in steps], setting.low, setting.high)
     others = np.unique(np.concatenate([near, setting.values]))
-    return others[others != value]
+    return np.asarray(others[others != value])

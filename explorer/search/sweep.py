@@ -58,14 +58,8 @@ class Sweep:
         """Prepare the sweep of a study's space."""
         space = Space.of(project)
         one = {link: rows[:1] for link, rows in space.choices.items()}
-        single = {
-            name: _only(setting.values[:1])
-            for name, setting in space.settings.items()
-        }
-        listed = {
-            name: _only(setting.values)
-            for name, setting in space.settings.items()
-        }
+        single = {name: _only(setting.values[:1]) for name, setting in space.settings.items()}
+        listed = {name: _only(setting.values) for name, setting in space.settings.items()}
         fronts = Space(
             {link: space.choices[link] if link in FRONT_LINKS else one[link] for link in LINKS},
             {**single, "cadence_rpm": listed["cadence_rpm"]},
@@ -241,9 +235,9 @@ class _Join:
             harmless = np.all([margin >= 0 for margin in on_the_way.values()], axis=0)
             left, share = VoltageGrid.locate(at_V)
             low, high = seconds_per_farad[every, left], seconds_per_farad[every, left + 1]
-            # 0 * inf would be NaN; a node that is never reached counts as its left neighbour.
-            high = np.where(np.isfinite(high), high, low)
-            reached[:, number] = np.where(harmless, low + (high - low) * share, np.inf)
+            # A node that is never reached counts as its left neighbour: still a lower bound.
+            step = np.where(np.isfinite(high), high, 0.0) - np.where(np.isfinite(high), low, 0.0)
+            reached[:, number] = np.where(harmless, low + step * share, np.inf)
         # t = C integral of dx/I with x = V - ESR I is at least C (integral of dV/I - ESR).
         first_s = (reached[:, level] - back["esr_ohm"][:, 0]) * back["capacitance_F"][:, 0]
         first_s *= CHARGE_BOUND

@@ -1,0 +1,281 @@
+"""A study's search from wherever it stands to its end: sweep, then sample, all into the store."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from typing import Any, NamedTuple
+
+import numpy as np
+
+from explorer import costing, front, reprice
+from explorer.config import Project
+from explorer.evaluate import Evaluation, evaluate
+from explorer.search.sample import sample
+from explorer.search.sweep import Sweep, run
+from explorer.space import Space
+from explorer.store import Store, Stored, search_key
+from explorer.units import Array
+
+WORKERS = 2
+SWEPT_PER_SECOND = 2e6
+"""Combinations a second that a sweep covers at the least on two cores (measured, tests/bench)."""
+YARDSTICK_SIZE = 100_000
+"""Spaces up to this size are also enumerated when they are sampled, to say what was missed."""
+PROBES = 1000
+"""Random designs that tell how often each rule is broken."""
+
+
+class Step(NamedTuple):
+    """Where a search stands, for whoever shows progress."""
+
+    stage: str
+    done: int
+    total: int
+    feasible: int
+
+
+Watch = Callable[[Step], None]
+
+
+def unwatched(step: Step) -> None:
+    """Nobody looks."""
+
+
+@dataclass
+class Summary:
+    """What a search came to; all of it can be written as JSON."""
+
+    method: str = ""
+    why: str = ""
+    sampler: str = ""
+    seed: int = 0
+    designs_considered: int = 0
+    designs_feasible: int = 0
+    designs_evaluated: int = 0
+    exact: bool = False
+    share_covered: float = 0.0
+    seconds: float = 0.0
+    resumed: bool = False
+    hypervolume: float = 0.0
+    hypervolume_history: list[tuple[int, float]] = field(default_factory=list)
+    yardstick: dict[str, Any] | None = None
+    reuse: list[str] = field(default_factory=list)
+
+
+class Plan(NamedTuple):
+    """Whether to sweep, whether to sample, and why."""
+
+    sweep: bool
+    sample: bool
+    why: str
+
+
+def plan(project: Project, space: Space) -> Plan:
+    """Choose how to look: sweep when the time limit allows, sample what a sweep cannot reach."""
+    search, size = project.study.search, space.size
+    names = ", ".join(space.continuous)
+    after = f"; then {search.sampler} between the sweep's points of {names}" if names else ""
+    if search.method == "sweep":
+        return Plan(True, False, f"all {size:,} combinations, as the study asks")
+    if search.method == "sample":
+        return Plan(False, True, f"{search.sampler} in {size:,} combinations, as the study asks")
+    limit = 60 * search.minutes
+    needed = size / SWEPT_PER_SECOND
+    if needed <= limit:
+        return Plan(
+            True,
+            bool(names),
+            f"all {size:,} combinations, some {needed:.0f} s of {limit:.0f} s allowed{after}",
+        )
+    return Plan(
+        False,
+        True,
+        f"{search.sampler}, since all {size:,} combinations would take some {needed:.0f} s "
+        f"where {limit:.0f} s are allowed",
+    )
+
+
+def launch(
+    project: Project, store: Store, watch: Watch = unwatched, workers: int = WORKERS
+) -> Summary:
+    """Search a study; a search that was cut short goes on, a finished one is not done again."""
+    space, key = Space.of(project), search_key(project)
+    chosen = plan(project, space)
+    state = store.search_progress(key) or {"blocks": [], "considered": 0, "feasible": 0,
+                                           "evaluated": 0, "sampled": 0, "seconds": 0.0,
+                                           "history": [], "finished": False}  # fmt: skip
+    _, reuse = store.load(project)
+    summary = Summary(
+        method="+".join(n for n, on in (("sweep", chosen.sweep), ("sample", chosen.sample)) if on),
+        why=chosen.why,
+        sampler=project.study.search.sampler if chosen.sample else "",
+        seed=project.study.search.seed,
+        resumed=bool(state["blocks"] or state["sampled"]),
+        reuse=list(reuse.lines) if reuse.stored else [],
+    )
+    begun = time.monotonic()
+    if chosen.sweep:
+        _sweep(project, store, key, state, watch, workers)
+    if chosen.sample and not state["finished"]:
+        _sample(project, store, space, key, state, watch, begun)
+    if not state["finished"]:
+        state["finished"] = True
+        state["seconds"] += time.monotonic() - begun
+        if chosen.sample and not chosen.sweep and space.size <= YARDSTICK_SIZE:
+            state["yardstick"] = yardstick(project, store)
+        store.save_progress(key, state)
+    swept = Sweep.of(project) if chosen.sweep else None
+    summary.designs_considered = state["considered"]
+    summary.designs_feasible = state["feasible"]
+    summary.designs_evaluated = state["evaluated"]
+    summary.exact = swept is not None and len(state["blocks"]) == len(swept)
+    summary.share_covered = min(state["considered"] / space.size, 1.0)
+    summary.seconds = state["seconds"]
+    summary.hypervolume_history = [(int(n), float(v)) for n, v in state["history"]]
+    summary.yardstick = state.get("yardstick")
+    return summary
+
+
+def _sweep(
+    project: Project, store: Store, key: str, state: dict[str, Any], watch: Watch, workers: int
+) -> None:
+    sweep = Sweep.of(project)
+    blocks = np.setdiff1d(np.arange(len(sweep)), state["blocks"])
+    if not blocks.size:
+        return
+    begun, before = time.monotonic(), state["seconds"]
+    watch(Step("sweep", state["considered"], sweep.size, state["feasible"]))
+    for result in run(sweep, blocks, workers if blocks.size > 1 else 1):
+        state["blocks"].append(result.number)
+        state["considered"] += result.considered
+        state["feasible"] += result.feasible
+        state["evaluated"] += result.solved
+        state["seconds"] = before + time.monotonic() - begun
+        if result.kept is None:
+            store.save_progress(key, state)
+        else:
+            store.append(project, result.kept, "sweep", progress=(key, state))
+        watch(Step("sweep", state["considered"], sweep.size, state["feasible"]))
+    state["seconds"] = before
+
+
+def _sample(
+    project: Project,
+    store: Store,
+    space: Space,
+    key: str,
+    state: dict[str, Any],
+    watch: Watch,
+    begun: float,
+) -> None:
+    budget, limit_s = project.study.search.evaluations, 60 * project.study.search.minutes
+    stored, _ = store.load(project)
+    known = starting_points(project, store, stored)
+    before = state["sampled"]
+
+    def stop(evaluations: int) -> bool:
+        return before + evaluations >= budget or time.monotonic() - begun > limit_s
+
+    watch(Step("sample", before, budget, state["feasible"]))
+    growth = _Growth(project, known)
+    for found in sample(project, space, known, stop=stop):
+        state["sampled"] += len(found)
+        state["considered"] += len(found)
+        state["evaluated"] += len(found)
+        state["feasible"] += int(found.feasible.sum())
+        state["history"].append((state["sampled"], growth.add(found)))
+        store.append(project, found, "sample", progress=(key, state))
+        watch(Step("sample", state["sampled"], budget, state["feasible"]))
+
+
+MOST_STARTS = 20_000
+
+
+def starting_points(project: Project, store: Store, stored: Stored) -> Evaluation | None:
+    """What a sampled search starts from: all it sampled before, or of many the best at today's
+    prices.
+    """
+    if not len(stored):
+        return None
+    rows = np.arange(len(stored))
+    if len(rows) > MOST_STARTS:
+        rows = reprice.front_rows(project, stored, costing.costs(project, stored.designs))
+    return store.evaluation(project, stored, rows)
+
+
+class _Growth:
+    """Hypervolume of the front as results come in, as a share of a box around the first ones."""
+
+    def __init__(self, project: Project, known: Evaluation | None) -> None:
+        self.project = project
+        self.points = np.empty((0, 4))
+        if known is not None:
+            self.add(known)
+
+    def add(self, found: Evaluation) -> float:
+        good = found.take(np.flatnonzero(found.feasible))
+        cost = costing.costs(self.project, good.designs)
+        limit = self.project.study.limits.cost
+        kept = cost <= (np.inf if limit is None else limit)
+        points = np.concatenate([self.points, good.objectives(cost)[kept]])
+        self.points = points[front.non_dominated(points)]
+        return relative_hypervolume(self.project, self.points)
+
+
+def relative_hypervolume(project: Project, points: Array) -> float:
+    """Hypervolume of a front as a share of the study's box, 0 to 1.
+
+    The box reaches from nothing delivered at the limits on cost, mass and effort (or, without
+    them, at 1000 of the currency, 50 kg and 100 %) to the operator's whole energy at no cost, mass
+    or effort: the same for every front of a study, so that numbers can be compared.
+    """
+    study, catalogue = project.study, project.catalogue
+    seconds = 60 * study.session.minutes
+    energy = max(
+        o.critical_power_W * seconds + o.reserve_J
+        for o in (catalogue.operators[name] for name in study.session.operators)
+    )
+    limits = study.limits
+    worst = np.array([limits.cost or 1000.0, limits.mass_kg or 50.0,
+                      limits.crank_effort_percent or 100.0])  # fmt: skip
+    scaled = points / np.array([energy, *worst])
+    return front.hypervolume(scaled, np.array([0.0, 1.0, 1.0, 1.0]))
+
+
+def yardstick(project: Project, store: Store) -> dict[str, Any]:
+    """How much of the exact front of a small space a sampled search has reached."""
+    sweep = Sweep.of(project)
+    kept = [r.kept for r in run(sweep, np.arange(len(sweep))) if r.kept is not None]
+    stored, _ = store.load(project)
+    cost = costing.costs(project, stored.designs)
+    mine_points = stored.objectives(cost)[reprice.front_rows(project, stored, cost)]
+    if not kept:
+        return {"hypervolume_share": 1.0, "front_share": 1.0, "combinations": sweep.size}
+    points = _Growth(project, Evaluation.concatenate(kept)).points
+    reached = {tuple(p) for p in np.round(mine_points, 9).tolist()}
+    hits = [tuple(p) in reached for p in np.round(points, 9).tolist()]
+    whole = relative_hypervolume(project, points)
+    return {
+        "combinations": sweep.size,
+        "hypervolume_share": relative_hypervolume(project, mine_points) / whole if whole else 1.0,
+        "front_share": float(np.mean(hits)) if hits else 1.0,
+    }
+
+
+def rejections(project: Project) -> dict[str, tuple[int, int]]:
+    """How many of `PROBES` random designs break each rule, and break it alone."""
+    space = Space.of(project)
+    designs = space.draw(PROBES, np.random.default_rng(project.study.search.seed))
+    found = evaluate(project, designs)
+    margins: Mapping[str, Array] = found.margins
+    if project.study.limits.cost is not None:
+        margins = {
+            **margins, "limit_cost": project.study.limits.cost - costing.costs(project, designs),
+        }  # fmt: skip
+    broken = {name: margin < 0 for name, margin in margins.items()}
+    count = np.sum(list(broken.values()), axis=0)
+    return {
+        name: (int(b.sum()), int((b & (count == 1)).sum())) for name, b in broken.items() if b.any()
+    }
