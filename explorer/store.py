@@ -23,12 +23,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from explorer import MODEL_VERSION
-from explorer.catalogue import Catalogue, Price, Prices, content_hash
+from explorer.catalogue import Catalogue
 from explorer.config import Project, Study
 from explorer.errors import ExplorerError, Fault, InputError
 from explorer.evaluate import Case, Evaluation
 from explorer.parts import LINKS, SETTINGS
+from explorer.prices import Price, Prices
 from explorer.space import Designs, Rows, plain_setting
+from explorer.tables import content_hash
 from explorer.units import Array
 
 APPLICATION_ID = 0x6863_6731

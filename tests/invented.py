@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 
 import numpy as np
 
@@ -76,3 +77,17 @@ def replace_in(path: object, changes: Mapping[str, str]) -> None:
         assert old in text, old
         text = text.replace(old, new)
     file.write_text(text)
+
+
+def at_prices(project: Project, new: Mapping[str, float]) -> Project:
+    """The project with other prices of some parts; all breaks of a part move in proportion."""
+    prices = project.catalogue.prices
+    breaks = dict(prices.breaks)
+    for part, amount in new.items():
+        base = breaks[part][0].amount
+        breaks[part] = tuple(
+            price.model_copy(update={"amount": amount * (price.amount / base if base else 1.0)})
+            for price in breaks[part]
+        )
+    catalogue = replace(project.catalogue, prices=replace(prices, breaks=breaks))
+    return replace(project, catalogue=catalogue)
