@@ -279,3 +279,12 @@ def rejections(project: Project) -> dict[str, tuple[int, int]]:
     return {
         name: (int(b.sum()), int((b & (count == 1)).sum())) for name, b in broken.items() if b.any()
     }
+
+
+def nearest_miss(project: Project) -> dict[str, float]:
+    """By how much the random design that breaks fewest rules misses each rule it breaks."""
+    designs = Space.of(project).draw(PROBES, np.random.default_rng(project.study.search.seed))
+    found = evaluate(project, designs)
+    count = np.sum([margin < 0 for margin in found.margins.values()], axis=0)
+    best = int(count.argmin())
+    return {name: -float(m[best]) for name, m in found.margins.items() if m[best] < 0}

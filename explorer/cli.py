@@ -1,0 +1,308 @@
+"""The command line: words for people, one JSON object for scripts, exit statuses for jobs."""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from explorer.errors import ExplorerError, InputError
+
+if TYPE_CHECKING:
+    from explorer.launch import Step
+
+BEATEN = 3
+"""Exit status of `rerun --fail-if-beaten` when a locked design is no longer on the front."""
+
+app = typer.Typer(
+    add_completion=False,
+    no_args_is_help=True,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+    help="Search all hand-cranked generator chains before you solder one. "
+    "Give --debug anywhere for tracebacks.",
+)
+
+Study = Annotated[Path, typer.Argument(metavar="STUDY.toml", help="The study file.")]
+AsJson = Annotated[
+    bool, typer.Option("--json", help="One JSON object on standard output, nothing else there.")
+]
+
+
+@app.command()
+def launch(
+    study: Study,
+    workers: Annotated[int, typer.Option(min=1, help="Processes that search.")] = 2,
+    as_json: AsJson = False,
+) -> None:
+    """Search a study, or go on where it was cut short, and write its page."""
+    from explorer import commands
+
+    with _progress() as watch:
+        answer = commands.launch(study, watch=watch, workers=workers)
+    _answer(answer, as_json, _launched)
+
+
+@app.command()
+def review(
+    study: Study,
+    open_: Annotated[bool, typer.Option("--open", help="Open the page in a browser.")] = False,
+    as_json: AsJson = False,
+) -> None:
+    """Write a study's page again from what is stored."""
+    from explorer import commands
+
+    answer = commands.review(study)
+    _answer(answer, as_json, lambda a: [*a["reuse"], *_picks(a), f"report: {a['report']}"])
+    if open_:
+        typer.launch(answer["report"])
+
+
+@app.command()
+def lock(
+    study: Study,
+    design: Annotated[str, typer.Argument(metavar="DESIGN_ID", help="From the page.")],
+    note: Annotated[str, typer.Option(help="Why this one.")] = "",
+    release: Annotated[bool, typer.Option("--release", help="Take the lock off again.")] = False,
+    as_json: AsJson = False,
+) -> None:
+    """Lock the design that you decide to build."""
+    from explorer import commands
+
+    answer = commands.lock_design(study, design, note=note, release=release)
+    _answer(answer, as_json, _locked)
+
+
+@app.command()
+def rerun(
+    study: Study,
+    search: Annotated[
+        bool, typer.Option("--search", help="Also look for new designs at the new prices.")
+    ] = False,
+    owned: Annotated[
+        str, typer.Option(metavar="PART,...", help="Parts you already have: they count as free.")
+    ] = "",
+    fail_if_beaten: Annotated[
+        bool, typer.Option("--fail-if-beaten", help="Exit 3 when a locked design is beaten.")
+    ] = False,
+    as_json: AsJson = False,
+) -> None:
+    """Cost every stored design at today's prices and say what moved. Computes no physics."""
+    from explorer import commands
+
+    parts = [name.strip() for name in owned.split(",") if name.strip()]
+    with _progress() as watch:
+        answer = commands.rerun(study, owned=parts, fresh_search=search, watch=watch)
+    _answer(answer, as_json, _moved)
+    if fail_if_beaten and any(one["status"] != "kept" for one in answer["locked"]):
+        raise typer.Exit(BEATEN)
+
+
+@app.command()
+def evaluate(
+    study: Study,
+    design: Annotated[Path, typer.Option(metavar="DESIGN.toml", help="Parts and settings.")],
+    fidelity: Annotated[str, typer.Option(help="averaged, session or waveform.")] = "averaged",
+    as_json: AsJson = False,
+) -> None:
+    """Say what one design of your own delivers."""
+    from explorer import commands
+
+    answer = commands.evaluate_design(study, design, fidelity=fidelity)
+    _answer(answer, as_json, _one_design)
+
+
+@app.command()
+def check(study: Study, as_json: AsJson = False) -> None:
+    """Read a study and its tables and name every fault."""
+    from explorer import commands
+
+    answer = commands.check(study)
+    _answer(
+        answer,
+        as_json,
+        lambda a: [
+            f"{a['study']}: {a['combinations']:,} combinations, no fault found",
+            f"would search: {a['plan']}",
+            *a["notes"],
+        ],
+    )
+
+
+def main() -> None:
+    """Run the program; every failure is one line a fault and a status, tracebacks on request."""
+    arguments = [word for word in sys.argv[1:] if word != "--debug"]
+    debug = len(arguments) < len(sys.argv) - 1
+    try:
+        status = app(args=arguments, standalone_mode=False, prog_name="genchain")
+        sys.exit(status or 0)
+    except InputError as error:
+        _fail(error, debug, error.exit_status)
+    except ExplorerError as error:
+        _fail(error, debug, error.exit_status)
+    except KeyboardInterrupt:
+        sys.stderr.write("stopped; launch again to go on from here\n")
+        sys.exit(1)
+    except BrokenPipeError:
+        sys.exit(1)
+    except Exception as error:
+        usage = getattr(error, "exit_code", None)
+        if usage is not None and hasattr(error, "show"):
+            error.show()
+            sys.exit(usage)
+        _fail(error, debug, 1)
+
+
+def _fail(error: Exception, debug: bool, status: int) -> None:
+    if debug:
+        raise error
+    words = str(error) or type(error).__name__
+    if not isinstance(error, ExplorerError):
+        words = f"{type(error).__name__}: {' '.join(words.split())} (--debug shows where)"
+    sys.stderr.write(words + "\n")
+    sys.exit(status)
+
+
+@contextmanager
+def _progress() -> Iterator[Callable[[Step], None]]:
+    """A bar with rate and time left on standard error."""
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
+
+    columns = (
+        TextColumn("{task.description}"),
+        BarColumn(),
+        TextColumn("{task.completed:,.0f} of {task.total:,.0f}"),
+        TextColumn("{task.fields[rate]}"),
+        TextColumn("{task.fields[feasible]:,} feasible"),
+        TimeRemainingColumn(),
+    )
+    with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
+        tasks: dict[str, Any] = {}
+
+        def watch(step: Step) -> None:
+            if step.stage not in tasks:
+                tasks[step.stage] = bar.add_task(
+                    step.stage, total=step.total, completed=step.done, feasible=0, rate=""
+                )
+            speed = bar.tasks[tasks[step.stage]].speed
+            bar.update(
+                tasks[step.stage],
+                completed=step.done,
+                feasible=step.feasible,
+                rate=f"{speed:,.0f}/s" if speed else "",
+            )
+
+        yield watch
+
+
+def _answer(
+    answer: dict[str, Any], as_json: bool, words: Callable[[dict[str, Any]], list[str]]
+) -> None:
+    lines = words(answer)
+    if as_json:
+        sys.stderr.write("\n".join(lines) + "\n")
+        sys.stdout.write(
+            json.dumps(answer, ensure_ascii=False, allow_nan=False, default=str) + "\n"
+        )
+    else:
+        sys.stdout.write("\n".join(lines) + "\n")
+
+
+def _launched(answer: dict[str, Any]) -> list[str]:
+    search = answer["search"]
+    found = (
+        f"{answer['designs_considered']:,} designs considered, "
+        f"{answer['designs_feasible']:,} feasible, {answer['front_size']:,} on the front"
+    )
+    exact = (
+        "every combination was covered" if answer["exact"] else "a sample, not every combination"
+    )
+    return [
+        *search["reuse"],
+        f"searched: {search['why']}",
+        f"{found}; {exact}; {answer['seconds']:.1f} s",
+        *_picks(answer),
+        *answer["notes"],
+        f"report: {answer['report']}",
+    ]
+
+
+def _picks(answer: dict[str, Any]) -> list[str]:
+    by_id = {record["design_id"]: record for record in answer["front"]}
+    return [
+        f"{wish.replace('_', ' ')}: {_in_short(by_id[name])}" for wish, name in
+        answer["picks"].items()
+    ]  # fmt: skip
+
+
+def _in_short(record: dict[str, Any]) -> str:
+    return (
+        f"{record['design_id']}  {record['delivered_energy_J']:.0f} J "
+        f"({record['delivered_energy_J'] / 3600:.2f} Wh), "
+        f"{record['cost']:.2f} {record['currency']}, {record['mass_kg']:.2f} kg, "
+        f"{record['crank_effort_percent']:.0f} % effort, {record['regime']}"
+    )
+
+
+def _locked(answer: dict[str, Any]) -> list[str]:
+    if "released" in answer:
+        return [f"released {answer['released']} in {answer['file']}"]
+    return [f"locked {_in_short(answer['locked'])}", f"written to {answer['file']}"]
+
+
+def _moved(answer: dict[str, Any]) -> list[str]:
+    changes = [
+        f"price of {c['part']}: {_amount(c['old'])} -> {_amount(c['new'])} {c['currency']} "
+        f"({c['why']})"
+        for c in answer["price_changes"]
+    ] or ["no price has changed since the last run"]
+    lines = [
+        *changes,
+        f"front: {answer['front_size']} designs, {len(answer['entered'])} entered, "
+        f"{len(answer['left'])} left; {answer['physics_evaluations']} physics evaluations",
+    ]
+    for verdict in answer["locked"]:
+        lines.append(f"locked {verdict['design_id']}: {_verdict_words(verdict)}")
+    if "search" in answer:
+        lines.append(f"searched: {answer['search']['why']}")
+    elif answer["price_changes"]:
+        lines.append("new prices may justify a fresh search: rerun with --search")
+    return [*lines, f"report: {answer['report']}"]
+
+
+def _amount(value: float | None) -> str:
+    return "none" if value is None else f"{value:.2f}"
+
+
+def _verdict_words(verdict: dict[str, Any]) -> str:
+    words = verdict["status"]
+    if verdict["beaten_by"]:
+        better = ", ".join(
+            f"{name} by {value:.4g}" for name, value in verdict["by"].items() if value
+        )
+        words += f" by {verdict['beaten_by']} ({better})"
+    return "; ".join([words, *verdict["reasons"]])
+
+
+def _one_design(answer: dict[str, Any]) -> list[str]:
+    work = answer["ledger_J"]["crank_work"]
+    margins = sorted(answer["margins"].items(), key=lambda item: item[1])
+    broken = [f"  broken: {name} by {-value:.3g}" for name, value in margins if value < 0]
+    first = answer["time_to_first_charge_s"]
+    return [
+        _in_short(answer),
+        f"first charge after {first:.0f} s" if first is not None else "the pack is never charged",
+        "where the work at the crank goes:",
+        *(
+            f"  {name:16s} {value:9.1f} J  {100 * value / work if work else 0:5.1f} %"
+            for name, value in answer["ledger_J"].items()
+        ),
+        "every rule is kept" if answer["feasible"] else "not feasible:",
+        *broken,
+    ]

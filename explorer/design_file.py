@@ -1,0 +1,90 @@
+"""A design that a person already owns: a small TOML file with parts and settings."""
+
+from __future__ import annotations
+
+import tomllib
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from explorer.tables import shown
+from explorer.config import Project
+from explorer.errors import Fault, InputError, nearest
+from explorer.parts import LINKS, SETTINGS
+from explorer.space import Designs
+
+
+def read_design(project: Project, path: str | Path) -> Designs:
+    """Read `[parts]` (a part id for each link) and `[settings]` (all of them) as one design.
+
+    Any part of the tables that has a price may be named, chosen by the study or not. InputError
+    with every fault.
+    """
+    file = str(path)
+    try:
+        content = tomllib.loads(Path(path).read_bytes().decode("utf-8-sig"))
+    except UnicodeDecodeError:
+        raise InputError([Fault(file, "", "is not UTF-8 text")]) from None
+    except OSError as error:
+        raise InputError([Fault(file, "", f"cannot be read: {error.strerror}")]) from None
+    except (ValueError, RecursionError) as error:
+        raise InputError([Fault(file, "", f"is not TOML: {error}")]) from None
+    faults = [
+        Fault(file, shown(name), "is an unknown section", hint=nearest(name, ("parts", "settings")))
+        for name in content
+        if name not in ("parts", "settings")
+    ]
+    parts, settings = (_section(file, content, name, faults) for name in ("parts", "settings"))
+    faults += _unknown(file, "parts", parts, tuple(LINKS))
+    faults += _unknown(file, "settings", settings, SETTINGS)
+    rows: dict[str, int] = {}
+    for link in LINKS:
+        ids = tuple(part.id for part in project.catalogue.parts[link])
+        name = parts.get(link)
+        where = f"parts.{link}"
+        if name is None:
+            faults.append(Fault(file, where, "is missing"))
+        elif not isinstance(name, str) or name not in ids:
+            hint = nearest(str(name), ids)
+            faults.append(Fault(file, where, "is not in its table", shown(name), hint))
+        elif name not in project.catalogue.prices.breaks:
+            faults.append(Fault(file, where, "has no price in prices.csv", name))
+        else:
+            rows[link] = ids.index(name)
+    values: dict[str, float] = {}
+    for name in SETTINGS:
+        value, where = settings.get(name), f"settings.{name}"
+        whole = name.startswith("cells_")
+        if value is None:
+            faults.append(Fault(file, where, "is missing"))
+        elif isinstance(value, bool) or not isinstance(value, int | float):
+            faults.append(Fault(file, where, "must be a number", shown(value)))
+        elif not 0 < value < 1e9:
+            faults.append(Fault(file, where, "must be above 0 and below 1e9", shown(value)))
+        elif whole and value != int(value):
+            faults.append(Fault(file, where, "must be a whole number", shown(value)))
+        else:
+            values[name] = float(value)
+    if faults:
+        raise InputError(faults)
+    return Designs(
+        {link: np.array([row]) for link, row in rows.items()},
+        {name: np.array([value]) for name, value in values.items()},
+    )
+
+
+def _section(file: str, content: dict[str, Any], name: str, faults: list[Fault]) -> dict[str, Any]:
+    section = content.get(name, {})
+    if isinstance(section, dict):
+        return section
+    faults.append(Fault(file, name, "must be a table", shown(section)))
+    return {}
+
+
+def _unknown(file: str, name: str, given: dict[str, Any], valid: tuple[str, ...]) -> list[Fault]:
+    return [
+        Fault(file, f"{name}.{shown(key)}", "is unknown", hint=nearest(key, valid))
+        for key in given
+        if key not in valid
+    ]
