@@ -13,7 +13,6 @@ import numpy as np
 
 from explorer import MODEL_VERSION, __version__, costing, evaluate, front, lock, reprice
 from explorer import launch as search
-from explorer.tables import shown
 from explorer.config import Project, load
 from explorer.design_file import read_design
 from explorer.errors import Fault, InputError, nearest
@@ -21,6 +20,7 @@ from explorer.launch import Summary, Watch, unwatched
 from explorer.parts import LINKS
 from explorer.space import Space
 from explorer.store import Store, Stored, path_of
+from explorer.tables import shown
 from explorer.units import Array
 
 Answer = dict[str, Any]
