@@ -24,7 +24,8 @@ REGIME_MARKS = {
     "steady": ("o", BLUE),
     "cycling": ("^", VERMILLION),
     "flooded": ("s", GREEN),
-    "starved": ("X", PURPLE),
+    "chattering": ("D", PURPLE),
+    "starved": ("X", "#999999"),
 }
 """Marker of matplotlib and colour of each regime."""
 

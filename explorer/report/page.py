@@ -3,23 +3,40 @@
 from __future__ import annotations
 
 from base64 import b64encode
+from collections.abc import Sequence
 from dataclasses import asdict
 from itertools import combinations
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from explorer.files import write_atomic
 from explorer.report import figures
 from explorer.report.view import Objective, PageData, money, number
+from explorer.report.words import PICK_WORDS
+
+if TYPE_CHECKING:
+    from jinja2 import Template
 
 STILL_ROWS = 40
 """Rows of the table for readers without scripts."""
 
 PLOT_HEIGHT = 268
-BOKEH_MARKS = {"steady": "circle", "cycling": "triangle", "flooded": "square", "starved": "x"}
-MARK_NAMES = {"circle": "disc", "triangle": "triangle", "square": "square", "x": "cross"}
+BOKEH_MARKS = {
+    "steady": "circle",
+    "cycling": "triangle",
+    "flooded": "square",
+    "chattering": "diamond",
+    "starved": "x",
+}
+MARK_NAMES = {
+    "circle": "disc",
+    "triangle": "triangle",
+    "square": "square",
+    "diamond": "diamond",
+    "x": "cross",
+}
 
 
 def write(page: PageData, folder: str | Path) -> Path:
@@ -30,10 +47,54 @@ def write(page: PageData, folder: str | Path) -> Path:
     return write_atomic(Path(folder) / "index.html", render(page))
 
 
-def render(page: PageData) -> str:
-    """The page as one HTML text; names and notes in it are escaped."""
-    from jinja2 import Environment, PackageLoader, StrictUndefined
+def write_beside(
+    pages: Sequence[PageData], folder: str | Path, labels: Sequence[str] | None = None
+) -> Path:
+    """Write studies, or one study at several dates, beside each other on one page.
+
+    `labels` head the columns, the studies' names without it. Writes `folder`/index.html and
+    returns its path. Raises ValueError for no pages or another number of labels.
+    """
+    return write_atomic(Path(folder) / "index.html", render_beside(pages, labels))
+
+
+def render_beside(pages: Sequence[PageData], labels: Sequence[str] | None = None) -> str:
+    """The page of `write_beside` as one HTML text; it needs no script."""
+    labels = [page.name for page in pages] if labels is None else list(labels)
+    if not pages or len(labels) != len(pages):
+        raise ValueError(f"{len(pages)} pages and {len(labels)} labels do not make a page")
+    stills = [_address(figures.pairs_svg(page)) if page.designs.ids else "" for page in pages]
+    return _template("beside.html.j2").render(
+        pages=list(zip(pages, labels, strict=True)),
+        labels=labels,
+        rows=_wish_rows(pages),
+        stills=stills,
+        css=_own("page.css"),
+    )
+
+
+def _wish_rows(pages: Sequence[PageData]) -> list[dict[str, Any]]:
+    """One row a wish and goal, one text a page; a page without the pick shows a dash."""
+    cards = [{wish: card for card in page.cards for wish in card.wishes} for page in pages]
+    rows = []
+    for wish in sorted({wish for one in cards for wish in one}, key=list(PICK_WORDS).index):
+        for k, goal in enumerate(pages[0].objectives):
+            texts = [one[wish].standings[k].text if wish in one else "–" for one in cards]
+            rows.append({"wish": PICK_WORDS[wish], "goal": goal.label, "texts": texts})
+        texts = [one[wish].bill if wish in one else "–" for one in cards]
+        rows.append({"wish": PICK_WORDS[wish], "goal": "Parts", "texts": texts})
+    return rows
+
+
+def _own(name: str) -> Any:
+    """A style sheet or script of this package, which needs no escaping."""
     from markupsafe import Markup
+
+    return Markup((Path(__file__).parent / "templates" / name).read_text("utf-8"))
+
+
+def _template(name: str) -> Template:
+    from jinja2 import Environment, PackageLoader, StrictUndefined
 
     environment = Environment(
         loader=PackageLoader("explorer.report", "templates"),
@@ -41,13 +102,24 @@ def render(page: PageData) -> str:
         undefined=StrictUndefined,
     )
     environment.policies["json.dumps_kwargs"] = {"separators": (",", ":"), "allow_nan": False}
-    own = Path(__file__).parent / "templates"
+    return environment.get_template(name)
+
+
+def _address(svg: str) -> str:
+    """An SVG as the data address of an image."""
+    return f"data:image/svg+xml;base64,{b64encode(svg.encode()).decode()}"
+
+
+def render(page: PageData) -> str:
+    """The page as one HTML text; names and notes in it are escaped."""
+    from markupsafe import Markup
+
     drawn = bool(page.designs.ids)
     library, script, divs = _plots(page) if drawn else ("", "", {})
-    return environment.get_template("index.html.j2").render(
+    return _template("index.html.j2").render(
         page=page,
-        css=Markup((own / "page.css").read_text("utf-8")),
-        js=Markup((own / "page.js").read_text("utf-8")),
+        css=_own("page.css"),
+        js=_own("page.js"),
         library=Markup(library),
         plot_script=Markup(script),
         plots=[(key, label, Markup(div)) for key, (label, div) in divs.items()],
@@ -249,10 +321,7 @@ def _stills(page: PageData) -> dict[str, str]:
         drawn["convergence"] = figures.convergence_svg(page)
     if page.outing:
         drawn["outing"] = figures.outing_svg(page)
-    return {
-        name: f"data:image/svg+xml;base64,{b64encode(text.encode()).decode()}" if text else ""
-        for name, text in drawn.items()
-    }
+    return {name: _address(text) if text else "" for name, text in drawn.items()}
 
 
 def _alternatives(page: PageData) -> dict[str, str]:
@@ -291,7 +360,7 @@ def _alternatives(page: PageData) -> dict[str, str]:
 def _marks(page: PageData) -> str:
     """Which shape stands for which regime, of those that occur."""
     present = {
-        regime: MARK_NAMES[mark]
+        regime: MARK_NAMES.get(mark, mark)
         for regime, mark in BOKEH_MARKS.items()
         if regime in page.designs.regimes
     }

@@ -14,10 +14,11 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from explorer import front
-from explorer.parts import LINKS
+from explorer.parts import LINKS, Converter
 from explorer.physics.operator import endurance_power
 from explorer.report.words import (
     CAUTIONS,
+    HIDDEN_READINGS,
     LEDGER,
     LINK_WORDS,
     PICK_WORDS,
@@ -66,6 +67,7 @@ class Card:
 
     letter: str
     title: str
+    wishes: tuple[str, ...]
     design_id: str
     bill: str
     turned: str
@@ -243,6 +245,7 @@ class PageData:
     designs: Designs
     rejections: tuple[Rejection, ...]
     rejection_sentence: str
+    levers: tuple[str, ...]
     choices: tuple[LinkChoices, ...]
     convergence: Convergence
     outing: Outing | None
@@ -267,11 +270,13 @@ def build(
     search: Record,
     rejections: Mapping[str, tuple[int, int]],
     provenance: Mapping[str, Any],
+    probed: int | None = None,
     front_size: int | None = None,
     history: Sequence[Record] = (),
     locked: Sequence[Record] = (),
     outing: Record | None = None,
     effects: Mapping[str, Mapping[str, Mapping[str, float]]] | None = None,
+    levers: Sequence[Record] = (),
     session_traces: Mapping[str, Record] | None = None,
     cadence_curves: Mapping[str, Record] | None = None,
 ) -> PageData:
@@ -281,15 +286,18 @@ def build(
       included, `readings` name -> number optional); picks and locked designs among them. Over
       `PAGE_LIMIT` the page carries the thinned front and says so; `front_size` is the full count.
     - `picks`: wish as in `front.PICKS` -> design_id; may be empty where nothing is feasible.
-    - `search`: method, sampler, seed, designs_considered, designs_feasible, exact, seconds,
-      hypervolume_history [(evaluations, hypervolume)], and optional yardstick {study,
-      hypervolume_share, front_share}, the shares 0 to 1.
-    - `rejections`: margin name -> (designs that broke it, designs that broke it alone).
+    - `search`: sampler, seed, designs_considered, designs_feasible, exact, seconds,
+      hypervolume_history [(evaluations, hypervolume)], and optional yardstick {combinations,
+      hypervolume_share, front_share}, the shares 0 to 1; further keys are left alone.
+    - `rejections`: margin name -> (designs that broke it, designs that broke it alone), counted
+      over `probed` designs drawn at random, or over all that were considered where it is None.
     - `provenance`: what the page is made from; nested mappings are flattened.
     - `history`: {when, what}; `locked`: {design_id, status, note, beaten_by}.
     - `outing`: {minutes_per_day, days, spare_Wh_per_kg}.
     - `effects`: link -> part id -> objective -> best value over all feasible designs; without it
       the page counts over the front and says so.
+    - `levers`: {margin, step, gain_J}: what loosening a rule by `step` of its unit would add to
+      the most energy; shown in falling order of gain.
     - `session_traces`: design_id -> {time_s, bus_V, pack_W}; `cadence_curves`: design_id ->
       {cadence_rpm, handle_force_N, pack_power_W}; equal lengths.
 
@@ -336,8 +344,9 @@ def build(
         front_size=total,
         counts=_counts(total, len(rows), int(reading.sum())),
         designs=designs,
-        rejections=_rejections(rejections, search),
-        rejection_sentence=_rejection_sentence(rejections, search),
+        rejections=_rejections(rejections, search, probed),
+        rejection_sentence=_rejection_sentence(rejections, search, probed),
+        levers=_levers(levers),
         choices=_choices(designs, goals, effects),
         convergence=_convergence(search),
         outing=_outing(outing, cards, known, minutes),
@@ -387,7 +396,12 @@ def physics_limit(project: Project) -> Limit:
     """
     study, catalogue = project.study, project.catalogue
     seconds = 60.0 * float(study.session.minutes)
-    volts = max(float(part.output_V) for part in catalogue.parts["converter"])  # type: ignore[attr-defined]
+    offered = study.choices["converter"]
+    volts = max(
+        part.output_V
+        for part in catalogue.parts["converter"]
+        if isinstance(part, Converter) and part.id in offered
+    )
     arms, packs = [], []
     for name in study.session.operators:
         person = catalogue.operators[name]
@@ -490,17 +504,19 @@ def _cards(
     wishes: dict[str, list[str]] = {}
     # Balanced leads: it is the answer, the extremes are what it is weighed against.
     for wish in sorted(picks, key=lambda w: (w != "balanced", _wish_order(w))):
-        wishes.setdefault(picks[wish], []).append(PICK_WORDS.get(wish, wish.replace("_", " ")))
+        wishes.setdefault(picks[wish], []).append(wish)
     cards = []
-    for letter, (design_id, titles) in zip("ABCDEFGHIJ", wishes.items(), strict=False):
+    for letter, (design_id, wished) in zip("ABCDEFGHIJ", wishes.items(), strict=False):
         record = known[design_id]
         energy = float(record["delivered_energy_J"])
+        titles = [PICK_WORDS.get(wish, wish.replace("_", " ")) for wish in wished]
         head = " and ".join([titles[0], *(t[0].lower() + t[1:] for t in titles[1:])])
         cadence = record["settings"].get("cadence_rpm")
         cards.append(
             Card(
                 letter=letter,
                 title=head,
+                wishes=tuple(wished),
                 design_id=design_id,
                 bill=bill_words(record, names),
                 turned=f"turned at {number(cadence)} rpm" if cadence is not None else "",
@@ -659,7 +675,8 @@ def _numbers(values: Sequence[Any], digits: int = 4) -> tuple[float | None, ...]
 
 def _keys(rows: Sequence[Record], field_name: str) -> list[str]:
     """Names that occur in a mapping of any record, in order of first sight."""
-    return list(dict.fromkeys(name for record in rows for name in record.get(field_name, {})))
+    names = dict.fromkeys(name for record in rows for name in record.get(field_name, {}))
+    return [name for name in names if name not in HIDDEN_READINGS]
 
 
 def _columns(
@@ -716,17 +733,21 @@ def _cases(rows: Sequence[Record]) -> tuple[tuple[tuple[str, str, float, float, 
     )
 
 
-def _rejections(rejections: Mapping[str, tuple[int, int]], search: Record) -> tuple[Rejection, ...]:
-    considered = max(int(search.get("designs_considered", 0)), 1)
+def _rejections(
+    rejections: Mapping[str, tuple[int, int]], search: Record, probed: int | None
+) -> tuple[Rejection, ...]:
+    counted = max(int(search.get("designs_considered", 0)) if probed is None else probed, 1)
     ranked = sorted(rejections.items(), key=lambda item: (-item[1][0], item[0]))
     return tuple(
-        Rejection(name, margin_words(name).broken, int(n), int(alone), int(n) / considered)
+        Rejection(name, margin_words(name).broken, int(n), int(alone), int(n) / counted)
         for name, (n, alone) in ranked
         if n
     )
 
 
-def _rejection_sentence(rejections: Mapping[str, tuple[int, int]], search: Record) -> str:
+def _rejection_sentence(
+    rejections: Mapping[str, tuple[int, int]], search: Record, probed: int | None
+) -> str:
     considered, feasible = (int(search.get(f"designs_{k}", 0)) for k in ("considered", "feasible"))
     if not considered:
         return "No design was looked at."
@@ -734,6 +755,8 @@ def _rejection_sentence(rejections: Mapping[str, tuple[int, int]], search: Recor
         f"{considered:,} designs were looked at, {feasible:,} of them "
         f"({number(100 * feasible / considered, 2)} %) keep every limit."
     )
+    if probed is not None:
+        text += f" The counts below are of {probed:,} designs drawn at random."
     alone = max(rejections.items(), key=lambda item: item[1][1], default=None)
     if alone and alone[1][1]:
         text += (
@@ -741,6 +764,17 @@ def _rejection_sentence(rejections: Mapping[str, tuple[int, int]], search: Recor
             f"({alone[1][1]:,} designs that broke no other)."
         )
     return text
+
+
+def _levers(levers: Sequence[Record]) -> tuple[str, ...]:
+    """What each rule costs, dearest first; rules that cost nothing are not told."""
+    told = []
+    for lever in sorted(levers, key=lambda one: -float(one["gain_J"])):
+        words, gain = margin_words(str(lever["margin"])), float(lever["gain_J"])
+        if gain > 0:
+            step = f"{number(float(lever['step']))} {words.unit}".strip()
+            told.append(f"{step} more room in {words.rule} would buy {number(gain, 2)} J.")
+    return tuple(told)
 
 
 def _choices(
@@ -782,28 +816,30 @@ def _convergence(search: Record) -> Convergence:
     history = [(float(a), float(b)) for a, b in search.get("hypervolume_history", ())]
     seconds = number(float(search.get("seconds", 0.0)), 2)
     considered = int(search.get("designs_considered", 0))
+    sampled = f"sampled ({search.get('sampler')}, seed {search.get('seed')})"
     if search.get("exact"):
         sentence = (
-            f"Every combination was computed, {considered:,} in {seconds} s: the front is exact, "
-            "as far as the model is."
+            f"Every combination of the study was covered, {considered:,} in {seconds} s: on its "
+            "grid the front is exact, as far as the model is."
         )
+        if history:
+            sentence += f" Between the points of the grid further designs were {sampled}."
     else:
         sentence = (
-            f"{considered:,} designs were sampled ({search.get('sampler', 'sampler')}, seed "
-            f"{search.get('seed', 'none')}) in {seconds} s; a longer search may find better ones."
+            f"{considered:,} designs were {sampled} in {seconds} s; a longer search may find "
+            "better ones."
         )
-        late = _late_gain(history)
-        if late is not None:
-            sentence += (
-                f" The last quarter of them enlarged the front by {number(100 * late, 2)} %."
-            )
+    late = _late_gain(history)
+    if late is not None:
+        sentence += (
+            f" The last quarter of the samples enlarged the front by {number(100 * late, 2)} %."
+        )
     yardstick = search.get("yardstick")
     if yardstick:
         sentence += (
-            f" On {yardstick.get('study', 'a small study')}, where every combination is known, the "
-            f"same search reached {number(100 * float(yardstick['hypervolume_share']))} % of the "
-            f"exact front's volume and {number(100 * float(yardstick['front_share']))} % of its "
-            "designs."
+            f" Of the exact front of all {int(yardstick['combinations']):,} combinations, the "
+            f"search reached {number(100 * float(yardstick['hypervolume_share']))} % of the volume "
+            f"and {number(100 * float(yardstick['front_share']))} % of the designs."
         )
     return Convergence(tuple(a for a, _ in history), tuple(b for _, b in history), sentence)
 

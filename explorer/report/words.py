@@ -77,7 +77,11 @@ MARGINS: dict[str, MarginWords] = {
         "current of the generator", "the generator's winding carries too much current", "A", 1.0
     ),
     "generator_speed_rpm": MarginWords(
-        "speed of the generator", "the generator is spun too fast", "rpm", 100.0
+        "speed of the generator when spun too fast",
+        "the generator bears less than the speed it would get when spun too fast",
+        "rpm",
+        100.0,
+        True,
     ),
     "crank_torque_N_m": MarginWords(
         "torque of the crank", "the crank's arm is overloaded", "N m", 3.0, True
@@ -104,14 +108,26 @@ MARGINS: dict[str, MarginWords] = {
     "converter_current_A": MarginWords(
         "input current of the converter", "the converter draws too much current", "A", 0.3
     ),
-    "converter_power_W": MarginWords(
-        "power of the converter", "the converter carries too much power", "W", 1.0
+    "converter_output_A": MarginWords(
+        "output current of the converter", "the converter cannot give what the pack draws", "A", 0.2
+    ),
+    "pack_lead_current_A": MarginWords(
+        "current of the 5 V lead", "the 5 V lead carries too much current", "A", 0.3
+    ),
+    "overvoltage_order_V": MarginWords(
+        "cut-off voltage above switch-on",
+        "the load would be cut before it is switched on",
+        "V",
+        0.5,
     ),
     "pack_input_V": MarginWords(
-        "voltage at the pack", "the pack sees a voltage it does not take", "V", 0.1, True
+        "voltage that the 5 V lead leaves",
+        "the 5 V lead leaves the pack too little voltage",
+        "V",
+        0.1,
     ),
     "lead_current_A": MarginWords(
-        "current of the leads", "a lead carries too much current", "A", 0.5
+        "current of the generator lead", "the generator lead carries too much current", "A", 0.5
     ),
     "clamp_power_W": MarginWords(
         "heat of the overvoltage clamp",
@@ -174,17 +190,25 @@ LEDGER_GROUPS: dict[str, tuple[str, ...]] = {
 
 READINGS: dict[str, tuple[str, str]] = {
     "handle_force_N": ("mean force at the handle", "N"),
-    "peak_handle_force_N": ("force at the handle at the start", "N"),
+    "start_handle_force_N": ("force at the handle at the start", "N"),
     "crank_power_W": ("power at the crank", "W"),
-    "pack_power_W": ("power into the pack while it flows", "W"),
+    "cadence_held_rpm": ("cadence that the hand holds", "rpm"),
+    "pack_power_W": ("mean power into the pack", "W"),
     "hold_V": ("bus voltage that it settles at", "V"),
-    "sprint_share_percent": ("share of the arm's sprint torque", "%"),
+    "peak_V": ("highest bus voltage of the session", "V"),
+    "idle_V": ("bus voltage that the hand reaches without load", "V"),
+    "cycle_s": ("length of a charging burst with its pause", "s"),
+    "on_share": ("share of the time with the load on", ""),
 }
+
+HIDDEN_READINGS = frozenset({"unique_speed"})
+"""For the model's own checks, of no use to who builds."""
 
 REGIMES: dict[str, str] = {
     "steady": "runs steadily: what the hand gives, the pack takes",
     "cycling": "charges in bursts: the bank fills, empties into the pack and fills again",
     "flooded": "overfills: one burst, then nothing until the load returns",
+    "chattering": "chatters: its own load step switches the window off again",
     "starved": "never starts: the bus stays below switch-on",
 }
 

@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 
-from explorer.parts import LINKS
+from explorer.parts import LINKS, Converter
 from explorer.report.words import LEDGER, MARGINS
 
 HOSTILE = "<b onclick=alert(1)>Hub & motor</b> \"'"
@@ -36,7 +36,7 @@ def project(title: str = "Keeping the gauge awake") -> Any:
     """A stand-in with the attributes of a Project that the view reads."""
     parts = {
         link: tuple(
-            SimpleNamespace(
+            (Converter.model_construct if link == "converter" else SimpleNamespace)(
                 id="no_" + link if name.startswith("No ") else f"{link}_{k}",
                 name=name,
                 source="made up for a test",
@@ -66,6 +66,7 @@ def project(title: str = "Keeping the gauge awake") -> Any:
         session=SimpleNamespace(
             minutes=10.0, operators=("adult",), packs=("gauge_pack",), over_cases="mean"
         ),
+        choices={link: tuple(part.id for part in rows) for link, rows in parts.items()},
         prices=SimpleNamespace(currency="EUR"),
     )
     return SimpleNamespace(study=study, catalogue=catalogue, study_hash="0" * 12)
@@ -151,7 +152,7 @@ SEARCH = {
     "exact": False,
     "seconds": 41.3,
     "hypervolume_history": [(n, 1 - np.exp(-n / 5000)) for n in range(500, 20_001, 500)],
-    "yardstick": {"study": "the small study", "hypervolume_share": 0.987, "front_share": 0.41},
+    "yardstick": {"combinations": 4096, "hypervolume_share": 0.987, "front_share": 0.41},
 }
 REJECTIONS = {
     "turnable_N_m": (7400, 1210),

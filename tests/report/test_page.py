@@ -152,3 +152,23 @@ def test_no_heavy_import_before_it_is_needed() -> None:
     code = "import sys, explorer.report.page; print(*sys.modules)"
     run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert not {"bokeh", "matplotlib", "jinja2", "moocore", "pandas"} & set(run.stdout.split())
+
+
+def test_two_studies_stand_side_by_side(tmp_path: Path, data: view.PageData) -> None:
+    other = synthetic.page(80, seed=2)
+    written = page.write_beside([data, other], tmp_path, ["October", "<i>November</i>"])
+    html = written.read_text("utf-8")
+    reader = Reader(html)
+    assert not any(tag in ("script", "i") for tag, _ in reader.tags)
+    assert "<i>November</i>" in "".join(reader.texts)
+    told = " ".join(reader.texts)
+    for one in (data, other):
+        assert all(s.text in told for card in one.cards for s in card.standings)
+        assert one.answer[0] in told
+    with pytest.raises(ValueError, match="labels"):
+        page.render_beside([data], ["a", "b"])
+
+
+def test_beside_a_study_without_designs(data: view.PageData) -> None:
+    empty = view.build(synthetic.project(), [], {}, search={}, rejections={}, provenance={})
+    assert "No design is on the front" in page.render_beside([data, empty])

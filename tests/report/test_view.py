@@ -114,6 +114,16 @@ def test_every_constraint_has_words_of_its_own() -> None:
     assert all(words.near > 0 for words in MARGINS.values())
 
 
+def test_words_agree_with_the_rules_of_the_model() -> None:
+    """No rule without words; unit and hazard are told the same way in both places."""
+    from explorer.constraints import RULES
+
+    for name, rule in RULES.items():
+        words = MARGINS[name]
+        assert (words.unit, words.hazard) == (rule.unit, rule.hazard), name
+    assert set(MARGINS) - set(RULES) == {"limit_cost"}
+
+
 def test_an_unknown_constraint_speaks_for_itself() -> None:
     words = margin_words("winding_heat_K")
     assert (words.rule, words.unit) == ("winding heat", "K")
@@ -214,12 +224,15 @@ def test_rejections_are_ranked_and_empty_ones_left_out(page: view.PageData) -> N
         "undervoltage_guard_V",
     ]
     assert page.rejections[0].share == pytest.approx(7400 / 20_000)
+    probed = build([], {}, probed=10_000)
+    assert probed.rejections[0].share == pytest.approx(0.74)
+    assert "10,000 designs drawn at random" in probed.rejection_sentence
     assert "2,400 designs that broke no other" in page.rejection_sentence
 
 
 def test_convergence_tells_exact_from_sampled(page: view.PageData) -> None:
     # 1 - exp(-n/5000): from 15,000 to 20,000 it grows by (e^-3 - e^-4)/(1 - e^-4) = 3.2 %.
-    assert "last quarter of them enlarged the front by 3.2 %" in page.convergence.sentence
+    assert "last quarter of the samples enlarged the front by 3.2 %" in page.convergence.sentence
     assert "98.7 %" in page.convergence.sentence
     row = synthetic.records(1)[0]
     exact = build([row], {}, search={"exact": True, "designs_considered": 9, "seconds": 1})
@@ -245,6 +258,19 @@ def test_effects_of_all_feasible_designs_replace_the_fronts() -> None:
     page = build([row], {}, effects={"crank": {part: {"mass_kg": 0.123}}})
     assert page.choices[0].choices[0].best[2] == "0.123 kg"
     assert page.choices[0].scope == "all designs that keep every limit"
+
+
+def test_levers_tell_what_a_rule_costs_dearest_first() -> None:
+    levers = [
+        {"margin": "turnable_N_m", "step": 1, "gain_J": 12.3},
+        {"margin": "cell_voltage_V", "step": 0.5, "gain_J": 48.0},
+        {"margin": "chatter_V", "step": 0.1, "gain_J": 0.0},
+    ]
+    told = build([], {}, levers=levers).levers
+    assert told[0].startswith("0.5 V more room in cell voltage")
+    assert told[0].endswith("would buy 48 J.")
+    assert told[1].startswith("1 N m more room")
+    assert len(told) == 2
 
 
 def test_traces_carry_the_window(page: view.PageData) -> None:

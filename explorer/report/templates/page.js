@@ -151,7 +151,7 @@ function sameMarks(rows) {
 function colours(doc) {
   const css = getComputedStyle(document.documentElement);
   const of = name => css.getPropertyValue(name).trim();
-  const tone = { steady: of("--blue"), cycling: of("--verm"), flooded: of("--green"), starved: of("--soft") };
+  const tone = { steady: of("--blue"), cycling: of("--verm"), flooded: of("--green"), chattering: of("--ink"), starved: of("--soft") };
   source.data = { ...source.data, colour: D.regimes.map(regime => tone[regime] || of("--blue")) };
   for (const root of doc.roots()) {
     for (const axis of [...root.below, ...root.left]) {
@@ -205,7 +205,7 @@ function differences(row) {
     const gap = g.values[row] - g.values[base];
     if (gap) parts.push(`${gap > 0 ? "+" : "−"}${g.name === "cost" ? money(Math.abs(gap)) : say(Math.abs(gap))} ${g.unit}`);
   }
-  const changes = D.links.filter(l => l.used[row] !== l.used[base]).map(l => `${l.label} ${partName(l, row)}`);
+  const changes = D.links.filter(l => l.used[row] !== l.used[base]).map(l => `${l.label}: ${partName(l, row)}`);
   for (const s of D.settings) if (s.values[row] !== s.values[base]) changes.push(`${s.label} ${withUnit(s.values[row], s.unit)}`);
   return `${parts.join(", ") || "no difference in the goals"}; ${changes.join(", ") || "same choices"}`;
 }
@@ -324,7 +324,7 @@ function neighbours(row) {
   }
   if (!best.size) return el("p", { class: "fine" }, "No design of this page differs from it in one part only.");
   return el("div", {}, el("h3", {}, "One part swapped"), el("ul", {}, ...[...best.values()].slice(0, 12).map(([l, other]) =>
-    el("li", {}, el("a", { href: `#design-${D.ids[other]}` }, `${l.label} ${partName(l, other)}`), ": ",
+    el("li", {}, el("a", { href: `#design-${D.ids[other]}` }, `${l.label}: ${partName(l, other)}`), ", ",
       goals.map(g => { const gap = g.values[other] - g.values[row]; return gap ? `${gap > 0 ? "+" : "−"}${goalText(g, Math.abs(gap))} ${g.unit}` : null; }).filter(Boolean).join(", ") || "no difference"))));
 }
 
