@@ -337,14 +337,14 @@ ONE_FAULT = {
     ),
     "setting of another unit": (
         "small.toml",
-        "undervoltage_band_V = [1.2]",
-        "undervoltage_band_V = [1.2]\nundervoltage_band_mV = [1200]",
+        "undervoltage_band_V = [1.8]",
+        "undervoltage_band_V = [1.8]\nundervoltage_band_mV = [1200]",
         "small.toml: line 18, settings.undervoltage_band_mV: unknown key "
         "(nearest: undervoltage_band_V)",
     ),
     "window below the converter's minimum": (
         "small.toml",
-        "undervoltage_off_V = [4.0]",
+        "undervoltage_off_V = [5.0]",
         "undervoltage_off_V = [2.2, 2.75]",
         "small.toml: line 16, settings.undervoltage_off_V: must somewhere be above the least input "
         "2.7 V of the chosen converters (buckboost_12v), 2.5% window tolerance included, "
@@ -355,7 +355,7 @@ ONE_FAULT = {
         "overvoltage_off_V = [10.5]",
         "overvoltage_off_V = [5]",
         "small.toml: line 18, settings.overvoltage_off_V: must somewhere be above the lowest "
-        "undervoltage_off_V + undervoltage_band_V 5.2, got at most 5",
+        "undervoltage_off_V + undervoltage_band_V 6.8, got at most 5",
     ),
     "nobody cranks": (
         "small.toml",
