@@ -20,7 +20,7 @@ from types import TracebackType
 from typing import Any, NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from explorer import MODEL_VERSION
 from explorer.catalogue import Catalogue
@@ -106,8 +106,8 @@ class Stored:
         return len(self.numbers)
 
     def objectives(self, cost: Array) -> Array:
-        """The four objectives, all minimised: (n, 4)."""
-        columns = (-self.delivered_energy_J, cost, self.mass_kg, self.crank_effort_percent)
+        """The four objectives, all minimised: (n, 4). Cost counts to nine digits, see `money`."""
+        columns = (-self.delivered_energy_J, money(cost), self.mass_kg, self.crank_effort_percent)
         return np.stack(columns, axis=1)
 
     def take(self, rows: Rows | NDArray[np.bool_]) -> Stored:
@@ -122,6 +122,13 @@ class Stored:
         except (ValueError, OverflowError):
             return None
         return int(rows[0]) if rows.size else None
+
+
+def money(amount: ArrayLike) -> Array:
+    """Amounts to nine digits: equal sums added up in another order differ in their last bits, and
+    no design may beat another by that.
+    """
+    return np.round(np.asarray(amount, dtype=float), 9)
 
 
 class Reuse(NamedTuple):

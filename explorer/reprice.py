@@ -1,0 +1,419 @@
+"""Stored physics at today's prices: what moved, and whether a locked design still stands.
+
+Nothing here computes physics. The store keeps, for every bill of materials, all designs that could
+ever be on a front whatever the prices, so the front found here is the one a fresh search of the
+same parts would find.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from dataclasses import asdict, dataclass, replace
+from datetime import date
+from typing import Any, NamedTuple, Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from explorer import costing
+from explorer.config import Project
+from explorer.errors import Fault, InputError
+from explorer.front import non_dominated
+from explorer.parts import LINKS, SETTINGS
+from explorer.prices import Price, Prices
+from explorer.space import Designs, Rows
+from explorer.store import Numbers, Store, Stored, ids_of, limit_margins, money
+from explorer.units import Array
+
+OBJECTIVES = ("delivered_energy_J", "cost", "mass_kg", "crank_effort_percent")
+
+
+class Decision(Protocol):
+    """A design that somebody chose, as a lock records it."""
+
+    @property
+    def design_id(self) -> str: ...
+    @property
+    def parts(self) -> Mapping[str, str]: ...
+    @property
+    def settings(self) -> Mapping[str, float | int]: ...
+    @property
+    def result(self) -> Mapping[str, Any]: ...
+    @property
+    def margins(self) -> Mapping[str, float]: ...
+    @property
+    def stale(self) -> tuple[str, ...]:
+        """Why the recorded result no longer holds, in words; empty when it does."""
+        ...
+
+
+class PriceChange(NamedTuple):
+    """A price that is not what it was; None for what did not or does not exist.
+
+    In the currency of the list, unless the currency or its rate is what changed: then in the
+    study's. `why` is price, currency, rate, new or gone.
+    """
+
+    part: str
+    from_quantity: int
+    old: float | None
+    new: float | None
+    currency: str
+    dated: str
+    why: str
+
+
+class Previous(NamedTuple):
+    """Where the last run left off."""
+
+    when: str
+    prices: Prices
+    front: Numbers
+    points: Array
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """How a locked design stands today.
+
+    `status` is kept, beaten or infeasible. `by` holds what the design in `beaten_by` does better in
+    each objective, in its unit, never below 0. `basis` says where the locked design's physics is
+    from: the store, the lock, or an outdated lock. `reasons` are words for people. Costs are
+    today's; `cost_to_stay` and `cost_to_switch` count owned parts as free.
+    """
+
+    design_id: str
+    status: str
+    beaten_by: str | None
+    by: Mapping[str, float]
+    basis: str
+    reasons: tuple[str, ...]
+    cost: float | None
+    cost_when_locked: float | None
+    cost_to_stay: float | None
+    cost_to_switch: float | None
+
+
+@dataclass(frozen=True)
+class Repriced:
+    """Stored designs at today's prices; `cost` (n,) and `front`, rows of the stored designs."""
+
+    cost: Array
+    front: Rows
+    price_changes: tuple[PriceChange, ...]
+    entered: tuple[str, ...]
+    left: tuple[str, ...]
+    locked: tuple[Verdict, ...]
+    since: str | None
+    owned: tuple[str, ...]
+    physics_evaluations: int = 0
+
+    @property
+    def beaten(self) -> bool:
+        """Whether a locked design is no longer on the front."""
+        return any(verdict.status != "kept" for verdict in self.locked)
+
+    def summary(self) -> dict[str, Any]:
+        """Everything but the front's designs, as plain values."""
+        return {
+            "since": self.since,
+            "price_changes": [change._asdict() for change in self.price_changes],
+            "physics_evaluations": self.physics_evaluations,
+            "entered": list(self.entered),
+            "left": list(self.left),
+            "front_size": len(self.front),
+            "locked": [asdict(verdict) for verdict in self.locked],
+            "owned": list(self.owned),
+        }
+
+
+def affordable(project: Project, stored: Stored, cost: Array) -> NDArray[np.bool_]:
+    """Where a stored design keeps physics and all limits of the study, the one on cost too."""
+    limit = project.study.limits.cost
+    return np.asarray(stored.feasible & (money(cost) <= (np.inf if limit is None else limit)))
+
+
+def front_rows(project: Project, stored: Stored, cost: Array) -> Rows:
+    """Rows of the front at given costs, most energy first."""
+    rows = np.flatnonzero(affordable(project, stored, cost))
+    rows = rows[non_dominated(stored.objectives(cost)[rows])]
+    order = np.lexsort((stored.numbers[rows], -stored.delivered_energy_J[rows]))
+    return rows[order].astype(np.int64)
+
+
+def reprice(
+    project: Project,
+    stored: Stored,
+    *,
+    previous: Previous | None = None,
+    locks: Sequence[Decision] = (),
+    owned: Collection[str] = (),
+) -> Repriced:
+    """Cost, front, movements and verdicts at the project's prices. Nothing is written."""
+    cost = money(costing.costs(project, stored.designs, owned=owned))
+    rows = front_rows(project, stored, cost)
+    now = stored.numbers[rows]
+    before = now if previous is None else previous.front
+    return Repriced(
+        cost=cost,
+        front=rows,
+        price_changes=()
+        if previous is None
+        else tuple(price_changes(previous.prices, project.catalogue.prices)),
+        entered=tuple(ids_of(now[~np.isin(now, before)])),
+        left=tuple(ids_of(before[~np.isin(before, now)])),
+        locked=tuple(verdict(project, stored, cost, lock, owned=owned) for lock in locks),
+        since=None if previous is None else previous.when,
+        owned=tuple(owned),
+    )
+
+
+def price_changes(old: Prices, new: Prices) -> Iterable[PriceChange]:
+    """Every price that differs between two lists, in the order of the new one, gone ones last."""
+
+    def rows(prices: Prices) -> dict[tuple[str, int], Price]:
+        every = (price for breaks in prices.breaks.values() for price in breaks)
+        return {(price.part, price.from_quantity): price for price in every}
+
+    before, after = rows(old), rows(new)
+    for key, price in after.items():
+        was = before.get(key)
+        dated = price.dated.isoformat()
+        if was is None:
+            yield PriceChange(*key, None, price.amount, price.currency, dated, "new")
+        elif was.currency == price.currency and was.amount != price.amount:
+            yield PriceChange(*key, was.amount, price.amount, price.currency, dated, "price")
+        elif old.currency == new.currency and old.in_currency(was) != new.in_currency(price):
+            why = "rate" if was.currency == price.currency else "currency"
+            worth = (old.in_currency(was), new.in_currency(price))
+            yield PriceChange(*key, *worth, new.currency, dated, why)
+    for key, price in before.items():
+        if key not in after:
+            dated = price.dated.isoformat()
+            yield PriceChange(*key, price.amount, None, price.currency, dated, "gone")
+
+
+class Standing(NamedTuple):
+    """A decided design today: its row in the store or None, objectives, where they are from."""
+
+    row: int | None
+    designs: Designs
+    cost: float
+    energy_J: float
+    mass_kg: float
+    effort_percent: float
+    basis: str
+    faults: tuple[str, ...]
+
+    @property
+    def point(self) -> Array:
+        """The four objectives, minimised."""
+        return np.array([-self.energy_J, self.cost, self.mass_kg, self.effort_percent])
+
+
+def standing(
+    project: Project, stored: Stored, lock: Decision, *, owned: Collection[str] = ()
+) -> Standing | tuple[str, ...]:
+    """A locked design at today's prices, or why it cannot be had any more."""
+    designs, missing = _as_designs(project, lock)
+    if designs is None:
+        return missing
+    cost = _cost(project, designs, owned)
+    row = stored.find(lock.design_id)
+    if row is not None:
+        energy, mass = float(stored.delivered_energy_J[row]), float(stored.mass_kg[row])
+        effort, first = stored.crank_effort_percent[row], stored.time_to_first_charge_s[row]
+        basis = "store"
+        broken = [] if stored.sound[row] else ["it breaks a rule of physics, see its margins"]
+    else:
+        energy, mass = float(lock.result["delivered_energy_J"]), float(lock.result["mass_kg"])
+        effort = lock.result["crank_effort_percent"]
+        first = lock.result.get("time_to_first_charge_s") or np.inf
+        basis = "outdated lock" if lock.stale else "lock"
+        broken = [
+            f"it breaks {name} by {-margin:.4g}"
+            for name, margin in lock.margins.items()
+            if margin < 0 and not name.startswith("limit_") and name != "first_charge_s"
+        ]
+    values = (energy, mass, float(effort), float(first))
+    margins = limit_margins(project.study, *(np.array(v) for v in values))
+    if project.study.limits.cost is not None:
+        margins["limit_cost"] = np.array(project.study.limits.cost - cost)
+    broken += [f"it breaks {name} by {-float(m):.4g}" for name, m in margins.items() if m < 0]
+    return Standing(row, designs, cost, energy, mass, float(effort), basis, tuple(broken))
+
+
+def verdict(
+    project: Project,
+    stored: Stored,
+    cost: Array,
+    lock: Decision,
+    *,
+    owned: Collection[str] = (),
+) -> Verdict:
+    """Whether a locked design still stands; of several that beat it, the cheapest is named.
+
+    `cost` (n,) are the stored designs' costs with the same `owned` parts free.
+    """
+    then = lock.result.get("cost")
+    now = standing(project, stored, lock, owned=owned)
+    if not isinstance(now, Standing):
+        return Verdict(lock.design_id, "infeasible", None, {}, "lock", now, None, then, None, None)
+    notes = tuple(f"locked under other data: {words}" for words in lock.stale)
+    if now.basis == "outdated lock":
+        notes += ("its numbers are those of the lock, not of today's tables",)
+    rival = _cheapest_rival(project, stored, cost, now)
+    by: dict[str, float] = {}
+    beaten_by, switch = None, None
+    if rival is not None:
+        other = stored.objectives(cost)[rival]
+        by = dict(zip(OBJECTIVES, (now.point - other).tolist(), strict=True))
+        (beaten_by,), switch = ids_of([stored.numbers[rival]]), float(cost[rival])
+    status = "infeasible" if now.faults else "kept" if rival is None else "beaten"
+    return Verdict(
+        design_id=lock.design_id,
+        status=status,
+        beaten_by=beaten_by,
+        by=by,
+        basis=now.basis,
+        reasons=(*now.faults, *notes),
+        cost=_cost(project, now.designs),
+        cost_when_locked=None if then is None else float(then),
+        cost_to_stay=now.cost,
+        cost_to_switch=switch,
+    )
+
+
+def _cost(project: Project, designs: Designs, owned: Collection[str] = ()) -> float:
+    """Cost of one design; unlike `costing.costs` also where the study no longer offers a part."""
+    lines = costing.bill(project, designs, 0)
+    paid = sum(x["quantity"] * x["unit_price"] for x in lines if x["part"] not in owned)
+    return float(money(paid))
+
+
+def _cheapest_rival(project: Project, stored: Stored, cost: Array, now: Standing) -> int | None:
+    """Row of the cheapest design that dominates, most energy among equals; None without one."""
+    points = stored.objectives(cost)
+    dominates = affordable(project, stored, cost)
+    dominates &= (points <= now.point).all(axis=1) & (points < now.point).any(axis=1)
+    if now.row is not None:
+        dominates[now.row] = False
+    rows = np.flatnonzero(dominates)
+    if not rows.size:
+        return None
+    return int(rows[np.lexsort((points[rows, 0], points[rows, 1]))[0]])
+
+
+def _as_designs(project: Project, lock: Decision) -> tuple[Designs | None, tuple[str, ...]]:
+    """A locked design in rows of today's tables; None and the words when a part is gone."""
+    catalogue = project.catalogue
+    rows: dict[str, Rows] = {}
+    missing = []
+    for link in LINKS:
+        ids = [part.id for part in catalogue.parts[link]]
+        if lock.parts[link] not in ids:
+            missing.append(f"{link} {lock.parts[link]} is no longer in its table")
+        elif lock.parts[link] not in catalogue.prices.breaks:
+            missing.append(f"{link} {lock.parts[link]} has no price any more")
+        else:
+            rows[link] = np.array([ids.index(lock.parts[link])])
+    if missing:
+        return None, tuple(missing)
+    return Designs(rows, {name: np.array([float(lock.settings[name])]) for name in SETTINGS}), ()
+
+
+# ---- from run to run
+
+
+def previous(store: Store) -> Previous | None:
+    """The last finished run that kept a front, what-if runs with owned parts aside."""
+    for run in reversed(store.history()):
+        if run.result and "front" in run.result and not run.result.get("owned"):
+            front, points = store.front_of(run.result["front"])
+            prices = store.prices_of(run.result["prices"])
+            return Previous(run.ended or run.begun, prices, front, points)
+    return None
+
+
+def conclude(
+    project: Project,
+    store: Store,
+    run: int,
+    stored: Stored,
+    cost: Array,
+    front: Rows,
+    result: Mapping[str, Any],
+    *,
+    today: date | None = None,
+) -> None:
+    """End a launch or rerun in the history: its prices and front are what the next one compares."""
+    kept = {
+        "prices": store.remember_prices(project.catalogue.prices, today=today),
+        "front": store.keep_front(stored.numbers[front], stored.objectives(cost)[front]),
+        "front_size": len(front),
+    }
+    store.finish(run, {**result, **kept})
+
+
+def rerun(
+    project: Project,
+    store: Store,
+    stored: Stored,
+    *,
+    locks: Sequence[Decision] = (),
+    owned: Collection[str] = (),
+    today: date | None = None,
+) -> Repriced:
+    """`reprice` against the last run, entered into the history. `stored` is what the store holds.
+
+    The rules that a locked design breaks are named. InputError when nothing stored holds today.
+    """
+    if not len(stored):
+        rule = "holds no design that is valid today, launch first"
+        raise InputError([Fault(str(store.path), "", rule)])
+    run = store.begin("rerun", {"owned": sorted(owned)})
+    found = reprice(project, stored, previous=previous(store), locks=locks, owned=owned)
+    named = tuple(_with_rules(project, store, stored, one) for one in found.locked)
+    found = replace(found, locked=named)
+    conclude(project, store, run, stored, found.cost, found.front, found.summary(), today=today)
+    return found
+
+
+def _with_rules(project: Project, store: Store, stored: Stored, one: Verdict) -> Verdict:
+    row = stored.find(one.design_id)
+    if row is None or stored.sound[row]:
+        return one
+    margins = store.evaluation(project, stored, np.array([row])).margins
+    broken = [f"it breaks {name} by {-float(m[0]):.4g}" for name, m in margins.items() if m[0] < 0]
+    return replace(one, reasons=(*broken, *(r for r in one.reasons if not r.startswith("it br"))))
+
+
+class Moment(NamedTuple):
+    """A point of the history for drawing: best of each objective, cost of each locked design."""
+
+    when: str
+    kind: str
+    front_size: int
+    best: Mapping[str, float]
+    locked_cost: Mapping[str, float]
+
+
+def moments(store: Store) -> list[Moment]:
+    """How the front and the locked designs' costs moved over time, oldest first."""
+    found = []
+    for run in store.history():
+        if not run.result or "front" not in run.result or run.result.get("owned"):
+            continue
+        _, points = store.front_of(run.result["front"])
+        least = points.min(axis=0) * [-1, 1, 1, 1] if len(points) else ()
+        verdicts = run.result.get("locked", ())
+        found.append(
+            Moment(
+                when=run.ended or run.begun,
+                kind=run.kind,
+                front_size=len(points),
+                best=dict(zip(OBJECTIVES, map(float, least), strict=False)),
+                locked_cost={v["design_id"]: v["cost"] for v in verdicts if v["cost"] is not None},
+            )
+        )
+    return found
