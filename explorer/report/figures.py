@@ -153,7 +153,13 @@ def _pairs(figure: Any, page: PageData, ink: str, *, small: bool) -> None:
     handles, labels = panels[0].get_legend_handles_labels()
     if handles:
         figure.legend(
-            handles, labels, loc="outside upper center", ncols=4, frameon=False, labelcolor=ink
+            handles,
+            labels,
+            loc="outside upper center",
+            ncols=5,
+            frameon=False,
+            labelcolor=ink,
+            markerscale=2,
         )
 
 

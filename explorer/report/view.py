@@ -76,6 +76,7 @@ class Card:
     regime_words: str
     per_minute: str
     of_the_limit: str
+    confirmed: str
     caution: str
 
 
@@ -283,8 +284,10 @@ def build(
     """Put the results of a study into words and columns.
 
     - `records`: feasible designs of the front with the contract's keys (`bill` and `cases`
-      included, `readings` name -> number optional); picks and locked designs among them. Over
-      `PAGE_LIMIT` the page carries the thinned front and says so; `front_size` is the full count.
+      included; optional `readings` name -> number and `session_energy_J`, what the time-stepped
+      session delivers, for designs that it has confirmed); picks among them, locked designs where
+      they are to be shown. Over `PAGE_LIMIT` the page carries the thinned front and says so;
+      `front_size` is the full count.
     - `picks`: wish as in `front.PICKS` -> design_id; may be empty where nothing is feasible.
     - `search`: sampler, seed, designs_considered, designs_feasible, exact, seconds,
       hypervolume_history [(evaluations, hypervolume)], and optional yardstick {combinations,
@@ -525,6 +528,7 @@ def _cards(
                 regime_words=REGIMES.get(str(record["regime"]), ""),
                 per_minute=_per_minute(project, energy),
                 of_the_limit=f"{number(100 * energy / limit.energy_J, 2)} % of what physics allows",
+                confirmed=_confirmed(record),
                 caution=_margin_caution(record),
             )
         )
@@ -550,6 +554,16 @@ def _per_minute(project: Project, energy_J: float) -> str:
     return f"{text}; {', '.join(percents)}"
 
 
+def _confirmed(record: Record) -> str:
+    """Which fidelity stands behind the energy, and how far the two are apart."""
+    stepped = record.get("session_energy_J")
+    if stepped is None:
+        return "Averaged model only; not yet confirmed by the time-stepped session."
+    energy = float(record["delivered_energy_J"])
+    apart = f", {number(abs(100 * (float(stepped) / energy - 1)), 2)} % apart" if energy else ""
+    return f"The time-stepped session gives {number(float(stepped))} J{apart}."
+
+
 def _margin_caution(record: Record) -> str:
     """The nearest limit in words; regimes that mislead are said first."""
     if record["regime"] == "flooded":
@@ -568,7 +582,7 @@ def _first_caution(cards: Sequence[Card], known: Mapping[str, Record]) -> str:
     if cards:
         name, _, closeness = tightest(known[cards[0].design_id])
         if closeness < 1 and margin_words(name).hazard:
-            return f"{cards[0].caution} Keep to the stated cadence and check it before charging."
+            return f"{cards[0].caution} Keep to the stated cadence, and read the cautions below."
     return CAUTIONS[0]
 
 
@@ -648,6 +662,12 @@ def _designs(
         margins=_margin_columns(rows),
         ledger=_columns(rows, "ledger_J", lambda n: (LEDGER.get(n, n.replace("_", " ")), "J")),
         readings=(
+            Column(
+                "session_energy_J",
+                "energy by the time-stepped session",
+                "J",
+                _numbers([r.get("session_energy_J") for r in rows]),
+            ),
             *_columns(rows, "readings", lambda n: READINGS.get(n, (n, unit_of(n)))),
             Column(
                 "time_to_first_charge_s",

@@ -287,6 +287,43 @@ def test_axe_finds_nothing_serious(visit: Open, theme: str, width: int) -> None:
     assert serious == []
 
 
+def test_axe_finds_nothing_serious_side_by_side(
+    visit: Open, data: view.PageData, tmp_path: Path
+) -> None:
+    axe = pytest.importorskip("axe_playwright_python.sync_playwright")
+    at = page.write_beside([data, data], tmp_path).as_uri()
+    tab = visit(at=at, ready="", bypass_csp=True)
+    found = axe.Axe().run(tab).response["violations"]
+    assert [v["id"] for v in found if v["impact"] in ("serious", "critical")] == []
+
+
+def test_plots_follow_the_readers_light(visit: Open) -> None:
+    """Marks keep 3 to 1 against the sheet (WCAG 1.4.11) in both lights."""
+    for theme in ("light", "dark"):
+        tab = visit(color_scheme=theme)
+        colours = tab.evaluate(
+            "[...new Set(Bokeh.documents[0].get_model_by_name('designs').data.colour)]"
+        )
+        sheet = tab.evaluate(
+            "getComputedStyle(document.documentElement).getPropertyValue('--sheet').trim()"
+        )
+        assert all(contrast(colour, sheet) >= 3 for colour in colours)
+
+
+def contrast(one: str, other: str) -> float:
+    """Contrast ratio of two hex colours as WCAG 2.2 defines it."""
+
+    def luminance(text: str) -> float:
+        digits = text.lstrip("#")
+        digits = "".join(2 * d for d in digits) if len(digits) == 3 else digits
+        parts = [int(digits[k : k + 2], 16) / 255 for k in (0, 2, 4)]
+        linear = [c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in parts]
+        return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
+
+    low, high = sorted((luminance(one), luminance(other)))
+    return (high + 0.05) / (low + 0.05)
+
+
 def test_five_thousand_designs_paint_within_two_seconds(
     visit: Open, tmp_path: Path, data: view.PageData
 ) -> None:

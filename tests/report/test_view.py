@@ -151,6 +151,14 @@ def test_a_close_hazard_is_the_first_caution() -> None:
     assert page.caution == page.cautions[0]
 
 
+def test_the_second_fidelity_is_told() -> None:
+    row = {**synthetic.records(1)[0], "delivered_energy_J": 1000.0, "session_energy_J": 980.0}
+    picks = {"balanced": row["design_id"]}
+    assert "980 J, 2 % apart" in build([row], picks).cards[0].confirmed
+    del row["session_energy_J"]
+    assert "Averaged model only" in build([row], picks).cards[0].confirmed
+
+
 def test_flooded_is_warned_of_before_any_margin() -> None:
     row = {**synthetic.records(1)[0], "regime": "flooded"}
     page = build([row], {"balanced": row["design_id"]})
