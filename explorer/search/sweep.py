@@ -29,6 +29,8 @@ HALVES_PER_BLOCK = 240
 """Front halves a block takes on: bounds its memory, and the work lost when it is cut short."""
 PAIRS_AT_A_TIME = 4096
 SLACK = 1e-9
+NO_CURRENT_A = 1e-9
+"""What charges no bank within a session."""
 CHARGE_BOUND = 0.9
 """Share of a lower bound on the charging time that is trusted: quadrature errs by far less."""
 
@@ -274,8 +276,8 @@ def _charging_time(supply: Supply) -> Array:
     """Seconds a farad takes from empty to each node without any drain, (h, nodes)."""
     current = supply.curves[:, :, 0]
     middle = np.maximum(current[:, 1:], current[:, :-1])
-    with np.errstate(divide="ignore"):
-        steps = np.diff(VoltageGrid.volts) / middle
+    flows = middle > NO_CURRENT_A
+    steps = np.where(flows, np.diff(VoltageGrid.volts) / np.where(flows, middle, 1.0), np.inf)
     return np.concatenate([np.zeros((len(current), 1)), np.cumsum(steps, axis=1)], axis=1)
 
 

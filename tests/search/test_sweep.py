@@ -1,0 +1,152 @@
+"""The sweep against plain evaluation of every combination: the same front, every member."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from explorer import costing, evaluate, front
+from explorer.config import Project, Setting
+from explorer.evaluate import Evaluation
+from explorer.parts import LINKS
+from explorer.search.sweep import Sweep, run, unbeaten_at_any_price
+from explorer.space import Space, design_ids
+
+
+def narrowed(project: Project, choices: dict, values: dict, **limits: float | None) -> Project:
+    """A project that may choose less: parts by link, values by setting, and other limits."""
+    study = project.study
+    return replace(
+        project,
+        study=replace(
+            study,
+            choices={**study.choices, **choices},
+            settings={
+                **study.settings,
+                **{k: Setting.model_validate(v) for k, v in values.items()},
+            },
+            limits=study.limits.model_copy(update=limits),
+        ),
+    )
+
+
+@st.composite
+def small_catalogues(draw, project: Project) -> Project:
+    """One to three parts a link and one to three values a setting, at most some 600 designs."""
+    wide = draw(st.sets(st.sampled_from(list(LINKS)), min_size=2, max_size=4))
+    choices = {}
+    for link in LINKS:
+        ids = project.study.choices[link]
+        size = min(3, len(ids)) if link in wide else 1
+        choices[link] = tuple(
+            draw(st.lists(st.sampled_from(ids), min_size=size, max_size=size, unique=True))
+        )
+    values = {
+        "cells_series": draw(st.sampled_from([[3], [4, 5], [5, 6]])),
+        "cells_parallel": draw(st.sampled_from([[1], [1, 2]])),
+        "cadence_rpm": draw(st.sampled_from([[60], [45, 60, 75]])),
+        "undervoltage_off_V": draw(st.sampled_from([[3.6], [3.6, 5.2]])),
+        "undervoltage_band_V": draw(st.sampled_from([[1.2], [0.8, 2.0]])),
+        "overvoltage_off_V": draw(st.sampled_from([[11.0], [9.5, 13.0]])),
+    }
+    limits = {
+        "mass_kg": draw(st.sampled_from([None, 4.0])),
+        "delivered_energy_J": draw(st.sampled_from([None, 500.0])),
+        "first_charge_s": draw(st.sampled_from([None, 120.0])),
+        "cost": None,
+    }
+    return narrowed(project, choices, values, **limits)
+
+
+def everything(project: Project) -> Evaluation:
+    space = Space.of(project)
+    return evaluate.evaluate(project, space.at(np.arange(space.size)))
+
+
+def front_ids(project: Project, found: Evaluation) -> set[str]:
+    good = found.take(np.flatnonzero(found.feasible))
+    if not len(good):
+        return set()
+    points = good.objectives(costing.costs(project, good.designs))
+    rows = np.flatnonzero(front.non_dominated(points))
+    return set(design_ids(project.catalogue, good.designs, rows))
+
+
+@settings(
+    max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+)
+@given(data=st.data())
+def test_same_front_as_every_combination_evaluated(demo_project: Project, data) -> None:
+    project = data.draw(small_catalogues(demo_project))
+    sweep = Sweep.of(project)
+    results = list(run(sweep, np.arange(len(sweep))))
+    every = everything(project)
+    assert sum(r.considered for r in results) == len(every) == sweep.size
+    assert sum(r.feasible for r in results) == every.feasible.sum()
+    kept = [r.kept for r in results if r.kept is not None]
+    found = front_ids(project, Evaluation.concatenate(kept)) if kept else set()
+    expected = front_ids(project, every)
+    # Of designs equal in all objectives the sweep keeps one: compare the points then.
+    assert found <= expected
+    if found != expected:
+        good = every.take(np.flatnonzero(every.feasible))
+        ids = design_ids(project.catalogue, good.designs, range(len(good)))
+        points = good.objectives(costing.costs(project, good.designs))
+        where = dict(zip(ids, points.tolist(), strict=True))
+        assert {tuple(where[i]) for i in found} == {tuple(where[i]) for i in expected}
+
+
+def test_front_at_other_prices_is_among_the_kept(small_project: Project) -> None:
+    """Whatever prices come, the exact front's points are kept: no physics is needed again."""
+    sweep = Sweep.of(small_project)
+    kept = Evaluation.concatenate(
+        [r.kept for r in run(sweep, np.arange(len(sweep))) if r.kept is not None]
+    )
+    every = everything(small_project)
+    every = every.take(np.flatnonzero(every.feasible))
+    generator = np.random.default_rng(3)
+    for _ in range(5):
+        price = {
+            link: generator.uniform(0.0, 40.0, len(small_project.catalogue.parts[link]))
+            for link in LINKS
+        }
+
+        def points(found: Evaluation, price=price) -> np.ndarray:
+            taken = costing.quantities(small_project.catalogue, found.designs)
+            cost = sum(taken[k] * price[k][found.designs.parts[k]] for k in LINKS)
+            all_points = found.objectives(cost)
+            return np.unique(all_points[front.non_dominated(all_points)], axis=0)
+
+        np.testing.assert_array_equal(points(kept), points(every))
+
+
+def test_unbeaten_at_any_price_keeps_no_loser_and_drops_no_winner(small_project: Project) -> None:
+    every = everything(small_project)
+    every = every.take(np.flatnonzero(every.feasible))
+    rows = set(unbeaten_at_any_price(small_project, every).tolist())
+    codes = np.stack([every.designs.parts[link] for link in LINKS], axis=1)
+    cells = costing.quantities(small_project.catalogue, every.designs)["cell"]
+    values = np.stack([-every.delivered_energy_J, every.crank_effort_percent, cells], axis=1)
+    for row in range(len(every)):
+        same = np.flatnonzero((codes == codes[row]).all(axis=1))
+        beats = (values[same] <= values[row]).all(axis=1) & (values[same] < values[row]).any(axis=1)
+        equal_before = (values[same] == values[row]).all(axis=1) & (same < row)
+        assert (row in rows) == (not beats.any() and not equal_before.any())
+
+
+@pytest.mark.slow
+def test_processes_give_the_same(small_project: Project) -> None:
+    sweep = Sweep.of(small_project)
+    alone = {r.number: r for r in run(sweep, np.arange(len(sweep)))}
+    for result in run(sweep, np.arange(len(sweep)), workers=2):
+        mine = alone[result.number]
+        assert (result.considered, result.feasible) == (mine.considered, mine.feasible)
+        if mine.kept is not None:
+            assert result.kept is not None
+            np.testing.assert_array_equal(
+                result.kept.delivered_energy_J, mine.kept.delivered_energy_J
+            )
