@@ -93,7 +93,9 @@ class Demand:
         )
         current, heat = taken.current_A, taken.converter_loss_W
         window_W, sustained = taken.window_loss_W, taken.sustained
-        delivered, lead = (np.broadcast_to(a, current.shape) for a in (delivered, lead))
+        # A converter that cannot hold its output gives the pack nothing and burns what it takes.
+        delivered, lead = np.where(sustained, delivered, 0.0), np.where(sustained, lead, 0.0)
+        heat = np.where(sustained, heat, bus_V * current - window_W)
         if self.pack.kind == "regulating" and not idle:
             limited = (current > f["input_limit_A"]) | ~sustained
             if limited.any():

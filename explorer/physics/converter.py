@@ -94,7 +94,9 @@ def intake(
     sustained = (discriminant >= 0) & (linear < 0)
     root = np.sqrt(np.maximum(discriminant, 0.0))
     # 2c/(-b + sqrt(D)) is the smaller root without cancellation, and holds for square = 0 too.
-    current = 2 * constant / np.maximum(-linear + root, 1e-12)
+    least = 2 * constant / np.where(sustained, -linear + root, 1.0)
+    most = np.maximum(-linear, 0.0) / np.maximum(2 * square, 1e-9)
+    current = np.where(sustained, least, most)
     window = ohm * current**2
     converter = (
         fixed
