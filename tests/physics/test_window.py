@@ -1,0 +1,33 @@
+"""Window: thresholds and the band that its own load step must not cross."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from explorer.physics import window
+
+
+def test_thresholds_of_a_design() -> None:
+    levels = window.thresholds(4.0, 1.2, 10.5, 0.93)
+    assert [float(level) for level in levels] == pytest.approx([4.0, 5.2, 10.5, 9.765])
+
+
+def test_chatter_margin_by_hand() -> None:
+    """Off 4 V and on 5.2 V, both 3.7 %; 0.2 ohm and 3 A at off.
+
+    V_on,min - V_off,max = 5.2*0.963 - 4*1.037 = 0.8596 V; 1.5 * 0.2 * 3 = 0.9 V: it chatters.
+    """
+    margin = window.chatter_margin(4.0, 5.2, 0.037, 0.2, 3.0)
+    assert float(margin) == pytest.approx(-0.0404, abs=1e-9)
+
+
+def test_a_voltage_detector_has_little_band() -> None:
+    """1.35 V with 50 mV hysteresis (class value, from memory), divided to 5 V at the bus.
+
+    185 mV at the bus bear 0.123 ohm at 1 A, by the factor 1.5.
+    """
+    off = 5.0 * (1.35 - 0.05) / 1.35
+    ohm = np.array([0.122, 0.125])
+    kept = window.chatter_margin(off, 5.0, 0.0, ohm, 1.0) >= 0
+    assert kept.tolist() == [True, False]
