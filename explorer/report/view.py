@@ -574,7 +574,8 @@ def _margin_caution(record: Record) -> str:
     words = margin_words(name)
     unit = f" {words.unit}" if words.unit else ""
     lead = "Close to a limit" if closeness < 1 else "Nearest limit"
-    return f"{lead}: {words.rule}, {number(value, 2)}{unit} to spare."
+    room = f"{number(value, 2)}{unit} to spare" if value > 0 else "nothing to spare"
+    return f"{lead}: {words.rule}, {room}."
 
 
 def _first_caution(cards: Sequence[Card], known: Mapping[str, Record]) -> str:
@@ -607,7 +608,7 @@ def _answer(
     return (
         f"Build {card.letter}: {card.bill}.",
         f"{number(minutes)} minutes of cranking{_at_cadence(card)} put {number(energy)} J "
-        f"({number(energy / J_PER_WH, 2)} Wh) into the pack: {card.per_minute}.",
+        f"({number(energy / J_PER_WH)} Wh) into the pack: {card.per_minute}.",
         f"It costs {cost}, weighs {mass} and takes {effort} of what the arm can hold.",
     )
 
@@ -660,7 +661,7 @@ def _designs(
         ),
         settings=_columns(rows, "settings", lambda n: SETTING_WORDS.get(n, (n, unit_of(n)))),
         margins=_margin_columns(rows),
-        ledger=_columns(rows, "ledger_J", lambda n: (LEDGER.get(n, n.replace("_", " ")), "J")),
+        ledger=_ledger(rows),
         readings=(
             Column(
                 "session_energy_J",
@@ -708,6 +709,15 @@ def _columns(
         label, unit = words(name)
         columns.append(Column(name, label, unit, values))
     return tuple(columns)
+
+
+def _ledger(rows: Sequence[Record]) -> tuple[Column, ...]:
+    """Terms in the order of the chain, unknown ones last."""
+    columns = _columns(rows, "ledger_J", lambda n: (LEDGER.get(n, n.replace("_", " ")), "J"))
+    order = list(LEDGER)
+    return tuple(
+        sorted(columns, key=lambda c: order.index(c.name) if c.name in LEDGER else len(order))
+    )
 
 
 def _margin_columns(rows: Sequence[Record]) -> tuple[Column, ...]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import copy
 import json
 import math
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -193,6 +194,7 @@ def test_columns_have_one_length(page: view.PageData) -> None:
 def test_the_ledger_on_the_page_still_closes(page: view.PageData) -> None:
     """Rounding to four significant digits may cost half a digit a term: 17 terms, 5e-4 each."""
     ledger = {c.name: np.array(c.values, dtype=float) for c in page.designs.ledger}
+    assert list(ledger) == list(LEDGER)
     work = ledger.pop("crank_work")
     assert np.allclose(sum(ledger.values()), work, rtol=17 * 5e-4)
 
@@ -319,3 +321,25 @@ def test_numbers_are_rounded_for_people(value: float, text: str) -> None:
 
 def test_numbers_that_are_none() -> None:
     assert view.number(math.inf) == view.number(None) == "none"
+
+
+def test_no_real_chain_passes_the_limit_of_physics() -> None:
+    """Random designs of the demo, whole way from its tables to the page's words."""
+    from explorer import costing
+    from explorer.config import load
+    from explorer.evaluate import design_record, evaluate
+    from explorer.space import Space
+
+    demo = Path(__file__).parents[2] / "studies" / "flood_gauge.toml"
+    project = load(demo)
+    found = evaluate(project, Space.of(project).draw(300, np.random.default_rng(5)))
+    limit = view.physics_limit(project)
+    # The converter's output voltage and the pack's current enter both, so rounding is all.
+    assert found.delivered_energy_J.max() <= limit.energy_J * (1 + 1e-9)
+    cost = costing.costs(project, found.designs)
+    rows = [design_record(project, found, row, float(cost[row])) for row in range(len(found))]
+    page = view.build(project, rows, {}, search={}, rejections={}, provenance={})
+    assert len(page.designs.ids) == 300
+    assert json.dumps(page.as_dict(), allow_nan=False)
+    for column in (*page.designs.ledger, *page.designs.margins):
+        assert column.label != column.name.replace("_", " ") or column.name in LEDGER

@@ -332,11 +332,11 @@ function neighbours(row) {
 function sliders() {
   for (const g of goals) {
     const more = g.name === "delivered_energy_J", low = Math.min(...g.values), high = Math.max(...g.values);
-    const id = `limit-${g.name}`, none = more ? low : high;
+    const id = `limit-${g.name}`, steps = 200, none = more ? 0 : steps;
     const text = el("output", { for: id });
-    const input = el("input", { id, type: "range", min: low, max: high, step: (high - low) / 200 || 1, value: none });
+    const input = el("input", { id, type: "range", min: 0, max: steps, step: 1, value: none });
     const update = () => {
-      const value = Number(input.value), free = more ? value <= low : value >= high - 1e-9 * Math.abs(high);
+      const place = Number(input.value), value = low + (high - low) * place / steps, free = place === none;
       state.limits[g.name] = free ? null : value;
       text.textContent = free ? "no limit" : `${goalText(g, value)} ${g.unit}`;
       input.setAttribute("aria-valuetext", text.textContent);
