@@ -117,8 +117,12 @@ def base_price(project: Project, part: str) -> float:
 
 def slopes(project: Project, designs: Designs, link: str, part: str) -> Array:
     """How fast each design's cost grows with a part's price (n,): pieces, breaks considered."""
-    uses = designs.parts[link] == _row_of(project, link, part)
     taken = costing.quantities(project.catalogue, designs)[link]
+    return _slopes(project, designs, taken, link, part)
+
+
+def _slopes(project: Project, designs: Designs, taken: Rows, link: str, part: str) -> Array:
+    uses = designs.parts[link] == _row_of(project, link, part)
     base, kits = base_price(project, part), project.study.prices.build_quantity
     slope = np.zeros(len(designs))
     for count in np.unique(taken[uses]).tolist():
@@ -209,23 +213,30 @@ def price_weights(
     """
     if not 0 <= fall <= 1 <= rise < np.inf:
         raise ValueError(f"fall must be 0 to 1 and rise at least 1, got {fall} and {rise}")
+    stored, cost = stored.take(stored.feasible), money(cost[stored.feasible])
     today = front_rows(project, stored, cost)
-    useful = np.flatnonzero(stored.feasible)
+    taken = costing.quantities(project.catalogue, stored.designs)
     found = []
-    for link, part in _parts_used(project, (stored.designs.take(useful),), owned):
-        price, slope, line_cost = _line(project, stored, link, part, owned)
+    for link, part in _parts_used(project, (stored.designs,), owned):
+        price = base_price(project, part)
         if price == 0:
             continue
+        slope = _slopes(project, stored.designs, taken[link], link, part)
         low, high = fall * price, rise * price
-        rows = _contenders(project, stored, line_cost, slope, price, low, high)
-        ends = [front_rows(project, stored, line_cost + slope * (at - price)) for at in (low, high)]
+        rows = _contenders(project, stored, cost, slope, price, low, high)
+        # Contenders hold every design that is on the front anywhere in the range.
+        few, few_slope, few_cost = stored.take(rows), slope[rows], cost[rows]
+        ends = [
+            rows[front_rows(project, few, few_cost + few_slope * (at - price))]
+            for at in (low, high)
+        ]
         moved = [len(np.setxor1d(today, end)) for end in ends]
-        # On the front at both ends is on it throughout: a straight line has no third crossing.
-        # Only contenders that are at neither end's front need a closer look.
-        matters = bool(any(moved))
-        if not matters and len(rows) > len(today):
-            rest = np.setdiff1d(rows, today)
-            enters, leaves = _stays(project, stored, rest, line_cost, slope, price, among=rows)
+        # On the front at both ends is on it throughout: straight lines cross once. So without a
+        # move, only contenders that are on neither end's front need a closer look.
+        matters = any(moved)
+        rest = np.setdiff1d(rows, today)
+        if not matters and rest.size:
+            enters, leaves = _stays(project, stored, rest, cost, slope, price, among=rows)
             matters = bool((np.maximum(enters, low) < np.minimum(leaves, high)).any())
         uses = stored.designs.parts[link][today] == _row_of(project, link, part)
         share = float(uses.mean()) if len(today) else 0.0
