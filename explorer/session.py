@@ -1,0 +1,673 @@
+"""The second fidelity: sessions stepped through time, all designs at once.
+
+Every design has its own clock. A step is the implicit midpoint rule on the bank's inner voltage,
+solved together with the series resistance as one equation for the bus voltage: it is stable for
+any step, and work balances in every step, so that the energy ledger closes to rounding. Switching
+is located inside a step by shortening it until it ends on the threshold.
+
+What the averaged fidelity leaves out is here: the stroke of an uneven hand, the operator's reserve
+above critical power, the warming of the winding, and a window that sees the instantaneous bus.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, fields
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from explorer import demand, supply
+from explorer.averaged import CHATTERING, CYCLING, FLOODED, STARVED, STEADY
+from explorer.chain import HEAT, Chain
+from explorer.config import Project
+from explorer.parts import Operator
+from explorer.physics import operator
+from explorer.space import Designs, Rows
+from explorer.supply import LOSSES, TERMS, Halves, Supply, VoltageGrid
+from explorer.units import Array
+
+OPEN, IDLE, LOADED, LATCHED = range(4)
+"""Switch open; closed with a pack that waits; closed with a pack that draws; open until the bus
+has fallen from the overvoltage threshold to its return."""
+
+REFINED = 4
+"""Cells of the laws of the load in one step of `VoltageGrid`: their curvature needs it."""
+CHUNK = 128
+"""Steps between two bookings of energy; only memory and overhead depend on it."""
+STEPS_PER_STROKE = 20
+"""A sine is summed exactly by equal midpoints; this many keep its bend of the bus voltage."""
+LONGEST_STEP_S = 2.0
+VOLTAGE_STEP_V, BAND_SHARE = 0.1, 0.1
+"""Most that the bank moves in a step: half a cell of the curves, a tenth of the hysteresis."""
+RESTING_V = 2e-3
+"""A bank that moves less than this in a step is at rest."""
+LANDING_V = 1e-5
+"""How far beyond a threshold a step may end."""
+SHORTEST_STEP_S = 1e-8
+STROKE_KNOTS = 9
+LAPSE_AFTER, LAPSE_STROKES, LAPSE_CYCLES = 25_000, 4.0, 20
+"""A design that would need more steps than this for the session is followed for some whole
+strokes and cycles that stand for the others, see `_Walkers._lapse`."""
+
+
+class Trace(NamedTuple):
+    """One design over time: middles of steps, powers W, whether the window was closed."""
+
+    time_s: Array
+    bus_V: Array
+    pack_W: Array
+    crank_W: Array
+    closed: NDArray[np.bool_]
+
+
+@dataclass(frozen=True)
+class SessionResult:
+    """What stepping through the session gives for each design, (n,) arrays.
+
+    `ledger_J` has `crank_work` and the names of `chain.LEDGER`, each from its own law; `effort` in
+    percent; `regime` as in `averaged.REGIMES`; `margins` at or above 0 are kept: volts between the
+    bank's limit and the highest bus voltage seen, joules left of the reserve above critical power,
+    kelvins between the winding temperature that the resistance was taken at and the hottest seen.
+    """
+
+    delivered_energy_J: Array
+    ledger_J: Mapping[str, Array]
+    time_to_first_charge_s: Array
+    effort: Array
+    regime: NDArray[np.int8]
+    margins: Mapping[str, Array]
+    lowest_loaded_V: Array
+    highest_V: Array
+    openings: NDArray[np.int64]
+    end_inner_V: Array
+    traces: Mapping[int, Trace]
+
+
+def simulate(
+    project: Project,
+    designs: Designs,
+    operator_id: str,
+    pack_id: str,
+    *,
+    traces: Iterable[int] = (),
+    even_hand: bool = False,
+    pace_s: float | None = None,
+) -> SessionResult:
+    """Step `designs` through the study's session from an empty bank.
+
+    `traces` lists the rows whose course is recorded. `even_hand` takes the unevenness out of the
+    operator, ripple and copper loss alike. `pace_s` is how long the operator thinks it will last,
+    the session's length unless given: one who paces for less tires, and falls to critical power.
+
+    At a bus voltage V the front half gives `I(V) (1 + a sin)` of the crank's angle. Losses are
+    those of the curves, means over a stroke. Winding resistance stays that of the study's winding
+    temperature; the winding's own, adiabatic from ambient, is compared with it in the margins.
+    """
+    catalogue, session = project.catalogue, project.study.session
+    duration_s = 60.0 * session.minutes
+    person = catalogue.operators[operator_id]
+    if even_hand:
+        person = person.model_copy(update={"unevenness": 0.0})
+    first, half = supply.distinct(designs)
+    halves = Halves.of(
+        catalogue, designs.take(first), person, pace_s or duration_s, session.winding_C
+    )
+    curves = supply.curves(halves)
+    back = demand.demand(catalogue, designs, catalogue.packs[pack_id])
+    every = np.arange(len(designs))
+    tires = person.power_share * halves.power_limit_W > person.critical_power_W
+    if tires:
+        share = person.critical_power_W / halves.power_limit_W
+        slower = person.model_copy(update={"power_share": share})
+        tired = Halves.of(
+            catalogue, designs.take(first), slower, pace_s or duration_s, session.winding_C
+        )
+        curves = _joined(curves, supply.curves(tired))
+        half, every = np.concatenate([half, half + len(halves)]), np.concatenate([every, every])
+    laws = _Laws(Chain(curves, half, back.take(every)), person.unevenness)
+    walkers = _Walkers(laws, len(designs), duration_s, person if tires else None)
+    books = _Books.empty(len(designs), person.reserve_J, traces)
+    while len(walkers.rows):
+        walkers.run(books)
+    regime = _regimes(laws, books)
+    warmth = books.energies_J[:, HEAT.index("copper")] / designs.chosen(
+        catalogue, "generator", "heat_capacity_J_per_K"
+    )
+    names = ("crank_work", *HEAT, "esr", "delivered", "stored")
+    columns = (books.crank_J, *books.energies_J.T)
+    return SessionResult(
+        delivered_energy_J=books.energies_J[:, names.index("delivered") - 1],
+        ledger_J=dict(zip(names, columns, strict=True)),
+        time_to_first_charge_s=books.first_charge_s,
+        effort=100 * books.effort_s / duration_s,
+        regime=regime,
+        margins={
+            "bank_voltage_V": back["voltage_limit_V"][:, 0] - books.highest_V,
+            "reserve_J": books.least_reserve_J,
+            "winding_K": session.winding_C - session.ambient_C - warmth,
+        },
+        lowest_loaded_V=books.lowest_V,
+        highest_V=books.highest_V,
+        openings=books.openings,
+        end_inner_V=books.end_inner_V,
+        traces=books.traced(),
+    )
+
+
+def _joined(one: Supply, other: Supply) -> Supply:
+    """Curves of two sets of halves, one after the other."""
+    return Supply(
+        *(np.concatenate([getattr(one, f.name), getattr(other, f.name)]) for f in fields(Supply))
+    )
+
+
+class _Laws:
+    """Chains as straight pieces over bus voltage, which makes a step's equation quick to solve.
+
+    Current of the front half and of the drains, and powers of the load, are straight in each cell;
+    the load's current is its power over the voltage. `cell` finds the cell of a voltage.
+    """
+
+    def __init__(self, chain: Chain, unevenness: float) -> None:
+        need, count = chain.demand, len(chain)
+        shares = np.arange(REFINED) / REFINED
+        self.volts = np.append(
+            VoltageGrid.volts[:-1, None] + np.diff(VoltageGrid.volts)[:, None] * shares,
+            VoltageGrid.top_V,
+        )
+        self.cells = len(self.volts) - 1
+        grid = np.broadcast_to(self.volts, (count, len(self.volts)))
+        front = chain.supply.read(chain.half, grid, slice(None))
+        drain = np.stack([np.broadcast_to(a, grid.shape) for a in need.drain(grid)], axis=-1)
+        off_V, esr = need["off_V"], need["esr_ohm"]
+        loaded = need.load(np.maximum(grid, 0.8 * off_V))
+        idle = need.load(np.maximum(grid, 0.8 * off_V), idle=True)
+        load = np.zeros((4, *grid.shape, 4))
+        for state, taken in ((IDLE, idle), (LOADED, loaded)):
+            load[state] = np.stack(
+                [taken.window_W, taken.converter_W, taken.pack_lead_W, taken.delivered_W], axis=-1
+            )
+        self.terms = np.concatenate([front, drain], axis=-1)
+        self.load = load
+        current, speed = front[..., 0], front[..., TERMS.index("rad_s")]
+        drains = drain.sum(axis=-1)
+        load_W = load.sum(axis=-1)
+        crank_W = front[..., LOSSES].sum(axis=-1) + grid * current
+        pieces = [self._straight(a) for a in (current, drains, speed, crank_W)]
+        self.pieces = np.concatenate(
+            [
+                np.broadcast_to(np.concatenate(pieces, axis=-1), (4, count, self.cells, 8)),
+                self._straight(load_W),
+            ],
+            axis=-1,
+        ).reshape(-1, 10)
+        self.count, self.unevenness = count, unevenness
+        column = {name: value[:, 0] for name, value in need.fields.items()}
+        self.capacitance_F, self.esr_ohm = column["capacitance_F"], column["esr_ohm"]
+        self.band_V = column["on_V"] - column["off_V"]
+        self.wait_s = need.pack.retry_s if need.pack.kind == "retrying" else 0.0
+        levels = {
+            (OPEN, 1): column["on_V"],
+            (LATCHED, 0): column["overvoltage_return_V"],
+            (IDLE, 0): column["off_V"],
+            (IDLE, 1): column["overvoltage_off_V"],
+            (LOADED, 1): column["overvoltage_off_V"],
+        }
+        # A threshold of the bus as one of the bank's inner voltage: base - pull (1 + a sin).
+        self.base, self.pull = np.full((2, 4, count), np.inf), np.zeros((2, 4, count))
+        self.base[0] = -np.inf
+        rows = np.arange(count)
+        for (state, side), level in levels.items():
+            i0, i1, d0, d1, *_, p0, p1 = self._read(rows, np.full(count, state), level)
+            taken_A = d0 + d1 * level + p0 / level + p1
+            self.base[side, state] = level + self.esr_ohm * taken_A
+            self.pull[side, state] = self.esr_ohm * (i0 + i1 * level)
+        # With the load on, series resistance folds: the bus collapses above the threshold where
+        # the inner voltage that carries it has its least value.
+        usable = (grid >= off_V) & (grid <= np.maximum(need["overvoltage_off_V"], off_V))
+        unable = np.where(loaded.sustained, 0.0, grid).max(axis=1, initial=0.0)
+        usable &= grid > unable[:, None]
+        inner = grid + esr * (drains + load_W[LOADED] / np.maximum(grid, 1e-9))
+        self.strokes = np.linspace(1 - unevenness, 1 + unevenness, STROKE_KNOTS)
+        i0, i1, d0, d1, *_, p0, p1 = self._read(rows, np.full(count, LOADED), column["off_V"])
+        off = column["off_V"]
+        at_off = off + self.esr_ohm * (d0 + d1 * off + p0 / off + p1)
+        at_off = np.where(unable < off, at_off, np.inf)
+        self.floors = np.stack(
+            [
+                np.minimum(
+                    np.where(usable, inner - esr * current * r, np.inf).min(axis=1),
+                    at_off - self.esr_ohm * (i0 + i1 * off) * r,
+                )
+                for r in self.strokes
+            ],
+            axis=1,
+        )
+        self.able_V = np.maximum(off, unable)
+
+    def _straight(self, values: Array) -> Array:
+        """Value at 0 V and slope of each cell: (..., nodes) -> (..., cells, 2)."""
+        slope = np.diff(values, axis=-1) / np.diff(self.volts)
+        return np.stack([values[..., :-1] - slope * self.volts[:-1], slope], axis=-1)
+
+    def cell(self, bus_V: Array) -> NDArray[np.intp]:
+        """The cell that each voltage lies in."""
+        left = VoltageGrid.place(bus_V).astype(np.intp)
+        np.clip(left, 0, VoltageGrid.COUNT - 2, out=left)
+        share = (bus_V - VoltageGrid.volts[left]) / (VoltageGrid.A + VoltageGrid.B * (2 * left + 1))
+        part = np.clip((share * REFINED).astype(np.intp), 0, REFINED - 1)
+        return left * REFINED + part
+
+    def _read(self, law: Rows, state: NDArray[np.intp], bus_V: Array) -> Array:
+        """The straight pieces at some voltages, (10, n)."""
+        return np.asarray(self.pieces[(state * self.count + law) * self.cells + self.cell(bus_V)].T)
+
+    def balance(
+        self, law: Rows, state: NDArray[np.intp], inner_V: Array, ohm: Array, stroke: Array,
+        guess_V: Array,
+    ) -> _Balance:  # fmt: skip
+        """Bus voltage V with `V - ohm I_net(V) = inner_V`, from a guess above it (Newton)."""
+        first = (state * self.count + law) * self.cells
+        volts = guess_V
+        for number in range(24):
+            i0, i1, d0, d1, w0, w1, c0, c1, p0, p1 = self.pieces[first + self.cell(volts)].T
+            falling = p0 / volts
+            net = stroke * (i0 + i1 * volts) - d0 - d1 * volts - falling - p1
+            slope = stroke * i1 - d1 + falling / volts
+            miss = volts - ohm * net - inner_V
+            rise = 1 - ohm * slope
+            settled = np.abs(miss) < 1e-11
+            if settled.all():
+                break
+            change = miss / np.where(rise > 1e-3, rise, 1e-3)
+            if number > 6:  # two pieces may throw the solution to and fro
+                change = change / 2
+            volts = np.clip(volts - change, 1e-9, VoltageGrid.top_V)
+        found = settled & (rise > 0) & ((state != LOADED) | (volts > 0.8 * self.able_V[law]))
+        return _Balance(volts, net, slope, w0 + w1 * volts, c0 + c1 * volts, found)
+
+    def floor(self, law: Rows, stroke: Array) -> Array:
+        """Least inner voltage that carries the load, V."""
+        if self.unevenness == 0:
+            return np.asarray(self.floors[law, 0])
+        place = (stroke - self.strokes[0]) / (self.strokes[1] - self.strokes[0])
+        left = np.minimum(place.astype(np.intp), STROKE_KNOTS - 2)
+        lower, upper = self.floors[law, left], self.floors[law, left + 1]
+        return np.asarray(lower + (upper - lower) * (place - left))
+
+    def limits(self, law: Rows, state: NDArray[np.intp], stroke: Array) -> tuple[Array, Array]:
+        """Inner voltages below and above which the switch changes."""
+        low = self.base[0, state, law] - self.pull[0, state, law] * stroke
+        high = self.base[1, state, law] - self.pull[1, state, law] * stroke
+        return np.where(state == LOADED, self.floor(law, stroke), low), high
+
+
+class _Balance(NamedTuple):
+    """A bus voltage and what flows there; `found` False where the load cannot be carried."""
+
+    bus_V: Array
+    net_A: Array
+    slope_S: Array
+    rad_s: Array
+    crank_W: Array
+    found: NDArray[np.bool_]
+
+
+class _Log(NamedTuple):
+    """What a chunk of steps did, (steps, n) each; steps of no length did nothing."""
+
+    bus_V: Array
+    seconds: Array
+    stroke: Array
+    inner_V: Array
+    net_A: Array
+    clock_s: Array
+    state: NDArray[np.intp]
+    law: Rows
+
+
+@dataclass
+class _Books:
+    """What is gathered over a session, rows as asked for; `energies_J` in the ledger's order."""
+
+    energies_J: Array
+    crank_J: Array
+    effort_s: Array
+    first_charge_s: Array
+    lowest_V: Array
+    highest_V: Array
+    least_reserve_J: Array
+    end_inner_V: Array
+    end_bus_V: Array
+    end_state: NDArray[np.int64]
+    openings: NDArray[np.int64]
+    refused: NDArray[np.int64]
+    chattered: NDArray[np.bool_]
+    courses: dict[int, list[Array]]
+
+    @classmethod
+    def empty(cls, count: int, reserve_J: float, traces: Iterable[int]) -> _Books:
+        return cls(
+            np.zeros((count, len(HEAT) + 3)), np.zeros(count), np.zeros(count),
+            np.full(count, np.inf), np.full(count, np.inf), np.zeros(count),
+            np.full(count, reserve_J), np.zeros(count), np.zeros(count),
+            np.zeros(count, np.int64), np.zeros(count, np.int64), np.zeros(count, np.int64),
+            np.zeros(count, dtype=bool), {int(row): [] for row in traces},
+        )  # fmt: skip
+
+    def book(self, laws: _Laws, rows: Rows, log: _Log) -> None:
+        """Add the energies of a chunk of steps."""
+        cell = laws.cell(log.bus_V)
+        share = (log.bus_V - laws.volts[cell]) / (laws.volts[cell + 1] - laws.volts[cell])
+        share = share[..., None]
+
+        def at(table: Array, *index: NDArray[np.intp]) -> Array:
+            lower, upper = table[(*index, cell)], table[(*index, cell + 1)]
+            return np.asarray(lower + (upper - lower) * share)
+
+        terms = at(laws.terms, log.law)
+        load = at(laws.load, log.state, log.law)
+        volts = log.bus_V[..., None]
+        count = len(TERMS)
+        bus_W = log.bus_V * log.stroke * terms[..., 0]
+        drains_W = terms[..., count:] * volts
+        powers = np.concatenate(
+            [
+                terms[..., LOSSES],
+                drains_W[..., :-1],
+                drains_W[..., -1:] + load[..., :1],
+                load[..., 1:3],
+                (log.net_A * (log.bus_V - log.inner_V))[..., None],
+                load[..., 3:],
+                (log.net_A * log.inner_V)[..., None],
+            ],
+            axis=-1,
+        )
+        crank_W = terms[..., LOSSES].sum(axis=-1) + bus_W
+        self.energies_J[rows] += np.einsum("sn,snk->nk", log.seconds, powers)
+        self.crank_J[rows] += (log.seconds * crank_W).sum(axis=0)
+        self.effort_s[rows] += (log.seconds * terms[..., TERMS.index("effort")]).sum(axis=0)
+        happened = log.seconds > 0
+        loaded = np.where(happened & (log.state == LOADED), log.bus_V, np.inf)
+        self.lowest_V[rows] = np.minimum(self.lowest_V[rows], loaded.min(axis=0))
+        reached = np.where(happened, log.bus_V, 0.0)
+        self.highest_V[rows] = np.maximum(self.highest_V[rows], reached.max(axis=0))
+        for column in np.flatnonzero(np.isin(rows, list(self.courses))):
+            kept = happened[:, column]
+            closed = np.isin(log.state, (IDLE, LOADED))
+            course = (log.clock_s, log.bus_V, load[..., 3], crank_W, closed)
+            self.courses[int(rows[column])].append(
+                np.stack([np.asarray(a[kept, column], dtype=float) for a in course])
+            )
+
+    def traced(self) -> dict[int, Trace]:
+        """The recorded courses."""
+        joined = {
+            row: np.concatenate(parts, axis=1) if parts else np.zeros((5, 0))
+            for row, parts in self.courses.items()
+        }
+        return {row: Trace(a[0], a[1], a[2], a[3], a[4] > 0) for row, a in joined.items()}
+
+
+class _Walkers:
+    """The designs whose session is not over: where each of them stands, (n,) each.
+
+    `gap_V` is how far the inner voltage is from the nearer threshold. A step counts `lapse` times
+    on the clock, once in `lived_s`.
+    """
+
+    NAMES = (
+        "rows", "law", "state", "inner_V", "angle", "clock_s", "timer_s", "reserve_J", "bus_V",
+        "speed", "step_s", "gap_V", "lapse", "lived_s", "steps", "cycles", "first_s", "mark_s",
+        "mark_angle", "sample_s",
+    )  # fmt: skip
+
+    def __init__(self, laws: _Laws, count: int, duration_s: float, person: Operator | None) -> None:
+        self.laws, self.duration_s, self.person, self.count = laws, duration_s, person, count
+        self.rows = np.arange(count)
+        self.law = np.arange(count)
+        self.state = np.full(count, OPEN)
+        self.inner_V, self.angle, self.clock_s, self.speed = np.zeros((4, count))
+        self.timer_s = np.full(count, np.inf)
+        self.reserve_J = np.full(count, person.reserve_J if person else np.inf)
+        self.bus_V, self.step_s, self.gap_V = np.full((3, count), 1e-6)
+        self.lapse = np.ones(count)
+        self.lived_s, self.steps, self.cycles, self.first_s = np.zeros((4, count))
+        self.mark_s, self.mark_angle, self.sample_s = np.zeros((3, count))
+        self._settle(self.rows)
+
+    def run(self, books: _Books) -> None:
+        """A chunk of steps of every design, booked; those whose session is over leave."""
+        steps = [self._advance(books) for _ in range(CHUNK)]
+        log = _Log._make(np.stack(column) for column in zip(*steps, strict=True))
+        books.book(self.laws, self.rows, log)
+        self.steps += CHUNK
+        over = self.clock_s >= self.duration_s
+        gone = self.rows[over]
+        books.least_reserve_J[self.rows] = np.minimum(
+            books.least_reserve_J[self.rows], self.reserve_J
+        )
+        books.end_inner_V[gone] = self.inner_V[over]
+        books.end_bus_V[gone] = self.bus_V[over]
+        books.end_state[gone] = self.state[over]
+        for name in self.NAMES:
+            setattr(self, name, getattr(self, name)[~over])
+
+    def _stroke(self, angle: Array) -> Array:
+        return np.asarray(1 + self.laws.unevenness * np.sin(angle))
+
+    def _advance(self, books: _Books) -> _Log:
+        """One step of every design, as long as each may be; then the switches that it reached."""
+        laws, law, state = self.laws, self.law, self.state
+        left_s = np.maximum(self.duration_s - self.clock_s, 0.0)
+        step = np.minimum(np.minimum(self.step_s, self.timer_s), left_s / self.lapse)
+        stroke = self._stroke(self.angle + self.speed * step / 2)
+        capacitance, esr = laws.capacitance_F[law], laws.esr_ohm[law]
+        ohm = esr + step / (2 * capacitance)
+        now = laws.balance(law, state, self.inner_V, ohm, stroke, self.bus_V)
+        middle_V = now.bus_V - esr * now.net_A
+        inner_V = 2 * middle_V - self.inner_V
+        angle = self.angle + self.speed * step
+        low, high = laws.limits(law, state, self._stroke(angle))
+        beyond = np.maximum(low - inner_V, inner_V - high)
+        going = step > 0
+        shortest = step <= SHORTEST_STEP_S
+        lost = going & ~now.found
+        far = going & now.found & (beyond > LANDING_V) & ~shortest
+        taken = going & now.found & ~far
+        log = _Log(
+            now.bus_V, np.where(taken, step * self.lapse, 0.0), stroke, middle_V, now.net_A,
+            self.clock_s + self.lapse * step / 2, state.copy(), law.copy(),
+        )  # fmt: skip
+        self.inner_V = np.where(taken, inner_V, self.inner_V)
+        self.angle = np.where(taken, angle, self.angle)
+        self.clock_s = self.clock_s + np.where(taken, self.lapse * step, 0.0)
+        self.lived_s = self.lived_s + np.where(taken, step, 0.0)
+        self.clock_s[taken & (step >= left_s / self.lapse)] = self.duration_s
+        self.timer_s = self.timer_s - np.where(taken, step, 0.0)
+        self.bus_V = np.where(taken, now.bus_V, self.bus_V)
+        self.speed = np.where(taken, now.rad_s, self.speed)
+        shorter = np.where(
+            far,
+            step * (self.gap_V + LANDING_V / 2) / (self.gap_V + np.maximum(beyond, 0.0)),
+            step / 4,
+        )
+        longer = self._next_step(now, step)
+        self.step_s = np.where(taken, longer, np.maximum(shorter, SHORTEST_STEP_S))
+        self.gap_V = np.where(taken, np.maximum(-beyond, 0.0), self.gap_V)
+        if self.person is not None:
+            self._tire(now.crank_W, log.seconds)
+        reached = (taken & (beyond >= 0)) | (lost & shortest)
+        rested = taken & (self.timer_s <= 0) & ~reached
+        if reached.any() or rested.any():
+            falling = reached & (lost | (low - inner_V >= 0))
+            self._switch(books, reached, falling, rested)
+        return log
+
+    def _next_step(self, now: _Balance, step: Array) -> Array:
+        """The longest step that keeps voltage, time constant and stroke resolved, s."""
+        laws, law = self.laws, self.law
+        esr, capacitance = laws.esr_ohm[law], laws.capacitance_F[law]
+        most_V = np.minimum(VOLTAGE_STEP_V, BAND_SHARE * laws.band_V[law])
+        rate = np.abs(now.net_A) / capacitance + 1e-12
+        slope = now.slope_S / np.maximum(1 - esr * now.slope_S, 1e-3) / capacitance
+        # Beyond a few time constants the rule rings: harmless at rest, wrong while the bus moves.
+        calm = np.where(slope > 0, 0.5, 2.0) / np.maximum(np.abs(slope), 1e-12)
+        longest = np.minimum(most_V / rate, np.maximum(calm, RESTING_V / rate))
+        longest = np.minimum(longest, np.maximum(2 * step, 1e-6))
+        if laws.unevenness:
+            whole = 2 * np.pi / np.maximum(now.rad_s, 1e-3)
+            longest = np.minimum(longest, whole / STEPS_PER_STROKE)
+        return np.minimum(longest, LONGEST_STEP_S)
+
+    def _tire(self, crank_W: Array, seconds: Array) -> None:
+        """Draw on the reserve above critical power; who has none left turns with less."""
+        assert self.person is not None
+        self.reserve_J = operator.reserve_after(
+            self.reserve_J,
+            crank_W,
+            seconds,
+            critical_power_W=self.person.critical_power_W,
+            full_reserve_J=self.person.reserve_J,
+        )
+        self.law = np.where(self.reserve_J <= 0, self.rows + self.count, self.law)
+
+    def _switch(
+        self, books: _Books, reached: NDArray[np.bool_], falling: NDArray[np.bool_],
+        rested: NDArray[np.bool_],
+    ) -> None:  # fmt: skip
+        """Change switches that have reached a threshold, load packs that have waited."""
+        was = self.state.copy()
+        closed = (was == IDLE) | (was == LOADED)
+        cut = np.flatnonzero(reached & closed & ~falling)
+        self.state[cut] = LATCHED
+        books.openings[self.rows[cut]] += 1
+        self._open(books, np.flatnonzero(reached & closed & falling))
+        self._close(books, np.flatnonzero(reached & ~closed))
+        self._connect(books, np.flatnonzero(rested), waited=True)
+        self._settle(np.flatnonzero(reached | rested))
+
+    def _open(self, books: _Books, at: NDArray[np.intp]) -> None:
+        """Undervoltage: the load goes, the bus springs up, perhaps over the turn-on threshold."""
+        self.state[at] = OPEN
+        self.timer_s[at] = np.inf
+        books.openings[self.rows[at]] += 1
+        self._again(books, at)
+
+    def _again(self, books: _Books, at: NDArray[np.intp]) -> None:
+        """Close once more where the bus without load is above the threshold; no wait: chatter."""
+        _, on_V = self.laws.limits(self.law[at], self.state[at], self._stroke(self.angle[at]))
+        again = at[self.inner_V[at] >= on_V]
+        if self.laws.wait_s:
+            self._close(books, again)
+        else:
+            self._stop(books, again)
+
+    def _close(self, books: _Books, at: NDArray[np.intp]) -> None:
+        """Turn on: a retrying pack waits first."""
+        if self.laws.wait_s:
+            self.state[at] = IDLE
+            self.timer_s[at] = self.laws.wait_s
+        else:
+            self._connect(books, at, waited=False)
+
+    def _connect(self, books: _Books, at: NDArray[np.intp], *, waited: bool) -> None:
+        """The pack draws; unless the bank cannot bear it, and the window opens at once."""
+        self.timer_s[at] = np.inf
+        bears = self.inner_V[at] >= self.laws.floor(self.law[at], self._stroke(self.angle[at]))
+        on, off = at[bears], at[~bears]
+        self.state[on] = LOADED
+        self._lapse(on)
+        books.first_charge_s[self.rows[on]] = np.minimum(
+            books.first_charge_s[self.rows[on]], self.clock_s[on]
+        )
+        self.state[off] = OPEN
+        books.refused[self.rows[off]] += 1
+        if waited:
+            self._again(books, off)
+        else:
+            self._stop(books, off)
+
+    def _lapse(self, at: NDArray[np.intp]) -> None:
+        """At a turn-on: let some whole cycles stand for the many of a window that switches fast.
+
+        Each step of them then counts `lapse` times, in time and in energy. They also make whole
+        strokes where the cycle is shorter than a stroke. Others are stepped in full.
+        """
+        self.first_s[at] = np.where(self.cycles[at] == 0, self.lived_s[at], self.first_s[at])
+        self.cycles[at] += 1
+        cycle_s = (self.lived_s[at] - self.first_s[at]) / np.maximum(self.cycles[at] - 1, 1)
+        stroke_s = 2 * np.pi * self.lived_s[at] / np.maximum(self.angle[at], 1e-9)
+        strokes = (self.angle[at] - self.mark_angle[at]) / (2 * np.pi)
+        whole = (strokes % 1 < cycle_s / stroke_s) | (cycle_s > stroke_s / 2)
+        if self.laws.unevenness == 0:
+            stroke_s, whole = np.zeros(len(at)), np.ones(len(at), dtype=bool)
+        lapsing = self.lapse[at] > 1
+        done = lapsing & whole & (self.lived_s[at] - self.mark_s[at] > self.sample_s[at] - 1e-9)
+        self.lapse[at[done]] = 1.0
+        left_s = self.duration_s - self.clock_s[at]
+        many = self.steps[at] / np.maximum(self.lived_s[at], 1e-9) * left_s > LAPSE_AFTER
+        sample_s = np.maximum(LAPSE_STROKES * stroke_s, LAPSE_CYCLES * cycle_s)
+        factor = (left_s - 2 * cycle_s) / np.maximum(sample_s + cycle_s, 1e-9)
+        if self.laws.unevenness == 0:
+            # An even hand repeats itself exactly: whole cycles fill the time to the last but one.
+            sample_s = (LAPSE_CYCLES - 0.5) * cycle_s
+            factor = np.floor(left_s / np.maximum(cycle_s, 1e-9) - 1) / LAPSE_CYCLES
+        begins = ~lapsing & many & (self.cycles[at] > LAPSE_CYCLES) & (factor > 1.5)
+        new = at[begins]
+        self.lapse[new], self.sample_s[new] = factor[begins], sample_s[begins]
+        self.mark_s[new], self.mark_angle[new] = self.lived_s[new], self.angle[new]
+
+    def _stop(self, books: _Books, at: NDArray[np.intp]) -> None:
+        """A window that switches by its own load step: nobody goes on turning."""
+        self.clock_s[at] = self.duration_s
+        books.chattered[self.rows[at]] = True
+
+    def _settle(self, at: NDArray[np.intp]) -> None:
+        """After a switch: the bus voltage that the bank's inner voltage gives, and a fresh step."""
+        if not at.size:
+            return
+        laws, law, state = self.laws, self.law[at], self.state[at]
+        stroke = self._stroke(self.angle[at])
+        guess = np.where(
+            state == LOADED, np.maximum(self.bus_V[at], self.inner_V[at]), self.bus_V[at]
+        )
+        now = laws.balance(law, state, self.inner_V[at], laws.esr_ohm[law], stroke, guess)
+        low, high = laws.limits(law, state, stroke)
+        self.bus_V[at], self.speed[at] = now.bus_V, now.rad_s
+        self.gap_V[at] = np.maximum(
+            np.minimum(self.inner_V[at] - low, high - self.inner_V[at]), 0.0
+        )
+        most_V = np.minimum(VOLTAGE_STEP_V, BAND_SHARE * laws.band_V[law])
+        self.step_s[at] = np.clip(
+            0.5 * most_V * laws.capacitance_F[law] / np.maximum(np.abs(now.net_A), 1e-9),
+            SHORTEST_STEP_S,
+            0.05,
+        )
+
+
+def _regimes(laws: _Laws, books: _Books) -> NDArray[np.int8]:
+    """What kind of session each was, in the codes of the averaged fidelity.
+
+    A design that still draws at the end, for the first time, is steady where its bank has a
+    voltage to rest at above the turn-off threshold.
+    """
+    count = len(books.crank_J)
+    drew = np.isfinite(books.first_charge_s)
+    grid = np.broadcast_to(laws.volts, (count, len(laws.volts)))
+    load_A = laws.load[LOADED, :count].sum(axis=-1) / np.maximum(grid, 1e-9)
+    net = laws.terms[:count, :, 0] - laws.terms[:count, :, len(TERMS) :].sum(axis=-1) - load_A
+    between = (grid >= laws.able_V[:count, None]) & (grid <= books.end_bus_V[:, None])
+    rests = ((net >= 0) & between).any(axis=1)
+    return np.select(
+        [
+            books.chattered | (~drew & (books.refused > 0)),
+            books.end_state == LATCHED,
+            ~drew,
+            (books.openings == 0) & rests,
+        ],
+        [CHATTERING, FLOODED, STARVED, STEADY],
+        CYCLING,
+    ).astype(np.int8)
