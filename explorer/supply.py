@@ -11,6 +11,7 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.optimize.elementwise import find_root
 
 from explorer.catalogue import Catalogue
 from explorer.parts import FRONT_LINKS, Operator
@@ -30,6 +31,9 @@ BODY_DIODE_EMISSION_V = 0.05
 
 SPEED_SHARES = np.linspace(0.0, 1.0, 13) ** 1.5
 """Where the speed asked for is scanned for the first speed that is too hard, dense at rest."""
+ENDS = SPEED_SHARES[[0, -1]]
+ROOT = {"fatol": 1e-4}
+"""How closely the hand keeps to its limit, as a share of it."""
 
 TERMS = ("current_A", "gearing_W", "drag_W", "copper_W", "lead_W", "bridge_W", "effort", "rad_s")
 LOSSES = slice(1, 6)
@@ -241,52 +245,44 @@ def held_speed(halves: Halves, half: Rows, bus_V: Array) -> tuple[Array, NDArray
     ohm = halves.copper_ohm[half] + halves.lead_ohm[half] + halves.valve_ohm[half]
     knee = bus_V / (KNEE[halves.kind[half]] * halves.emf_V_s[half] * halves.ratio[half])
     may_peak = (electrical > 0.7 * ohm) & (knee < 0.9 * cadence)
-    scan = np.flatnonzero((at_cadence > 0) | may_peak)
     unique = np.ones(len(half), dtype=bool)
-    if not scan.size:
-        return speed, unique
-    row, volts, top = half[scan], bus_V[scan], cadence[scan]
-    low = np.minimum(0.97 * knee[scan], 0.98 * top)
-    grid = np.concatenate(
-        [np.zeros((len(scan), 1)), low[:, None] + (top - low)[:, None] * SPEED_SHARES], axis=1
-    )
-    excess = np.empty_like(grid)
-    for column in range(grid.shape[1] - 1):
-        excess[:, column] = too_hard(halves, row, asked(halves, row, grid[:, column], volts))
-    excess[:, -1] = at_cadence[scan]
-    hard = excess > 0
-    stopped = hard.any(axis=1)
-    first = hard.argmax(axis=1)
-    unique[scan] = ~(stopped & (~hard).any(axis=1, where=np.arange(14) > first[:, None]))
-    held = np.where(stopped & (first == 0), 0.0, top)
-    root = np.flatnonzero(stopped & (first > 0))
-    left, right = first[root] - 1, first[root]
-    held[root] = _crossing(
-        halves,
-        row[root],
-        volts[root],
-        grid[root, left],
-        grid[root, right],
-        excess[root, left],
-        excess[root, right],
-    )
-    speed[scan] = held
+    for doubtful, shares in (may_peak, SPEED_SHARES), (~may_peak & (at_cadence > 0), ENDS):
+        rows = np.flatnonzero(doubtful)
+        if rows.size:
+            speed[rows], unique[rows] = _first_limit(
+                halves, half[rows], bus_V[rows], knee[rows], at_cadence[rows], shares
+            )
     return speed, unique
 
 
-def _crossing(
-    halves: Halves, half: Rows, bus_V: Array, low: Array, high: Array, below: Array, above: Array
-) -> Array:
-    """Speed between `low` and `high` where the excess passes 0 (bracketed secant, Illinois)."""
-    for _ in range(7):
-        trial = high - above * (high - low) / (above - below)
-        value = too_hard(halves, half, asked(halves, half, trial, bus_V))
-        same = value > 0
-        below = np.where(same, below / 2, value)
-        low = np.where(same, low, trial)
-        above = np.where(same, value, above / 2)
-        high = np.where(same, trial, high)
-    return low
+def _first_limit(
+    halves: Halves, half: Rows, bus_V: Array, knee: Array, at_cadence: Array, shares: Array
+) -> tuple[Array, NDArray[np.bool_]]:
+    """The first limit on the way to the cadence, seen at rest and from below the knee on."""
+    cadence = halves.cadence_rad_s[half]
+    low = np.minimum(0.97 * knee, 0.98 * cadence)
+    speeds = np.concatenate(
+        [np.zeros((len(half), 1)), low[:, None] + (cadence - low)[:, None] * shares], axis=1
+    )
+    excess = np.empty_like(speeds)
+    for column in range(speeds.shape[1] - 1):
+        excess[:, column] = too_hard(halves, half, asked(halves, half, speeds[:, column], bus_V))
+    excess[:, -1] = at_cadence
+    hard = excess > 0
+    stopped, first = hard.any(axis=1), hard.argmax(axis=1)
+    later = np.arange(speeds.shape[1]) > first[:, None]
+    unique = ~(stopped & (~hard).any(axis=1, where=later))
+    held = np.where(stopped & (first == 0), 0.0, cadence)
+    rows = np.flatnonzero(stopped & (first > 0))
+    if rows.size:
+        bracket = speeds[rows, first[rows] - 1], speeds[rows, first[rows]]
+        held[rows] = find_root(
+            lambda speed, row, volts: too_hard(halves, row, asked(halves, row, speed, volts)),
+            bracket,
+            args=(half[rows], bus_V[rows]),
+            tolerances=ROOT,
+        ).x
+    return held, unique
 
 
 @dataclass(frozen=True)
