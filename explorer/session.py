@@ -36,7 +36,7 @@ REFINED = 4
 """Cells of the laws of the load in one step of `VoltageGrid`: their curvature needs it."""
 CHUNK = 128
 """Steps between two bookings of energy; only memory and overhead depend on it."""
-STEPS_PER_STROKE = 20
+STEPS_PER_STROKE = 16
 """A sine is summed exactly by equal midpoints; this many keep its bend of the bus voltage."""
 LONGEST_STEP_S = 2.0
 VOLTAGE_STEP_V, BAND_SHARE = 0.1, 0.1
@@ -47,7 +47,7 @@ LANDING_V = 1e-5
 """How far beyond a threshold a step may end."""
 SHORTEST_STEP_S = 1e-8
 STROKE_KNOTS = 9
-LAPSE_AFTER, LAPSE_STROKES, LAPSE_CYCLES = 25_000, 4.0, 20
+LAPSE_AFTER, LAPSE_STROKES, LAPSE_CYCLES = 16_000, 3.0, 20
 """A design that would need more steps than this for the session is followed for some whole
 strokes and cycles that stand for the others, see `_Walkers._lapse`."""
 
@@ -255,9 +255,9 @@ class _Laws:
     def cell(self, bus_V: Array) -> NDArray[np.intp]:
         """The cell that each voltage lies in."""
         left = VoltageGrid.place(bus_V).astype(np.intp)
-        np.clip(left, 0, VoltageGrid.COUNT - 2, out=left)
+        np.minimum(left, VoltageGrid.COUNT - 2, out=left)
         share = (bus_V - VoltageGrid.volts[left]) / (VoltageGrid.A + VoltageGrid.B * (2 * left + 1))
-        part = np.clip((share * REFINED).astype(np.intp), 0, REFINED - 1)
+        part = np.minimum((np.maximum(share, 0.0) * REFINED).astype(np.intp), REFINED - 1)
         return left * REFINED + part
 
     def _read(self, law: Rows, state: NDArray[np.intp], bus_V: Array) -> Array:
@@ -284,7 +284,7 @@ class _Laws:
             change = miss / np.where(rise > 1e-3, rise, 1e-3)
             if number > 6:  # two pieces may throw the solution to and fro
                 change = change / 2
-            volts = np.clip(volts - change, 1e-9, VoltageGrid.top_V)
+            volts = np.minimum(np.maximum(volts - change, 1e-9), VoltageGrid.top_V)
         found = settled & (rise > 0) & ((state != LOADED) | (volts > 0.8 * self.able_V[law]))
         return _Balance(volts, net, slope, w0 + w1 * volts, c0 + c1 * volts, found)
 
@@ -316,10 +316,14 @@ class _Balance(NamedTuple):
 
 
 class _Log(NamedTuple):
-    """What a chunk of steps did, (steps, n) each; steps of no length did nothing."""
+    """What a chunk of steps did, (steps, n) each; steps of no length did nothing.
+
+    `seconds` is what a step counts, `lived_s` what it took: less where it stands for others.
+    """
 
     bus_V: Array
     seconds: Array
+    lived_s: Array
     stroke: Array
     inner_V: Array
     net_A: Array
@@ -381,13 +385,16 @@ class _Books:
                 load[..., 1:3],
                 (log.net_A * (log.bus_V - log.inner_V))[..., None],
                 load[..., 3:],
-                (log.net_A * log.inner_V)[..., None],
             ],
             axis=-1,
         )
         crank_W = terms[..., LOSSES].sum(axis=-1) + bus_W
-        self.energies_J[rows] += np.einsum("sn,snk->nk", log.seconds, powers)
-        self.crank_J[rows] += (log.seconds * crank_W).sum(axis=0)
+        stored_W = log.net_A * log.inner_V
+        self.energies_J[rows, :-1] += np.einsum("sn,snk->nk", log.seconds, powers)
+        # What the bank gains over steps that stand for others is gained once, and worked for once.
+        self.energies_J[rows, -1] += (log.lived_s * stored_W).sum(axis=0)
+        repeated = (log.seconds - log.lived_s) * stored_W
+        self.crank_J[rows] += (log.seconds * crank_W - repeated).sum(axis=0)
         self.effort_s[rows] += (log.seconds * terms[..., TERMS.index("effort")]).sum(axis=0)
         happened = log.seconds > 0
         loaded = np.where(happened & (log.state == LOADED), log.bus_V, np.inf)
@@ -421,7 +428,7 @@ class _Walkers:
     NAMES = (
         "rows", "law", "state", "inner_V", "angle", "clock_s", "timer_s", "reserve_J", "bus_V",
         "speed", "step_s", "gap_V", "lapse", "lived_s", "steps", "cycles", "first_s", "mark_s",
-        "mark_angle", "sample_s",
+        "mark_angle", "sample_s", "trend",
     )  # fmt: skip
 
     def __init__(self, laws: _Laws, count: int, duration_s: float, person: Operator | None) -> None:
@@ -435,7 +442,7 @@ class _Walkers:
         self.bus_V, self.step_s, self.gap_V = np.full((3, count), 1e-6)
         self.lapse = np.ones(count)
         self.lived_s, self.steps, self.cycles, self.first_s = np.zeros((4, count))
-        self.mark_s, self.mark_angle, self.sample_s = np.zeros((3, count))
+        self.mark_s, self.mark_angle, self.sample_s, self.trend = np.zeros((4, count))
         self._settle(self.rows)
 
     def run(self, books: _Books) -> None:
@@ -466,7 +473,8 @@ class _Walkers:
         stroke = self._stroke(self.angle + self.speed * step / 2)
         capacitance, esr = laws.capacitance_F[law], laws.esr_ohm[law]
         ohm = esr + step / (2 * capacitance)
-        now = laws.balance(law, state, self.inner_V, ohm, stroke, self.bus_V)
+        guess_V = np.maximum(self.bus_V + self.trend * step, self.bus_V / 2)
+        now = laws.balance(law, state, self.inner_V, ohm, stroke, guess_V)
         middle_V = now.bus_V - esr * now.net_A
         inner_V = 2 * middle_V - self.inner_V
         angle = self.angle + self.speed * step
@@ -478,8 +486,9 @@ class _Walkers:
         far = going & now.found & (beyond > LANDING_V) & ~shortest
         taken = going & now.found & ~far
         log = _Log(
-            now.bus_V, np.where(taken, step * self.lapse, 0.0), stroke, middle_V, now.net_A,
-            self.clock_s + self.lapse * step / 2, state.copy(), law.copy(),
+            now.bus_V, np.where(taken, step * self.lapse, 0.0), np.where(taken, step, 0.0),
+            stroke, middle_V, now.net_A, self.clock_s + self.lapse * step / 2, state.copy(),
+            law.copy(),
         )  # fmt: skip
         self.inner_V = np.where(taken, inner_V, self.inner_V)
         self.angle = np.where(taken, angle, self.angle)
@@ -487,6 +496,7 @@ class _Walkers:
         self.lived_s = self.lived_s + np.where(taken, step, 0.0)
         self.clock_s[taken & (step >= left_s / self.lapse)] = self.duration_s
         self.timer_s = self.timer_s - np.where(taken, step, 0.0)
+        self.trend = np.where(taken, (now.bus_V - self.bus_V) / np.maximum(step, 1e-9), self.trend)
         self.bus_V = np.where(taken, now.bus_V, self.bus_V)
         self.speed = np.where(taken, now.rad_s, self.speed)
         shorter = np.where(
@@ -636,7 +646,7 @@ class _Walkers:
         )
         now = laws.balance(law, state, self.inner_V[at], laws.esr_ohm[law], stroke, guess)
         low, high = laws.limits(law, state, stroke)
-        self.bus_V[at], self.speed[at] = now.bus_V, now.rad_s
+        self.bus_V[at], self.speed[at], self.trend[at] = now.bus_V, now.rad_s, 0.0
         self.gap_V[at] = np.maximum(
             np.minimum(self.inner_V[at] - low, high - self.inner_V[at]), 0.0
         )
