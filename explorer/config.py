@@ -172,6 +172,25 @@ class Search(Section):
     minutes: Annotated[float, Field(gt=0, le=10_080)] = 10.0
 
 
+class Outing(Section):
+    """[outing]: is the kit worth carrying? Days away, minutes at the crank a day, and what a
+    charged spare pack gives for each kilogram carried.
+    """
+
+    days: Annotated[float, Field(gt=0, le=3650)] = 14.0
+    minutes_per_day: Annotated[float, Field(gt=0, le=1440)] = 30.0
+    spare_Wh_per_kg: Annotated[float, Field(gt=0, le=1000)] = 130.0
+
+
+class Build(Section):
+    """[build]: what the build sheet is made with, and the risk that a lock warns of."""
+
+    resistor_series: Literal["E24", "E96"] = "E96"
+    resistor_tolerance: Annotated[float, Field(gt=0, lt=0.2)] = 0.01
+    divider_current_A: Annotated[float, Field(gt=0, le=0.01)] = 50e-6
+    hazard_chance: Annotated[float, Field(gt=0, lt=1)] = 0.01
+
+
 @dataclass(frozen=True)
 class Study:
     """A study as its file states it, with every choice spelled out in ids."""
@@ -188,6 +207,8 @@ class Study:
     limits: Limits
     prices: PriceSection
     search: Search
+    outing: Outing
+    build: Build
 
 
 @dataclass(frozen=True)
@@ -206,7 +227,9 @@ class Project:
     """
 
 
-SECTIONS = ("study", "session", "choices", "settings", "limits", "prices", "search")
+SECTIONS = (
+    "study", "session", "choices", "settings", "limits", "prices", "search", "outing", "build",
+)  # fmt: skip
 
 SectionT = TypeVar("SectionT", bound=Section)
 RecordT = TypeVar("RecordT", bound=Record)
@@ -227,6 +250,8 @@ def load(path: str | Path, *, today: date | None = None) -> Project:
     limits = check.section("limits", Limits)
     prices = check.section("prices", PriceSection)
     search = check.section("search", Search)
+    outing = check.section("outing", Outing)
+    build = check.section("build", Build)
     check.unknown_sections()
     if heading and heading.name != path.stem:
         check.fault(("study", "name"), f"must equal the file's name {path.stem}", heading.name)
@@ -264,6 +289,8 @@ def load(path: str | Path, *, today: date | None = None) -> Project:
         limits=limits,
         prices=prices,
         search=search,
+        outing=outing,
+        build=build,
     )
     return Project(
         path=path,
