@@ -3,29 +3,31 @@
 from __future__ import annotations
 
 import platform
-from collections.abc import Collection, Mapping, Sequence
-from dataclasses import asdict
+from collections.abc import Collection, Mapping
+from dataclasses import asdict, dataclass
 from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from explorer import MODEL_VERSION, __version__, costing, evaluate, front, lock, reprice
+from explorer import MODEL_VERSION, __version__, costing, evaluate, front, insight, lock, reprice
 from explorer import launch as search
 from explorer.config import Project, load
 from explorer.design_file import read_design
 from explorer.errors import Fault, InputError, nearest
-from explorer.launch import Summary, Watch, unwatched
+from explorer.launch import Step, Summary, Watch, unwatched
 from explorer.parts import LINKS
-from explorer.space import Space
-from explorer.store import Store, Stored, path_of
+from explorer.space import Rows, Space
+from explorer.store import Store, Stored, ids_of, path_of
 from explorer.tables import shown
 from explorer.units import Array
 
 Answer = dict[str, Any]
 LIBRARIES = ("numpy", "scipy", "optuna", "moocore", "bokeh")
 NOTHING_FEASIBLE = "no design of the study keeps every rule"
+CONFIRMED, CONFIRM_BUDGET_S = 40, 8.0
+"""Designs of the front beside the picks that the session fidelity confirms, and its time."""
 MOST_NAMED = 6
 """Rules named when nothing is feasible: those that stand in the way most."""
 
@@ -50,29 +52,27 @@ def launch(study: Path, *, watch: Watch = unwatched, workers: int = search.WORKE
     with Store.open(path_of(project)) as store:
         run = store.begin("launch", {"study_hash": project.study_hash})
         summary = search.launch(project, store, watch, workers)
-        stored, _ = store.load(project)
-        cost = costing.costs(project, stored.designs)
-        rows = reprice.front_rows(project, stored, cost)
+        desk = Desk.at_todays_prices(project, store)
         broken = search.rejections(project)
-        points = stored.objectives(cost)[rows]
-        summary.hypervolume = search.relative_hypervolume(project, points)
-        kept = {**asdict(summary), "rejections": broken}
-        reprice.conclude(project, store, run, stored, cost, rows, kept)
-        if not len(rows):
+        summary.hypervolume = search.relative_hypervolume(project, desk.points)
+        told = desk.look_closer(watch) if len(desk.rows) else {}
+        kept = {**asdict(summary), "rejections": broken, **told}
+        reprice.conclude(project, store, run, desk.stored, desk.cost, desk.rows, kept)
+        if not len(desk.rows):
             raise InputError(_nothing_feasible(project, broken))
-        page = _page(project, store, stored, cost, rows)
+        page = desk.publish()
         return {
             "study": project.study.name,
             "designs_considered": summary.designs_considered,
             "designs_feasible": summary.designs_feasible,
             "exact": summary.exact,
             "front": page["front"],
-            "front_size": len(rows),
+            "front_size": len(desk.rows),
             "hypervolume": summary.hypervolume,
             "seconds": summary.seconds,
             "report": page["report"],
             "picks": page["picks"],
-            "search": kept,
+            "search": asdict(summary),
             "notes": list(project.catalogue.notes),
         }
 
@@ -81,14 +81,12 @@ def review(study: Path) -> Answer:
     """Write the page again from the store; computes nothing."""
     project = load(study)
     with Store.open(path_of(project)) as store:
-        stored, reuse = store.load(project)
-        cost = costing.costs(project, stored.designs)
-        rows = reprice.front_rows(project, stored, cost)
-        if not len(rows):
+        desk = Desk.at_todays_prices(project, store)
+        if not len(desk.rows):
             rule = "holds no feasible design that is valid today, launch first"
             raise InputError([Fault(str(store.path), "", rule)])
-        page = _page(project, store, stored, cost, rows)
-        return {"study": project.study.name, "reuse": list(reuse.lines), **page}
+        reuse = store.load(project)[1].lines
+        return {"study": project.study.name, "reuse": list(reuse), **desk.publish()}
 
 
 def rerun(
@@ -108,20 +106,15 @@ def rerun(
         stored, _ = store.load(project)
         locks = lock.read_locks(project)
         found = reprice.rerun(project, store, stored, locks=locks, owned=owned)
+        desk = Desk(project, store, stored, found.cost, found.front)
         answer = {"study": project.study.name, **found.summary()}
-        cost, rows = found.cost, found.front
         if fresh_search:
-            summary = search.launch(project, store, watch)
-            answer["search"] = asdict(summary)
-            stored, _ = store.load(project)
-            cost = costing.costs(project, stored.designs, owned=owned)
-            rows = reprice.front_rows(project, stored, cost)
-        if len(rows):
-            verdicts = {verdict.design_id: verdict for verdict in found.locked}
-            answer |= _page(project, store, stored, cost, rows, verdicts)
-        else:
-            answer |= {"front": [], "picks": {}, "report": None}
-        return answer
+            answer["search"] = asdict(search.launch(project, store, watch))
+            desk = Desk.at_todays_prices(project, store, owned)
+        if not len(desk.rows):
+            return answer | {"front": [], "picks": {}, "report": None}
+        verdicts = {verdict.design_id: verdict for verdict in found.locked}
+        return answer | desk.publish(verdicts)
 
 
 def lock_design(study: Path, design: str, *, note: str = "", release: bool = False) -> Answer:
@@ -181,65 +174,100 @@ def _nothing_feasible(project: Project, broken: Mapping[str, tuple[int, int]]) -
     ]
 
 
-def _page(
-    project: Project,
-    store: Store,
-    stored: Stored,
-    cost: Array,
-    rows: Any,
-    verdicts: Mapping[str, reprice.Verdict] | None = None,
-) -> Answer:
-    """Write the page for the front at `rows`; answers with reading front, picks and path."""
-    from explorer.report import page, view
+@dataclass(frozen=True)
+class Desk:
+    """A study's stored designs with their costs and the rows of its front, ready to be shown."""
 
-    points = stored.objectives(cost)[rows]
-    reading = front.reading_front(points)
-    picked = front.picks(points)
-    locks = lock.read_locks(project)
-    chosen = np.union1d(reading, list(picked.values()))
-    evaluation = store.evaluation(project, stored, rows[chosen])
-    records = [
-        evaluate.design_record(project, evaluation, k, cost[row])
-        for k, row in enumerate(rows[chosen])
-    ]
-    place = {int(number): k for k, number in enumerate(chosen)}
-    picks = {wish: records[place[k]]["design_id"] for wish, k in picked.items()}
-    shown_records = records + _locked_records(project, store, stored, cost, locks, records)
-    last = _last_search(store)
-    data = view.build(
-        project,
-        shown_records,
-        picks,
-        search=last,
-        rejections={k: (v[0], v[1]) for k, v in last.get("rejections", {}).items()},
-        provenance=provenance(project, last),
-        front_size=len(rows),
-        history=_history(store),
-        locked=[_locked_entry(one, verdicts) for one in locks],
-        effects=_effects(project, stored, cost),
-    )
-    folder = project.path.parent.parent / "reports" / project.study.name
-    return {"front": records, "picks": picks, "report": str(page.write(data, folder))}
+    project: Project
+    store: Store
+    stored: Stored
+    cost: Array
+    rows: Rows
 
+    @classmethod
+    def at_todays_prices(cls, project: Project, store: Store, owned: Collection[str] = ()) -> Desk:
+        """Everything that is stored, at today's prices."""
+        stored, _ = store.load(project)
+        cost = costing.costs(project, stored.designs, owned=owned)
+        return cls(project, store, stored, cost, reprice.front_rows(project, stored, cost))
 
-def _locked_records(
-    project: Project,
-    store: Store,
-    stored: Stored,
-    cost: Array,
-    locks: Sequence[lock.Lock],
-    records: Sequence[Answer],
-) -> list[Answer]:
-    """Locked designs that are not among the records, as the store holds them."""
-    known = {record["design_id"] for record in records}
-    found = []
-    for one in locks:
-        row = stored.find(one.design_id)
-        if one.design_id in known or row is None or not stored.feasible[row]:
-            continue
-        evaluation = store.evaluation(project, stored, np.array([row]))
-        found.append(evaluate.design_record(project, evaluation, 0, cost[row]))
-    return found
+    @property
+    def points(self) -> Array:
+        """Objectives of the front."""
+        return self.stored.objectives(self.cost)[self.rows]
+
+    def records(self, rows: Rows) -> list[Answer]:
+        """Results of some stored designs."""
+        evaluation = self.store.evaluation(self.project, self.stored, rows)
+        return [
+            evaluate.design_record(self.project, evaluation, k, self.cost[row])
+            for k, row in enumerate(rows)
+        ]
+
+    def _picked(self) -> dict[str, int]:
+        """Row of the design that answers each wish."""
+        return {wish: int(self.rows[k]) for wish, k in front.picks(self.points).items()}
+
+    def look_closer(self, watch: Watch) -> Answer:
+        """What is worth computing for the page once: it is kept with the launch."""
+        picked = self._picked()
+        first = list(dict.fromkeys(picked.values()))
+        others = self.rows[front.reading_front(self.points)]
+        others = insight.sample_of(others[~np.isin(others, first)], CONFIRMED)
+        rows = np.concatenate([np.array(first, dtype=np.int64), others])
+        designs, ids = self.stored.designs.take(rows), ids_of(self.stored.numbers[rows])
+        watch(Step("confirm", 0, len(rows), 0))
+        told = insight.confirm(self.project, designs, ids, CONFIRM_BUDGET_S)
+        watch(Step("confirm", len(rows), len(rows), 0))
+        few = designs.take(np.arange(len(first)))
+        balanced = np.array([picked["balanced"]])
+        return {
+            "sessions": told,
+            "cadences": insight.at_other_cadences(self.project, few, ids),
+            "levers": insight.levers(
+                self.project,
+                self.stored.designs.take(balanced),
+                self.store.evaluation(self.project, self.stored, balanced),
+            ),
+        }
+
+    def publish(self, verdicts: Mapping[str, reprice.Verdict] | None = None) -> Answer:
+        """Write the page; answers with reading front, picks and path."""
+        from explorer.report import page, view
+
+        project, locks = self.project, lock.read_locks(self.project)
+        picked = self._picked()
+        rows = np.union1d(self.rows[front.reading_front(self.points)], list(picked.values()))
+        last = _last_search(self.store)
+        sessions = last.get("sessions", {})
+        records = insight.with_session(self.records(rows), sessions)
+        picks = {wish: ids_of(self.stored.numbers[[row]])[0] for wish, row in picked.items()}
+        known = {record["design_id"] for record in records}
+        apart = [self.stored.find(one.design_id) for one in locks if one.design_id not in known]
+        apart = [row for row in apart if row is not None and self.stored.feasible[row]]
+        shown_records = records + self.records(np.array(apart, dtype=np.int64))
+        known |= {record["design_id"] for record in shown_records}
+        data = view.build(
+            project,
+            shown_records,
+            picks,
+            search=last,
+            rejections={k: (v[0], v[1]) for k, v in last.get("rejections", {}).items()},
+            probed=search.PROBES,
+            provenance=provenance(project, last),
+            front_size=len(self.rows),
+            history=_history(self.store),
+            locked=[_locked_entry(one, verdicts) for one in locks],
+            outing=project.study.outing.model_dump(),
+            effects=_effects(project, self.stored, self.cost),
+            levers=last.get("levers", []),
+            session_traces={
+                k: v["trace"] for k, v in sessions.items() if k in known and "trace" in v
+            },
+            cadence_curves={k: v for k, v in last.get("cadences", {}).items() if k in known},
+        )
+        folder = project.path.parent.parent / "reports" / project.study.name
+        return {"front": records, "picks": picks, "report": str(page.write(data, folder))}
 
 
 def _locked_entry(one: lock.Lock, verdicts: Mapping[str, reprice.Verdict] | None) -> Answer:

@@ -268,7 +268,7 @@ def load(path: str | Path, *, today: date | None = None) -> Project:
     catalogue = reading.catalogue if reading else None
     if not (heading and session and settings and limits and prices and search):
         raise InputError(faults)
-    if faults or choices is None or catalogue is None:
+    if faults or choices is None or catalogue is None or outing is None or build is None:
         raise InputError(faults)
     rates_age = (today - prices.rates_dated).days if prices.rates_dated else 0
     if rates_age > prices.old_after_days:

@@ -259,11 +259,11 @@ def polish(explored: Explored, generator: np.random.Generator) -> Iterator[Array
             return
         chosen = generator.permutation(open_)[: 16 if depth == 1 else 1]
         done[depth].update(chosen.tolist())
-        near = [_neighbours(explored.coordinates, explored.rows[m], depth) for m in chosen]
+        near = [neighbours(explored.coordinates, explored.rows[m], depth) for m in chosen]
         yield generator.permutation(np.concatenate(near))
 
 
-def _neighbours(coordinates: Coordinates, row: NDArray[Any], depth: int) -> Array:
+def neighbours(coordinates: Coordinates, row: NDArray[Any], depth: int) -> Array:
     """All rows that differ from one in exactly `depth` variables."""
     options = [_substitutes(coordinates, name, v) for name, v in zip(coordinates.names, row,
                strict=True)]  # fmt: skip

@@ -1,0 +1,147 @@
+"""What a page tells beyond the front: a slower fidelity's word, other cadences, looser rules."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import numpy as np
+
+from explorer import costing, session
+from explorer.averaged import REGIMES
+from explorer.config import Project
+from explorer.constraints import RULES
+from explorer.evaluate import Evaluation, evaluate
+from explorer.search.sample import Coordinates, neighbours
+from explorer.space import Designs, Rows, Space
+from explorer.units import Array
+
+CADENCES_RPM = np.linspace(30.0, 90.0, 13)
+TRACE_POINTS = 240
+MOST_TRACES = 50
+BATCH = 25
+"""Designs stepped through their session at a time, between two looks at the clock."""
+LOOSER = {
+    "V": 0.5, "A": 0.5, "N": 5.0, "N m": 1.0, "W": 2.0, "K": 10.0, "s": 30.0, "rpm": 200.0,
+    "kg": 0.5, "%": 5.0, "J": 50.0,
+}  # fmt: skip
+"""By how much a rule is loosened to see what it costs, by its unit."""
+
+
+def at_other_cadences(project: Project, designs: Designs, ids: Sequence[str]) -> dict[str, Any]:
+    """Handle force and power into the pack of some designs over cadence, by design id."""
+    count = len(CADENCES_RPM)
+    rows = np.repeat(np.arange(len(designs)), count)
+    many = designs.take(rows)
+    settings = {**many.settings, "cadence_rpm": np.tile(CADENCES_RPM, len(designs))}
+    found = evaluate(project, Designs(many.parts, settings))
+    shape = (len(designs), count)
+    seconds = 60 * project.study.session.minutes
+    force = found.readings["handle_force_N"].reshape(shape)
+    power = (found.delivered_energy_J / seconds).reshape(shape)
+    return {
+        name: {
+            "cadence_rpm": CADENCES_RPM.tolist(),
+            "handle_force_N": force[k].tolist(),
+            "pack_power_W": power[k].tolist(),
+        }
+        for k, name in enumerate(ids[: len(designs)])
+    }
+
+
+def levers(project: Project, design: Designs, evaluation: Evaluation) -> list[dict[str, Any]]:
+    """What loosening one rule a little would buy near a design (both of length 1).
+
+    Among all designs that differ from it in one or two choices, cost, weigh and ask no more, and
+    break that rule alone by no more than the step: the most energy gained, in J.
+    """
+    space = Space.of(project)
+    coordinates = Coordinates(space)
+    (row,) = coordinates.rows(design)
+    if np.isnan(row).any():
+        return []
+    near = np.concatenate([neighbours(coordinates, row, depth) for depth in (1, 2)])
+    found = evaluate(project, coordinates.designs(near))
+    own_cost = costing.costs(project, design)[0]
+    no_worse = (
+        (costing.costs(project, found.designs) <= own_cost)
+        & (found.mass_kg <= evaluation.mass_kg[0])
+        & (found.crank_effort_percent <= evaluation.crank_effort_percent[0])
+    )
+    gain = found.delivered_energy_J - evaluation.delivered_energy_J[0]
+    broken = {name: margin < 0 for name, margin in found.margins.items()}
+    count = np.sum(list(broken.values()), axis=0)
+    bought = []
+    for name, breaks in broken.items():
+        step = LOOSER[RULES[name].unit]
+        within = no_worse & breaks & (count == 1) & (found.margins[name] >= -step)
+        most = float(gain[within].max(initial=0.0))
+        if most > 0:
+            bought.append({"margin": name, "step": step, "gain_J": most})
+    return sorted(bought, key=lambda one: -one["gain_J"])
+
+
+def confirm(
+    project: Project, designs: Designs, ids: Sequence[str], budget_s: float
+) -> dict[str, dict[str, Any]]:
+    """What the time-stepped session says of some designs, in their order, within a time budget.
+
+    By design id: `session_energy_J`, `regime`, and for the first ones the course of the bus of the
+    first case (`time_s`, `bus_V`, `pack_W`). Several cases are put together as the study says.
+    """
+    begun, told = time.monotonic(), {}
+    for start in range(0, len(designs), BATCH):
+        if start and time.monotonic() - begun > budget_s:
+            break
+        rows = np.arange(start, min(start + BATCH, len(designs)))
+        energy, results = _all_cases(project, designs.take(rows), start == 0)
+        for k, row in enumerate(rows.tolist()):
+            entry = {"session_energy_J": float(energy[k]), "regime": REGIMES[results.regime[k]]}
+            if k in results.traces and row < MOST_TRACES:
+                entry["trace"] = _thinned(results.traces[k])
+            told[ids[row]] = entry
+    return told
+
+
+def _all_cases(project: Project, designs: Designs, traced: bool) -> tuple[Array, Any]:
+    plan = project.study.session
+    cases = [(o, p) for o in plan.operators for p in plan.packs]
+    results = [
+        session.simulate(
+            project, designs, *case, traces=range(len(designs)) if traced and not number else ()
+        )
+        for number, case in enumerate(cases)
+    ]
+    energies = np.stack([result.delivered_energy_J for result in results])
+    energy = energies.min(axis=0) if plan.over_cases == "worst" else energies.mean(axis=0)
+    return energy, results[0]
+
+
+def _thinned(trace: session.Trace) -> dict[str, list[float]]:
+    """A trace with few enough points for a page, to what a screen can show."""
+    keep = np.unique(np.linspace(0, len(trace.time_s) - 1, TRACE_POINTS).astype(np.intp))
+    return {
+        "time_s": [round(float(v), 2) for v in trace.time_s[keep]],
+        "bus_V": [round(float(v), 3) for v in trace.bus_V[keep]],
+        "pack_W": [round(float(v), 3) for v in trace.pack_W[keep]],
+    }
+
+
+def sample_of(rows: Rows, count: int) -> Rows:
+    """An even thinning of some rows."""
+    if len(rows) <= count:
+        return rows
+    return rows[np.linspace(0, len(rows) - 1, count).astype(np.intp)]
+
+
+def with_session(
+    records: Sequence[dict[str, Any]], told: Mapping[str, Mapping[str, Any]]
+) -> list[dict[str, Any]]:
+    """Records that also say what the session fidelity found, where it was asked."""
+    return [
+        {**record, "session_energy_J": told[record["design_id"]]["session_energy_J"]}
+        if record["design_id"] in told
+        else dict(record)
+        for record in records
+    ]
