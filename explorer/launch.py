@@ -19,7 +19,7 @@ from explorer.store import Store, Stored, search_key
 from explorer.units import Array
 
 WORKERS = 2
-SWEPT_PER_SECOND = 2e6
+SWEPT_PER_SECOND = 1e6
 """Combinations a second that a sweep covers at the least on two cores (measured, tests/bench)."""
 YARDSTICK_SIZE = 100_000
 """Spaces up to this size are also enumerated when they are sampled, to say what was missed."""
