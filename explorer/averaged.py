@@ -119,7 +119,7 @@ def walk(chain: Chain, from_V: Array, to_V: Array, state: State) -> Walk:
     that line has its mean over time, the logarithmic mean, so that a walk that nearly comes to
     rest is timed as well as a brisk one.
     """
-    volts = from_V[:, None] + (to_V - from_V)[:, None] * np.linspace(0.0, 1.0, CELLS + 1)
+    volts = _edges(chain, from_V, to_V)
     edge_A = chain.net_current(volts, state)
     inner = volts - chain.demand["esr_ohm"] * edge_A
     rising = (to_V >= from_V)[:, None]
@@ -142,6 +142,26 @@ def walk(chain: Chain, from_V: Array, to_V: Array, state: State) -> Walk:
     return Walk(
         seconds, heats, delivered, typical * net_A - stored_W, stored_W, effort, ground[:, -1]
     )
+
+
+def _edges(chain: Chain, from_V: Array, to_V: Array) -> Array:
+    """Even steps from one voltage to another, (n, CELLS + 1).
+
+    Where an active bridge wakes on the way, two edges stand before and after the jump.
+    """
+    volts = from_V[:, None] + (to_V - from_V)[:, None] * np.linspace(0.0, 1.0, CELLS + 1)
+    start_V = chain.supply.start_V[chain.half]
+    low, high = np.minimum(from_V, to_V), np.maximum(from_V, to_V)
+    rows = np.flatnonzero((start_V > low) & (start_V < high))
+    if rows.size:
+        jump_V = start_V[rows]
+        share = (jump_V - from_V[rows]) / (to_V - from_V)[rows]
+        place = np.clip((share * CELLS).astype(np.intp), 1, CELLS - 2)
+        asleep = jump_V * (1 - 1e-12)
+        rising = to_V[rows] > from_V[rows]
+        volts[rows, place] = np.where(rising, asleep, jump_V)
+        volts[rows, place + 1] = np.where(rising, jump_V, asleep)
+    return volts
 
 
 def _mean_place(edge_A: Array) -> Array:
@@ -237,7 +257,7 @@ def session(chain: Chain, duration_s: float) -> Session:
     remaining = np.full(count, duration_s)
 
     start_V, _ = first_sign_change(lambda v: -chain.inner_V(v, "open"), zero, top)
-    idle_V, _ = first_sign_change(lambda v: chain.net_current(v, "open"), zero, top)
+    idle_V = _idle_V(chain)
     starved = idle_V <= on_V
     start_V = np.minimum(start_V, np.minimum(idle_V, on_V))
     fill = walk(chain, start_V, np.minimum(on_V, idle_V), "open")
@@ -313,6 +333,24 @@ def session(chain: Chain, duration_s: float) -> Session:
         effort=effort,
         on_share=on_share / duration_s,
     )
+
+
+def _idle_V(chain: Chain) -> Array:
+    """Bus voltage that an empty bank climbs to while the switch is open, (n,).
+
+    An active bridge that its body diodes do not lift to its start voltage stays asleep.
+    """
+    start_V = chain.supply.start_V[chain.half]
+    top = np.full(len(chain), VoltageGrid.top_V)
+    idle_V, _ = first_sign_change(lambda v: chain.net_current(v, "open"), start_V, top)
+    rows = np.flatnonzero(start_V > 0)
+    if rows.size:
+        part, end_V = chain.take(rows), start_V[rows] * (1 - 1e-12)
+        asleep_V, found = first_sign_change(
+            lambda v: part.net_current(v, "open"), np.zeros(len(rows)), end_V
+        )
+        idle_V[rows[found]] = asleep_V[found]
+    return idle_V
 
 
 def _stay(

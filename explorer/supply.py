@@ -32,7 +32,7 @@ BODY_DIODE_EMISSION_V = 0.05
 SPEED_SHARES = np.linspace(0.0, 1.0, 13) ** 1.5
 """Where the speed asked for is scanned for the first speed that is too hard, dense at rest."""
 ENDS = SPEED_SHARES[[0, -1]]
-ROOT = {"fatol": 1e-4}
+ROOT = 1e-4
 """How closely the hand keeps to its limit, as a share of it."""
 
 TERMS = ("current_A", "gearing_W", "drag_W", "copper_W", "lead_W", "bridge_W", "effort", "rad_s")
@@ -47,7 +47,7 @@ class VoltageGrid:
     of 60 V is a hazard that only needs to be recognised.
     """
 
-    A, B, COUNT = 0.18, 0.0035, 113
+    A, B, COUNT = 0.1, 0.0022, 150
     volts = A * np.arange(COUNT) + B * np.arange(COUNT) ** 2
     top_V = float(volts[-1])
 
@@ -135,7 +135,7 @@ class Halves:
             body_saturation_A=np.where(
                 body_drop > 0, np.exp(-body_drop / BODY_DIODE_EMISSION_V), 0.0
             ),
-            start_V=at("rectifier", "start_V"),
+            start_V=np.where(body_drop > 0, at("rectifier", "start_V"), 0.0),
         )
 
     @property
@@ -271,16 +271,19 @@ def _first_limit(
     hard = excess > 0
     stopped, first = hard.any(axis=1), hard.argmax(axis=1)
     later = np.arange(speeds.shape[1]) > first[:, None]
-    unique = ~(stopped & (~hard).any(axis=1, where=later))
+    unique = np.asarray(~(stopped & (~hard).any(axis=1, where=later)))
     held = np.where(stopped & (first == 0), 0.0, cadence)
     rows = np.flatnonzero(stopped & (first > 0))
     if rows.size:
-        bracket = speeds[rows, first[rows] - 1], speeds[rows, first[rows]]
+
+        def limit(speed: Array, row: Rows, volts: Array) -> Array:
+            return too_hard(halves, row, asked(halves, row, speed, volts))
+
         held[rows] = find_root(
-            lambda speed, row, volts: too_hard(halves, row, asked(halves, row, speed, volts)),
-            bracket,
+            limit,
+            (speeds[rows, first[rows] - 1], speeds[rows, first[rows]]),
             args=(half[rows], bus_V[rows]),
-            tolerances=ROOT,
+            tolerances={"fatol": ROOT},
         ).x
     return held, unique
 
@@ -290,10 +293,13 @@ class Supply:
     """Curves of some front halves over `VoltageGrid`.
 
     `curves` (h, nodes, terms) in the order of `TERMS`; `worst_*` (h, nodes) the largest value on
-    the way from an empty bank up to each node.
+    the way from an empty bank up to each node. An active bridge wakes at `start_V` (h,), 0 for
+    other bridges, where the curves jump: `jump` (h, 2, terms) right before and after.
     """
 
     curves: Array
+    jump: Array
+    start_V: Array
     worst_phase_A: Array
     worst_bus_A: Array
     worst_torque_N_m: Array
@@ -306,16 +312,32 @@ class Supply:
         left, share = VoltageGrid.locate(bus_V)
         curves = self.curves[:, :, terms]
         lower, upper = curves[half[:, None], left], curves[half[:, None], left + 1]
-        if lower.ndim > share.ndim:
-            share = share[..., None]
+        start_V = self.start_V[half]
+        jumps = left == np.where(start_V > 0, VoltageGrid.locate(start_V)[0], -1)[:, None]
+        if jumps.any():
+            row, column = np.nonzero(jumps)
+            before, after = np.moveaxis(self.jump[half[row]][..., terms], 1, 0)
+            start, low = start_V[row], VoltageGrid.volts[left[row, column]]
+            high = VoltageGrid.volts[left[row, column] + 1]
+            asleep = bus_V[row, column] < start
+            low, high = np.where(asleep, low, start), np.where(asleep, start, high)
+            share[row, column] = (bus_V[row, column] - low) / np.maximum(high - low, 1e-9)
+            sleeps = asleep.reshape(-1, *(1,) * (lower.ndim - 2))
+            upper[row, column] = np.where(sleeps, before, upper[row, column])
+            lower[row, column] = np.where(sleeps, lower[row, column], after)
+        share = share.reshape(*share.shape, *(1,) * (lower.ndim - 2))
         return np.asarray(lower + (upper - lower) * share)
 
 
 def curves(halves: Halves) -> Supply:
-    """Solve every half at every node of the voltage grid."""
+    """Solve every half at every node of the voltage grid, and on both sides of its jump."""
     nodes = VoltageGrid.COUNT
-    half = np.repeat(np.arange(len(halves)), nodes)
-    bus_V = np.tile(VoltageGrid.volts, len(halves))
+    shape = (len(halves), nodes + 2)
+    volts = np.empty(shape)
+    volts[:, :nodes] = VoltageGrid.volts
+    volts[:, nodes], volts[:, nodes + 1] = halves.start_V * (1 - 1e-12), halves.start_V
+    bus_V = volts.reshape(-1)
+    half = np.repeat(np.arange(len(halves)), nodes + 2)
     speed, unique = held_speed(halves, half, bus_V)
     need = asked(halves, half, speed, bus_V)
     person = halves.operator
@@ -327,13 +349,15 @@ def curves(halves: Halves) -> Supply:
         need.current_A, need.gearing_W, need.drag_W, need.copper_W, need.lead_W, need.bridge_W,
         effort, speed,
     )  # fmt: skip
-    shape = (len(halves), nodes)
+    solved = np.stack(terms, axis=1).reshape(*shape, len(terms))
 
     def worst(values: Array) -> Array:
-        return np.maximum.accumulate(values.reshape(shape), axis=1)
+        return np.maximum.accumulate(values.reshape(shape)[:, :nodes], axis=1)
 
     return Supply(
-        curves=np.stack(terms, axis=1).reshape(*shape, len(terms)),
+        curves=solved[:, :nodes],
+        jump=solved[:, nodes:],
+        start_V=halves.start_V,
         worst_phase_A=worst(need.phase_rms_A),
         worst_bus_A=worst(need.current_A),
         worst_torque_N_m=worst(need.torque_N_m),
