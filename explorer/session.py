@@ -46,6 +46,7 @@ RESTING_V = 2e-3
 LANDING_V = 1e-5
 """How far beyond a threshold a step may end."""
 SHORTEST_STEP_S = 1e-8
+LEAP_V = 0.1
 STROKE_KNOTS = 9
 LAPSE_AFTER, LAPSE_STROKES, LAPSE_CYCLES = 16_000, 3.0, 20
 """A design that would need more steps than this for the session is followed for some whole
@@ -463,7 +464,7 @@ class _Walkers:
             setattr(self, name, getattr(self, name)[~over])
 
     def _stroke(self, angle: Array) -> Array:
-        return np.asarray(1 + self.laws.unevenness * np.sin(angle))
+        return np.asarray(1 + self.laws.unevenness * np.cos(angle))
 
     def _advance(self, books: _Books) -> _Log:
         """One step of every design, as long as each may be; then the switches that it reached."""
@@ -473,7 +474,7 @@ class _Walkers:
         stroke = self._stroke(self.angle + self.speed * step / 2)
         capacitance, esr = laws.capacitance_F[law], laws.esr_ohm[law]
         ohm = esr + step / (2 * capacitance)
-        guess_V = np.maximum(self.bus_V + self.trend * step, self.bus_V / 2)
+        guess_V = np.clip(self.bus_V + self.trend * step, 0.5 * self.bus_V, VoltageGrid.top_V)
         now = laws.balance(law, state, self.inner_V, ohm, stroke, guess_V)
         middle_V = now.bus_V - esr * now.net_A
         inner_V = 2 * middle_V - self.inner_V
@@ -509,10 +510,19 @@ class _Walkers:
         self.gap_V = np.where(taken, np.maximum(-beyond, 0.0), self.gap_V)
         if self.person is not None:
             self._tire(now.crank_W, log.seconds)
-        reached = (taken & (beyond >= 0)) | (lost & shortest)
+        # No voltage near here balances: the load collapses the bus, or the bus leaps to where a
+        # bridge of active valves wakes or sleeps, by and by until a voltage is found.
+        stuck = lost & shortest
+        loaded, bottom = state == LOADED, self.bus_V < 2 * LEAP_V
+        carries = (self.gap_V > 2 * LANDING_V) & (self.bus_V > 0.8 * laws.able_V[law])
+        collapsed = stuck & loaded & ~carries
+        down = np.where(loaded, self.trend <= 0, (self.trend < 0) & ~bottom)
+        self.trend = np.where(stuck & bottom, 0.0, self.trend)
+        self.bus_V = self.bus_V + np.where(stuck & ~collapsed, np.where(down, -LEAP_V, LEAP_V), 0.0)
+        reached = (taken & (beyond >= 0)) | collapsed
         rested = taken & (self.timer_s <= 0) & ~reached
         if reached.any() or rested.any():
-            falling = reached & (lost | (low - inner_V >= 0))
+            falling = reached & (collapsed | (low - inner_V >= 0))
             self._switch(books, reached, falling, rested)
         return log
 
