@@ -31,13 +31,13 @@ STARVED, CYCLING, STEADY, FLOODED, CHATTERING = range(5)
 
 @dataclass(frozen=True)
 class Walk:
-    """Steps of one phase: what a second in each step does. (n, cells), heats (n, cells, 13).
+    """Steps of one phase: what a second in each step does, (n, cells) each, heats as in `HEAT`.
 
     `end_inner_V` (n,) is the voltage behind the bank's series resistance when it is over.
     """
 
     seconds: Array
-    heats_W: Array
+    heats_W: tuple[Array, ...]
     delivered_W: Array
     esr_W: Array
     stored_W: Array
@@ -62,7 +62,7 @@ class Walk:
 
         return Walk(
             seconds=both(dwell_s, stay_s[:, None]),
-            heats_W=both(self.heats_W, stay.heats_W),
+            heats_W=tuple(map(both, self.heats_W, stay.heats_W)),
             delivered_W=both(self.delivered_W, stay.delivered_W),
             esr_W=both(self.esr_W, stay.esr_W),
             stored_W=both(self.stored_W, stay.stored_W),
@@ -87,11 +87,15 @@ class Tally:
 
     def add(self, rows: NDArray[np.intp], walk: Walk, dwell_s: Array) -> None:
         """Add `dwell_s` (n, cells) spent in the steps of a phase."""
-        self.heats_J[rows] += np.einsum("nk,nkh->nh", dwell_s, walk.heats_W)
-        self.delivered_J[rows] += (dwell_s * walk.delivered_W).sum(axis=1)
-        self.esr_J[rows] += (dwell_s * walk.esr_W).sum(axis=1)
-        self.stored_J[rows] += (dwell_s * walk.stored_W).sum(axis=1)
-        self.effort_s[rows] += (dwell_s * walk.effort).sum(axis=1)
+
+        def spent(rate: Array) -> Array:
+            return np.asarray(np.einsum("nk,nk->n", dwell_s, rate))
+
+        self.heats_J[rows] += np.stack([spent(heat) for heat in walk.heats_W], axis=1)
+        self.delivered_J[rows] += spent(walk.delivered_W)
+        self.esr_J[rows] += spent(walk.esr_W)
+        self.stored_J[rows] += spent(walk.stored_W)
+        self.effort_s[rows] += spent(walk.effort)
 
 
 @dataclass(frozen=True)

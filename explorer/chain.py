@@ -50,8 +50,8 @@ class Chain:
         """Voltage behind the bank's series resistance, V, (n, k)."""
         return np.asarray(bus_V - self.demand["esr_ohm"] * self.net_current(bus_V, state))
 
-    def powers(self, bus_V: Array, state: State) -> tuple[Array, Array, Array, Array]:
-        """Heats in the order of `HEAT` (n, k, 13), delivered W, net current A, effort, (n, k).
+    def powers(self, bus_V: Array, state: State) -> tuple[tuple[Array, ...], Array, Array, Array]:
+        """Heats in the order of `HEAT`, delivered W, net current A, effort, (n, k) each.
 
         Crank power is the sum of the heats, the delivered power and bus voltage times net current.
         """
@@ -68,14 +68,11 @@ class Chain:
             drain.reverse_leakage_A, drain.bridge_supply_A, drain.cell_leakage_A,
             drain.balancing_A, drain.clamp_A,
         ]  # fmt: skip
-        heats = np.stack(
-            [
-                *np.moveaxis(front[..., LOSSES], -1, 0),
-                *(amps * bus_V for amps in bus_drains),
-                window,
-                converter,
-                lead,
-            ],
-            axis=-1,
+        heats = (
+            *np.moveaxis(front[..., LOSSES], -1, 0),
+            *(amps * bus_V for amps in bus_drains),
+            window,
+            converter,
+            lead,
         )
         return heats, delivered, front[..., 0] - drain.total_A - load_A, front[..., -1]

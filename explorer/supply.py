@@ -310,8 +310,9 @@ class Supply:
     def read(self, half: Rows, bus_V: Array, terms: slice | int = 0) -> Array:
         """Curves of halves (n,) at voltages (n, k), linear between nodes: (n, k[, terms])."""
         left, share = VoltageGrid.locate(bus_V)
-        curves = self.curves[:, :, terms]
-        lower, upper = curves[half[:, None], left], curves[half[:, None], left + 1]
+        flat = self.curves.reshape(-1, len(TERMS))[:, terms]
+        place = half[:, None] * VoltageGrid.COUNT + left
+        lower, upper = flat.take(place, axis=0), flat.take(place + 1, axis=0)
         start_V = self.start_V[half]
         jumps = left == np.where(start_V > 0, VoltageGrid.locate(start_V)[0], -1)[:, None]
         if jumps.any():
@@ -326,7 +327,10 @@ class Supply:
             upper[row, column] = np.where(sleeps, before, upper[row, column])
             lower[row, column] = np.where(sleeps, lower[row, column], after)
         share = share.reshape(*share.shape, *(1,) * (lower.ndim - 2))
-        return np.asarray(lower + (upper - lower) * share)
+        upper -= lower
+        upper *= share
+        upper += lower
+        return upper
 
 
 def curves(halves: Halves) -> Supply:
@@ -355,7 +359,7 @@ def curves(halves: Halves) -> Supply:
         return np.maximum.accumulate(values.reshape(shape)[:, :nodes], axis=1)
 
     return Supply(
-        curves=solved[:, :nodes],
+        curves=np.ascontiguousarray(solved[:, :nodes]),
         jump=solved[:, nodes:],
         start_V=halves.start_V,
         worst_phase_A=worst(need.phase_rms_A),
