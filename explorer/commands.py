@@ -13,13 +13,14 @@ import numpy as np
 
 from explorer import MODEL_VERSION, __version__, costing, evaluate, front, insight, lock, reprice
 from explorer import launch as search
+from explorer.catalogue import content_hash
 from explorer.config import Project, load
 from explorer.design_file import read_design
 from explorer.errors import Fault, InputError, nearest
 from explorer.launch import Step, Summary, Watch, unwatched
 from explorer.parts import LINKS
 from explorer.space import Rows, Space
-from explorer.store import Store, Stored, ids_of, path_of
+from explorer.store import Store, Stored, ids_of, path_of, search_key
 from explorer.tables import shown
 from explorer.units import Array
 
@@ -53,10 +54,10 @@ def launch(study: Path, *, watch: Watch = unwatched, workers: int = search.WORKE
         run = store.begin("launch", {"study_hash": project.study_hash})
         summary = search.launch(project, store, watch, workers)
         desk = Desk.at_todays_prices(project, store)
-        broken = search.rejections(project)
         summary.hypervolume = search.relative_hypervolume(project, desk.points)
-        told = desk.look_closer(watch) if len(desk.rows) else {}
-        kept = {**asdict(summary), "rejections": broken, **told}
+        told = desk.look_closer(watch)
+        broken = told["rejections"]
+        kept = {**asdict(summary), **told}
         reprice.conclude(project, store, run, desk.stored, desk.cost, desk.rows, kept)
         if not len(desk.rows):
             raise InputError(_nothing_feasible(project, broken))
@@ -209,7 +210,18 @@ class Desk:
         return {wish: int(self.rows[k]) for wish, k in front.picks(self.points).items()}
 
     def look_closer(self, watch: Watch) -> Answer:
-        """What is worth computing for the page once: it is kept with the launch."""
+        """What is worth computing for the page once; the same front is not looked at twice."""
+        numbers = self.stored.numbers[self.rows].tolist()
+        key = f"closer:{content_hash([MODEL_VERSION, search_key(self.project), numbers])}"
+        told = self.store.search_progress(key)
+        if not told:
+            told = {"rejections": search.rejections(self.project)}
+            if numbers:
+                told |= self._closer(watch)
+            self.store.save_progress(key, told)
+        return told
+
+    def _closer(self, watch: Watch) -> Answer:
         picked = self._picked()
         first = list(dict.fromkeys(picked.values()))
         others = self.rows[front.reading_front(self.points)]

@@ -1,0 +1,250 @@
+"""The program as a person or a script meets it: words, JSON keys, exit statuses."""
+
+from __future__ import annotations
+
+import json
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from explorer import cli
+
+HERE = Path(__file__).parent
+RESULT_KEYS = {
+    "design_id", "parts", "settings", "delivered_energy_J", "cost", "currency", "mass_kg",
+    "crank_effort_percent", "regime", "feasible", "margins", "ledger_J", "time_to_first_charge_s",
+    "bill", "cases",
+}  # fmt: skip
+LAUNCH_KEYS = {
+    "study", "designs_considered", "designs_feasible", "exact", "front", "front_size",
+    "hypervolume", "seconds", "report",
+}  # fmt: skip
+RERUN_KEYS = {"price_changes", "physics_evaluations", "entered", "left", "front", "locked"}
+
+
+class Outcome:
+    def __init__(self, status: int, out: str, err: str) -> None:
+        self.status, self.out, self.err = status, out, err
+
+    @property
+    def json(self) -> dict:
+        """The one object that stands on standard output."""
+        assert self.out.count("\n") == 1
+        return json.loads(self.out)
+
+
+@pytest.fixture
+def genchain(monkeypatch, capsys):
+    def run(*words: object) -> Outcome:
+        monkeypatch.setattr(sys, "argv", ["genchain", *map(str, words)])
+        with pytest.raises(SystemExit) as stopped:
+            cli.main()
+        captured = capsys.readouterr()
+        return Outcome(int(stopped.value.code or 0), captured.out, captured.err)
+
+    return run
+
+
+@pytest.fixture(scope="module")
+def launched_once(tmp_path_factory) -> tuple[Path, dict]:
+    """The small study launched, and its answer; to be copied, not changed."""
+    home = tmp_path_factory.mktemp("launched") / "small"
+    shutil.copytree(HERE / "data" / "small", home)
+    command = [sys.executable, "-m", "explorer", "launch", str(home / "small.toml"), "--json"]
+    told = subprocess.run(command, capture_output=True, text=True, check=True)
+    return home, Outcome(0, told.stdout, told.stderr).json
+
+
+@pytest.fixture
+def launched(launched_once, tmp_path: Path) -> tuple[Path, dict]:
+    """A launched study of one's own."""
+    home, answer = launched_once
+    shutil.copytree(home, tmp_path / "small")
+    return tmp_path / "small" / "small.toml", answer
+
+
+def set_price(study: Path, part: str, price: float) -> None:
+    table = study.parent / "parts" / "prices.csv"
+    lines = table.read_text().splitlines()
+    changed = [
+        ",".join([part, str(price), *line.split(",")[2:]]) if line.startswith(f"{part},") else line
+        for line in lines
+    ]
+    assert changed != lines
+    table.write_text("\n".join(changed) + "\n")
+
+
+def test_launch_answers_with_the_agreed_keys(launched) -> None:
+    _, answer = launched
+    assert answer.keys() >= LAUNCH_KEYS
+    assert answer["study"] == "small"
+    assert answer["exact"] is True
+    assert answer["front_size"] >= len(answer["front"]) > 0
+    for record in answer["front"]:
+        assert record.keys() >= RESULT_KEYS
+        assert record["feasible"]
+        assert all(margin >= 0 for margin in record["margins"].values())
+        ledger = record["ledger_J"]
+        rest = sum(value for name, value in ledger.items() if name != "crank_work")
+        assert ledger["crank_work"] == pytest.approx(rest, rel=1e-9)
+        assert ledger["delivered"] == pytest.approx(record["delivered_energy_J"])
+        bill = sum(line["quantity"] * line["unit_price"] for line in record["bill"])
+        assert record["cost"] == pytest.approx(bill)
+    page = Path(answer["report"])
+    assert page.parts[-3:] == ("reports", "small", "index.html")
+    assert page.parent.parent.parent.is_dir()
+    assert page.read_text(encoding="utf-8").lstrip().lower().startswith("<!doctype html>")
+
+
+def test_a_finished_launch_is_not_computed_again(genchain, launched, monkeypatch) -> None:
+    study, answer = launched
+    monkeypatch.setattr("explorer.supply.curves", None)
+    again = genchain("launch", study)
+    assert again.status == 0
+    assert "stored designs can be reused" in again.out
+    assert again.out.splitlines()[-1].startswith("report: ")
+    assert genchain("launch", study, "--json").json["front"] == answer["front"]
+
+
+def test_review_writes_the_same_front_without_computing(genchain, launched, monkeypatch) -> None:
+    study, answer = launched
+    monkeypatch.setattr("explorer.supply.curves", None)
+    shown = genchain("review", study, "--json").json
+    assert shown["front"] == answer["front"]
+
+
+def test_a_price_change_a_rerun_and_the_verdict(genchain, launched, monkeypatch) -> None:
+    study, answer = launched
+    chosen = answer["picks"]["least_cost"]
+    (record,) = [r for r in answer["front"] if r["design_id"] == chosen]
+    assert genchain("lock", study, chosen, "--note", "for the crew", "--json").status == 0
+    monkeypatch.setattr("explorer.supply.curves", None)  # a rerun computes no physics
+    quiet = genchain("rerun", study, "--json", "--fail-if-beaten")
+    assert quiet.status == 0
+    assert quiet.json.keys() >= RERUN_KEYS
+    assert quiet.json["price_changes"] == quiet.json["entered"] == quiet.json["left"] == []
+    assert quiet.json["locked"][0]["status"] == "kept"
+
+    set_price(study, record["parts"]["generator"], 500.0)
+    moved = genchain("rerun", study, "--json", "--fail-if-beaten")
+    assert moved.status == cli.BEATEN
+    assert moved.json["physics_evaluations"] == 0
+    assert [c["part"] for c in moved.json["price_changes"]] == [record["parts"]["generator"]]
+    verdict = moved.json["locked"][0]
+    assert verdict["design_id"] == chosen
+    assert verdict["status"] in ("beaten", "infeasible")
+
+    set_price(study, record["parts"]["generator"], 0.0)
+    back = genchain("rerun", study, "--json", "--fail-if-beaten")
+    assert back.status == 0
+    assert back.json["locked"][0]["status"] == "kept"
+
+
+def test_owned_parts_are_free(genchain, launched) -> None:
+    study, answer = launched
+    record = answer["front"][0]
+    generator = record["parts"]["generator"]
+    price = next(line for line in record["bill"] if line["part"] == generator)["unit_price"]
+    cheaper = genchain("rerun", study, "--owned", generator, "--json").json
+    least = min(r["cost"] for r in answer["front"] if r["parts"]["generator"] == generator)
+    now = min(r["cost"] for r in cheaper["front"] if r["parts"]["generator"] == generator)
+    assert now == pytest.approx(least - price)
+    wrong = genchain("rerun", study, "--owned", "hub_smal")
+    assert wrong.status == 2
+    assert "hub_small" in wrong.err
+
+
+def test_evaluate_gives_the_numbers_of_the_front(genchain, launched, tmp_path: Path) -> None:
+    study, answer = launched
+    record = answer["front"][0]
+    design = tmp_path / "mine.toml"
+    lines = ["[parts]", *(f'{k} = "{v}"' for k, v in record["parts"].items())]
+    lines += ["[settings]", *(f"{k} = {v!r}" for k, v in record["settings"].items())]
+    design.write_text("\n".join(lines))
+    mine = genchain("evaluate", study, "--design", design, "--json").json
+    assert mine.keys() >= RESULT_KEYS
+    for key in ("design_id", "delivered_energy_J", "cost", "mass_kg", "crank_effort_percent"):
+        assert mine[key] == record[key]
+    assert "where the work at the crank goes" in genchain("evaluate", study, "--design", design).out
+
+
+def test_every_fault_of_a_design_file_at_once(genchain, launched, tmp_path: Path) -> None:
+    study, _ = launched
+    design = tmp_path / "mine.toml"
+    design.write_text('[parts]\ncrank = "crank_mit"\ngear = "x"\n[settings]\ncells_series = 2.5\n')
+    wrong = genchain("evaluate", study, "--design", design, "--json")
+    assert wrong.status == 2
+    assert wrong.out == ""
+    for words in (
+        "parts.crank: is not in its table, got crank_mit (nearest: crank_mid)",
+        "parts.gear: is unknown",
+        "parts.generator: is missing",
+        "settings.cells_series: must be a whole number, got 2.5",
+        "settings.cadence_rpm: is missing",
+    ):
+        assert words in wrong.err
+    assert all(line.startswith(str(design)) for line in wrong.err.splitlines())
+
+
+def test_a_study_with_no_feasible_design_says_what_stands_in_the_way(
+    genchain, small_study: Path
+) -> None:
+    text = small_study.read_text()
+    small_study.write_text(text.replace("[limits]", "[limits]\nmass_kg = 0.2"))
+    wrong = genchain("launch", small_study, "--workers", 1)
+    assert wrong.status == 2
+    assert "no design of the study keeps every rule" in wrong.err
+    assert "limit_mass_kg" in wrong.err
+    assert not (small_study.parent.parent / "reports").exists()
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (["launch", "nowhere.toml"], "nowhere.toml: is missing"),
+        (["lunch", "x.toml"], "No such command 'lunch'"),
+        (["lock", "nowhere.toml", "abc"], "nowhere.toml: is missing"),
+        (["evaluate", "nowhere.toml"], "Missing option '--design'"),
+    ],
+)
+def test_wrong_words_are_status_2(genchain, words, told: str) -> None:
+    wrong = genchain(*words)
+    assert wrong.status == 2
+    assert told in wrong.err
+    assert wrong.out == ""
+
+
+def test_an_accident_is_one_line_and_status_1(genchain, small_study: Path, monkeypatch) -> None:
+    def accident(path: Path) -> None:
+        raise RuntimeError("something\nunforeseen")
+
+    monkeypatch.setattr("explorer.commands.check", accident)
+    told = genchain("check", small_study)
+    assert told.status == 1
+    assert told.err == "RuntimeError: something unforeseen (--debug shows where)\n"
+    monkeypatch.setattr(sys, "argv", ["genchain", "check", str(small_study), "--debug"])
+    with pytest.raises(RuntimeError, match="unforeseen"):
+        cli.main()
+
+
+def test_both_names_are_the_same_program() -> None:
+    told = subprocess.run(
+        [sys.executable, "-m", "explorer", "--help"], capture_output=True, text=True, check=True
+    ).stdout
+    for command in ("launch", "review", "lock", "rerun", "evaluate", "check"):
+        assert command in told
+
+
+def test_help_imports_nothing_heavy() -> None:
+    code = (
+        "import sys, explorer.cli; "
+        "print([m for m in ('numpy', 'scipy', 'optuna', 'pandas', 'matplotlib', 'bokeh', 'rich', "
+        "'pydantic') if m in sys.modules])"
+    )
+    told = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, check=True
+    ).stdout
+    assert told.strip() == "[]"
