@@ -32,7 +32,7 @@ OPEN, IDLE, LOADED, LATCHED = range(4)
 """Switch open; closed with a pack that waits; closed with a pack that draws; open until the bus
 has fallen from the overvoltage threshold to its return."""
 
-REFINED = 4
+REFINED = 2
 """Cells of the laws of the load in one step of `VoltageGrid`: their curvature needs it."""
 CHUNK = 128
 """Steps between two bookings of energy; only memory and overhead depend on it."""
@@ -51,6 +51,14 @@ STROKE_KNOTS = 9
 LAPSE_AFTER, LAPSE_STROKES, LAPSE_CYCLES = 16_000, 3.0, 20
 """A design that would need more steps than this for the session is followed for some whole
 strokes and cycles that stand for the others, see `_Walkers._lapse`."""
+
+
+class Start(NamedTuple):
+    """A part of a session: inner voltages of the banks (n,), their windows open or closed."""
+
+    inner_V: Array
+    closed: bool
+    seconds: float
 
 
 class Trace(NamedTuple):
@@ -95,26 +103,27 @@ def simulate(
     traces: Iterable[int] = (),
     even_hand: bool = False,
     pace_s: float | None = None,
+    start: Start | None = None,
 ) -> SessionResult:
     """Step `designs` through the study's session from an empty bank.
 
     `traces` lists the rows whose course is recorded. `even_hand` takes the unevenness out of the
     operator, ripple and copper loss alike. `pace_s` is how long the operator thinks it will last,
     the session's length unless given: one who paces for less tires, and falls to critical power.
+    `start` looks at a part of a session instead: it begins with a charged bank, and is shorter.
 
     At a bus voltage V the front half gives `I(V) (1 + a sin)` of the crank's angle. Losses are
     those of the curves, means over a stroke. Winding resistance stays that of the study's winding
     temperature; the winding's own, adiabatic from ambient, is compared with it in the margins.
     """
     catalogue, session = project.catalogue, project.study.session
-    duration_s = 60.0 * session.minutes
+    whole_s = 60.0 * session.minutes
+    duration_s = start.seconds if start else whole_s
     person = catalogue.operators[operator_id]
     if even_hand:
         person = person.model_copy(update={"unevenness": 0.0})
     first, half = supply.distinct(designs)
-    halves = Halves.of(
-        catalogue, designs.take(first), person, pace_s or duration_s, session.winding_C
-    )
+    halves = Halves.of(catalogue, designs.take(first), person, pace_s or whole_s, session.winding_C)
     curves = supply.curves(halves)
     back = demand.demand(catalogue, designs, catalogue.packs[pack_id])
     every = np.arange(len(designs))
@@ -123,12 +132,14 @@ def simulate(
         share = person.critical_power_W / halves.power_limit_W
         slower = person.model_copy(update={"power_share": share})
         tired = Halves.of(
-            catalogue, designs.take(first), slower, pace_s or duration_s, session.winding_C
+            catalogue, designs.take(first), slower, pace_s or whole_s, session.winding_C
         )
         curves = _joined(curves, supply.curves(tired))
         half, every = np.concatenate([half, half + len(halves)]), np.concatenate([every, every])
     laws = _Laws(Chain(curves, half, back.take(every)), person.unevenness)
     walkers = _Walkers(laws, len(designs), duration_s, person if tires else None)
+    if start:
+        walkers.begin(start)
     books = _Books.empty(len(designs), person.reserve_J, traces)
     while len(walkers.rows):
         walkers.run(books)
@@ -445,6 +456,13 @@ class _Walkers:
         self.lived_s, self.steps, self.cycles, self.first_s = np.zeros((4, count))
         self.mark_s, self.mark_angle, self.sample_s, self.trend = np.zeros((4, count))
         self._settle(self.rows)
+
+    def begin(self, start: Start) -> None:
+        """Begin with charged banks."""
+        self.inner_V = np.array(start.inner_V, dtype=float)
+        self.bus_V = self.inner_V.copy()
+        self.state[:] = LOADED if start.closed else OPEN
+        self._settle(np.arange(len(self.rows)))
 
     def run(self, books: _Books) -> None:
         """A chunk of steps of every design, booked; those whose session is over leave."""
