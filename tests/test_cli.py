@@ -101,7 +101,7 @@ def test_launch_answers_with_the_agreed_keys(launched) -> None:
 
 def test_a_finished_launch_is_not_computed_again(genchain, launched, monkeypatch) -> None:
     study, answer = launched
-    monkeypatch.setattr("explorer.supply.curves", None)
+    monkeypatch.setattr("explorer.supply.held_speed", None)
     again = genchain("launch", study)
     assert again.status == 0
     assert "stored designs can be reused" in again.out
@@ -111,7 +111,7 @@ def test_a_finished_launch_is_not_computed_again(genchain, launched, monkeypatch
 
 def test_review_writes_the_same_front_without_computing(genchain, launched, monkeypatch) -> None:
     study, answer = launched
-    monkeypatch.setattr("explorer.supply.curves", None)
+    monkeypatch.setattr("explorer.supply.held_speed", None)
     shown = genchain("review", study, "--json").json
     assert shown["front"] == answer["front"]
 
@@ -121,7 +121,7 @@ def test_a_price_change_a_rerun_and_the_verdict(genchain, launched, monkeypatch)
     chosen = answer["picks"]["least_cost"]
     (record,) = [r for r in answer["front"] if r["design_id"] == chosen]
     assert genchain("lock", study, chosen, "--note", "for the crew", "--json").status == 0
-    monkeypatch.setattr("explorer.supply.curves", None)  # a rerun computes no physics
+    monkeypatch.setattr("explorer.supply.held_speed", None)  # a rerun computes no physics
     quiet = genchain("rerun", study, "--json", "--fail-if-beaten")
     assert quiet.status == 0
     assert quiet.json.keys() >= RERUN_KEYS
