@@ -229,12 +229,12 @@ def _between(stock: Array, start: Array, end: Array) -> tuple[NDArray[np.intp], 
 
 
 def shown_ohm(value: float) -> str:
-    """A resistance as it is printed on a bag: 4.7 k, 237 k, 1 M.
+    """A resistance as it is printed on a bag.
 
-    >>> shown_ohm(237000.0), shown_ohm(4.7), shown_ohm(1e6)
-    ('237 k', '4.7', '1 M')
+    >>> shown_ohm(237000.0), shown_ohm(4.7), shown_ohm(0.00825)
+    ('237 kΩ', '4.7 Ω', '8.25 mΩ')
     """
-    for factor, unit in ((1e6, " M"), (1e3, " k")):
+    for factor, unit in ((1e6, "M"), (1e3, "k"), (1.0, "")):
         if value >= factor:
-            return f"{value / factor:.4g}{unit}"
-    return f"{value:.4g}"
+            return f"{value / factor:.4g} {unit}Ω"
+    return f"{1000 * value:.4g} mΩ"

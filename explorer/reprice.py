@@ -215,7 +215,7 @@ def standing(
     project: Project, stored: Stored, lock: Decision, *, owned: Collection[str] = ()
 ) -> Standing | tuple[str, ...]:
     """A locked design at today's prices, or why it cannot be had any more."""
-    designs, missing = _as_designs(project, lock)
+    designs, missing = designs_of(project, lock)
     if designs is None:
         return missing
     cost = _cost(project, designs, owned)
@@ -304,8 +304,8 @@ def _cheapest_rival(project: Project, stored: Stored, cost: Array, now: Standing
     return int(rows[np.lexsort((points[rows, 0], points[rows, 1]))[0]])
 
 
-def _as_designs(project: Project, lock: Decision) -> tuple[Designs | None, tuple[str, ...]]:
-    """A locked design in rows of today's tables; None and the words when a part is gone."""
+def designs_of(project: Project, lock: Decision) -> tuple[Designs | None, tuple[str, ...]]:
+    """A locked design in rows of today's tables; None, and the words, when a part is gone."""
     catalogue = project.catalogue
     rows: dict[str, Rows] = {}
     missing = []

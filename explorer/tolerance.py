@@ -94,6 +94,11 @@ CAPACITANCE_HIGH = 1.2
 """Upper end of a supercapacitor's usual tolerance of -10/+20 %; the lower end is in its table."""
 
 
+Band = tuple[float, float, float]
+"""5th, 50th and 95th percentile."""
+PERCENTILES = (5, 50, 95)
+
+
 class Matter(NamedTuple):
     """A spread that moves the delivered energy: its share of the explained variance, and how."""
 
@@ -107,14 +112,16 @@ class Tolerance:
     """What the draws came to.
 
     `energy_J` (draws,), `nominal_J` without any spread, `band_J` the 5th, 50th and 95th percentile;
-    `broken` rule -> share of draws that break it, the frequent first; `hazard` the share that
-    breaks any rule marked as a hazard; `matter` the spreads that move energy most.
+    `readings` the same percentiles of what can be measured, where it exists in most draws; `broken`
+    rule -> share of draws that break it, the frequent first; `hazard` the share that breaks any
+    rule marked as a hazard; `matter` the spreads that move energy most.
     """
 
     draws: int
     nominal_J: float
     energy_J: Array
-    band_J: tuple[float, float, float]
+    band_J: Band
+    readings: Mapping[str, Band]
     broken: Mapping[str, float]
     hazard: float
     matter: tuple[Matter, ...]
@@ -175,7 +182,7 @@ def tolerance(
     )
     nominal = float(evaluate(project, designs).delivered_energy_J[0])
     energy = found.delivered_energy_J
-    low, middle, high = (float(v) for v in np.percentile(energy, (5, 50, 95)))
+    measured = {"time_to_first_charge_s": found.time_to_first_charge_s, **found.readings}
     broken = {name: float((margin < 0).mean()) for name, margin in found.margins.items()}
     hazards = [
         margin < 0 for name, margin in found.margins.items() if name in RULES and RULES[name].hazard
@@ -184,11 +191,21 @@ def tolerance(
         draws=len(energy),
         nominal_J=nominal,
         energy_J=energy,
-        band_J=(low, middle, high),
+        band_J=_band(energy),
+        readings={
+            name: _band(values[np.isfinite(values)])
+            for name, values in measured.items()
+            if np.isfinite(values).mean() > 0.5
+        },
         broken=dict(sorted(broken.items(), key=lambda item: -item[1])),
         hazard=float(np.any(hazards, axis=0).mean()),
         matter=_matter(spreads, factors, energy),
     )
+
+
+def _band(values: Array) -> Band:
+    low, middle, high = np.percentile(values, PERCENTILES).tolist()
+    return low, middle, high
 
 
 def _factors(spreads: tuple[Spread, ...], each: int, rng: np.random.Generator) -> Array:

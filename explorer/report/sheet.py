@@ -1,0 +1,522 @@
+"""The build sheet of a locked design: what to buy, what to set, what to join, what to expect.
+
+`build` computes everything that is written on it; `write` places it in a printable HTML file and
+its bill of materials in a CSV. The proving order stands in proving.py.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, replace
+from functools import cached_property
+from math import pi
+from pathlib import Path
+from typing import Any, NamedTuple
+
+import numpy as np
+
+from explorer import evaluate, reprice
+from explorer.averaged import REGIMES
+from explorer.config import Project
+from explorer.dividers import String, best_string, series, shown_ohm, worst_band
+from explorer.errors import Fault, InputError
+from explorer.evaluate import Evaluation, Solved
+from explorer.files import write_atomic
+from explorer.physics.generator import wire_resistance
+from explorer.report.view import money, number
+from explorer.report.words import CAUTIONS, LINK_WORDS, margin_words
+from explorer.space import Designs
+from explorer.tolerance import DRAWS, Tolerance, tolerance
+
+DIVIDER_RANGE = 3.0
+"""Highest total of a divider over the least that its current allows: a stiffer one is less moved
+by a comparator's own input current (common practice, no source)."""
+SENSE_V = 0.05
+"""Drop at which a comparator with a sense resistor limits current (common practice, no source:
+take your own part's value)."""
+FUSES_A = (0.5, 0.63, 0.8, 1.0, 1.25, 1.6, 2.0, 2.5, 3.15, 4.0, 5.0, 6.3, 8.0, 10.0, 12.5, 16.0)
+"""Rated currents of miniature fuses, series R10 (IEC 60127, from memory)."""
+FUSE_FACTOR = 1.5
+"""Rated over lasting current, so that a fuse neither ages nor trips warm (common practice)."""
+GAUGES = range(10, 31)
+LEVELS = ("load off", "load on", "load cut")
+CONDUCTORS = {"three_phase": "3 wires", "two_phase": "4 wires", "brushed_dc": "2 wires"}
+
+
+@dataclass(frozen=True)
+class Facts:
+    """One design and everything computed for it that a sheet needs."""
+
+    project: Project
+    designs: Designs
+    evaluation: Evaluation
+    cases: tuple[Solved, ...]
+    spread: Tolerance
+
+    def part(self, link: str) -> Any:
+        """The chosen part of a link."""
+        return self.project.catalogue.parts[link][int(self.designs.parts[link][0])]
+
+    def setting(self, name: str) -> float:
+        """A setting of the design."""
+        return float(self.designs.settings[name][0])
+
+    def reading(self, name: str) -> float:
+        """What the model says a person would measure."""
+        return float(self.evaluation.readings[name][0])
+
+    @cached_property
+    def shaft_rad_s(self) -> float:
+        """Speed of the generator at the cadence."""
+        return self.setting("cadence_rpm") * 2 * pi / 60 * float(self.part("gearing").ratio)
+
+    @cached_property
+    def bank_limit_V(self) -> float:
+        """The most that the bank may be charged to."""
+        cell = self.part("cell")
+        return float(self.setting("cells_series") * cell.voltage_V * cell.derating)
+
+    @cached_property
+    def phase_A(self) -> float:
+        """Largest phase current, rms, from an empty bank on."""
+        return max(float(c.chain.supply.worst_phase_A[c.chain.half[0]].max()) for c in self.cases)
+
+    @cached_property
+    def bus_A(self) -> float:
+        """Largest mean current into the bank."""
+        return max(float(c.chain.supply.worst_bus_A[c.chain.half[0]].max()) for c in self.cases)
+
+    @cached_property
+    def input_A(self) -> float:
+        """Largest current into the converter: at the switch-off threshold."""
+        loads = (c.chain.demand.load(c.chain.demand["off_V"]) for c in self.cases)
+        return max(float(load.current_A[0, 0]) for load in loads)
+
+    @cached_property
+    def pack_A(self) -> float:
+        """Largest current into the pack."""
+        return max(float(c.chain.demand["draw_A"][0, 0]) for c in self.cases)
+
+    @cached_property
+    def levels_V(self) -> tuple[float, float, float]:
+        """Thresholds asked for: load off, load on, load cut."""
+        off = self.setting("undervoltage_off_V")
+        on = off + self.setting("undervoltage_band_V")
+        return off, on, self.setting("overvoltage_off_V")
+
+    @cached_property
+    def string(self) -> String:
+        """The resistors that set the thresholds."""
+        least = self.levels_V[-1] / self.project.study.build.divider_current_A
+        window, wish = self.part("window"), self.project.study.build
+        return best_string(
+            self.levels_V,
+            window.reference_V,
+            name=wish.resistor_series,
+            total_ohm=(least, DIVIDER_RANGE * least),
+        )
+
+    @cached_property
+    def band_V(self) -> tuple[Any, Any]:
+        """Lowest and highest each threshold can be, (3,) each."""
+        return worst_band(
+            self.string.resistors_ohm,
+            self.part("window").reference_V,
+            resistor_tolerance=self.project.study.build.resistor_tolerance,
+            reference_tolerance=self.reference_tolerance,
+        )
+
+    @cached_property
+    def reference_tolerance(self) -> float:
+        """What the window's tolerance leaves for its comparators once the resistors took theirs."""
+        low, high = worst_band(
+            self.string.resistors_ohm,
+            self.part("window").reference_V,
+            resistor_tolerance=self.project.study.build.resistor_tolerance,
+            reference_tolerance=0.0,
+        )
+        middle = self.string.thresholds_V
+        taken = max(float((high / middle - 1).max()), float((1 - low / middle).max()))
+        return max(float(self.part("window").tolerance) - taken, 0.0)
+
+
+class Level(NamedTuple):
+    """A threshold: what was asked for, what the resistors give, and its worst band, V."""
+
+    says: str
+    wanted_V: float
+    set_V: float
+    low_V: float
+    high_V: float
+    within: bool
+
+
+class Wire(NamedTuple):
+    """A connection: from, to, with what, and the current it carries."""
+
+    start: str
+    end: str
+    wire: str
+    current: str
+
+
+class Small(NamedTuple):
+    """A part too small for a table of its own; its price is not counted."""
+
+    what: str
+    value: str
+    quantity: int
+    why: str
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """All that the build sheet says, in plain words and numbers."""
+
+    title: str
+    study: str
+    design_id: str
+    locked: str
+    note: str
+    warnings: tuple[str, ...]
+    goals: tuple[tuple[str, str], ...]
+    bill: tuple[Mapping[str, Any], ...]
+    total: str
+    small: tuple[Small, ...]
+    set_to: tuple[tuple[str, str], ...]
+    levels: tuple[Level, ...]
+    checked: str
+    wires: tuple[Wire, ...]
+    drawing: tuple[tuple[str, str, str], ...]
+    proving: tuple[Any, ...]
+    energy: str
+    risks: tuple[tuple[str, str], ...]
+    matter: tuple[str, ...]
+    cautions: tuple[str, ...]
+
+
+def facts(project: Project, lock: reprice.Decision, *, draws: int = DRAWS) -> Facts:
+    """Compute what a sheet needs, by today's tables; InputError when a part is gone."""
+    designs, missing = reprice.designs_of(project, lock)
+    if designs is None:
+        where = f"locked design {lock.design_id}"
+        raise InputError([Fault(str(project.path), where, words) for words in missing])
+    session = project.study.session
+    return Facts(
+        project=project,
+        designs=designs,
+        evaluation=evaluate.evaluate(project, designs),
+        cases=tuple(
+            evaluate.solve(project, designs, person, pack)
+            for person in session.operators
+            for pack in session.packs
+        ),
+        spread=tolerance(project, designs, draws=draws),
+    )
+
+
+def build(project: Project, lock: Any, known: Facts | None = None) -> Sheet:
+    """Everything on the sheet of a locked design (a `lock.Lock`)."""
+    from explorer.report.proving import proving
+
+    known = known or facts(project, lock)
+    study, record = project.study, lock.record
+    lines = tuple(_bill(known, record))
+    total = sum(line["quantity"] * line["unit_price"] for line in lines)
+    return Sheet(
+        title=study.title,
+        study=study.name,
+        design_id=lock.design_id,
+        locked=lock.date.isoformat(),
+        note=lock.note,
+        warnings=tuple(_warnings(known, lock)),
+        goals=tuple(_goals(known, record)),
+        bill=lines,
+        total=money(total, record["currency"]),
+        small=tuple(_small(known)),
+        set_to=tuple(_settings(known)),
+        levels=tuple(_levels(known)),
+        checked=_checked(known),
+        wires=tuple(_wires(known)),
+        drawing=tuple(_drawing(known)),
+        proving=tuple(proving(known)),
+        energy=_energy(known),
+        risks=tuple(_risks(known.spread)),
+        matter=tuple(
+            f"{m.says}: {100 * m.share:.0f} % of what is explained; more of it gives "
+            f"{'more' if m.more_gives_more else 'less'}"
+            for m in known.spread.matter
+        ),
+        cautions=CAUTIONS,
+    )
+
+
+def hazard_warning(known: Facts) -> str:
+    """What a lock has to say when chance could make the design dangerous; empty when it does not.
+
+    The study's [build] hazard_chance is the limit.
+    """
+    limit = known.project.study.build.hazard_chance
+    if known.spread.hazard <= limit:
+        return ""
+    names = [
+        margin_words(name).broken
+        for name, share in known.spread.broken.items()
+        if share > 0 and margin_words(name).hazard
+    ]
+    return (
+        f"{100 * known.spread.hazard:.1f} % of chains built of such parts would break a rule that "
+        f"keeps people and packs safe (the study allows {100 * limit:g} %): {'; '.join(names)}"
+    )
+
+
+def bill_csv(sheet: Sheet) -> str:
+    """The bill of materials as CSV, one line a part."""
+    columns = (
+        "link", "part", "name", "quantity", "unit_price", "currency", "price_dated", "mass_kg",
+        "source",
+    )  # fmt: skip
+    stream = io.StringIO()
+    writer = csv.writer(stream, lineterminator="\n")
+    writer.writerow(columns)
+    writer.writerows([_inert(line[name]) for name in columns] for line in sheet.bill)
+    for one in sheet.small:
+        what = [_inert(v) for v in ("", one.what, one.value, one.quantity, "", "", "", "", one.why)]
+        writer.writerow(what)
+    return stream.getvalue()
+
+
+def _inert(value: Any) -> Any:
+    """Text that a spreadsheet does not take for a formula."""
+    return "'" + value if isinstance(value, str) and value[:1] in ("=", "+", "-", "@") else value
+
+
+def render(sheet: Sheet) -> str:
+    """The sheet as one HTML text that needs no network and no script."""
+    from explorer.report.page import _own, _template
+
+    return str(_template("sheet.html.j2").render(sheet=sheet, css=_own("page.css"), volts=number))
+
+
+def write(sheet: Sheet, folder: str | Path) -> tuple[Path, Path]:
+    """Write build_ID.html and build_ID.csv into a folder, whole or not at all; their paths."""
+    stem = Path(folder) / f"build_{sheet.design_id}"
+    return (
+        write_atomic(stem.with_suffix(".html"), render(sheet)),
+        write_atomic(stem.with_suffix(".csv"), bill_csv(sheet)),
+    )
+
+
+def _bill(known: Facts, record: Mapping[str, Any]) -> Iterator[dict[str, Any]]:
+    """The lock's own lines, with the day's prices, and where each part's values are from."""
+    for line in record["bill"]:
+        yield {
+            **line,
+            "price_dated": str(line["price_dated"]),
+            "link": LINK_WORDS[line["link"]],
+            "sum": line["quantity"] * line["unit_price"],
+            "source": known.part(line["link"]).source,
+        }
+
+
+def _goals(known: Facts, record: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
+    minutes = known.project.study.session.minutes
+    energy = record["delivered_energy_J"]
+    yield (
+        f"into the pack in {number(minutes)} minutes",
+        (f"{number(energy)} J ({number(energy / 3600)} Wh)"),
+    )
+    yield "cost on the day of the lock", money(record["cost"], record["currency"])
+    yield "mass", f"{number(record['mass_kg'])} kg"
+    yield "crank effort", f"{number(record['crank_effort_percent'])} %"
+    yield "regime", record["regime"]
+
+
+def _warnings(known: Facts, lock: Any) -> Iterator[str]:
+    for words in lock.stale:
+        yield f"Since the lock {words}: readings below are by today's tables."
+    hazard = hazard_warning(known)
+    if hazard:
+        yield hazard[0].upper() + hazard[1:] + "."
+
+
+def _settings(known: Facts) -> Iterator[tuple[str, str]]:
+    """What is not bought but set, cut or chosen."""
+    window, cell, crank = known.part("window"), known.part("cell"), known.part("crank")
+    yield "crank radius", f"{number(1000 * crank.radius_m)} mm"
+    yield "cadence", f"{number(known.setting('cadence_rpm'))} turns a minute"
+    series_, parallel = (int(known.setting(f"cells_{n}")) for n in ("series", "parallel"))
+    capacitance = cell.capacitance_F * parallel / series_
+    yield (
+        "bank",
+        (
+            f"{series_} cells in series, {parallel} in parallel: {number(capacitance)} F, "
+            f"never above {number(known.bank_limit_V)} V"
+        ),
+    )
+    yield (
+        "current limit",
+        (f"{number(window.current_limit_A)} A within {100 * window.current_limit_tolerance:.0f} %"),
+    )
+    back = window.overvoltage_return * known.levels_V[2]
+    yield "load returns after a cut", f"below {number(back)} V"
+    for link in ("lead", "pack_lead"):
+        ohm = known.part(link).resistance_ohm
+        amps = known.phase_A if link == "lead" else known.pack_A
+        yield (
+            LINK_WORDS[link],
+            (
+                f"{number(1000 * ohm)} milliohm, a drop of {number(ohm * amps)} V at "
+                f"{number(amps)} A{_gauge(ohm, 1 if link == 'lead' else 2)}"
+            ),
+        )
+
+
+def _gauge(ohm: float, conductors: int) -> str:
+    """The thinnest wire of which a metre (each way) has no more resistance than this."""
+    fitting = [g for g in GAUGES if float(wire_resistance(g, conductors)) <= ohm]
+    return f"; copper of AWG {max(fitting)} keeps it over one metre" if fitting else ""
+
+
+def _levels(known: Facts) -> Iterator[Level]:
+    tolerance_ = float(known.part("window").tolerance)
+    for says, wanted, reached, low, high in zip(
+        LEVELS, known.levels_V, known.string.thresholds_V, *known.band_V, strict=True
+    ):
+        within = wanted * (1 - tolerance_) <= low and high <= wanted * (1 + tolerance_)
+        yield Level(says, wanted, float(reached), float(low), float(high), bool(within))
+
+
+def _checked(known: Facts) -> str:
+    """Whether the thresholds that the resistors really give keep every rule, at their worst."""
+    low, high = known.band_V
+    reached = known.string.thresholds_V
+    worst = max(float((high / reached - 1).max()), float((1 - low / reached).max()))
+    row = int(known.designs.parts["window"][0])
+    catalogue = known.project.catalogue
+    windows = list(catalogue.parts["window"])
+    windows[row] = windows[row].model_copy(update={"tolerance": worst})
+    real = replace(
+        known.project,
+        catalogue=replace(catalogue, parts={**catalogue.parts, "window": tuple(windows)}),
+    )
+    settings = {
+        **known.designs.settings,
+        "undervoltage_off_V": reached[:1],
+        "undervoltage_band_V": reached[1:2] - reached[:1],
+        "overvoltage_off_V": reached[2:],
+    }
+    found = evaluate.evaluate(real, Designs(known.designs.parts, settings))
+    broken = [
+        f"{margin_words(name).broken} (by {number(-float(m[0]))} {margin_words(name).unit})"
+        for name, m in found.margins.items()
+        if m[0] < 0
+    ]
+    energy, regime = found.delivered_energy_J[0], REGIMES[int(found.regime[0])]
+    heading = (
+        f"With these resistors at their worst ({100 * worst:.1f} %) the chain delivers "
+        f"{number(float(energy))} J, {regime}; "
+    )
+    said = "it breaks: " + "; ".join(broken) + "." if broken else "every rule is kept."
+    if known.reference_tolerance == 0:
+        said += (
+            " The resistors alone use up the tolerance that the window was given in its table "
+            f"({100 * known.part('window').tolerance:g} %): take finer ones."
+        )
+    return heading + said
+
+
+def _small(known: Facts) -> Iterator[Small]:
+    """Resistors and the fuse."""
+    wish, window, cell = known.project.study.build, known.part("window"), known.part("cell")
+    percent = f"{100 * wish.resistor_tolerance:g} %"
+    ends = ("bus", *(f"tap {name}" for name in LEVELS), "ground")
+    for place, ohm in enumerate(known.string.resistors_ohm):
+        between = f"from {ends[place]} to {ends[place + 1]}"
+        yield Small(f"resistor {shown_ohm(float(ohm))}, {percent}", between, 1, "sets the window")
+    sense = SENSE_V / window.current_limit_A
+    yield Small(
+        f"sense resistor {shown_ohm(_nearest(sense, wish.resistor_series))}",
+        f"at least {number(2 * SENSE_V * window.current_limit_A)} W",
+        1,
+        f"limits current at {number(window.current_limit_A)} A if the switch senses "
+        f"{1000 * SENSE_V:.0f} mV; not where the switch limits by itself",
+    )
+    if cell.balancing_ohm > 0:
+        ohm = _nearest(cell.balancing_ohm, wish.resistor_series)
+        count = int(known.setting("cells_series") * known.setting("cells_parallel"))
+        heat = cell.voltage_V**2 / ohm
+        yield Small(
+            f"resistor {shown_ohm(ohm)}",
+            "across each cell",
+            count,
+            f"balances the cells, {number(1000 * heat)} mW each at most",
+        )
+    rated = next((a for a in FUSES_A if a >= FUSE_FACTOR * known.input_A), None)
+    yield Small(
+        "fuse and holder",
+        f"{rated:g} A, slow" if rated else f"above {number(FUSE_FACTOR * known.input_A)} A",
+        1,
+        "at the bank's positive terminal: a short of the bank burns",
+    )
+
+
+def _nearest(ohm: float, name: str) -> float:
+    """The preferred value nearest to a resistance, in ratio."""
+    decade = 10.0 ** np.floor(np.log10(ohm))
+    stock = np.concatenate([series(name), [10.0]]) * decade
+    return float(stock[np.argmin(np.abs(np.log(stock / ohm)))])
+
+
+def _wires(known: Facts) -> Iterator[Wire]:
+    generator, lead = known.part("generator"), known.part("lead")
+    bus = "copper, as short as it goes"
+    yield Wire("handle", "gearing", f"shaft, {known.part('gearing').name}", "")
+    yield Wire(
+        "generator", "rectifier", f"{lead.name}, {CONDUCTORS[generator.kind]}",
+        f"{number(known.phase_A)} A rms a phase",
+    )  # fmt: skip
+    yield Wire("rectifier +", "bank +", bus, f"{number(known.bus_A)} A at most")
+    yield Wire("rectifier −", "bank −", bus, f"{number(known.bus_A)} A at most")
+    if known.part("clamp").kind != "none":
+        each = "each cell" if known.part("clamp").kind == "cell" else "bank + and −"
+        yield Wire("clamp", each, "copper", "only when the load is gone")
+    yield Wire("bank +", "fuse, then window in", bus, f"{number(known.input_A)} A at most")
+    yield Wire("window taps", "divider, bus to ground", "any thin wire",
+               f"{number(1e6 * known.string.current_A)} µA")  # fmt: skip
+    yield Wire("window out", "converter in +", bus, f"{number(known.input_A)} A at most")
+    yield Wire("bank −", "converter in −", bus, f"{number(known.input_A)} A at most")
+    yield Wire("converter out", "pack", known.part("pack_lead").name, f"{number(known.pack_A)} A")
+
+
+def _drawing(known: Facts) -> Iterator[tuple[str, str, str]]:
+    """Shape, name and what flows on to the next, along the chain."""
+    cadence = number(known.setting("cadence_rpm"))
+    yield "hand", f"hand, {cadence}/min", ""
+    yield "gearing", known.part("gearing").name, f"{number(known.shaft_rad_s * 30 / pi)} rpm"
+    yield "generator", known.part("generator").name, f"{number(known.phase_A)} A"
+    yield "rectifier", known.part("rectifier").name, f"{number(known.bus_A)} A"
+    yield "bank", f"{known.setting('cells_series'):.0f} × {known.part('cell').name}", ""
+    yield "window", known.part("window").name, f"{number(known.input_A)} A"
+    yield "converter", known.part("converter").name, f"{number(known.pack_A)} A"
+    yield "pack", "pack", ""
+
+
+def _energy(known: Facts) -> str:
+    low, middle, high = known.spread.band_J
+    return (
+        f"Of {known.spread.draws:,} chains built of such parts and turned by such hands, nine of "
+        f"ten deliver {number(low)} to {number(high)} J, half of them more than {number(middle)} J."
+    )
+
+
+def _risks(spread: Tolerance) -> Iterator[tuple[str, str]]:
+    for name, share in spread.broken.items():
+        if share > 0:
+            words = margin_words(name)
+            hazard = " (hazard)" if words.hazard else ""
+            yield words.broken + hazard, f"{100 * share:.2g} %"
+    unseen = 100 * spread.uncertainty
+    yield "each rule not named here", f"below {unseen:.2g} % (95 % confidence)"

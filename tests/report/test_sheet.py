@@ -1,0 +1,310 @@
+"""The build sheet: a worked example by hand, and what must be on it whatever the design."""
+
+from __future__ import annotations
+
+import csv
+import io
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from datetime import date
+from math import log, pi, sqrt
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from explorer import costing
+from explorer.config import Project, load
+from explorer.errors import InputError
+from explorer.evaluate import design_record, evaluate
+from explorer.lock import lock, read_locks
+from explorer.parts import LINKS
+from explorer.report.sheet import (
+    Facts,
+    Sheet,
+    bill_csv,
+    build,
+    facts,
+    hazard_warning,
+    render,
+    write,
+)
+from explorer.reprice import designs_of
+from explorer.space import Designs, design_id
+from explorer.store import Store, path_of
+
+PARTS = {
+    "crank": "crank_mid",
+    "gearing": "belt_4",
+    "generator": "hub_small",
+    "lead": "lead_plain",
+    "rectifier": "schottky_3a",
+    "cell": "cell_25f",
+    "clamp": "bus_clamp",
+    "window": "window_plain",
+    "converter": "buckboost_22v",
+    "pack_lead": "usb_lead_short",
+}
+SETTINGS = {
+    "cells_series": 5,
+    "cells_parallel": 1,
+    "cadence_rpm": 50.0,
+    "undervoltage_off_V": 5.0,
+    "undervoltage_band_V": 1.8,
+    "overvoltage_off_V": 10.5,
+}
+FEW = 50
+
+
+@dataclass(frozen=True)
+class Decided:
+    """A lock without a file."""
+
+    parts: Mapping[str, str]
+    settings: Mapping[str, float]
+    record: Mapping[str, Any]
+    note: str = "for the north dyke"
+    date: date = date(2026, 11, 25)
+    stale: tuple[str, ...] = ()
+    design_id: str = "0123456789ab"
+
+    @property
+    def result(self) -> Mapping[str, Any]:
+        return self.record
+
+    @property
+    def margins(self) -> Mapping[str, float]:
+        return dict(self.record["margins"])
+
+
+def decided(project: Project, **parts: str) -> Decided:
+    chosen = {**PARTS, **parts}
+    rows = {
+        link: np.array([[p.id for p in project.catalogue.parts[link]].index(chosen[link])])
+        for link in LINKS
+    }
+    designs = Designs(rows, {name: np.array([float(v)]) for name, v in SETTINGS.items()})
+    cost = float(costing.costs(project, designs)[0])
+    record = design_record(project, evaluate(project, designs), 0, cost)
+    name = design_id(chosen, SETTINGS)
+    return Decided(chosen, SETTINGS, record, design_id=name)
+
+
+@pytest.fixture
+def known(small_project: Project) -> Facts:
+    return facts(small_project, decided(small_project), draws=FEW)
+
+
+@pytest.fixture
+def sheet(small_project: Project, known: Facts) -> Sheet:
+    return build(small_project, decided(small_project), known)
+
+
+def numbers(text: str) -> list[float]:
+    return [float(n.replace(",", "")) for n in re.findall(r"\d[\d,]*\.?\d*", text)]
+
+
+def test_a_worked_example_by_hand(sheet: Sheet) -> None:
+    """A hub motor (0.6 V s between lines, 0.44 ohm, 15 pole pairs) behind a belt of 4:1 at 50 turns
+    a minute: 200 rpm, 20.944 rad/s. Shown with three digits, so to within 0.5 %."""
+    near = {"rel": 5e-3}
+    ohm, ac, dc, spun, charge, trips, steady, resistor, last = sheet.proving
+    assert numbers(ohm.expect) == [0.44]
+    shaft = 50 * 4 * 2 * pi / 60
+    line_peak = 0.6 * shaft  # 12.57 V
+    assert numbers(ac.expect)[0] == pytest.approx(line_peak / sqrt(2), **near)  # 8.886 V
+    assert numbers(ac.expect)[1] == pytest.approx(50.0, **near)  # 200/60 x 15 Hz
+    drop = 0.0342 * log(1 + 1e-3 / 9e-5)  # 85 mV of each of two diodes
+    assert numbers(dc.expect)[0] == pytest.approx(line_peak - 2 * drop, **near)  # 12.40 V
+    assert "6 valves" in dc.do
+    assert f"{1.25 * line_peak - 2 * drop:.1f} V" in dc.caution  # 15.5 V at overspeed
+    assert "62.5 turns a minute" in spun.do
+    assert "12.8 V on the bank" in spun.band  # 5 x 2.7 V x 0.95
+    assert "6.8 V" in charge.do  # 5.0 + 1.8
+    assert numbers(trips.expect)[:2] == pytest.approx([6.8, 10.5], rel=0.012)
+    assert numbers(trips.expect)[2] == pytest.approx(0.93 * 10.5, rel=0.012)
+    assert steady.expect.startswith("5.1 V")
+    assert "4.75 to 5.25 V (USB)" in steady.band
+    # (5.1 V - 2 A x 0.055 ohm)/2 A = 2.495 ohm; twice 4.99 V x 2 A.
+    assert "resistor of 2.5 ohm" in resistor.do or "resistor of 2.49 ohm" in resistor.do
+    assert "at least 20 W" in resistor.do
+    assert resistor.expect.startswith("4.99 V")
+    assert "Connect the pack" in last.do
+    # 9 + 19 + 14 + 1.60 + 6 x 0.28 + 5 x 3.20 + 6.50 + 2.40 + 8.90 + 2.80
+    assert sheet.total == "81.88 EUR"
+    settings = dict(sheet.set_to)
+    assert settings["crank radius"] == "170 mm"
+    assert settings["bank"].startswith("5 cells in series, 1 in parallel: 5 F")
+    assert "0.11 V at 2 A" in settings["5 V lead"]
+    assert "AWG 20" in settings["generator lead"]  # 33.31 milliohm a metre, ASTM B258
+    assert settings["current limit"] == "6 A within 15 %"
+
+
+def test_the_resistors_on_the_sheet_set_the_thresholds_on_it(sheet: Sheet, known: Facts) -> None:
+    """Read back from the printed words: V = 1.35 V x total / below the tap."""
+    scale = {"k": 1e3, "M": 1e6}
+    printed = [
+        float(m[1]) * scale[m[2]]
+        for one in sheet.small
+        if (m := re.match(r"resistor ([\d.]+) (k|M)Ω, 1 %", one.what))
+    ]
+    assert len(printed) == 4
+    for k, level in enumerate(sheet.levels):
+        volts = 1.35 * sum(printed) / sum(printed[k + 1 :])
+        assert volts == pytest.approx(level.set_V, rel=1e-9)
+        assert abs(level.set_V / level.wanted_V - 1) < 0.012  # half a step of E96
+        assert level.low_V < level.set_V < level.high_V
+    least = 10.5 / 50e-6  # the study's divider current at the highest threshold
+    assert least <= sum(printed) <= 3 * least
+    rng = np.random.default_rng(1)
+    drawn = np.array(printed) * rng.uniform(0.99, 1.01, (5000, 4))
+    reference = 1.35 * (1 + known.reference_tolerance * rng.uniform(-1, 1, 5000))
+    for k, level in enumerate(sheet.levels):
+        volts = reference * drawn.sum(axis=1) / drawn[:, k + 1 :].sum(axis=1)
+        assert level.low_V <= volts.min() <= volts.max() <= level.high_V
+    # Resistors and comparators together are what the table says of the window: the worst of the
+    # three thresholds, its own error aside, spreads by 3.7 %.
+    spread = max(max(x.high_V / x.set_V - 1, 1 - x.low_V / x.set_V) for x in sheet.levels)
+    assert spread == pytest.approx(0.037, abs=0.001)
+
+
+def test_wires_fuse_and_order_follow_from_the_design(sheet: Sheet, known: Facts) -> None:
+    wires = {(w.start, w.end): w for w in sheet.wires}
+    assert "3 wires" in wires["generator", "rectifier"].wire
+    assert ("clamp", "bank + and −") in wires
+    assert wires["converter out", "pack"].current == "2 A"
+    (fuse,) = [one for one in sheet.small if "fuse" in one.what]
+    rated = numbers(fuse.value)[0]
+    assert rated >= 1.5 * known.input_A
+    assert rated / 1.26 < 1.5 * known.input_A  # the next smaller of R10 would not do
+    # The load current by hand: 9.98 W + 0.22 W in the lead, out of at least 5 V.
+    assert known.input_A > 10.2 / 5.0
+    assert [shape for shape, _, _ in sheet.drawing] == [
+        "hand", "gearing", "generator", "rectifier", "bank", "window", "converter", "pack",
+    ]  # fmt: skip
+    doing = [step.do for step in sheet.proving]
+    connects = [k for k, words in enumerate(doing) if "Connect the pack" in words]
+    assert connects == [len(doing) - 1]
+    assert all(step.if_wrong and step.expect for step in sheet.proving)
+    assert "licensed electrician" in sheet.proving[-1].caution
+
+
+@pytest.mark.parametrize(
+    ("generator", "words"),
+    [("stepper_long", "each of the two windings"), ("treadmill_dc", "two generator wires")],
+)
+def test_other_machines(small_project: Project, generator: str, words: str) -> None:
+    chosen = decided(small_project, generator=generator, clamp="no_clamp", rectifier="active_8")
+    known = facts(small_project, chosen, draws=FEW)
+    steps = build(small_project, chosen, known).proving
+    assert words in steps[0].do
+    shaft = 50 * 4 * 2 * pi / 60
+    expected = {"stepper_long": 0.7 * shaft / sqrt(2), "treadmill_dc": 0.32 * shaft}[generator]
+    assert numbers(steps[1].expect)[0] == pytest.approx(expected, rel=5e-3)
+    valves = {"stepper_long": "8 valves", "treadmill_dc": "1 valves"}[generator]
+    assert valves in steps[2].do
+
+
+def test_the_bill_as_csv(small_project: Project, sheet: Sheet) -> None:
+    rows = list(csv.DictReader(io.StringIO(bill_csv(sheet))))
+    priced = [row for row in rows if row["unit_price"]]
+    assert [row["part"] for row in priced] == list(PARTS.values())
+    total = sum(int(row["quantity"]) * float(row["unit_price"]) for row in priced)
+    assert total == pytest.approx(81.88)
+    assert all(row["source"] and row["price_dated"] == "2026-11-10" for row in priced)
+    assert len(rows) == len(priced) + len(sheet.small)
+    hostile = replace(sheet, bill=({**sheet.bill[0], "name": "=cmd()"},))
+    assert next(csv.DictReader(io.StringIO(bill_csv(hostile))))["name"] == "'=cmd()"
+
+
+def test_the_page_shows_text_as_text_and_needs_nothing(sheet: Sheet) -> None:
+    bad = "<script>alert(1)</script>"
+    html = render(replace(sheet, title=bad, note=bad, bill=({**sheet.bill[0], "name": bad},)))
+    assert "<script" not in html
+    assert html.count("&lt;script&gt;") == 4  # twice the title, the note, the part
+    assert "default-src 'none'" in html
+    assert not re.search(r"(src|href)=\"(?!data:)", html)
+    assert html.count("<h1") == 1
+
+
+def test_what_changed_since_the_lock_is_said(small_project: Project, known: Facts) -> None:
+    stale = replace(decided(small_project), stale=("cell cell_25f has changed in its table",))
+    words = build(small_project, stale, known).warnings
+    assert words[0] == (
+        "Since the lock cell cell_25f has changed in its table: readings below are by today's "
+        "tables."
+    )
+
+
+def test_a_hazard_beyond_the_studys_limit_is_warned_of(known: Facts) -> None:
+    calm = replace(known, spread=replace(known.spread, hazard=0.0, broken={}))
+    assert hazard_warning(calm) == ""
+    broken = {"cell_voltage_V": 0.07, "turnable_N_m": 0.5}
+    risky = replace(known, spread=replace(known.spread, hazard=0.07, broken=broken))
+    assert hazard_warning(risky).startswith("7.0 % of chains")
+    assert "cells pass their voltage" in hazard_warning(risky)
+    assert "from rest" not in hazard_warning(risky)  # hard to turn hurts nobody
+
+
+def test_a_threshold_that_the_resistors_miss_is_checked_against_the_rules(
+    small_project: Project,
+) -> None:
+    """5 % resistors: the band is far wider than the 3.7 % that the rules assumed."""
+    coarse = replace(
+        small_project,
+        study=replace(
+            small_project.study,
+            build=small_project.study.build.model_copy(
+                update={"resistor_tolerance": 0.05, "resistor_series": "E24"}
+            ),
+        ),
+    )
+    chosen = decided(coarse)
+    found = build(coarse, chosen, facts(coarse, chosen, draws=FEW))
+    assert not all(level.within for level in found.levels)
+    assert "take finer ones" in found.checked
+    worst = float(re.search(r"worst \(([\d.]+) %\)", found.checked)[1])
+    assert 3.7 < worst < 10
+
+
+def test_a_lock_becomes_two_files(small_study: Path) -> None:
+    """From the store to the workshop: lock, read back, write."""
+    project = load(small_study)
+    chosen = decided(project)
+    designs, _ = designs_of(project, chosen)
+    done = evaluate(project, designs)
+    if not done.feasible[0]:
+        kept = {k: np.abs(m) for k, m in done.margins.items()}
+        done = replace(done, margins=kept)  # feasible or not is not the question here
+    with Store.open(path_of(project)) as store:
+        store.append(project, done, "test")
+        lock(project, store, chosen.design_id, "to build")
+    (found,) = read_locks(project)
+    sheet = build(project, found, facts(project, found, draws=FEW))
+    page, table = write(sheet, small_study.parent / "reports")
+    assert page.name == f"build_{chosen.design_id}.html"
+    assert "to build" in page.read_text("utf-8")
+    assert table.read_text("utf-8").startswith("link,part,name,quantity,unit_price")
+
+
+def test_a_design_whose_part_is_gone_has_no_sheet(small_project: Project) -> None:
+    chosen = decided(small_project)
+    gone = replace(chosen, parts={**chosen.parts, "lead": "string"})
+    with pytest.raises(InputError, match="lead string is no longer in its table"):
+        facts(small_project, gone)
+
+
+@pytest.mark.browser
+def test_it_opens_without_a_fault_on_any_width(chromium, sheet: Sheet, tmp_path: Path) -> None:
+    path, _ = write(sheet, tmp_path)
+    for width in (360, 1200):
+        page = chromium.new_page(viewport={"width": width, "height": 800})
+        said: list[str] = []
+        page.on("console", lambda message, said=said: said.append(message.text))
+        page.on("pageerror", lambda error, said=said: said.append(str(error)))
+        page.goto(path.as_uri())
+        assert said == []
+        assert page.evaluate("document.documentElement.scrollWidth") <= width
+        page.close()
