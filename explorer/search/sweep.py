@@ -8,8 +8,8 @@ at any price: prices may change without computing physics again.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, fields
 from typing import NamedTuple
 
 import numpy as np
@@ -17,17 +17,20 @@ from numpy.typing import NDArray
 
 from explorer import averaged, constraints, costing, evaluate
 from explorer.chain import Chain
-from explorer.config import Project, Setting
+from explorer.config import Project, Setting, Study
 from explorer.demand import Demand, demand
 from explorer.evaluate import Evaluation, Solved
 from explorer.parts import BACK_LINKS, FRONT_LINKS, LINKS, SETTINGS
 from explorer.space import Designs, Rows, Space
+from explorer.store import limit_margins
 from explorer.supply import Halves, Supply, VoltageGrid, curves
 from explorer.units import Array
 
 HALVES_PER_BLOCK = 240
 """Front halves a block takes on: bounds its memory, and the work lost when it is cut short."""
-PAIRS_AT_A_TIME = 4096
+BACKS_AT_A_TIME = 16_384
+"""Back halves that a block's front halves are joined with at a time: bounds its memory too."""
+PAIRS_AT_A_TIME = 16_384
 SLACK = 1e-9
 NO_CURRENT_A = 1e-9
 """What charges no bank within a session."""
@@ -54,6 +57,8 @@ class Sweep:
     backs: Space
     back_rows: Rows
     """Back halves that keep their own rules with every pack, as numbers in `backs`."""
+    stems: Rows
+    """Of each of them: equal where they differ in clamp and overvoltage threshold alone, rising."""
 
     @classmethod
     def of(cls, project: Project) -> Sweep:
@@ -70,14 +75,15 @@ class Sweep:
             {link: space.choices[link] if link in BACK_LINKS else one[link] for link in LINKS},
             {**listed, "cadence_rpm": single["cadence_rpm"]},
         )
-        rows = np.arange(backs.size)
-        designs = backs.at(rows)
-        for pack_id in project.study.session.packs:
-            back = demand(project.catalogue, designs, project.catalogue.packs[pack_id])
-            margins = constraints.back_margins(project, designs, back)
-            kept = np.all([margin >= 0 for margin in margins.values()], axis=0)
-            rows, designs = rows[kept], designs.take(kept)
-        return cls(project, fronts, backs, rows)
+        starts = range(0, backs.size, BACKS_AT_A_TIME)
+        kept = [
+            _sound_backs(project, backs, np.arange(s, min(s + BACKS_AT_A_TIME, backs.size)))
+            for s in starts
+        ]
+        rows = np.concatenate(kept)
+        stems = _stems(backs, rows)
+        order = np.lexsort((rows, stems))
+        return cls(project, fronts, backs, rows[order], stems[order])
 
     @property
     def size(self) -> int:
@@ -97,28 +103,19 @@ class Sweep:
         """Cover one block."""
         start = number * self.halves_per_block
         rows = np.arange(start, min(start + self.halves_per_block, self.fronts.size))
+        fronts = _Fronts.of(self.project, self.fronts.at(rows))
+        solved, feasible, kept = 0, 0, []
+        for cut in range(0, len(self.back_rows) if len(fronts.designs) else 0, BACKS_AT_A_TIME):
+            some = slice(cut, cut + BACKS_AT_A_TIME)
+            join = _Join(fronts, self.backs.at(self.back_rows[some]), self.stems[some])
+            for half, back in join.pairs():
+                good, best = join.evaluate(half, back)
+                solved, feasible = solved + len(half), feasible + good
+                if best is not None:
+                    kept.append(best)
         considered = len(rows) * self.backs.size
-        fronts, backs = self.fronts.at(rows), self.backs.at(self.back_rows)
-        joined = _Join(self.project, fronts, backs)
-        half, back = joined.pairs()
-        solved, feasible, kept = len(half), 0, []
-        for cut in range(0, solved, PAIRS_AT_A_TIME):
-            some = slice(cut, cut + PAIRS_AT_A_TIME)
-            found = joined.evaluate(half[some], back[some])
-            good = found.feasible
-            feasible += int(good.sum())
-            if good.any():
-                kept.append(found.take(good))
-        if not kept:
-            return BlockResult(number, None, considered, 0, solved)
-        everything = Evaluation.concatenate(kept)
-        return BlockResult(
-            number,
-            everything.take(unbeaten_at_any_price(self.project, everything)),
-            considered,
-            feasible,
-            solved,
-        )
+        everything = _unbeaten(self.project, Evaluation.concatenate(kept)) if kept else None
+        return BlockResult(number, everything, considered, feasible, solved)
 
 
 def _only(values: tuple[float, ...]) -> Setting:
@@ -126,40 +123,93 @@ def _only(values: tuple[float, ...]) -> Setting:
     return Setting.model_validate(list(values))
 
 
-class _Join:
-    """Front halves of a block and all back halves: which pairs can be feasible, and their results.
+def _sound_backs(project: Project, backs: Space, rows: Rows) -> Rows:
+    """Back halves, of some rows, that keep their own rules with every pack."""
+    designs = backs.at(rows)
+    for pack_id in project.study.session.packs:
+        back = demand(project.catalogue, designs, project.catalogue.packs[pack_id])
+        margins = constraints.back_margins(project, designs, back)
+        kept = np.all([margin >= 0 for margin in margins.values()], axis=0)
+        rows, designs = rows[kept], designs.take(kept)
+    return rows
 
-    Front halves that break a rule of their own are dropped before their curves are computed.
+
+def _stems(backs: Space, rows: Rows) -> Rows:
+    """Numbers of back halves without clamp and overvoltage threshold."""
+    designs = backs.at(rows)
+    places = [designs.parts[link] for link in BACK_LINKS if link != "clamp"]
+    places += [
+        np.unique(designs.settings[name], return_inverse=True)[1].reshape(-1)
+        for name in SETTINGS
+        if name != "overvoltage_off_V"
+    ]
+    return _codes(places)
+
+
+def _codes(columns: Sequence[Rows]) -> Rows:
+    """One number a row of several columns of small whole numbers, in the order of the columns."""
+    code, most = np.zeros(len(columns[0]), dtype=np.int64), 1
+    for column in columns:
+        size = int(column.max(initial=0)) + 1
+        if most * size > 2**62:
+            code = np.unique(code, return_inverse=True)[1].reshape(-1)
+            most = int(code.max(initial=0)) + 1
+        code, most = code * size + column, most * size
+    return code
+
+
+@dataclass(frozen=True)
+class _Fronts:
+    """Front halves that keep their own rules, with their curves for every operator.
+
+    Those that break a rule of their own are dropped before their curves are computed.
     """
 
-    def __init__(self, project: Project, fronts: Designs, backs: Designs) -> None:
-        self.project, self.backs = project, backs
+    project: Project
+    designs: Designs
+    halves: Mapping[str, Halves]
+    supplies: Mapping[str, Supply]
+    sound: NDArray[np.bool_]
+
+    @classmethod
+    def of(cls, project: Project, designs: Designs) -> _Fronts:
         study, catalogue = project.study, project.catalogue
-        duration_s = 60 * study.session.minutes
-
-        def halves_of(designs: Designs, operator_id: str) -> Halves:
-            person = catalogue.operators[operator_id]
-            return Halves.of(catalogue, designs, person, duration_s, study.session.winding_C)
-
         operators = study.session.operators
-        sound = np.ones(len(fronts), dtype=bool)
+
+        def halves_of(some: Designs, operator_id: str) -> Halves:
+            person = catalogue.operators[operator_id]
+            duration_s = 60 * study.session.minutes
+            return Halves.of(catalogue, some, person, duration_s, study.session.winding_C)
+
+        sound = np.ones(len(designs), dtype=bool)
         for name in operators:
-            unloaded = constraints.unloaded_margins(project, halves_of(fronts, name))
+            unloaded = constraints.unloaded_margins(project, halves_of(designs, name))
             sound &= np.all([margin >= 0 for margin in unloaded.values()], axis=0)
-        fronts = fronts.take(sound)
-        self.halves = {name: halves_of(fronts, name) for name in operators}
-        self.supplies = {name: curves(halves) for name, halves in self.halves.items()}
-        sound = np.ones(len(fronts), dtype=bool)
-        for name in operators:
-            margins = constraints.front_margins(project, self.supplies[name], self.halves[name])
+        designs = designs.take(sound)
+        halves = {name: halves_of(designs, name) for name in operators}
+        supplies = {name: curves(some) for name, some in halves.items()} if len(designs) else {}
+        sound = np.ones(len(designs), dtype=bool)
+        for name in supplies:
+            margins = constraints.front_margins(project, supplies[name], halves[name])
             sound &= np.all([margin >= 0 for margin in margins.values()], axis=0)
-        self.fronts, self.sound = fronts, np.flatnonzero(sound)
+        return cls(project, designs, halves, supplies, sound)
+
+
+class _Join:
+    """Front halves of a block and some back halves: which pairs can be feasible, and the best."""
+
+    def __init__(self, fronts: _Fronts, backs: Designs, stems: Rows) -> None:
+        self.project, self.backs, self.stems = fronts.project, backs, stems
+        self.fronts, self.sound = fronts.designs, fronts.sound
+        self.halves, self.supplies = fronts.halves, fronts.supplies
+        catalogue = self.project.catalogue
         self.demands = {
-            name: demand(catalogue, backs, catalogue.packs[name]) for name in study.session.packs
+            name: demand(catalogue, backs, catalogue.packs[name])
+            for name in self.project.study.session.packs
         }
 
-    def pairs(self) -> tuple[Rows, Rows]:
-        """Front and back rows of every pair that the bounds leave."""
+    def pairs(self) -> Iterator[tuple[Rows, Rows]]:
+        """Front and back rows of every pair that the bounds leave, whole front halves at a time."""
         study = self.project.study
         open_ = np.zeros((len(self.fronts), len(self.backs)), dtype=bool)
         open_[self.sound] = True
@@ -170,8 +220,14 @@ class _Join:
             supply = self.supplies[operator_id]
             for back in self.demands.values():
                 self._charging(open_, halves, supply, back)
-        half, back_row = np.nonzero(open_)
-        return half, back_row
+        half, row = np.nonzero(open_)
+        ends = np.searchsorted(half, np.arange(len(self.fronts)), side="right")
+        start = 0
+        while start < len(half):
+            # At least one front half, and as many as fit.
+            reach = np.searchsorted(ends, max(start + PAIRS_AT_A_TIME, ends[half[start]]), "right")
+            yield half[start : ends[reach - 1]], row[start : ends[reach - 1]]
+            start = int(ends[reach - 1])
 
     def _mass(self) -> Array:
         catalogue = self.project.catalogue
@@ -250,26 +306,95 @@ class _Join:
             left_s = duration_s - np.maximum(first_s, 0.0)
             open_ &= back["delivered_W"][:, 0] * left_s >= least_J * (1 - SLACK)
 
-    def evaluate(self, half: Rows, back: Rows) -> Evaluation:
-        """Results of some pairs."""
+    def evaluate(self, half: Rows, back: Rows) -> tuple[int, Evaluation | None]:
+        """How many of some pairs are feasible, and the results of those worth keeping."""
+        project, study = self.project, self.project.study
         parts = {link: self.fronts.parts[link][half] for link in FRONT_LINKS}
         parts |= {link: self.backs.parts[link][back] for link in BACK_LINKS}
         settings = {name: self.backs.settings[name][back] for name in SETTINGS}
         settings["cadence_rpm"] = self.fronts.settings["cadence_rpm"][half]
         designs = Designs({link: parts[link] for link in LINKS}, settings)
-        duration_s = 60 * self.project.study.session.minutes
+        twins = _codes([half, np.unique(self.stems[back], return_inverse=True)[1].reshape(-1)])
         solved = {}
         for operator_id, halves in self.halves.items():
             for pack_id in self.demands:
-                pack = self.project.catalogue.packs[pack_id]
-                chain = Chain(
-                    self.supplies[operator_id],
-                    half,
-                    demand(self.project.catalogue, designs, pack),
-                )
-                session = averaged.session(chain, duration_s)
+                need = demand(project.catalogue, designs, project.catalogue.packs[pack_id])
+                chain = Chain(self.supplies[operator_id], half, need)
+                session = shared_sessions(chain, twins, 60 * study.session.minutes)
                 solved[operator_id, pack_id] = Solved(chain, halves, session)
-        return evaluate.combine(self.project, designs, solved)
+        good = np.flatnonzero(self._feasible(designs, solved))
+        if not good.size:
+            return 0, None
+        energy, effort = _over_cases(study, solved)
+        best = good[unbeaten_at_any_price(project, designs.take(good), energy[good], effort[good])]
+        some = {
+            who: Solved(s.chain.take(best), s.halves, _session_at(s.session, best))
+            for who, s in solved.items()
+        }
+        return len(good), evaluate.combine(project, designs.take(best), some)
+
+    def _feasible(
+        self, designs: Designs, solved: Mapping[tuple[str, str], Solved]
+    ) -> NDArray[np.bool_]:
+        """Where every rule and every limit but the one on cost is kept."""
+        kept = np.ones(len(designs), dtype=bool)
+        for s in solved.values():
+            margins = constraints.margins(self.project, designs, s.chain, s.halves, s.session)
+            for margin in margins.values():
+                kept &= margin >= 0
+        energy, effort = _over_cases(self.project.study, solved)
+        mass = costing.mass_kg(self.project.catalogue, designs)
+        first_s = np.max([s.session.first_charge_s for s in solved.values()], axis=0)
+        for margin in limit_margins(self.project.study, energy, mass, effort, first_s).values():
+            kept &= margin >= 0
+        return kept
+
+
+def _over_cases(study: Study, solved: Mapping[tuple[str, str], Solved]) -> tuple[Array, Array]:
+    """Energy and effort over all cases, as the study counts them."""
+    energies = np.stack([s.session.delivered_J for s in solved.values()])
+    efforts = np.stack([s.session.effort for s in solved.values()])
+    if study.session.over_cases == "worst":
+        return energies.min(axis=0), efforts.max(axis=0)
+    return energies.mean(axis=0), efforts.mean(axis=0)
+
+
+def shared_sessions(chain: Chain, twins: Rows, duration_s: float) -> averaged.Session:
+    """Sessions of designs of which twins (equal numbers) differ in clamp and overvoltage alone.
+
+    Of twins the one with most room is solved. Up to the voltage that its bus never exceeds,
+    another clamp or overvoltage threshold above that voltage changes nothing, so they share its
+    session; all others are solved themselves. Only the voltage of the idle bus differs.
+    """
+    over_V, clamp_V, clamp_ohm = (
+        chain.demand[name][:, 0] for name in ("overvoltage_off_V", "clamp_V", "clamp_ohm")
+    )
+    clamped = clamp_ohm > 0
+    room_V = np.where(clamped, np.minimum(clamp_V, over_V), over_V)
+    order = np.lexsort((-room_V, twins))
+    first = order[np.flatnonzero(np.diff(twins[order], prepend=-1))]
+    group = np.searchsorted(twins[first], twins)
+    led = averaged.session(chain.take(first), duration_s)
+    shares = led.peak_V[group] < room_V
+    if chain.demand.pack.kind == "retrying":
+        # Between two charges its bus may climb higher than before the first one.
+        shares &= led.regime[group] == averaged.STEADY
+    shares[first] = True
+    done = _session_at(led, group)
+    rows = np.flatnonzero(~shares)
+    if rows.size:
+        own = averaged.session(chain.take(rows), duration_s)
+        for f in fields(averaged.Session):
+            getattr(done, f.name)[rows] = getattr(own, f.name)
+    rows = np.flatnonzero(shares & clamped & (clamp_V <= done.idle_V))
+    rows = rows[~np.isin(rows, first)]
+    if rows.size:
+        done.idle_V[rows] = averaged._idle_V(chain.take(rows))
+    return done
+
+
+def _session_at(session: averaged.Session, rows: Rows) -> averaged.Session:
+    return averaged.Session(**{f.name: getattr(session, f.name)[rows] for f in fields(session)})
 
 
 def _charging_time(supply: Supply) -> Array:
@@ -281,25 +406,28 @@ def _charging_time(supply: Supply) -> Array:
     return np.concatenate([np.zeros((len(current), 1)), np.cumsum(steps, axis=1)], axis=1)
 
 
-def unbeaten_at_any_price(project: Project, found: Evaluation) -> Rows:
-    """Rows of designs that no other one beats whatever prices come, ascending.
+def _unbeaten(project: Project, found: Evaluation) -> Evaluation:
+    energy, effort = found.delivered_energy_J, found.crank_effort_percent
+    return found.take(unbeaten_at_any_price(project, found.designs, energy, effort))
+
+
+def unbeaten_at_any_price(
+    project: Project, designs: Designs, energy_J: Array, effort_percent: Array
+) -> Rows:
+    """Rows of feasible designs that no other one beats whatever prices come, ascending.
 
     A design is beaten at any price by one of the same parts that has no more cells (so it neither
     costs nor weighs more), delivers no less and asks no more effort, and is better in one of them.
     Of equals the first stays.
     """
-    designs = found.designs
-    codes = np.stack([designs.parts[link] for link in LINKS], axis=1)
-    _, group = np.unique(codes, axis=0, return_inverse=True)
-    group = group.reshape(-1)
+    group = np.unique(_codes([designs.parts[link] for link in LINKS]), return_inverse=True)[1]
     cells = costing.quantities(project.catalogue, designs)["cell"]
-    energy, effort = found.delivered_energy_J, found.crank_effort_percent
-    kept = np.zeros(len(found), dtype=bool)
+    kept = np.zeros(len(designs), dtype=bool)
     for most in np.unique(cells):
         rows = np.flatnonzero(cells <= most)
-        order = rows[np.lexsort((cells[rows], effort[rows], -energy[rows], group[rows]))]
+        order = rows[np.lexsort((cells[rows], effort_percent[rows], -energy_J[rows], group[rows]))]
         starts = np.flatnonzero(np.diff(group[order], prepend=-1))
-        kept_here = order[_falling(effort[order], starts)]
+        kept_here = order[_falling(effort_percent[order], starts)]
         kept[kept_here[cells[kept_here] == most]] = True
     return np.flatnonzero(kept)
 
