@@ -96,7 +96,10 @@ class Verdict:
 
 @dataclass(frozen=True)
 class Repriced:
-    """Stored designs at today's prices; `cost` (n,) and `front`, rows of the stored designs."""
+    """Stored designs at today's prices; `cost` (n,) and `front`, rows of the stored designs.
+
+    `before` (m, 4) are the objectives of the last run's front at its prices, None without one.
+    """
 
     cost: Array
     front: Rows
@@ -106,6 +109,7 @@ class Repriced:
     locked: tuple[Verdict, ...]
     since: str | None
     owned: tuple[str, ...]
+    before: Array | None = None
     physics_evaluations: int = 0
 
     @property
@@ -165,6 +169,7 @@ def reprice(
         locked=tuple(verdict(project, stored, cost, lock, owned=owned) for lock in locks),
         since=None if previous is None else previous.when,
         owned=tuple(owned),
+        before=None if previous is None else previous.points,
     )
 
 

@@ -190,7 +190,7 @@ def search_key(project: Project) -> str:
         for link in LINKS
     }
     settings = {name: study.settings[name].model_dump(mode="json") for name in SETTINGS}
-    search = study.search.model_dump(mode="json", exclude={"minutes"})
+    search = study.search.model_dump(mode="json", exclude={"minutes", "cluster"})
     return content_hash([MODEL_VERSION, project.scenario_hash, rows, settings, limits, search])
 
 
@@ -391,16 +391,17 @@ class Store:
         _, contexts, _ = self._matching(project)
         names = json.loads(contexts[max(contexts)]) if contexts else []
         values = np.empty((len(names), len(chosen)))
-        start = 0
+        order = np.argsort(chosen.places, kind="stable")
+        places, start = chosen.places[order], 0
         for block in self._blocks(contexts):
-            here = np.flatnonzero((chosen.places >= start) & (chosen.places < start + block.rows))
-            if here.size:
+            first, last = np.searchsorted(places, (start, start + block.rows))
+            if last > first:
                 with _told(self.path):
                     (blob,) = self._connection.execute(
                         "SELECT results FROM detail WHERE block = ?", (block.id,)
                     ).fetchone()
                 columns = np.frombuffer(blob, "<f8").reshape(len(names), block.rows)
-                values[:, here] = columns[:, chosen.places[here] - start]
+                values[:, order[first:last]] = columns[:, places[first:last] - start]
             start += block.rows
         objectives = {name: getattr(chosen, name) for name in _OBJECTIVE_FIELDS}
         groups: dict[str, Any] = {"margins": {}, "ledger_J": {}, "readings": {}}

@@ -129,6 +129,10 @@ def test_nothing_moves_when_no_price_does(project: Project, store: Store, stored
     assert again.price_changes == ()
     assert (again.entered, again.left) == ((), ())
     assert again.since is not None
+    assert first.before is None
+    assert again.before is not None
+    # Fronts are kept in the order of their rows, most energy first.
+    np.testing.assert_array_equal(again.before, stored.objectives(first.cost)[first.front])
     np.testing.assert_array_equal(first.front, again.front)
     assert set(first.front.tolist()) == slow_front(project, stored)
     assert (np.diff(stored.delivered_energy_J[first.front]) <= 0).all()

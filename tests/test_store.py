@@ -284,23 +284,23 @@ import numpy as np
 from explorer.config import load
 from explorer.store import Store, path_of
 from invented import designs, results
-project = load(sys.argv[1])
-done = results(project, designs(project, 3000))
+project, step = load(sys.argv[1]), int(sys.argv[2])
+done = results(project, designs(project, 1500))
 with Store.open(path_of(project)) as store:
     print("ready", flush=True)
     start = store.search_progress("sweep").get("done", 0)
-    while start < 3000:
-        block = done.take(np.arange(start, start + 5))
-        start += 5
+    while start < 1500:
+        block = done.take(np.arange(start, start + step))
+        start += step
         store.append(project, block, "sweep", progress=("sweep", {"done": start}))
 """
 
 
-def _writer(study: Path) -> subprocess.Popen[str]:
+def _writer(study: Path, step: int) -> subprocess.Popen[str]:
     here = Path(__file__).parent
     path = os.pathsep.join([str(here.parent), str(here), os.environ.get("PYTHONPATH", "")])
     return subprocess.Popen(
-        [sys.executable, "-c", WRITER, str(study)],
+        [sys.executable, "-c", WRITER, str(study), str(step)],
         stdout=subprocess.PIPE,
         text=True,
         env={**os.environ, "PYTHONPATH": path},
@@ -311,14 +311,14 @@ def _writer(study: Path) -> subprocess.Popen[str]:
 def test_killed_at_any_moment_it_goes_on_where_it_was(small_study: Path) -> None:
     """Kill -9 mid-write, many times: progress and results always tell the same, nothing torn."""
     project = load(small_study)
-    done = results(project, designs(project, 3000))
+    done = results(project, designs(project, 1500))
     chance, seen = random.Random(5), set()
-    for attempt in range(12):
-        with _writer(small_study) as process:
+    for attempt in range(8):
+        with _writer(small_study, 10) as process:
             assert process.stdout is not None
             process.stdout.readline()
-            if attempt < 11:
-                time.sleep(chance.uniform(0, 0.1))
+            if attempt < 7:
+                time.sleep(chance.uniform(0, 0.15))
                 process.send_signal(signal.SIGKILL)
         with Store.open(path_of(project)) as store:
             count = store.search_progress("sweep").get("done", 0)
@@ -330,21 +330,21 @@ def test_killed_at_any_moment_it_goes_on_where_it_was(small_study: Path) -> None
             assert raw.execute("PRAGMA integrity_check").fetchone() == ("ok",)
         raw.close()
         seen.add(count)
-    assert count == 3000
+    assert count == 1500
     assert len(seen) > 3  # else no kill fell into the writing, and this proves nothing
 
 
 @pytest.mark.slow
 def test_two_writers_take_turns(small_study: Path) -> None:
     project = load(small_study)
-    writers = [_writer(small_study) for _ in range(2)]
+    writers = [_writer(small_study, 50) for _ in range(2)]
     for process in writers:
         process.communicate(timeout=60)
         assert process.returncode == 0
     with Store.open(path_of(project)) as store:
         stored, reuse = store.load(project)
-    assert len(stored) == 3000
-    assert reuse.stored >= 3000
+    assert len(stored) == 1500
+    assert reuse.stored >= 1500
 
 
 def test_a_reader_sees_whole_blocks_only(small_project: Project) -> None:

@@ -19,7 +19,7 @@ from explorer.tolerance import HANDS, Spread, spreads_of, tolerance
 def chosen(request: pytest.FixtureRequest) -> tuple[Project, Designs]:
     """A feasible demo design that delivers much."""
     project = request.getfixturevalue("demo_project")
-    many = designs(project, 3000)
+    many = designs(project, 1000)
     done = evaluate(project, many)
     rows = np.flatnonzero(done.feasible & (done.regime == 2))
     best = rows[np.argmax(done.delivered_energy_J[rows])]
