@@ -108,6 +108,10 @@ class Session:
     hold_V: Array
     peak_V: Array
     idle_V: Array
+    floor_V: Array
+    """The lowest that the loaded bus comes before it rests, NaN where it never rests loaded."""
+    trap_V: Array
+    """Below this the load takes more than the hand brings and the bus runs down, NaN as above."""
     delivered_J: Array
     heats_J: Array
     esr_J: Array
@@ -275,6 +279,7 @@ def session(chain: Chain, duration_s: float) -> Session:
     cycle_s = np.full(count, np.inf)
     hold_V = np.where(starved, idle_V, np.nan)
     on_share = np.zeros(count)
+    floor_V, trap_V = np.full(count, np.nan), np.full(count, np.nan)
     peak_V = np.minimum(idle_V, on_V)
     _stay(tally, chain, every[starved], idle_V, remaining, "open")
 
@@ -307,6 +312,10 @@ def session(chain: Chain, duration_s: float) -> Session:
             remaining[rows] = np.maximum(remaining[rows] - dwell.sum(axis=1), 0.0)
         on_share[rows] = dwell.sum(axis=1)
 
+        safe = np.flatnonzero(steady | flooded & ~flooded_waiting)
+        low_V = np.where(rising, loaded_V, rest_V)[safe]
+        floor_V[rows[safe]] = low_V
+        trap_V[rows[safe]] = _trap(part.take(safe), low_V, off_V[rows[safe]])
         settled = rows[steady]
         hold_V[settled] = target_V[steady]
         on_share[settled] += remaining[settled]
@@ -330,6 +339,8 @@ def session(chain: Chain, duration_s: float) -> Session:
         hold_V=hold_V,
         peak_V=peak_V,
         idle_V=idle_V,
+        floor_V=floor_V,
+        trap_V=trap_V,
         delivered_J=tally.delivered_J,
         heats_J=tally.heats_J,
         esr_J=tally.esr_J,
@@ -399,6 +410,17 @@ def _load_step(chain: Chain, before_V: Array, off_V: Array) -> tuple[Array, NDAr
     after, found = first_sign_change(lambda v: chain.inner_V(v, "loaded") - inner, before_V, off_V)
     sustained = chain.demand.load(after[:, None]).sustained[:, 0]
     return np.where(found, after, off_V), found & sustained
+
+
+def _trap(chain: Chain, from_V: Array, off_V: Array) -> Array:
+    """The unstable balance below a voltage at which the loaded bus does not fall, or `off_V`.
+
+    A constant-power load takes more current the lower the bus is. A hair's breadth below a resting
+    voltage the hand brings more than that.
+    """
+    start = from_V - 1e-3 * (from_V - off_V)
+    trap, found = first_sign_change(lambda v: chain.net_current(v, "loaded"), start, off_V)
+    return np.where(found, trap, off_V)
 
 
 def _release(chain: Chain, at_V: Array, inner_V: Array) -> Array:

@@ -260,12 +260,14 @@ def _ripple(
 ) -> Array:
     """Volts left between the trough of the stroke's ripple and what it must not reach.
 
-    Steady: the undervoltage threshold at its highest and the overvoltage one; cycling: half the
-    hysteresis, since a larger swing switches the window at every stroke.
+    At rest: the undervoltage threshold at its highest and the voltage below which the load drags
+    the bus down, from the lowest that the loaded bus comes to; and the overvoltage threshold.
+    Cycling: half the hysteresis, since a larger swing switches the window at every stroke.
     """
     need = {name: value[:, 0] for name, value in chain.demand.fields.items()}
+    rests = np.isfinite(session.floor_V)
     middle = (need["off_V"] + need["on_V"]) / 2
-    bus_V = np.where(session.regime == STEADY, session.hold_V, middle)
+    bus_V = np.where(rests, session.floor_V, middle)
     front = chain.supply.read(chain.half, bus_V[:, None], slice(None))[:, 0]
     ripple = bank.stroke_ripple(
         unevenness,
@@ -273,9 +275,13 @@ def _ripple(
         np.maximum(front[:, -1], 1e-6),
         need["capacitance_F"] * low_capacitance,
         bus_V,
+        need["esr_ohm"],
     )
-    steady = np.minimum(bus_V - ripple / 2 - off_high, need["overvoltage_off_V"] - bus_V
-                        - ripple / 2)  # fmt: skip
+    below = session.floor_V - ripple / 2 - np.maximum(off_high, session.trap_V)
+    above = need["overvoltage_off_V"] - session.hold_V - ripple / 2
+    steady = np.where(session.regime == STEADY, np.minimum(below, above), below)
     cycling = (need["on_V"] - need["off_V"]) / 2 - ripple
-    settled = np.where(session.regime == STEADY, steady, cycling)
-    return np.where(session.regime == STARVED, np.inf, settled)
+    # Where the bus cannot even sustain the load down to the off threshold, the trough collapses it.
+    sustained = chain.demand.load(chain.demand["off_V"]).sustained[:, 0]
+    margin = np.where(sustained, np.where(rests, steady, cycling), -np.inf)
+    return np.where(session.regime == STARVED, np.inf, margin)

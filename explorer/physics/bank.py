@@ -66,15 +66,18 @@ def stroke_ripple(
     crank_rad_s: Real,
     capacitance_F: Real,
     bus_V: Real,
+    esr_ohm: Real = 0.0,
 ) -> Array:
-    """Peak-to-peak bus ripple of an uneven stroke, V: `a P/(pi f C V)`, f turns a second.
+    """Peak-to-peak bus ripple of an uneven stroke, V: `(a P/V) hypot(1/(pi f C), 2 ESR)`.
 
-    Half a turn of `a P sin` stores `a P/(pi f)` in the bank; `C V dV` takes it up (small ripple).
+    f turns a second. Half a turn of `a P sin` stores `a P/(pi f)` in the bank, which takes it up as
+    `C V dV` (small ripple); the swing of the current, `2 a P/V`, drops over the series resistance a
+    quarter turn ahead of it.
     """
     turns_per_s = np.asarray(crank_rad_s, dtype=float) / (2 * np.pi)
-    swing = np.asarray(unevenness) * bus_power_W
-    denominator = np.pi * turns_per_s * capacitance_F * np.asarray(bus_V)
-    return np.where(swing == 0, 0.0, swing / np.maximum(denominator, 1e-30))
+    swing_A = np.asarray(unevenness) * bus_power_W / np.maximum(bus_V, 1e-9)
+    stored = 1 / np.maximum(np.pi * turns_per_s * capacitance_F, 1e-30)
+    return np.where(swing_A == 0, 0.0, swing_A * np.hypot(stored, 2 * np.asarray(esr_ohm)))
 
 
 def clamp_current(bus_V: Real, threshold_V: Real, resistance_ohm: Real) -> Array:
