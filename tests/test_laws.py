@@ -243,7 +243,7 @@ def test_twice_the_constant_at_half_the_speed(small_project: Project, seed: int)
 @few
 @given(seed=seeds)
 def test_power_asked_rises_with_speed(small_project: Project, seed: int) -> None:
-    """At a fixed bus voltage: the ground on which the first limit is looked for (torque may not)."""
+    """At a fixed bus voltage, which torque may not: why power has one limit and force several."""
     one = halves(*at_random(small_project, seed, 20))
     rows = np.arange(len(one))
     for bus_V in (0.0, 5.0, 10.0):
