@@ -14,6 +14,7 @@ from invented import at_prices, designs, results
 from explorer import costing, evaluate, tipping
 from explorer.config import Project
 from explorer.errors import InputError
+from explorer.front import non_dominated
 from explorer.parts import LINKS
 from explorer.prices import Price
 from explorer.reprice import (
@@ -465,3 +466,49 @@ def test_which_prices_matter(project: Project, stored: Stored) -> None:
         tipping.front_over_price(project, stored, weights[0].part, 3.0, 2.0)
     with pytest.raises(InputError, match="is no choice of the study"):
         tipping.front_over_price(project, stored, "unobtainium", 1.0, 2.0)
+
+
+@pytest.mark.slow
+def test_a_rerun_finds_what_a_fresh_enumeration_would(small_project: Project) -> None:
+    """The promise of the store: whatever the prices, the front of the swept and stored designs is
+    the front of all combinations, each evaluated in full."""
+    from explorer.evaluate import evaluate as evaluate_all
+    from explorer.launch import launch
+    from explorer.space import Designs
+
+    study, catalogue = small_project.study, small_project.catalogue
+    rows = [
+        [[p.id for p in catalogue.parts[link]].index(name) for name in study.choices[link]]
+        for link in LINKS
+    ]
+    axes = [*rows, *(study.settings[name].values for name in study.settings)]
+    grid = [axis.ravel() for axis in np.meshgrid(*axes, indexing="ij")]
+    everything = Designs(
+        {link: grid[k].astype(np.int64) for k, link in enumerate(LINKS)},
+        {name: grid[len(LINKS) + k].astype(float) for k, name in enumerate(study.settings)},
+    )
+    done = evaluate_all(small_project, everything)
+    done = done.take(done.feasible)
+    with Store.open(path_of(small_project)) as store:
+        launch(small_project, store, workers=1)
+        stored, _ = store.load(small_project)
+    assert 0 < len(stored) <= len(done)
+    rng = np.random.default_rng(2)
+    priced = [p for p, b in catalogue.prices.breaks.items() if b[0].amount > 0]
+    sizes = set()
+    for _ in range(25):
+        new = {p: catalogue.prices.breaks[p][0].amount * 10 ** rng.uniform(-1, 0.7) for p in priced}
+        changed = at_prices(small_project, new)
+        cost = np.round(costing.costs(changed, done.designs), 9)
+        limit = changed.study.limits.cost
+        points = done.objectives(cost)[cost <= limit]
+        expected = points[non_dominated(points)]
+        found = reprice(changed, stored)
+        reached = stored.objectives(found.cost)[found.front]
+        # The sweep adds up the same physics in another order: compare to ten digits.
+        ours, theirs = (
+            {tuple(f"{v:.9e}" for v in row) for row in p.tolist()} for p in (reached, expected)
+        )
+        assert ours == theirs
+        sizes.add(len(ours))
+    assert len(sizes) > 1  # prices did move the front
