@@ -295,8 +295,20 @@ def _one_design(answer: dict[str, Any]) -> list[str]:
     margins = sorted(answer["margins"].items(), key=lambda item: item[1])
     broken = [f"  broken: {name} by {-value:.3g}" for name, value in margins if value < 0]
     first = answer["time_to_first_charge_s"]
+    told = []
+    if "averaged" in answer:
+        energy = answer["averaged"]["delivered_energy_J"]
+        told.append(f"stepped through time; the averaged model of the search says {energy:.0f} J")
+    if "waveform" in answer:
+        window = answer["waveform"]
+        told.append(
+            f"at switching level, {window['seconds']:g} s from {window['start_V']:.2f} V: "
+            f"{window['bus_current_A']:.4g} A into the bus, the search reads "
+            f"{window['difference_percent']:+.2f} % of that more"
+        )
     return [
         _in_short(answer),
+        *told,
         f"first charge after {first:.0f} s" if first is not None else "the pack is never charged",
         "where the work at the crank goes:",
         *(

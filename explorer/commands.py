@@ -17,6 +17,7 @@ from explorer.catalogue import content_hash
 from explorer.config import Project, load
 from explorer.design_file import read_design
 from explorer.errors import Fault, InputError, nearest
+from explorer.fidelities import at_fidelity
 from explorer.launch import Step, Summary, Watch, unwatched
 from explorer.parts import LINKS
 from explorer.space import Rows, Space
@@ -133,18 +134,7 @@ def lock_design(study: Path, design: str, *, note: str = "", release: bool = Fal
 def evaluate_design(study: Path, design: Path, *, fidelity: str = "averaged") -> Answer:
     """What one design that a person already owns delivers, with margins and ledger."""
     project = load(study)
-    designs = read_design(project, design)
-    return evaluate_designs(project, designs, fidelity)[0]
-
-
-def evaluate_designs(project: Project, designs: Any, fidelity: str) -> list[Answer]:
-    """Records of some designs at a fidelity."""
-    found = evaluate.evaluate(project, designs)
-    cost = costing.costs(project, designs)
-    return [
-        {**evaluate.design_record(project, found, row, cost[row]), "fidelity": fidelity}
-        for row in range(len(designs))
-    ]
+    return at_fidelity(project, read_design(project, design), fidelity)
 
 
 def _known_parts(project: Project, owned: Collection[str]) -> None:
