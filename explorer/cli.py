@@ -253,7 +253,14 @@ def _in_short(record: dict[str, Any]) -> str:
 def _locked(answer: dict[str, Any]) -> list[str]:
     if "released" in answer:
         return [f"released {answer['released']} in {answer['file']}"]
-    return [f"locked {_in_short(answer['locked'])}", f"written to {answer['file']}"]
+    warning = [f"warning: {answer['warning']}"] if answer["warning"] else []
+    return [
+        f"locked {_in_short(answer['locked'])}",
+        *warning,
+        f"written to {answer['file']}",
+        f"build sheet: {answer['sheet']}",
+        f"bill of materials: {answer['bill']}",
+    ]
 
 
 def _moved(answer: dict[str, Any]) -> list[str]:

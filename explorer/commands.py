@@ -120,7 +120,9 @@ def rerun(
 
 
 def lock_design(study: Path, design: str, *, note: str = "", release: bool = False) -> Answer:
-    """Lock a stored design, or take the lock off again."""
+    """Lock a stored design and write its build sheet, or take the lock off again."""
+    from explorer.report import sheet
+
     project = load(study)
     with Store.open(path_of(project)) as store:
         if release:
@@ -128,13 +130,27 @@ def lock_design(study: Path, design: str, *, note: str = "", release: bool = Fal
             return {"study": project.study.name, "released": design, "file": str(path)}
         path = lock.lock(project, store, design, note)
         (written,) = [one for one in lock.read_locks(project) if one.design_id == design]
-        return {"study": project.study.name, "file": str(path), "locked": written.record}
+        known = sheet.facts(project, written)
+        files = sheet.write(sheet.build(project, written, known), reports_of(project))
+        return {
+            "study": project.study.name,
+            "file": str(path),
+            "locked": written.record,
+            "sheet": str(files[0]),
+            "bill": str(files[1]),
+            "warning": sheet.hazard_warning(known),
+        }
 
 
 def evaluate_design(study: Path, design: Path, *, fidelity: str = "averaged") -> Answer:
     """What one design that a person already owns delivers, with margins and ledger."""
     project = load(study)
     return at_fidelity(project, read_design(project, design), fidelity)
+
+
+def reports_of(project: Project) -> Path:
+    """Where the page and the build sheets of a study stand: reports/STUDY beside its folder."""
+    return project.path.resolve().parent.parent / "reports" / project.study.name
 
 
 def _known_parts(project: Project, owned: Collection[str]) -> None:
@@ -268,7 +284,7 @@ class Desk:
             },
             cadence_curves={k: v for k, v in last.get("cadences", {}).items() if k in known},
         )
-        folder = project.path.parent.parent / "reports" / project.study.name
+        folder = reports_of(project)
         return {"front": records, "picks": picks, "report": str(page.write(data, folder))}
 
 
