@@ -170,6 +170,8 @@ class Search(Section):
     evaluations: Annotated[int, Field(ge=1, le=10**9)] = 20_000
     batch: Annotated[int, Field(ge=1, le=10**6)] = 500
     minutes: Annotated[float, Field(gt=0, le=10_080)] = 10.0
+    cluster: Annotated[str, Field(pattern=r"^[a-z+]+://[^\s]+$")] | None = None
+    """Address of a Dask scheduler, such as tcp://10.0.0.5:8786."""
 
 
 class Outing(Section):

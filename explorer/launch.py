@@ -3,19 +3,22 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
+from contextlib import closing
 from dataclasses import dataclass, field
 from typing import Any, NamedTuple
 
 import numpy as np
 
-from explorer import costing, front, reprice
+from explorer import MODEL_VERSION, costing, front, reprice
 from explorer.config import Project
 from explorer.evaluate import Evaluation, evaluate
+from explorer.search import boxes
 from explorer.search.sample import sample
-from explorer.search.sweep import Sweep, run
+from explorer.search.sweep import Sweep, on_machines, run
 from explorer.space import Space
 from explorer.store import Store, Stored, search_key
+from explorer.tables import content_hash
 from explorer.units import Array
 
 WORKERS = 2
@@ -98,67 +101,193 @@ def plan(project: Project, space: Space) -> Plan:
 
 
 def launch(
-    project: Project, store: Store, watch: Watch = unwatched, workers: int = WORKERS
+    project: Project,
+    store: Store,
+    watch: Watch = unwatched,
+    workers: int = WORKERS,
+    cluster: str | None = None,
 ) -> Summary:
-    """Search a study; a search that was cut short goes on, a finished one is not done again."""
-    space, key = Space.of(project), search_key(project)
+    """Search a study; a search that was cut short goes on, a finished one is not done again.
+
+    `cluster` is the address of a Dask cluster, by default the study's.
+    """
+    space = Space.of(project)
+    contents = _contents(project, space)
+    key = content_hash([search_key(project), contents])
     chosen = plan(project, space)
-    state = store.search_progress(key) or {"blocks": [], "considered": 0, "feasible": 0,
-                                           "evaluated": 0, "sampled": 0, "seconds": 0.0,
-                                           "history": [], "finished": False}  # fmt: skip
+    state: dict[str, Any] = {**_BEGINNING, **store.search_progress(key)}
     _, reuse = store.load(project)
     summary = Summary(
         method="+".join(n for n, on in (("sweep", chosen.sweep), ("sample", chosen.sample)) if on),
         why=chosen.why,
         sampler=project.study.search.sampler if chosen.sample else "",
         seed=project.study.search.seed,
-        resumed=bool(state["blocks"] or state["sampled"]),
+        resumed=bool(state["evaluated"] or state["sampled"]),
         reuse=list(reuse.lines) if reuse.stored else [],
     )
-    begun = time.monotonic()
-    if chosen.sweep:
-        _sweep(project, store, key, state, watch, workers)
-    if chosen.sample and not state["finished"]:
+    begun, spent_before = time.monotonic(), state["seconds"]
+    clock = _Clock(begun, 60 * project.study.search.minutes)
+    done = state["finished"]
+    if chosen.sweep and not done:
+        cover = _Cover(project, store, space, contents)
+        with on_machines(cluster or project.study.search.cluster):
+            done = _sweep(project, store, key, state, cover, watch, workers, clock)
+        summary.reuse += cover.words
+    else:
+        done = True
+    if chosen.sample and done and not state["finished"]:
         _sample(project, store, space, key, state, watch, begun)
-    if not state["finished"]:
+    if done and not state["finished"]:
         state["finished"] = True
-        state["seconds"] += time.monotonic() - begun
+        state["seconds"] = spent_before + time.monotonic() - begun
         if chosen.sample and not chosen.sweep and space.size <= YARDSTICK_SIZE:
             state["yardstick"] = yardstick(project, store)
         store.save_progress(key, state)
-    swept = Sweep.of(project) if chosen.sweep else None
-    summary.designs_considered = state["considered"]
+    swept = state["swept"] + state["known"]
+    summary.designs_considered = swept + state["sampled"]
     summary.designs_feasible = state["feasible"]
     summary.designs_evaluated = state["evaluated"]
-    summary.exact = swept is not None and len(state["blocks"]) == len(swept)
-    summary.share_covered = min(state["considered"] / space.size, 1.0)
+    summary.exact = chosen.sweep and swept == space.size
+    summary.share_covered = min((swept or state["sampled"]) / space.size, 1.0)
     summary.seconds = state["seconds"]
     summary.hypervolume_history = [(int(n), float(v)) for n, v in state["history"]]
     summary.yardstick = state.get("yardstick")
+    if chosen.sweep and not summary.exact:
+        summary.why += (
+            f"; cut short after {60 * project.study.search.minutes:.0f} s with "
+            f"{summary.share_covered:.1%} covered, launch again to go on"
+        )
     return summary
 
 
+_BEGINNING: Mapping[str, Any] = {
+    "pieces": None, "swept": 0, "known": 0, "feasible": 0, "counted": True, "evaluated": 0,
+    "sampled": 0, "seconds": 0.0, "history": [], "finished": False,
+}  # fmt: skip
+
+
+class _Clock(NamedTuple):
+    begun: float
+    limit_s: float
+
+    @property
+    def run_out(self) -> bool:
+        return time.monotonic() - self.begun > self.limit_s
+
+
+def _contents(project: Project, space: Space) -> str:
+    """Which margins, ledger terms, readings and cases a result has: stored ones must have all."""
+    one = evaluate(project, space.at(np.zeros(1, dtype=np.int64)))
+    margins = (name for name in one.margins if not name.startswith("limit_"))
+    cases = [(case.operator, case.pack) for case in one.cases]
+    return content_hash([*margins, *one.ledger_J, *one.readings, cases])
+
+
+class _Cover:
+    """The boxes that finished sweeps of the same model and scenario have covered."""
+
+    def __init__(self, project: Project, store: Store, space: Space, contents: str) -> None:
+        self.project, self.store = project, store
+        self.key = f"covered:{content_hash([MODEL_VERSION, project.scenario_hash, contents])}"
+        self.limits = project.study.limits.model_dump(mode="json", exclude={"cost"})
+        self.whole = boxes.box_of(project, space)
+        self.entries: list[dict[str, Any]] = store.search_progress(self.key).get("boxes", [])
+        self.serving = [
+            entry for entry in self.entries
+            if boxes.still_holds(entry["limits"], project.study.limits)
+        ]  # fmt: skip
+        self.words: list[str] = []
+
+    def left(self) -> list[boxes.Box]:
+        """What no earlier sweep has covered; says so in words."""
+        left = boxes.difference(self.whole, [entry["box"] for entry in self.serving])
+        total, open_ = boxes.size(self.whole), sum(map(boxes.size, left))
+        if open_ < total:
+            self.words.append(
+                f"{total - open_:,} of {total:,} combinations were swept before, {open_:,} are new"
+            )
+        elif self.entries and not self.serving:
+            self.words.append("earlier sweeps had other limits, so none of them can be reused")
+        return left
+
+    def feasible_before(self) -> tuple[int, bool]:
+        """Feasible designs among what was covered, and whether that is their exact number: it is
+        for boxes that today's space holds whole under the same limits; else the stored ones count.
+        """
+        inside = [
+            entry for entry in self.serving
+            if entry["limits"] == self.limits and entry["counted"]
+            and not boxes.without(entry["box"], self.whole)
+        ]  # fmt: skip
+        apart = sum(boxes.size(entry["box"]) for entry in inside)
+        if self._covered(inside) == apart == self._covered(self.serving):
+            return sum(int(entry["feasible"]) for entry in inside), True
+        stored, _ = self.store.load(self.project)
+        self.words.append("of those swept before, only the stored ones are counted as feasible")
+        return int(stored.feasible.sum()), False
+
+    def _covered(self, entries: Sequence[Mapping[str, Any]]) -> int:
+        left = boxes.difference(self.whole, [entry["box"] for entry in entries])
+        return boxes.size(self.whole) - sum(map(boxes.size, left))
+
+    def add(self, box: boxes.Box, feasible: int, counted: bool) -> None:
+        """Note that a box is covered; what it holds need not be noted any longer."""
+        kept = [
+            entry for entry in self.entries
+            if entry["limits"] != self.limits or boxes.without(entry["box"], box)
+        ]  # fmt: skip
+        new = {"box": dict(box), "limits": self.limits, "feasible": feasible, "counted": counted}
+        self.entries = [*kept, new]
+        self.store.save_progress(self.key, {"boxes": self.entries})
+
+
 def _sweep(
-    project: Project, store: Store, key: str, state: dict[str, Any], watch: Watch, workers: int
-) -> None:
-    sweep = Sweep.of(project)
-    blocks = np.setdiff1d(np.arange(len(sweep)), state["blocks"])
-    if not blocks.size:
-        return
-    begun, before = time.monotonic(), state["seconds"]
-    watch(Step("sweep", state["considered"], sweep.size, state["feasible"]))
-    for result in run(sweep, blocks, workers if blocks.size > 1 else 1):
-        state["blocks"].append(result.number)
-        state["considered"] += result.considered
-        state["feasible"] += result.feasible
-        state["evaluated"] += result.solved
-        state["seconds"] = before + time.monotonic() - begun
-        if result.kept is None:
-            store.save_progress(key, state)
-        else:
-            store.append(project, result.kept, "sweep", progress=(key, state))
-        watch(Step("sweep", state["considered"], sweep.size, state["feasible"]))
-    state["seconds"] = before
+    project: Project,
+    store: Store,
+    key: str,
+    state: dict[str, Any],
+    cover: _Cover,
+    watch: Watch,
+    workers: int,
+    clock: _Clock,
+) -> bool:
+    """Sweep what was never swept, piece by piece; False when the time ran out before its end."""
+    total = boxes.size(cover.whole)
+    if state["pieces"] is None:
+        pieces = cover.left()
+        state["known"] = total - sum(map(boxes.size, pieces))
+        if state["known"]:
+            state["feasible"], state["counted"] = cover.feasible_before()
+        state["pieces"] = [{"box": piece, "blocks": [], "cut": 0, "feasible": 0, "swept": 0}
+                           for piece in pieces]  # fmt: skip
+    before = state["seconds"]
+    watch(Step("sweep", state["known"] + state["swept"], total, state["feasible"]))
+    for piece in state["pieces"]:
+        sweep = Sweep.of(project, boxes.space_of(project, piece["box"]))
+        if piece["cut"] != sweep.halves_per_block:  # blocks of another release
+            state["swept"] -= piece["swept"]
+            state["feasible"] -= piece["feasible"]
+            piece |= {"blocks": [], "cut": sweep.halves_per_block, "feasible": 0, "swept": 0}
+        numbers = np.setdiff1d(np.arange(len(sweep)), piece["blocks"])
+        results = run(sweep, numbers, workers if numbers.size > 1 else 1)
+        with closing(results):
+            for result in results:
+                piece["blocks"].append(result.number)
+                for part in (state, piece):
+                    part["swept"] += result.considered
+                    part["feasible"] += result.feasible
+                state["evaluated"] += result.solved
+                state["seconds"] = before + time.monotonic() - clock.begun
+                if result.kept is None:
+                    store.save_progress(key, state)
+                else:
+                    store.append(project, result.kept, "sweep", progress=(key, state))
+                watch(Step("sweep", state["known"] + state["swept"], total, state["feasible"]))
+                if clock.run_out and state["known"] + state["swept"] < total:
+                    return False
+        cover.add(piece["box"], piece["feasible"], True)
+    cover.add(cover.whole, state["feasible"], state["counted"])
+    return True
 
 
 def _sample(
@@ -182,7 +311,6 @@ def _sample(
     growth = _Growth(project, known)
     for found in sample(project, space, known, stop=stop):
         state["sampled"] += len(found)
-        state["considered"] += len(found)
         state["evaluated"] += len(found)
         state["feasible"] += int(found.feasible.sum())
         state["history"].append((state["sampled"], growth.add(found)))

@@ -8,9 +8,10 @@ at any price: prices may change without computing physics again.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Generator, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, fields
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,6 +20,7 @@ from explorer import averaged, constraints, costing, evaluate
 from explorer.chain import Chain
 from explorer.config import Project, Setting, Study
 from explorer.demand import Demand, demand
+from explorer.errors import ExplorerError
 from explorer.evaluate import Evaluation, Solved
 from explorer.parts import BACK_LINKS, FRONT_LINKS, LINKS, SETTINGS
 from explorer.space import Designs, Rows, Space
@@ -32,6 +34,7 @@ BACKS_AT_A_TIME = 16_384
 """Back halves that a block's front halves are joined with at a time: bounds its memory too."""
 PAIRS_AT_A_TIME = 16_384
 SLACK = 1e-9
+CLUSTER_WAIT_S = 10
 NO_CURRENT_A = 1e-9
 """What charges no bank within a session."""
 CHARGE_BOUND = 0.9
@@ -61,9 +64,9 @@ class Sweep:
     """Of each of them: equal where they differ in clamp and overvoltage threshold alone, rising."""
 
     @classmethod
-    def of(cls, project: Project) -> Sweep:
-        """Prepare the sweep of a study's space."""
-        space = Space.of(project)
+    def of(cls, project: Project, space: Space | None = None) -> Sweep:
+        """Prepare the sweep of a study's whole space, or of some other of the same tables."""
+        space = space or Space.of(project)
         one = {link: rows[:1] for link, rows in space.choices.items()}
         single = {name: _only(setting.values[:1]) for name, setting in space.settings.items()}
         listed = {name: _only(setting.values) for name, setting in space.settings.items()}
@@ -443,8 +446,11 @@ def _falling(values: Array, starts: Rows) -> NDArray[np.bool_]:
     return np.concatenate([[True], shifted[1:] < before[:-1]]) if len(values) else before > 0
 
 
-def run(sweep: Sweep, numbers: Rows, workers: int = 1) -> Iterator[BlockResult]:
-    """Cover some blocks, in any order, on several processes."""
+def run(sweep: Sweep, numbers: Rows, workers: int = 1) -> Generator[BlockResult, None, None]:
+    """Cover some blocks, in any order, on several processes, or on the machines of `on_machines`.
+
+    Closing the iterator drops the blocks that are not done.
+    """
     if workers == 1:
         yield from (sweep.block(int(number)) for number in numbers)
         return
@@ -452,3 +458,27 @@ def run(sweep: Sweep, numbers: Rows, workers: int = 1) -> Iterator[BlockResult]:
 
     parallel = Parallel(n_jobs=workers, return_as="generator_unordered", pre_dispatch="2*n_jobs")
     yield from parallel(delayed(sweep.block)(int(number)) for number in numbers)
+
+
+@contextmanager
+def on_machines(cluster: str | None) -> Iterator[None]:
+    """Within it every `run` on several workers goes to the Dask cluster at an address, if any.
+
+    A worker that dies gives its blocks back to the others. ExplorerError when there is none.
+    """
+    if cluster is None:
+        yield
+        return
+    try:
+        from distributed import Client
+    except ImportError as error:
+        rule = "a cluster needs the extra: pip install 'genchain[cluster]'"
+        raise ExplorerError(rule) from error
+    from joblib import parallel_config
+
+    try:
+        client: Any = Client(cluster, timeout=CLUSTER_WAIT_S)  # type: ignore[no-untyped-call]
+    except (OSError, ValueError, TimeoutError) as error:
+        raise ExplorerError(f"{cluster}: no cluster answers there ({error})") from error
+    with client, parallel_config(backend="dask"):
+        yield

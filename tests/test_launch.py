@@ -1,0 +1,223 @@
+"""A killed launch goes on, a finished one is not done again, new rows add only themselves."""
+
+from __future__ import annotations
+
+import csv
+import signal
+import subprocess
+import sys
+import time
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from explorer import costing, launch, reprice
+from explorer.config import Project, load
+from explorer.launch import Summary
+from explorer.search import sweep
+from explorer.store import Store, ids_of, path_of
+
+ROOT = Path(__file__).parent.parent
+
+
+def launched(project: Project, workers: int = 1) -> Summary:
+    with Store.open(path_of(project)) as store:
+        return launch.launch(project, store, workers=workers)
+
+
+def front_of(project: Project) -> set[str]:
+    with Store.open(path_of(project)) as store:
+        stored, _ = store.load(project)
+    cost = costing.costs(project, stored.designs)
+    return set(ids_of(stored.numbers[reprice.front_rows(project, stored, cost)]))
+
+
+def choosing(project: Project, **choices: tuple[str, ...]) -> Project:
+    study = replace(project.study, choices={**project.study.choices, **choices})
+    return replace(project, study=study)
+
+
+def limited(project: Project, **limits: float | None) -> Project:
+    study = replace(project.study, limits=project.study.limits.model_copy(update=limits))
+    return replace(project, study=study)
+
+
+@pytest.fixture
+def small_blocks(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Many blocks, so that a small study can be cut short."""
+    monkeypatch.setattr(sweep, "HALVES_PER_BLOCK", 8)
+
+
+@pytest.fixture
+def evaluated(monkeypatch: pytest.MonkeyPatch) -> list[int]:
+    """Numbers of the pairs that joins evaluate."""
+    counts: list[int] = []
+    join = sweep._Join.evaluate
+
+    def counting(self, half, back):
+        counts.append(len(half))
+        return join(self, half, back)
+
+    monkeypatch.setattr(sweep._Join, "evaluate", counting)
+    return counts
+
+
+def test_a_finished_launch_is_not_done_again(small_project: Project, evaluated: list[int]) -> None:
+    first = launched(small_project)
+    assert first.exact
+    assert sum(evaluated) == first.designs_evaluated > 0
+    evaluated.clear()
+    again = launched(small_project)
+    assert not evaluated
+    assert (again.designs_considered, again.designs_feasible, again.exact) == (
+        first.designs_considered, first.designs_feasible, True,
+    )  # fmt: skip
+
+
+def test_the_time_limit_cuts_a_sweep_and_a_later_launch_goes_on(
+    small_project: Project, small_blocks: None, evaluated: list[int]
+) -> None:
+    search = small_project.study.search.model_copy(update={"minutes": 1e-6, "method": "sweep"})
+    hasty = replace(small_project, study=replace(small_project.study, search=search))
+    shares = []
+    for _ in range(1000):
+        told = launched(hasty)
+        shares.append(told.share_covered)
+        if told.exact:
+            break
+        assert "launch again" in told.why
+    assert len(shares) > 2
+    assert shares == sorted(shares)
+    assert shares[-1] == 1
+    pieces = sum(evaluated)
+    evaluated.clear()
+    path_of(hasty).unlink()
+    fresh = launched(small_project)
+    assert sum(evaluated) == pieces
+    assert fresh.designs_feasible == told.designs_feasible
+    whole = front_of(small_project)
+    path_of(hasty).unlink()
+    while not launched(hasty).exact:
+        pass
+    assert front_of(small_project) == whole
+
+
+def test_new_rows_add_the_new_combinations_only(
+    small_project: Project, evaluated: list[int]
+) -> None:
+    cells = small_project.study.choices["cell"]
+    generators = small_project.study.choices["generator"]
+    whole = launched(small_project)
+    expected, all_pairs = front_of(small_project), sum(evaluated)
+    path_of(small_project).unlink()
+    evaluated.clear()
+    fewer = choosing(small_project, cell=cells[:-1])
+    first = launched(fewer)
+    assert first.designs_considered == whole.designs_considered * (len(cells) - 1) // len(cells)
+    more = launched(small_project)
+    assert more.exact
+    assert more.designs_considered == whole.designs_considered
+    assert more.designs_feasible == whole.designs_feasible
+    assert first.designs_evaluated + more.designs_evaluated == sum(evaluated) == all_pairs
+    assert any("were swept before" in line for line in more.reuse)
+    assert front_of(small_project) == expected
+    # Two links at once: the difference is no box, and nothing is done twice.
+    path_of(small_project).unlink()
+    evaluated.clear()
+    launched(choosing(small_project, cell=cells[:-1], generator=generators[1:]))
+    again = launched(small_project)
+    assert sum(evaluated) == all_pairs
+    assert again.designs_feasible == whole.designs_feasible
+    assert front_of(small_project) == expected
+    # Fewer choices than before need no sweep at all.
+    evaluated.clear()
+    less = launched(choosing(small_project, cell=cells[:1]))
+    assert less.exact
+    assert not evaluated
+
+
+def test_a_changed_row_counts_as_new(small_study: Path, evaluated: list[int]) -> None:
+    whole = launched(load(small_study))
+    table = small_study.parent / "parts" / "cells.csv"
+    with table.open() as file:
+        rows = list(csv.DictReader(file))
+    rows[1]["mass_kg"] = str(float(rows[1]["mass_kg"]) + 0.001)
+    with table.open("w", newline="") as file:
+        writer = csv.DictWriter(file, rows[0])
+        writer.writeheader()
+        writer.writerows(rows)
+    evaluated.clear()
+    changed = load(small_study)
+    again = launched(changed)
+    cells = len(changed.study.choices["cell"])
+    total = whole.designs_considered
+    assert again.exact
+    assert f"{total // cells:,} are new" in " ".join(again.reuse)
+    assert any("has changed in its table" in line for line in again.reuse)
+    assert 0 < sum(evaluated) < whole.designs_evaluated
+    reused = front_of(changed)
+    path_of(changed).unlink()
+    assert front_of_after(changed) == reused
+
+
+def front_of_after(project: Project) -> set[str]:
+    launched(project)
+    return front_of(project)
+
+
+def test_tighter_limits_reuse_what_looser_ones_found(
+    small_project: Project, evaluated: list[int]
+) -> None:
+    launched(limited(small_project, mass_kg=None))
+    tight = limited(small_project, mass_kg=4.0)
+    evaluated.clear()
+    assert launched(tight).exact
+    assert not evaluated
+    reused = front_of(tight)
+    path_of(tight).unlink()
+    assert front_of_after(tight) == reused
+    # A looser limit, or another time of the first charge, may need what was dropped before.
+    evaluated.clear()
+    told = launched(small_project)
+    assert evaluated
+    assert any("other limits" in line for line in told.reuse)
+    evaluated.clear()
+    launched(limited(small_project, first_charge_s=250.0))
+    assert evaluated
+
+
+LAUNCH = """
+import sys
+from explorer import launch
+from explorer.config import load
+from explorer.search import sweep
+from explorer.store import Store, path_of
+sweep.HALVES_PER_BLOCK = 8
+project = load(sys.argv[1])
+with Store.open(path_of(project)) as store:
+    print("begun", flush=True)
+    told = launch.launch(project, store, workers=1)
+print(told.exact)
+"""
+
+
+@pytest.mark.slow
+def test_killed_at_any_moment_and_launched_again_gives_the_same_front(
+    small_project: Project,
+) -> None:
+    """Kill -9, ten times and wherever it is; the last one is left to finish."""
+    expected = front_of_after(small_project)
+    path_of(small_project).unlink()
+    generator = np.random.default_rng(5)
+    command = [sys.executable, "-c", LAUNCH, str(small_project.path)]
+    for _ in range(10):
+        with subprocess.Popen(command, cwd=ROOT, stdout=subprocess.PIPE, text=True) as process:
+            assert process.stdout is not None
+            process.stdout.readline()
+            time.sleep(generator.uniform(0.0, 0.6))
+            process.send_signal(signal.SIGKILL)
+    finished = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, check=True)
+    assert finished.stdout.split() == ["begun", "True"]
+    assert front_of(small_project) == expected
