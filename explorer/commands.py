@@ -149,8 +149,11 @@ def evaluate_design(study: Path, design: Path, *, fidelity: str = "averaged") ->
 
 
 def reports_of(project: Project) -> Path:
-    """Where the page and the build sheets of a study stand: reports/STUDY beside its folder."""
-    return project.path.resolve().parent.parent / "reports" / project.study.name
+    """Where the page and the build sheets of a study stand: reports/STUDY, beside a folder that is
+    called studies, or else in the study's own folder.
+    """
+    home = project.path.resolve().parent
+    return (home.parent if home.name == "studies" else home) / "reports" / project.study.name
 
 
 def _known_parts(project: Project, owned: Collection[str]) -> None:

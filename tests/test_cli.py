@@ -198,7 +198,7 @@ def test_a_study_with_no_feasible_design_says_what_stands_in_the_way(
     assert wrong.status == 2
     assert "no design of the study keeps every rule" in wrong.err
     assert "limit_mass_kg" in wrong.err
-    assert not (small_study.parent.parent / "reports").exists()
+    assert not (small_study.parent / "reports").exists()
 
 
 @pytest.mark.parametrize(
