@@ -38,13 +38,16 @@ AsJson = Annotated[
 def launch(
     study: Study,
     workers: Annotated[int, typer.Option(min=1, help="Processes that search.")] = 2,
+    cluster: Annotated[
+        str | None, typer.Option(metavar="ADDRESS", help="A Dask scheduler whose workers search.")
+    ] = None,
     as_json: AsJson = False,
 ) -> None:
     """Search a study, or go on where it was cut short, and write its page."""
     from explorer import commands
 
     with _progress() as watch:
-        answer = commands.launch(study, watch=watch, workers=workers)
+        answer = commands.launch(study, watch=watch, workers=workers, cluster=cluster)
     _answer(answer, as_json, _launched)
 
 
@@ -220,8 +223,9 @@ def _launched(answer: dict[str, Any]) -> list[str]:
         f"{answer['designs_considered']:,} designs considered, "
         f"{answer['designs_feasible']:,} feasible, {answer['front_size']:,} on the front"
     )
+    share = search["share_covered"]
     exact = (
-        "every combination was covered" if answer["exact"] else "a sample, not every combination"
+        "every combination was covered" if answer["exact"] else f"{share:.1%} of all were covered"
     )
     return [
         *search["reuse"],

@@ -48,12 +48,18 @@ def check(study: Path) -> Answer:
     }
 
 
-def launch(study: Path, *, watch: Watch = unwatched, workers: int = search.WORKERS) -> Answer:
+def launch(
+    study: Path,
+    *,
+    watch: Watch = unwatched,
+    workers: int = search.WORKERS,
+    cluster: str | None = None,
+) -> Answer:
     """Search the study to its end, write the page, and answer with the front."""
     project = load(study)
     with Store.open(path_of(project)) as store:
         run = store.begin("launch", {"study_hash": project.study_hash})
-        summary = search.launch(project, store, watch, workers)
+        summary = search.launch(project, store, watch, workers, cluster)
         desk = Desk.at_todays_prices(project, store)
         summary.hypervolume = search.relative_hypervolume(project, desk.points)
         told = desk.look_closer(watch)
