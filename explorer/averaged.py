@@ -326,10 +326,18 @@ def session(chain: Chain, duration_s: float) -> Session:
                    (over_V, idle_V), (hold_V, peak_V), remaining)  # fmt: skip
         if cycling.any():
             again = rows[cycling]
-            levels = (off_V, on_V, over_V)
             ends_V = draw.end_inner_V[cycling]
-            chatters = _cycle(tally, chain, again, ends_V, levels, remaining, cycle_s, on_share)
+            chatters, floods_V = _cycle(
+                tally, chain, again, ends_V, (off_V, on_V, over_V), peak_V, remaining, cycle_s,
+                on_share,
+            )  # fmt: skip
             regime[again[chatters]] = CHATTERING
+            drowned = np.isfinite(floods_V)
+            if drowned.any():
+                regime[again[drowned]] = FLOODED
+                unknown = np.full(int(drowned.sum()), np.nan)
+                _flood(tally, chain, again[drowned], floods_V[drowned], unknown,
+                       (over_V, idle_V), (hold_V, peak_V), remaining)  # fmt: skip
 
     effort = 100 * tally.effort_s / duration_s
     return Session(
@@ -389,15 +397,38 @@ def _wait(chain: Chain, on_V: Array, over_V: Array) -> tuple[Array, Walk, NDArra
     wait_s = chain.demand.pack.retry_s if chain.demand.pack.kind == "retrying" else 0.0
     if wait_s == 0:
         return on_V, walk(chain, on_V, on_V, "idle"), np.zeros(len(chain), dtype=bool)
-    rest_V, settles = first_sign_change(lambda v: chain.net_current(v, "idle"), on_V, over_V)
-    rise = walk(chain, on_V, rest_V, "idle")
+    idle = chain.demand.load(on_V[:, None], idle=True)
+    from_V = on_V - (chain.demand["esr_ohm"] * idle.current_A)[:, 0]
+    rest_V, settles = first_sign_change(lambda v: chain.net_current(v, "idle"), from_V, over_V)
+    rise = walk(chain, from_V, rest_V, "idle")
     flooded = ~settles & (rise.total_s() < wait_s)
     dwell = rise.within(np.full(len(chain), wait_s))
-    steps = np.where(rise.seconds > 0, dwell / np.where(rise.seconds > 0, rise.seconds, 1), 0)
-    reached = on_V + (rest_V - on_V) * steps.mean(axis=1)
+    reached = _reached(chain, from_V, rest_V, (dwell == rise.seconds).sum(axis=1), rise, dwell)
     left = np.where(flooded, 0.0, wait_s - dwell.sum(axis=1))
     joined = rise.then(hold(chain, rest_V, "idle"), dwell, left)
     return reached, joined, flooded
+
+
+def _reached(
+    chain: Chain, from_V: Array, to_V: Array, whole: NDArray[np.intp], rise: Walk, dwell_s: Array
+) -> Array:
+    """Bus voltage when a walk is cut after `whole` (n,) steps and a part of the next one.
+
+    The current runs straight between the edges of a step, so that the bus nears its rest there
+    like an exponential.
+    """
+    rows, step = np.arange(len(chain)), np.minimum(whole, CELLS - 1)
+    edges = _edges(chain, from_V, to_V)
+    low, high = edges[rows, step], edges[rows, step + 1]
+    current = chain.net_current(np.stack([low, high], axis=1), "idle")
+    current = np.maximum(current, np.maximum(LAST_SHARE * current.max(axis=1), 1e-30)[:, None])
+    bend = np.log(current[:, 1] / current[:, 0])
+    length = rise.seconds[rows, step]
+    share = np.where(length > 0, dwell_s[rows, step] / np.where(length > 0, length, 1.0), 1.0)
+    straight = np.abs(bend) < 1e-6
+    safe = np.where(straight, 1.0, bend)
+    way = np.where(straight, share, np.expm1(safe * share) / np.expm1(safe))
+    return np.asarray(np.where(whole >= CELLS, to_V, low + (high - low) * way))
 
 
 def _load_step(chain: Chain, before_V: Array, off_V: Array) -> tuple[Array, NDArray[np.bool_]]:
@@ -464,37 +495,43 @@ def _cycle(
     rows: NDArray[np.intp],
     inner_V: Array,
     levels: tuple[Array, Array, Array],
+    peak_V: Array,
     remaining: Array,
     cycle_s: Array,
     on_share: Array,
-) -> NDArray[np.bool_]:
+) -> tuple[NDArray[np.bool_], Array]:
     """Open, refill, wait, draw, again and again; begins when the load has just gone.
 
     Returns where the window chatters instead: the bus springs back over the turn-on threshold,
-    or the load's own step opens the switch. There the walk ends, nobody goes on turning.
+    or the load's own step opens the switch. There the walk ends, nobody goes on turning. And the
+    voltage at which the bus floods while the pack waits, NaN where it does not.
     """
     off_V, on_V, over_V = (level[rows] for level in levels)
     part = chain.take(rows)
     released = _release(part, off_V, inner_V)
     resumed = np.maximum(released, on_V)
     refill = walk(part, np.minimum(released, on_V), on_V, "open")
-    waited_V, wait, _ = _wait(part, resumed, over_V)
+    waited_V, wait, floods = _wait(part, resumed, over_V)
+    peak_V[rows] = np.maximum(peak_V[rows], waited_V)
     loaded_V, stays_on = _load_step(part, waited_V, off_V)
     draw = walk(part, np.where(stays_on, loaded_V, off_V), off_V, "loaded")
-    chatters = ~stays_on | ((released >= on_V) & (wait.total_s() == 0))
+    chatters = ~floods & (~stays_on | ((released >= on_V) & (wait.total_s() == 0)))
     order = (refill, wait, draw)
     lengths = [phase.total_s() for phase in order]
-    cycle = np.where(chatters, np.inf, sum(lengths))
+    cycle = np.where(chatters | floods, np.inf, sum(lengths))
     cycle_s[rows] = np.where(chatters, 0.0, cycle)
     left = np.where(chatters, 0.0, remaining[rows])
     repeats = np.isfinite(cycle)
     whole = np.floor(left / np.where(repeats, cycle, np.inf))
     rest = left - whole * np.where(repeats, cycle, 0.0)
     for phase, length in zip(order, lengths, strict=True):
+        if phase is draw:
+            remaining[rows[floods]] = np.maximum(rest[floods], 0.0)
+            rest = np.where(floods, 0.0, rest)
         dwell = phase.within(np.clip(rest, 0.0, None))
         dwell[whole > 0] += whole[whole > 0, None] * phase.seconds[whole > 0]
         tally.add(rows, phase, dwell)
         if phase is draw:
             on_share[rows] += dwell.sum(axis=1)
         rest = rest - length
-    return np.asarray(chatters)
+    return chatters, np.where(floods, waited_V, np.nan)

@@ -311,6 +311,7 @@ class Twin:
                 if run.left_s <= 1e-9:
                     break
             if self.pack.kind == "retrying":
+                run.step("idle", run.bus_V)
                 run.phase("idle", upto=self.over_V, for_s=self.pack.retry_s)
                 if run.bus_V >= self.over_V - 1e-6:
                     done.regime = "flooded"
