@@ -23,8 +23,8 @@ SCAN = 32
 """Steps in which a root is looked for."""
 LAST_SHARE = 0.01
 """Of the current at the near edge of a step, the least that its far edge is taken to have."""
-SECANTS = 6
-"""Steps that settle a root within one straight piece of the curves; most need three."""
+SECANTS = 8
+"""Steps that settle a root between two nodes of the curves; a clamp's knee there needs most."""
 REGIMES = ("starved", "cycling", "steady", "flooded", "chattering")
 STARVED, CYCLING, STEADY, FLOODED, CHATTERING = range(5)
 
@@ -206,7 +206,7 @@ def first_sign_change(
 
     The function is positive at the start; one that is not has turned there, and `found` is False
     where it keeps its sign. A scan that misses nothing wider than 1/32 of the way, a scan of the
-    nodes of the curves inside the bracket, then a bracketed secant on one straight piece.
+    nodes of the curves inside the bracket, then a bracketed secant between two of them.
     """
     rows = np.arange(len(from_V))
     volts = from_V[:, None] + (to_V - from_V)[:, None] * np.linspace(0.0, 1.0, SCAN + 1)
@@ -224,6 +224,7 @@ def first_sign_change(
         between = np.clip(between, np.minimum(low, high)[:, None], np.maximum(low, high)[:, None])
         volts = np.concatenate([low[:, None], between, high[:, None]], axis=1)
         low, high, below, above = _bracket(function, volts)
+    # Bracketed secant, Anderson & Bjoerck's weights for an end that is kept twice.
     inside_row = found & (below > 0)
     trial, before = high, np.zeros(len(rows), dtype=bool)
     for step_number in range(SECANTS):
@@ -231,7 +232,10 @@ def first_sign_change(
         trial = np.where(inside_row, low + (high - low) * below / slope, high)
         middle = function(trial[:, None])[:, 0]
         positive = middle > 0
-        weight = np.where((positive == before) & (step_number > 0), 0.5, 1.0)
+        replaced = np.where(positive, below, above)
+        weight = 1 - middle / np.where(replaced != 0, replaced, 1.0)
+        weight = np.where(weight > 0, weight, 0.5)
+        weight = np.where((positive == before) & (step_number > 0), weight, 1.0)
         before = positive
         above = np.where(positive, above * weight, middle)
         high = np.where(positive, high, trial)
