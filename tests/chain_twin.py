@@ -292,7 +292,7 @@ class Twin:
 
     def session(self) -> Outcome:
         """Go through the session, bank empty at first."""
-        done, run = Outcome(), _Run(self)
+        done, run = Outcome(), Run(self)
         run.phase("open", upto=self.on_V)
         if run.bus_V < self.on_V - 1e-6:
             idle = self.net_A("open")[self.volts <= self.on_V]
@@ -356,7 +356,7 @@ class Twin:
         return run.close(done)
 
 
-class _Run:
+class Run:
     """Where a session stands."""
 
     def __init__(self, twin: Twin) -> None:

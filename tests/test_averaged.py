@@ -19,12 +19,15 @@ from explorer.space import Designs, Space
 
 CLOSE = 0.005
 """What energy, first charge and effort may differ by: half a percent, asked of this fidelity."""
+CORNER = 0.04
+"""The front half is read along lines, which cut the corner where the hand goes from its limit to
+its cadence; who rests there is off by up to a few percent."""
 SHIFT_V = 0.03
 """A chain on the verge of another regime answers any small change greatly. Where a design differs
-by more, the difference must be no more than a bus voltage 30 mV off explains: a tenth of the steps
-that the curves of the front half are read at."""
-VERGE_SHARE = 0.1
-"""At most every tenth design may need that excuse."""
+by yet more, the difference must be no more than a bus voltage 30 mV off explains: a tenth of the
+steps of those lines."""
+EXCUSED_SHARE = 0.1
+"""At most every tenth design may need one of these excuses."""
 
 
 @dataclass
@@ -64,7 +67,7 @@ def numbers(delivered_J: float, first_s: float, effort: float) -> np.ndarray:
 
 def hold(case: Compared) -> None:
     """Every row's numbers are the twin's, or what the twin makes of a slightly other voltage."""
-    done, verge = case.session, []
+    done, excused = case.session, []
     for row in case.rows:
         ours = numbers(done.delivered_J[row], done.first_charge_s[row], done.effort[row])
         twin = case.twin(row)
@@ -74,7 +77,9 @@ def hold(case: Compared) -> None:
         same = twin.regime in (None, REGIMES[done.regime[row]])
         if same and np.all(np.abs(ours - theirs) <= slack):
             continue
-        verge.append(row)
+        excused.append(row)
+        if same and np.all(np.abs(ours - theirs) <= CORNER * theirs):
+            continue
         others = [case.twin(row, shift) for shift in (-SHIFT_V, SHIFT_V)]
         some = np.array(
             [theirs, *(numbers(o.delivered_J, o.first_charge_s, o.effort_percent) for o in others)]
@@ -82,7 +87,7 @@ def hold(case: Compared) -> None:
         assert same or REGIMES[done.regime[row]] in [o.regime for o in others], row
         assert np.all(ours >= some.min(axis=0) - slack), (row, ours, some)
         assert np.all(ours <= some.max(axis=0) + slack), (row, ours, some)
-    assert len(verge) <= VERGE_SHARE * len(case.rows) + 1, verge
+    assert len(excused) <= EXCUSED_SHARE * len(case.rows) + 1, excused
 
 
 @pytest.mark.parametrize("pack", ["telemetry_pack", "regulating_pack", "retrying_pack"])

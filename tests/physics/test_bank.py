@@ -119,6 +119,21 @@ def test_stroke_ripple_against_integration(
     assert swing == pytest.approx(float(at_mean), rel=0.01)
 
 
+def test_stroke_ripple_over_the_series_resistance() -> None:
+    """The bus swings by the bank's own ripple and, a quarter turn apart, by ESR times current.
+
+    An integration of dx/dt = I/C with V = x + ESR I, I = I0 + a I0 sin; at nearly constant voltage.
+    """
+    amps, farad, esr, turns = 2.0, 5.0, 0.3, 1.0
+    time = np.linspace(0, 1 / turns, 2001)
+    swing_A = 0.7 * amps * np.sin(2 * np.pi * turns * time)
+    inner = -0.7 * amps * np.cos(2 * np.pi * turns * time) / (2 * np.pi * turns * farad)
+    bus = inner + esr * swing_A
+    told = bank.stroke_ripple(0.7, amps * 8.0, 2 * np.pi * turns, farad, 8.0, esr)
+    # 2001 points see the top of the sine to 1e-6.
+    assert float(told) == pytest.approx(np.ptp(bus), rel=1e-5)
+
+
 def test_an_even_hand_makes_no_ripple() -> None:
     assert float(bank.stroke_ripple(0.0, 15.0, 6.0, 1.0, 8.0)) == 0
     assert float(bank.stroke_ripple(0.7, 0.0, 0.0, 1.0, 0.0)) == 0

@@ -1,0 +1,259 @@
+"""Margins recomputed by hand for chains of the small study, with formulas written down here."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from chain_twin import Run, Twin
+from chains import pick, with_pack, with_part, with_person, with_study
+
+from explorer.averaged import CHATTERING, CYCLING, FLOODED, STEADY
+from explorer.config import Project
+from explorer.constraints import EXTRA_LOW_VOLTAGE_V, LEAST_CYCLE_S, RULES
+from explorer.evaluate import Evaluation, evaluate
+
+LINE = 0.005
+"""Curves are read along lines between voltages up to a few tenths apart: half a percent."""
+
+
+def one(project: Project, **change: object) -> Evaluation:
+    return evaluate(project, pick(project, dict(change)))
+
+
+def margin(found: Evaluation, name: str) -> float:
+    return float(found.margins[name][0])
+
+
+def test_every_rule_has_a_margin_and_every_margin_a_rule(small_project: Project) -> None:
+    project = with_study(small_project, "limits", mass_kg=5.0, crank_effort_percent=100.0,
+                         delivered_energy_J=10.0)  # fmt: skip
+    found = one(project)
+    assert set(found.margins) == set(RULES)
+    for name, rule in RULES.items():
+        assert name.endswith(rule.unit.replace("N m", "N_m").replace("%", "percent")), name
+        assert rule.says.endswith(".")
+    np.testing.assert_array_equal(
+        found.feasible, np.all([m >= 0 for m in found.margins.values()], axis=0)
+    )
+
+
+def test_extra_low_voltage_is_60_V_dc_dry() -> None:
+    """IEC 61140 and IEC 60364-4-41: ripple-free DC, dry."""
+    assert EXTRA_LOW_VOLTAGE_V == 60
+    assert LEAST_CYCLE_S == 2
+
+
+def test_margins_of_the_front_half(small_project: Project) -> None:
+    found = one(small_project)  # hub_small behind belt_4 at 50 rpm, overspeed 1.25
+    # Drag from rest: 0.14 N m at the hub, through 4:1 with 96 %, and 0.1 N m of the belt.
+    drag = 0.14 * 4 / 0.96 + 0.1
+    assert margin(found, "turnable_N_m") == pytest.approx(40 * 0.17 - drag, rel=1e-9)
+    assert margin(found, "generator_speed_rpm") == pytest.approx(900 - 50 * 4 * 1.25, rel=1e-9)
+    shaft = 50 * 4 * 1.25 * np.pi / 30
+    open_V = 0.6 * shaft  # line to line, peak: the bus of the open chain
+    assert margin(found, "extra_low_voltage_V") == pytest.approx(60 - open_V, rel=1e-9)
+    assert margin(found, "diode_reverse_V") == pytest.approx(40 - open_V - 1.0, rel=1e-9)
+    # Five cells of 2.7 V, 95 % of it.
+    assert margin(found, "cell_voltage_V") == pytest.approx(5 * 2.7 * 0.95 - open_V, rel=1e-9)
+    # The window bears 20 V; the converter 22 V, but it is cut off at 10.5 V and 3.7 %.
+    assert margin(found, "input_voltage_V") == pytest.approx(
+        min(20 - open_V, 22 - min(10.5 * 1.037, open_V)), rel=1e-9
+    )
+
+
+def test_unturnable_chain_is_told(small_project: Project) -> None:
+    heavy = with_part(small_project, "generator", "hub_small", drag_torque_N_m=2.0)
+    found = one(heavy)
+    assert margin(found, "turnable_N_m") == pytest.approx(40 * 0.17 - (2.0 * 4 / 0.96 + 0.1))
+    assert margin(found, "turnable_N_m") < 0
+    assert found.delivered_energy_J[0] == 0
+    assert found.ledger_J["crank_work"][0] == 0
+
+
+def test_overspeed_behind_a_clamp(small_project: Project) -> None:
+    """The bus stands at threshold and drop; the clamp burns what the sprinting hand brings."""
+    twin = Twin.of_design(
+        small_project, pick(small_project, {"clamp": "bus_clamp", "cadence_rpm": 65}), 0
+    )
+    found = one(small_project, clamp="bus_clamp", cadence_rpm=65)
+    speed = 1.25 * 65 * np.pi / 30
+    pushed = twin.crank(np.array([speed]), np.array([11.8]))
+    sprint_W = speed * 95 * (1 - speed / 21.7)
+    amps = float(pushed["current_A"][0]) * min(1, sprint_W / float(pushed["crank_work"][0]))
+    bus_V = 11.8 + 0.25 * amps
+    assert margin(found, "cell_voltage_V") == pytest.approx(5 * 2.7 * 0.95 - bus_V, rel=1e-6)
+    assert margin(found, "clamp_power_W") == pytest.approx(50 - bus_V * amps, rel=1e-6)
+    # Without a clamp the rule on its power does not apply.
+    assert margin(one(small_project), "clamp_power_W") == np.inf
+
+
+def test_clamps_of_cells_share_the_voltage(small_project: Project) -> None:
+    """A clamp a cell: thresholds, resistances and power limits of all groups add up."""
+    each = with_part(
+        small_project, "clamp", "bus_clamp", kind="cell", threshold_V=2.5, resistance_ohm=0.05,
+        power_limit_W=6.0,
+    )  # fmt: skip
+    whole = with_part(
+        small_project, "clamp", "bus_clamp", kind="bus", threshold_V=12.5, resistance_ohm=0.25,
+        power_limit_W=30.0,
+    )  # fmt: skip
+    for name in ("cell_voltage_V", "clamp_power_W"):
+        a, b = (one(p, clamp="bus_clamp", cadence_rpm=65) for p in (each, whole))
+        assert margin(a, name) == pytest.approx(margin(b, name), rel=1e-12)
+
+
+def test_margins_of_the_back_half(small_project: Project) -> None:
+    found = one(small_project)
+    twin = Twin.of_design(small_project, pick(small_project), 0)
+    intake = float(np.interp(5.0, twin.volts, twin.drawn["current_A"]))
+    # Off 5 V low by 3.7 %, less the switch's drop, above the converter's least 2.8 V.
+    assert margin(found, "undervoltage_guard_V") == pytest.approx(
+        5 * 0.963 - 0.06 * intake - 2.8, rel=1e-4
+    )
+    assert margin(found, "overvoltage_order_V") == pytest.approx(10.5 * 0.963 - 6.8 * 1.037)
+    esr = 5 * 0.042
+    assert margin(found, "chatter_V") == pytest.approx(
+        6.8 * 0.963 - 5 * 1.037 - 1.5 * esr * intake, rel=1e-4
+    )
+    # The window limits at 6 A less 15 %, the converter at 4.5 A.
+    assert margin(found, "converter_current_A") == pytest.approx(4.5 - intake, rel=1e-4)
+    assert margin(found, "converter_output_A") == pytest.approx(2.2 - 2.0)
+    assert margin(found, "pack_input_V") == pytest.approx(5.1 - 2 * 0.055 - 4.4)
+    assert margin(found, "pack_lead_current_A") == pytest.approx(3 - 2.0)
+
+
+def test_a_load_that_the_bus_cannot_sustain_breaks_every_rule_on_its_current(
+    small_project: Project,
+) -> None:
+    weak = with_part(small_project, "window", "window_plain", on_resistance_ohm=2.0)
+    found = one(weak)
+    for name in ("chatter_V", "converter_current_A"):
+        assert margin(found, name) == -np.inf
+    assert not found.feasible[0]
+
+
+def test_regulating_pack_is_never_too_much(small_project: Project) -> None:
+    found = one(with_pack(small_project, kind="regulating", hold_V=4.5))
+    assert margin(found, "converter_current_A") == np.inf
+    assert margin(found, "pack_input_V") == np.inf
+
+
+def test_margins_on_the_way_up(small_project: Project) -> None:
+    """Currents, torque and heat at their worst between the empty bank and the highest bus."""
+    found = one(small_project)
+    twin = Twin.of_design(small_project, pick(small_project), 0)
+    seen = twin.volts <= float(found.readings["peak_V"][0])
+    stroke = 1.7
+    worst = {name: float(values[seen].max()) for name, values in twin.front.items()}
+    about = {"rel": LINE, "abs": 0.01}
+    assert margin(found, "generator_current_A") == pytest.approx(
+        12 - stroke * worst["phase_A"], **about
+    )
+    assert margin(found, "lead_current_A") == pytest.approx(6 - stroke * worst["phase_A"], **about)
+    assert margin(found, "diode_current_A") == pytest.approx(3 - worst["current_A"] / 3, **about)
+    assert margin(found, "crank_torque_N_m") == pytest.approx(
+        60 - stroke * worst["torque_N_m"], **about
+    )
+    assert margin(found, "gear_torque_N_m") == pytest.approx(
+        22 - stroke * worst["torque_N_m"], **about
+    )
+    junction = 25 + worst["bridge"] / 6 * 40
+    assert margin(found, "diode_junction_K") == pytest.approx(125 - junction, **about)
+    start = float(twin.front["torque_N_m"][0]) / 0.17
+    assert margin(found, "peak_handle_force_N") == pytest.approx(150 - stroke * start, **about)
+
+
+def test_margins_of_the_session(small_project: Project) -> None:
+    found = one(small_project)
+    twin = Twin.of_design(small_project, pick(small_project), 0)
+    outcome = twin.session()
+    net = twin.net_A("open")
+    idle = twin.volts[np.flatnonzero(net <= 0)[0]]
+    # Where the last milliamperes meet the leakage; lines between voltages 0.3 V apart overstate.
+    assert margin(found, "reaches_window_V") == pytest.approx(idle - 6.8 * 1.037, abs=0.15)
+    assert margin(found, "first_charge_s") == pytest.approx(
+        300 - outcome.first_charge_s, abs=LINE * outcome.first_charge_s
+    )
+    power = outcome.energies_J["crank_work"] / 600
+    assert margin(found, "endurance_W") == pytest.approx(51 - power, abs=LINE * power)
+
+
+def test_ripple_of_a_steady_and_of_a_cycling_chain(small_project: Project) -> None:
+    """dV = (a P/V) hypot(1/(pi f C), 2 ESR), C at its low end of 90 %.
+
+    A resting bus: at its lowest, above the off threshold and the balance that the load falls from.
+    A cycling one: amid the window.
+    """
+    seen = set()
+    for cadence in (30.0, 35.0, 40.0):
+        for cell in ("cell_25f", "cell_100f"):
+            change = {"cadence_rpm": cadence, "cell": cell}
+            found = one(small_project, **change)
+            regime = int(found.regime[0])
+            if regime not in (STEADY, CYCLING):
+                continue
+            seen.add(regime)
+            twin = Twin.of_design(small_project, pick(small_project, change), 0)
+            rest_V = float(found.readings["hold_V"][0])
+            bus_V = 5.9
+            if regime == STEADY:
+                # The load pulls the bus down from 6.8 V at once; then it goes up or down to rest.
+                run = Run(twin)
+                run.phase("open", upto=6.8)
+                run.step("loaded", run.bus_V)
+                bus_V = min(run.bus_V, rest_V)
+            amps, speed = (
+                float(np.interp(bus_V, twin.volts, a))
+                for a in (twin.front["current_A"], twin.speed)
+            )
+            stored = 1 / (np.pi * speed / (2 * np.pi) * 0.9 * twin.farad)
+            swing = 0.7 * amps * np.hypot(stored, 2 * twin.esr)
+            short = twin.volts[(twin.net_A("loaded") < 0) & (twin.volts < bus_V - 0.05)]
+            least = max(5 * 1.037, *short) if short.size else 5 * 1.037
+            steady = min(bus_V - swing / 2 - least, 10.5 - rest_V - swing / 2)
+            expected = steady if regime == STEADY else 0.9 - swing
+            # Half the 20 mV between the twin's voltages, twice.
+            assert margin(found, "stroke_ripple_V") == pytest.approx(expected, abs=0.02)
+    assert seen == {STEADY, CYCLING}
+
+
+def test_an_even_hand_has_no_ripple(small_project: Project) -> None:
+    found = one(with_person(small_project, unevenness=0.0), cadence_rpm=30.0)
+    assert found.regime[0] == CYCLING
+    assert margin(found, "stroke_ripple_V") == pytest.approx(0.9)
+
+
+def test_cycles_must_last(small_project: Project) -> None:
+    slow = one(small_project, cadence_rpm=30.0, cell="cell_100f")
+    assert slow.regime[0] == CYCLING
+    cycle = float(slow.readings["cycle_s"][0])
+    assert margin(slow, "cycle_time_s") == pytest.approx(cycle - 2)
+    steady = one(small_project, cadence_rpm=65.0)
+    assert steady.regime[0] in (STEADY, FLOODED)
+    assert margin(steady, "cycle_time_s") == np.inf
+
+
+def test_a_chattering_window_fails_by_its_cycle(small_project: Project) -> None:
+    """5 F cells from six in a row with three times their series resistance open at the load."""
+    weak = with_part(small_project, "cell", "cell_5f", esr_ohm=0.6)
+    found = one(weak, cell="cell_5f", cells_series=6)
+    assert found.regime[0] == CHATTERING
+    assert margin(found, "chatter_V") < 0
+    assert found.delivered_energy_J[0] == 0
+
+
+def test_limits_of_the_study(small_project: Project) -> None:
+    limits = {"mass_kg": 3.0, "crank_effort_percent": 40.0, "delivered_energy_J": 900.0}
+    free, bound = one(small_project), one(with_study(small_project, "limits", **limits))
+    assert margin(bound, "limit_mass_kg") == pytest.approx(3 - float(free.mass_kg[0]))
+    assert margin(bound, "limit_effort_percent") == pytest.approx(
+        40 - float(free.crank_effort_percent[0])
+    )
+    assert margin(bound, "limit_energy_J") == pytest.approx(float(free.delivered_energy_J[0]) - 900)
+    assert "limit_mass_kg" not in free.margins
+
+
+def test_hazards_are_those_that_can_hurt() -> None:
+    hazards = {name for name, rule in RULES.items() if rule.hazard}
+    assert {"cell_voltage_V", "undervoltage_guard_V", "extra_low_voltage_V"} <= hazards
+    assert not hazards & {"limit_mass_kg", "first_charge_s", "cycle_time_s"}
