@@ -32,7 +32,7 @@ OPEN, IDLE, LOADED, LATCHED = range(4)
 """Switch open; closed with a pack that waits; closed with a pack that draws; open until the bus
 has fallen from the overvoltage threshold to its return."""
 
-REFINED = 2
+REFINED = 4
 """Cells of the laws of the load in one step of `VoltageGrid`: their curvature needs it."""
 CHUNK = 128
 """Steps between two bookings of energy; only memory and overhead depend on it."""
@@ -47,14 +47,15 @@ LANDING_V = 1e-5
 """How far beyond a threshold a step may end."""
 SHORTEST_STEP_S = 1e-8
 LEAP_V = 0.1
+SETTLED_V, NEWTONS = 1e-11, 11
 STROKE_KNOTS = 9
-LAPSE_AFTER, LAPSE_STROKES, LAPSE_CYCLES = 16_000, 3.0, 20
+LAPSE_AFTER, LAPSE_STROKES, LAPSE_CYCLES = 14_000, 1.0, 20
 """A design that would need more steps than this for the session is followed for some whole
 strokes and cycles that stand for the others, see `_Walkers._lapse`."""
 
 
 class Start(NamedTuple):
-    """A part of a session: inner voltages of the banks (n,), their windows open or closed."""
+    """A part of a session: inner voltages of the banks (n,), their windows held open or closed."""
 
     inner_V: Array
     closed: bool
@@ -282,23 +283,32 @@ class _Laws:
     ) -> _Balance:  # fmt: skip
         """Bus voltage V with `V - ohm I_net(V) = inner_V`, from a guess above it (Newton)."""
         first = (state * self.count + law) * self.cells
-        volts = guess_V
-        for number in range(24):
-            i0, i1, d0, d1, w0, w1, c0, c1, p0, p1 = self.pieces[first + self.cell(volts)].T
+
+        def weigh(at: NDArray[np.intp] | slice, volts: Array) -> Array:
+            i0, i1, d0, d1, w0, w1, c0, c1, p0, p1 = self.pieces[first[at] + self.cell(volts)].T
             falling = p0 / volts
-            net = stroke * (i0 + i1 * volts) - d0 - d1 * volts - falling - p1
-            slope = stroke * i1 - d1 + falling / volts
-            miss = volts - ohm * net - inner_V
-            rise = 1 - ohm * slope
-            settled = np.abs(miss) < 1e-11
-            if settled.all():
+            net = stroke[at] * (i0 + i1 * volts) - d0 - d1 * volts - falling - p1
+            slope = stroke[at] * i1 - d1 + falling / volts
+            miss = volts - ohm[at] * net - inner_V[at]
+            return np.array([volts, net, slope, w0 + w1 * volts, c0 + c1 * volts, miss])
+
+        found = weigh(slice(None), guess_V)
+        at = np.flatnonzero(np.abs(found[-1]) >= SETTLED_V)
+        for number in range(NEWTONS):
+            if not at.size:
                 break
+            volts, _, slope, *_, miss = found[:, at]
+            rise = 1 - ohm[at] * slope
             change = miss / np.where(rise > 1e-3, rise, 1e-3)
-            if number > 6:  # two pieces may throw the solution to and fro
+            if number in (5, 8):  # two pieces may throw the solution to and fro
                 change = change / 2
-            volts = np.minimum(np.maximum(volts - change, 1e-9), VoltageGrid.top_V)
-        found = settled & (rise > 0) & ((state != LOADED) | (volts > 0.8 * self.able_V[law]))
-        return _Balance(volts, net, slope, w0 + w1 * volts, c0 + c1 * volts, found)
+            volts = np.minimum(np.maximum(volts - change, 1e-12), VoltageGrid.top_V)
+            found[:, at] = weigh(at, volts)
+            at = at[np.abs(found[-1, at]) >= SETTLED_V]
+        bus_V, net_A, slope_S, rad_s, crank_W, miss = found
+        sound = (np.abs(miss) < SETTLED_V) & (ohm * slope_S < 1)
+        sound &= (state != LOADED) | (bus_V > 0.8 * self.able_V[law])
+        return _Balance(bus_V, net_A, slope_S, rad_s, crank_W, sound)
 
     def floor(self, law: Rows, stroke: Array) -> Array:
         """Least inner voltage that carries the load, V."""
@@ -445,6 +455,7 @@ class _Walkers:
 
     def __init__(self, laws: _Laws, count: int, duration_s: float, person: Operator | None) -> None:
         self.laws, self.duration_s, self.person, self.count = laws, duration_s, person, count
+        self.held = False
         self.rows = np.arange(count)
         self.law = np.arange(count)
         self.state = np.full(count, OPEN)
@@ -458,7 +469,8 @@ class _Walkers:
         self._settle(self.rows)
 
     def begin(self, start: Start) -> None:
-        """Begin with charged banks."""
+        """Begin with charged banks; from now on nothing switches but a load that collapses."""
+        self.held = True
         self.inner_V = np.array(start.inner_V, dtype=float)
         self.bus_V = self.inner_V.copy()
         self.state[:] = LOADED if start.closed else OPEN
@@ -499,6 +511,8 @@ class _Walkers:
         angle = self.angle + self.speed * step
         low, high = laws.limits(law, state, self._stroke(angle))
         beyond = np.maximum(low - inner_V, inner_V - high)
+        if self.held:
+            beyond = np.full(len(law), -VoltageGrid.top_V)
         going = step > 0
         shortest = step <= SHORTEST_STEP_S
         lost = going & ~now.found
@@ -520,7 +534,7 @@ class _Walkers:
         self.speed = np.where(taken, now.rad_s, self.speed)
         shorter = np.where(
             far,
-            step * (self.gap_V + LANDING_V / 2) / (self.gap_V + np.maximum(beyond, 0.0)),
+            step * (self.gap_V + LANDING_V / 2) / (self.gap_V + np.maximum(beyond, LANDING_V)),
             step / 4,
         )
         longer = self._next_step(now, step)

@@ -35,7 +35,7 @@ LEAST_INDUCTANCE_H = 2e-7
 TABLE_V = 0.005
 SETTLING = 6.0
 """Time constants of the winding that pass, beside two periods, before the window opens."""
-RELATIVE_ERROR = 1e-6
+RELATIVE_ERROR = 1e-8
 
 
 class Waves(NamedTuple):

@@ -1,0 +1,148 @@
+"""How far the three fidelities agree, over random designs of the demo space.
+
+Run as `python tests/bench/fidelity_agreement.py [designs] [windows]`. Prints for each comparison
+and regime how many designs it has, the median, the 95th percentile and the largest difference, how
+many keep the tolerance, and the worst designs.
+
+Tolerances are the model's own. Below a floor of 5 J, half a second of the pack's appetite, a
+relative difference says nothing: one switch more or less. A chattering window delivers nothing by
+definition. With the stroke, a threshold is met at some moment of it, so that the first charge is
+uncertain by half a stroke beside its 3 %, and a session's end may cut a draw: half a draw.
+"""
+
+from __future__ import annotations
+
+import sys
+import time
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+
+from explorer import constraints, evaluate, session, waveform
+from explorer.averaged import CHATTERING, REGIMES
+from explorer.config import Project, load
+from explorer.space import Designs, Space
+
+DEMO = Path(__file__).parents[2] / "studies" / "flood_gauge.toml"
+FLOOR_J = 5.0
+FRONT = ("gearing", "drag", "copper", "lead", "bridge")
+
+
+def even(project: Project, operator: str) -> Project:
+    """The project with an operator whose stroke is even."""
+    person = project.catalogue.operators[operator].model_copy(update={"unevenness": 0.0})
+    operators = {**project.catalogue.operators, operator: person}
+    return replace(project, catalogue=replace(project.catalogue, operators=operators))
+
+
+def show(title: str, off: np.ndarray, allowed: np.ndarray, regime: np.ndarray) -> None:
+    """The distribution of relative differences, per regime."""
+    print(f"\n{title}")
+    for number, name in [*enumerate(REGIMES), (-1, "all")]:
+        mine = (regime == number) | (number < 0)
+        if mine.any():
+            median, most, worst = 100 * np.percentile(off[mine], [50, 95, 100])
+            kept = int((off <= allowed)[mine].sum())
+            print(
+                f"  {name:10s} {mine.sum():4d} designs: median {median:.3f} %, 95th {most:.3f} %,"
+                f" largest {worst:.2f} %; within tolerance {kept}"
+            )
+
+
+def compare(project: Project, designs: Designs, operator: str, pack: str, *, hand: str) -> None:
+    """Averaged against session."""
+    uneven = hand != "even"
+    solved = evaluate.solve(project if uneven else even(project, operator), designs, operator, pack)
+    fast = solved.session
+    slow = session.simulate(project, designs, operator, pack, even_hand=not uneven)
+    energy = fast.delivered_J
+    counted = (energy > FLOOR_J) | (slow.delivered_energy_J > FLOOR_J)
+    counted &= fast.regime != CHATTERING
+    share = 0.01
+    extra_J = np.full(len(designs), FLOOR_J)
+    if uneven:
+        margins = constraints.margins(project, designs, solved.chain, solved.halves, fast)
+        counted &= margins["stroke_ripple_V"] >= 0
+        share = 0.03
+        extra_J = np.maximum(extra_J, 0.5 * energy / np.maximum(slow.openings, 1))
+        extra_J[slow.openings == 0] = FLOOR_J
+    off = np.abs(slow.delivered_energy_J - energy) / np.maximum(energy, FLOOR_J)
+    allowed = share + np.where(share * energy < extra_J, extra_J / np.maximum(energy, FLOOR_J), 0)
+    rows = np.flatnonzero(counted)
+    show(
+        f"delivered energy, averaged against session, {hand} hand (goal {share:.0%})",
+        off[rows], allowed[rows], fast.regime[rows],
+    )  # fmt: skip
+    for row in rows[np.argsort(-off[rows])][:8]:
+        print(
+            f"    worst: row {row}, {REGIMES[fast.regime[row]]} against {REGIMES[slow.regime[row]]}"
+            f", {energy[row]:.1f} against {slow.delivered_energy_J[row]:.1f} J,"
+            f" {slow.openings[row]} openings"
+        )
+    both = np.flatnonzero(
+        np.isfinite(fast.first_charge_s) & np.isfinite(slow.time_to_first_charge_s) & counted
+    )
+    first = fast.first_charge_s[both]
+    off = np.abs(slow.time_to_first_charge_s[both] / first - 1)
+    speed = solved.chain.supply.read(solved.chain.half, solved.chain.demand["on_V"], slice(None))[
+        both, 0, -1
+    ]
+    stroke = np.pi / np.maximum(speed, 1e-3) if uneven else np.zeros(len(both))
+    show(f"first charge, {hand} hand (goal 3 %)", off, 0.03 + stroke / first, fast.regime[both])
+
+
+def windows(project: Project, designs: Designs, operator: str, pack: str, seed: int) -> None:
+    """Session against waveform, one window of time a design, open and closed by turns."""
+    rng = np.random.default_rng(seed)
+    solved = evaluate.solve(even(project, operator), designs, operator, pack)
+    need = {name: value[:, 0] for name, value in solved.chain.demand.fields.items()}
+    off, names = [], []
+    for row in range(len(designs)):
+        closed = bool(row % 2) and np.isfinite(solved.session.first_charge_s[row])
+        on_V, idle_V = need["on_V"][row], solved.session.idle_V[row]
+        start_V = on_V if closed else rng.uniform(0.2, 0.9) * min(on_V, idle_V)
+        seconds = float(np.clip(0.03 * need["capacitance_F"][row], 0.02, 0.4))
+        one = designs.take(np.array([row]))
+        fine = waveform.simulate(
+            project, one, operator, pack, start_V=start_V, seconds=seconds, closed=closed
+        )
+        start = session.Start(np.array([start_V]), closed, seconds)
+        coarse = session.simulate(project, one, operator, pack, even_hand=True, start=start)
+        terms = coarse.ledger_J
+        given = float(terms["crank_work"][0] - sum(terms[name][0] for name in FRONT))
+        # A trickle is compared with 1 W, a tenth of what the pack draws: near the no-load voltage
+        # the curves of the front half round the foot of an exponential off.
+        floor_J = 1.0 * seconds
+        off.append(abs(given - fine.bus_energy_J) / max(fine.bus_energy_J, floor_J))
+        parts = [
+            project.catalogue.parts[link][int(one.parts[link][0])].id
+            for link in ("generator", "rectifier", "cell")
+        ]
+        names.append(
+            f"row {row}, {', '.join(parts)}, {'closed' if closed else 'open'} from {start_V:.2f} V:"
+            f" {fine.bus_energy_J:.4f} against {given:.4f} J"
+        )
+    values = np.array(off)
+    show(
+        "bus energy, session against waveform (goal 1 %)",
+        values, np.full(len(values), 0.01), np.full(len(values), -2),
+    )  # fmt: skip
+    for row in np.argsort(-values)[:8]:
+        print(f"    worst: {100 * values[row]:.2f} %, {names[row]}")
+
+
+def main(count: int = 60, watched: int = 50, seed: int = 11) -> None:
+    """Compare over random designs."""
+    project = load(DEMO)
+    designs = Space.of(project).draw(count, np.random.default_rng(seed))
+    operator, pack = project.study.session.operators[0], project.study.session.packs[0]
+    for hand in ("even", "uneven"):
+        compare(project, designs, operator, pack, hand=hand)
+    began = time.perf_counter()
+    windows(project, designs.take(np.arange(min(watched, count))), operator, pack, seed)
+    print(f"\n{watched} windows in {time.perf_counter() - began:.0f} s")
+
+
+if __name__ == "__main__":
+    main(*(int(a) for a in sys.argv[1:]))
