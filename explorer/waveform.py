@@ -115,7 +115,7 @@ class _Circuit:
         self.halves, self.back = halves, back
         # What leaves the bus, and the speed that is held, over the voltages the window may see.
         self.low_V = max(0.0, start_V - 4.0)
-        grid = self.low_V + TABLE_V * np.arange(round(8.0 / TABLE_V) + 1)
+        grid: Array = np.asarray(self.low_V + TABLE_V * np.arange(round(8.0 / TABLE_V) + 1), float)
         self.grid = grid
         safe = np.maximum(grid, 0.05)[None]
         taken = back.drain(grid[None]).total_A[0]

@@ -4,10 +4,11 @@ Run as `python tests/bench/fidelity_agreement.py [designs] [windows]`. Prints fo
 and regime how many designs it has, the median, the 95th percentile and the largest difference, how
 many keep the tolerance, and the worst designs.
 
-Tolerances are the model's own. Below a floor of 5 J, half a second of the pack's appetite, a
+Tolerances are the model's own: 1 % with an even hand, 3 % with the stroke where the stroke-ripple
+rule holds, 3 % of the first charge. Below a floor of 5 J, half a second of the pack's appetite, a
 relative difference says nothing: one switch more or less. A chattering window delivers nothing by
-definition. With the stroke, a threshold is met at some moment of it, so that the first charge is
-uncertain by half a stroke beside its 3 %, and a session's end may cut a draw: half a draw.
+definition and is left out, as are designs under the floor in both and, with the stroke, those that
+break the ripple rule. Chattering designs that deliver at session fidelity are told beside.
 """
 
 from __future__ import annotations
@@ -60,20 +61,19 @@ def compare(project: Project, designs: Designs, operator: str, pack: str, *, han
     counted = (energy > FLOOR_J) | (slow.delivered_energy_J > FLOOR_J)
     counted &= fast.regime != CHATTERING
     share = 0.01
-    extra_J = np.full(len(designs), FLOOR_J)
     if uneven:
         margins = constraints.margins(project, designs, solved.chain, solved.halves, fast)
         counted &= margins["stroke_ripple_V"] >= 0
         share = 0.03
-        extra_J = np.maximum(extra_J, 0.5 * energy / np.maximum(slow.openings, 1))
-        extra_J[slow.openings == 0] = FLOOR_J
     off = np.abs(slow.delivered_energy_J - energy) / np.maximum(energy, FLOOR_J)
-    allowed = share + np.where(share * energy < extra_J, extra_J / np.maximum(energy, FLOOR_J), 0)
+    allowed = np.maximum(share, FLOOR_J / np.maximum(energy, FLOOR_J))
     rows = np.flatnonzero(counted)
+    strays = (fast.regime == CHATTERING) & (slow.delivered_energy_J > FLOOR_J)
     show(
         f"delivered energy, averaged against session, {hand} hand (goal {share:.0%})",
         off[rows], allowed[rows], fast.regime[rows],
     )  # fmt: skip
+    print(f"  left out though the session delivers: {strays.sum()} chattering designs")
     for row in rows[np.argsort(-off[rows])][:8]:
         print(
             f"    worst: row {row}, {REGIMES[fast.regime[row]]} against {REGIMES[slow.regime[row]]}"
@@ -85,11 +85,7 @@ def compare(project: Project, designs: Designs, operator: str, pack: str, *, han
     )
     first = fast.first_charge_s[both]
     off = np.abs(slow.time_to_first_charge_s[both] / first - 1)
-    speed = solved.chain.supply.read(solved.chain.half, solved.chain.demand["on_V"], slice(None))[
-        both, 0, -1
-    ]
-    stroke = np.pi / np.maximum(speed, 1e-3) if uneven else np.zeros(len(both))
-    show(f"first charge, {hand} hand (goal 3 %)", off, 0.03 + stroke / first, fast.regime[both])
+    show(f"first charge, {hand} hand (goal 3 %)", off, np.full(len(both), 0.03), fast.regime[both])
 
 
 def windows(project: Project, designs: Designs, operator: str, pack: str, seed: int) -> None:
