@@ -53,15 +53,22 @@ def launch(
 
 @app.command()
 def review(
-    study: Study,
+    studies: Annotated[
+        list[Path],
+        typer.Argument(
+            metavar="STUDY.toml[@DATE]...",
+            help="A study file, or several to stand side by side; @2026-11-20 for the prices and "
+            "the front of that day.",
+        ),
+    ],
     open_: Annotated[bool, typer.Option("--open", help="Open the page in a browser.")] = False,
     as_json: AsJson = False,
 ) -> None:
-    """Write a study's page again from what is stored."""
+    """Write a study's page again from what is stored, or several studies side by side."""
     from explorer import commands
 
-    answer = commands.review(study)
-    _answer(answer, as_json, lambda a: [*a["reuse"], *_picks(a), f"report: {a['report']}"])
+    answer = commands.review(*studies)
+    _answer(answer, as_json, _reviewed)
     if open_:
         typer.launch(answer["report"])
 
@@ -237,6 +244,15 @@ def _launched(answer: dict[str, Any]) -> list[str]:
     ]
 
 
+def _reviewed(answer: dict[str, Any]) -> list[str]:
+    lines = []
+    for one in answer.get("studies", [answer]):
+        if "studies" in answer:
+            lines.append(f"{one['study']} {one['date'] or 'today'}: {one['front_size']:,} designs")
+        lines += [*one["reuse"], *_picks(one)]
+    return [*lines, f"report: {answer['report']}"]
+
+
 def _picks(answer: dict[str, Any]) -> list[str]:
     by_id = {record["design_id"]: record for record in answer["front"]}
     return [
@@ -298,6 +314,11 @@ def _verdict_words(verdict: dict[str, Any]) -> str:
             f"{name} by {value:.4g}" for name, value in verdict["by"].items() if value
         )
         words += f" by {verdict['beaten_by']} ({better})"
+    if verdict["cost_to_stay"] is not None and verdict["cost_to_switch"] is not None:
+        words += (
+            f"; to stay costs {verdict['cost_to_stay']:.2f}, "
+            f"to switch {verdict['cost_to_switch']:.2f}"
+        )
     return "; ".join([words, *verdict["reasons"]])
 
 

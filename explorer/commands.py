@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import platform
-from collections.abc import Collection, Mapping
-from dataclasses import asdict, dataclass
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import asdict, dataclass, replace
 from importlib.metadata import version
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -21,9 +21,13 @@ from explorer.fidelities import at_fidelity
 from explorer.launch import Step, Summary, Watch, unwatched
 from explorer.parts import LINKS
 from explorer.space import Rows, Space
-from explorer.store import Store, Stored, ids_of, path_of, search_key
+from explorer.store import Run, Store, Stored, ids_of, path_of, search_key
 from explorer.tables import shown
 from explorer.units import Array
+
+if TYPE_CHECKING:
+    from explorer.report.market import Market
+    from explorer.report.view import PageData
 
 Answer = dict[str, Any]
 LIBRARIES = ("numpy", "scipy", "optuna", "moocore", "bokeh")
@@ -85,16 +89,79 @@ def launch(
         }
 
 
-def review(study: Path) -> Answer:
-    """Write the page again from the store; computes nothing."""
-    project = load(study)
-    with Store.open(path_of(project)) as store:
-        desk = Desk.at_todays_prices(project, store)
-        if not len(desk.rows):
-            rule = "holds no feasible design that is valid today, launch first"
-            raise InputError([Fault(str(store.path), "", rule)])
-        reuse = store.load(project)[1].lines
-        return {"study": project.study.name, "reuse": list(reuse), **desk.publish()}
+def review(*studies: Path | str) -> Answer:
+    """Write the page again from the store; computes nothing.
+
+    Several studies stand side by side on one page. STUDY.toml@2026-11-20 is the study with the
+    prices and the front that its store kept last on that day, @2026-11-20T14:05 those of a minute.
+    """
+    from explorer.report import page
+
+    shown_studies: list[Answer] = []
+    pages, marks, homes = [], [], []
+    for study in studies:
+        path, day = _dated(study)
+        project = load(path)
+        with Store.open(path_of(project), read_only=True) as store:
+            run = None if day is None else _kept_on(store, path, day)
+            desk = Desk.of_the_past(project, store, run) if run else Desk.at_todays_prices(
+                project, store
+            )  # fmt: skip
+            if not len(desk.rows):
+                rule = "holds no feasible design that is valid today, launch first"
+                if run:
+                    rule = f"holds no design any more of the front of {day} that is valid today"
+                raise InputError([Fault(str(store.path), "", rule)])
+            reuse = list(store.load(project)[1].lines)
+            if len(studies) == 1 and run is None:
+                return {"study": project.study.name, "reuse": reuse, **desk.publish()}
+            data, told = desk.page()
+        label = f"{project.study.name} of {day.replace('T', ' ')}" if day else project.study.name
+        pages.append((data, label))
+        shown_studies.append(
+            {"study": project.study.name, "date": day, "front_size": len(desk.rows), "reuse": reuse}
+            | told
+        )
+        marks.append(project.study.name + (f"_{day.replace(':', '')}" if day else ""))
+        homes.append(reports_of(project).parent)
+    folder = homes[0] / "_beside_".join(marks)
+    if len(pages) == 1:
+        written = page.write(pages[0][0], folder)
+    else:
+        both = [data for data, _ in pages]
+        written = page.write_beside(both, folder, [label for _, label in pages])
+    return {"studies": shown_studies, "report": str(written)}
+
+
+def _dated(study: Path | str) -> tuple[Path, str | None]:
+    """A study's file, and the day asked for behind an @ where the whole is no file itself."""
+    whole = str(study)
+    path, at, day = whole.rpartition("@")
+    if not at or Path(whole).exists():
+        return Path(whole), None
+    return Path(path), day.strip().replace(" ", "T")
+
+
+def _kept_runs(store: Store) -> list[Run]:
+    """Launches and reruns whose front the store kept, oldest first, what-ifs aside."""
+    return [
+        run
+        for run in store.history()
+        if run.result and "front" in run.result and not run.result.get("owned")
+    ]
+
+
+def _kept_on(store: Store, path: Path, day: str) -> Run:
+    """The last launch or rerun of a day whose front the store kept."""
+    kept = [(run.ended or run.begun, run) for run in _kept_runs(store)]
+    fitting = [run for when, run in kept if len(day) >= 10 and when.startswith(day)]
+    if fitting:
+        return fitting[-1]
+    days = ", ".join(dict.fromkeys(when[:16] for when, _ in kept))
+    rule = f"must be a day or minute whose front is kept: {days}" if days else (
+        "cannot be had, no front is kept yet, launch first"
+    )  # fmt: skip
+    raise InputError([Fault(str(path), "date", rule, shown(day))])
 
 
 def rerun(
@@ -111,18 +178,28 @@ def rerun(
     project = load(study)
     _known_parts(project, owned)
     with Store.open(path_of(project)) as store:
-        stored, _ = store.load(project)
-        locks = lock.read_locks(project)
-        found = reprice.rerun(project, store, stored, locks=locks, owned=owned)
-        desk = Desk(project, store, stored, found.cost, found.front)
-        answer = {"study": project.study.name, **found.summary()}
+        locks, searched = lock.read_locks(project), {}
         if fresh_search:
-            answer["search"] = asdict(search.launch(project, store, watch))
-            desk = Desk.at_todays_prices(project, store, owned)
+            searched = _search_again(project, store, watch)
+        stored, _ = store.load(project)
+        found = reprice.rerun(project, store, stored, locks=locks, owned=owned)
+        answer = {"study": project.study.name, **found.summary(), **searched}
+        desk = Desk(project, store, stored, found.cost, found.front, tuple(owned))
         if not len(desk.rows):
             return answer | {"front": [], "picks": {}, "report": None}
         verdicts = {verdict.design_id: verdict for verdict in found.locked}
         return answer | desk.publish(verdicts)
+
+
+def _search_again(project: Project, store: Store, watch: Watch) -> Answer:
+    """Go on searching, and say how many designs that took."""
+    told = [run.result for run in store.history() if run.kind in ("launch", "search")]
+    before = next((r["designs_evaluated"] for r in reversed(told) if r), 0)
+    run = store.begin("search", {"study_hash": project.study_hash})
+    summary = search.launch(project, store, watch)
+    store.finish(run, asdict(summary))
+    computed = summary.designs_evaluated - (before if summary.resumed else 0)
+    return {"search": asdict(summary), "physics_evaluations": max(computed, 0)}
 
 
 def lock_design(study: Path, design: str, *, note: str = "", release: bool = False) -> Answer:
@@ -199,13 +276,36 @@ class Desk:
     stored: Stored
     cost: Array
     rows: Rows
+    owned: tuple[str, ...] = ()
+    """Parts that count as free: then the desk shows what would be, not what is."""
+
+    @classmethod
+    def of_the_past(cls, project: Project, store: Store, run: Run) -> Desk:
+        """The front that a run kept, at the prices of that day, of designs that hold today."""
+        assert run.result is not None
+        then, now = store.prices_of(run.result["prices"]), project.catalogue.prices
+        # A part that had no price then was on no front; today's keeps the arithmetic whole.
+        prices = replace(
+            then, breaks={**now.breaks, **then.breaks}, rates={**now.rates, **then.rates}
+        )
+        terms = project.study.prices.model_copy(update={"currency": then.currency})
+        project = replace(
+            project,
+            study=replace(project.study, prices=terms),
+            catalogue=replace(project.catalogue, prices=prices),
+        )
+        stored, _ = store.load(project)
+        cost = costing.costs(project, stored.designs)
+        rows = np.flatnonzero(np.isin(stored.numbers, store.front_of(run.result["front"])[0]))
+        return cls(project, store, stored, cost, rows)
 
     @classmethod
     def at_todays_prices(cls, project: Project, store: Store, owned: Collection[str] = ()) -> Desk:
         """Everything that is stored, at today's prices."""
         stored, _ = store.load(project)
         cost = costing.costs(project, stored.designs, owned=owned)
-        return cls(project, store, stored, cost, reprice.front_rows(project, stored, cost))
+        rows = reprice.front_rows(project, stored, cost)
+        return cls(project, store, stored, cost, rows, tuple(owned))
 
     @property
     def points(self) -> Array:
@@ -259,8 +359,58 @@ class Desk:
         }
 
     def publish(self, verdicts: Mapping[str, reprice.Verdict] | None = None) -> Answer:
-        """Write the page; answers with reading front, picks and path."""
-        from explorer.report import page, view
+        """Write the page; answers with reading front, picks and path.
+
+        `verdicts` are those on the locked designs where a rerun has found them already.
+        """
+        from explorer.report import market, page
+
+        locks = lock.read_locks(self.project)
+        if verdicts is None:
+            judged = (reprice.verdict(self.project, self.stored, self.cost, one) for one in locks)
+            verdicts = {one.design_id: one for one in judged}
+        moving = market.build(
+            self.project,
+            self.stored,
+            self.cost,
+            self.rows,
+            previous=self._before(),
+            locks=locks,
+            verdicts=verdicts,
+            owned=self.owned,
+            moments=reprice.moments(self.store),
+            entries=_history(self.store),
+            lock_costs=[
+                (run.ended or run.begun, run.intent["design_id"], run.result["cost"])
+                for run in self.store.history()
+                if run.kind == "lock" and run.result
+            ],
+        )
+        data, told = self.page(verdicts, moving)
+        folder = reports_of(self.project)
+        # What would be must not stand where what is is looked for.
+        written = page.write(data, folder / "what_if" if self.owned else folder)
+        return {**told, "report": str(written)}
+
+    def _before(self) -> reprice.Previous | None:
+        """The last kept state that is not today's in prices or front, what-ifs aside."""
+        now, prices = self.stored.numbers[self.rows], self.project.catalogue.prices
+        for run in reversed(_kept_runs(self.store)):
+            assert run.result is not None
+            numbers, points = self.store.front_of(run.result["front"])
+            then = self.store.prices_of(run.result["prices"])
+            same = np.array_equal(np.sort(numbers), np.sort(now))
+            if self.owned or not same or any(reprice.price_changes(then, prices)):
+                return reprice.Previous(run.ended or run.begun, then, numbers, points)
+        return None
+
+    def page(
+        self,
+        verdicts: Mapping[str, reprice.Verdict] | None = None,
+        moving: Market | None = None,
+    ) -> tuple[PageData, Answer]:
+        """What the page says, and reading front and picks for scripts."""
+        from explorer.report import around, view
 
         project, locks = self.project, lock.read_locks(self.project)
         picked = self._picked()
@@ -274,6 +424,7 @@ class Desk:
         apart = [row for row in apart if row is not None and self.stored.feasible[row]]
         shown_records = records + self.records(np.array(apart, dtype=np.int64))
         known |= {record["design_id"] for record in shown_records}
+        looked_at = list(dict.fromkeys([*picked.values(), *map(int, self._locked_rows(locks))]))
         data = view.build(
             project,
             shown_records,
@@ -292,9 +443,14 @@ class Desk:
                 k: v["trace"] for k, v in sessions.items() if k in known and "trace" in v
             },
             cadence_curves={k: v for k, v in last.get("cadences", {}).items() if k in known},
+            market=moving,
+            around=around.neighbours(project, self.stored, self.cost, looked_at),
         )
-        folder = reports_of(project)
-        return {"front": records, "picks": picks, "report": str(page.write(data, folder))}
+        return data, {"front": records, "picks": picks}
+
+    def _locked_rows(self, locks: Sequence[lock.Lock]) -> list[int]:
+        rows = (self.stored.find(one.design_id) for one in locks)
+        return [row for row in rows if row is not None]
 
 
 def _locked_entry(one: lock.Lock, verdicts: Mapping[str, reprice.Verdict] | None) -> Answer:

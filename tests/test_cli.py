@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import shutil
+import sqlite3
 import subprocess
 import sys
 from pathlib import Path
@@ -75,6 +76,11 @@ def set_price(study: Path, part: str, price: float) -> None:
     ]
     assert changed != lines
     table.write_text("\n".join(changed) + "\n")
+
+
+def costs(answer: dict) -> dict[str, float]:
+    """Cost of each design of a front; sums of money, equal to what their order of adding leaves."""
+    return {one["design_id"]: round(one["cost"], 9) for one in answer["front"]}
 
 
 def test_launch_answers_with_the_agreed_keys(launched) -> None:
@@ -155,6 +161,84 @@ def test_owned_parts_are_free(genchain, launched) -> None:
     wrong = genchain("rerun", study, "--owned", "hub_smal")
     assert wrong.status == 2
     assert "hub_small" in wrong.err
+
+
+def test_a_what_if_is_not_remembered(genchain, launched) -> None:
+    """Owned parts change neither the main page nor what the next rerun compares with."""
+    study, answer = launched
+    generator = answer["front"][0]["parts"]["generator"]
+    page = Path(answer["report"]).relative_to(Path(answer["report"]).parents[2])
+    before = genchain("review", study, "--json").json
+    main = Path(before["report"])
+    assert main.parts[-3:] == page.parts
+    text = main.read_text("utf-8")
+    free = genchain("rerun", study, "--owned", generator, "--json").json
+    assert Path(free["report"]).parts[-2:] == ("what_if", "index.html")
+    assert "counted as free" in Path(free["report"]).read_text("utf-8")
+    assert main.read_text("utf-8") == text
+    after = genchain("rerun", study, "--json").json
+    assert after["entered"] == after["left"] == after["price_changes"] == []
+    assert costs(after) == costs(answer)
+
+
+def test_two_studies_side_by_side(genchain, launched, tmp_path: Path) -> None:
+    study, answer = launched
+    shutil.copytree(study.parent, tmp_path / "other")
+    other = tmp_path / "other" / "small.toml"
+    set_price(other, answer["front"][0]["parts"]["generator"], 1.0)
+    both = genchain("review", study, other, "--json").json
+    assert [one["study"] for one in both["studies"]] == ["small", "small"]
+    assert both["studies"][0]["front"] == answer["front"]
+    assert both["studies"][1]["front"] != answer["front"]
+    text = Path(both["report"]).read_text("utf-8")
+    assert "Goal by goal" in text
+    assert "report: " in genchain("review", study, other).out
+
+
+def test_one_study_at_two_dates(genchain, launched, monkeypatch) -> None:
+    study, answer = launched
+    monkeypatch.setattr("explorer.supply.held_speed", None)  # no physics
+    record = answer["front"][0]
+    store = sqlite3.connect(study.parent / "small.store.sqlite")
+    with store:
+        store.execute("UPDATE outcome SET ended = '2026-10-05T08:15:00+00:00'")
+    store.close()
+    set_price(study, record["parts"]["generator"], 400.0)
+    assert genchain("rerun", study).status == 0
+    both = genchain("review", f"{study}@2026-10-05", study, "--json").json
+    then, now = both["studies"]
+    # The front of that day at the prices of that day.
+    assert costs(then) == costs(answer)
+    assert then["date"] == "2026-10-05"
+    assert now["date"] is None
+    assert now["front"] != then["front"]
+    assert "small of 2026-10-05" in Path(both["report"]).read_text("utf-8")
+    alone = genchain("review", f"{study}@2026-10-05T08:15", "--json").json
+    assert Path(alone["report"]).parent.name == "small_2026-10-05T0815"
+
+
+@pytest.mark.parametrize("day", ["2026-10-06", "yesterday", "", "2"])
+def test_a_wrong_date_names_the_right_ones(genchain, launched, day: str) -> None:
+    study, _ = launched
+    wrong = genchain("review", f"{study}@{day}", "--json")
+    assert wrong.status == 2
+    assert wrong.out == ""
+    assert "must be a day or minute whose front is kept: 20" in wrong.err
+
+
+def test_review_before_any_launch(genchain, small_study: Path) -> None:
+    wrong = genchain("review", small_study)
+    assert wrong.status == 2
+    assert "launch first" in wrong.err
+    assert not (small_study.parent / "small.store.sqlite").exists()
+
+
+def test_a_rerun_that_searches_says_what_it_computed(genchain, launched) -> None:
+    study, answer = launched
+    again = genchain("rerun", study, "--search", "--json").json
+    assert again["physics_evaluations"] == 0  # the search had ended
+    assert costs(again) == costs(answer)
+    assert again["search"]["exact"] is True
 
 
 def test_evaluate_gives_the_numbers_of_the_front(genchain, launched, tmp_path: Path) -> None:

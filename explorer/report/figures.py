@@ -6,8 +6,9 @@ vision (Color Universal Design, 2008); shape, hatch and letters repeat what colo
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
+from importlib import import_module
 from io import BytesIO, StringIO
 from itertools import combinations
 from pathlib import Path
@@ -16,6 +17,7 @@ from typing import Any
 import numpy as np
 
 from explorer.files import write_atomic
+from explorer.report.market import Cloud, Course, Line
 from explorer.report.view import Objective, PageData
 from explorer.report.words import LEDGER_GROUPS
 
@@ -101,6 +103,102 @@ def outing_svg(page: PageData) -> str:
         axes.set_ylim(0, 1.1 * top)
 
     return _svg(draw, (9.6, 3.2))
+
+
+def moved_svg(before: Cloud, after: Cloud, currency: str) -> str:
+    """Two fronts in one figure: what stays, what left, what entered."""
+
+    def draw(figure: Any) -> None:
+        axes = figure.subplots()
+        stays, entered = np.array(after.stays, dtype=bool), ~np.array(after.stays, dtype=bool)
+        left = ~np.array(before.stays, dtype=bool)
+        now = np.array([after.cost, after.energy_J]).reshape(2, -1)
+        then = np.array([before.cost, before.energy_J]).reshape(2, -1)
+        for points, mask, style, label in (
+            (then, ~left, {"marker": ".", "color": "#999999", "s": 14}, "stays, cost before"),
+            (now, stays, {"marker": "o", "color": BLUE, "s": 12}, "stays, cost now"),
+            (then, left, {"marker": "x", "color": VERMILLION, "s": 22, "linewidths": 1.2}, "left"),
+            (now, entered, {"marker": "^", "color": GREEN, "s": 24}, "entered"),
+        ):
+            if mask.any():
+                many = bool(mask.sum() > VECTOR_LIMIT)
+                axes.scatter(*points[:, mask], label=label, alpha=0.7, rasterized=many, **style)
+        axes.set_xlabel(f"Cost, {currency} (less is better)")
+        axes.set_ylabel("Energy, J (more is better)")
+        axes.yaxis.set_major_formatter(lambda value, _: f"{value:,.0f}")
+        figure.legend(loc="outside upper center", ncols=4, frameon=False, labelcolor=INK,
+                      markerscale=1.6)  # fmt: skip
+
+    return _svg(draw, (9.6, 3.8))
+
+
+def line_svg(line: Line, currency: str) -> str:
+    """The front over one part's price: which designs are on it, and how many use the part."""
+
+    def draw(figure: Any) -> None:
+        from matplotlib.collections import LineCollection
+
+        left, right = figure.subplots(1, 2, width_ratios=[3, 2])
+        uses = np.array(line.uses, dtype=bool)
+        ends = np.array([line.enters, line.leaves, line.energy_J]).reshape(3, -1).T
+        for mask, colour, style in ((~uses, VERMILLION, (0, (4, 2))), (uses, BLUE, "solid")):
+            few = [((a, y), (b, y)) for a, b, y in ends[mask]]
+            left.add_collection(
+                LineCollection(few, colors=colour, linestyles=[style], linewidths=1.0, alpha=0.6,
+                               rasterized=len(few) > VECTOR_LIMIT)
+            )  # fmt: skip
+        left.autoscale()
+        left.set_ylabel("Energy of the designs on the front, J")
+        left.yaxis.set_major_formatter(lambda value, _: f"{value:,.0f}")
+        edges = np.append(line.prices, line.high)
+        using = np.array(line.using)
+        for counts, colour, style, label in (
+            (np.array(line.sizes) - using, VERMILLION, "--", "without it"),
+            (using, BLUE, "-", "using it"),
+        ):
+            right.stairs(counts, edges, color=colour, ls=style, lw=1.8, label=label, baseline=None)
+        right.set_ylim(0)
+        right.set_ylabel("designs on the front")
+        for axes in (left, right):
+            axes.axvline(line.price, color=INK, lw=1)
+            axes.set_xlim(line.low, line.high)
+            axes.set_xlabel(f"price of one piece, {currency}")
+        left.annotate("today", (line.price, 1), xycoords=("data", "axes fraction"), xytext=(3, -9),
+                      textcoords="offset points", fontsize=8)  # fmt: skip
+        figure.legend(loc="outside upper center", ncols=2, frameon=False, labelcolor=INK)
+
+    return _svg(draw, (9.6, 3.6))
+
+
+def course_svg(course: Course, goals: Sequence[Objective]) -> str:
+    """Best of each objective over time, and what the locked designs cost."""
+
+    def draw(figure: Any) -> None:
+        from datetime import datetime
+
+        dates: Any = import_module("matplotlib.dates")
+        when = [datetime.fromisoformat(one) for one in course.when]
+        styles = ["--", "-.", ":", (0, (5, 1, 1, 1, 1, 1))]
+        for axes, goal in zip(figure.subplots(2, 2, sharex=True).ravel(), goals, strict=True):
+            best = "most" if goal.more_is_better else "least"
+            axes.plot(when, course.best[goal.key], color=BLUE, marker="o", ms=4, lw=1.6,
+                      drawstyle="steps-post", label=f"{best} on the front")  # fmt: skip
+            if goal.key == "cost":
+                for (name, pairs), style in zip(course.locked_cost.items(), styles, strict=False):
+                    days = [datetime.fromisoformat(day) for day, _ in pairs]
+                    axes.plot(days, [cost for _, cost in pairs], color=VERMILLION, marker="s",
+                              ms=4, ls=style, lw=1.6, label=f"locked {name}")  # fmt: skip
+                axes.legend(frameon=False, labelcolor=INK, fontsize=8)
+            for day, _ in course.events:
+                axes.axvline(datetime.fromisoformat(day), color=INK, lw=0.8, ls=":")
+            axes.set_ylabel(f"{goal.label}, {goal.unit}")
+            axes.margins(y=0.25)
+            axes.yaxis.set_major_formatter(lambda value, _: f"{value:,.6g}")
+            locator = dates.AutoDateLocator(maxticks=6)
+            axes.xaxis.set_major_locator(locator)
+            axes.xaxis.set_major_formatter(dates.ConciseDateFormatter(locator))
+
+    return _svg(draw, (9.6, 4.2))
 
 
 def front_png(page: PageData, path: str | Path) -> Path:

@@ -13,11 +13,13 @@ import numpy as np
 
 from explorer.files import write_atomic
 from explorer.report import figures
-from explorer.report.view import Objective, PageData, money, number
+from explorer.report.view import APART, Objective, PageData, money, number
 from explorer.report.words import PICK_WORDS
 
 if TYPE_CHECKING:
     from jinja2 import Template
+
+    from explorer.report.market import Market
 
 STILL_ROWS = 40
 """Rows of the table for readers without scripts."""
@@ -125,6 +127,7 @@ def render(page: PageData) -> str:
         plots=[(key, label, Markup(div)) for key, (label, div) in divs.items()],
         payload=_payload(page),
         rows=_still_rows(page),
+        shown=frozenset(page.designs.ids),
         details=_details(page),
         still=_stills(page),
         alt=_alternatives(page),
@@ -142,6 +145,8 @@ def _payload(page: PageData) -> dict[str, Any]:
         "balanced_id": page.balanced_id,
         "currency": page.currency,
         "traces": [asdict(trace) for trace in page.traces],
+        "around": {name: asdict(one) for name, one in page.around.items()},
+        "apart": APART,
         "words": page.words,
     }
 
@@ -307,6 +312,8 @@ def _details(page: PageData) -> list[dict[str, Any]]:
                     (s.label, f"{number(s.values[row])} {s.unit}".strip()) for s in designs.settings
                 ],
                 "margins": [(label, text) for _, label, text in margins],
+                "around": page.around.get(card.design_id),
+                "cases": designs.cases[row],
             }
         )
     return result
@@ -314,14 +321,28 @@ def _details(page: PageData) -> list[dict[str, Any]]:
 
 def _stills(page: PageData) -> dict[str, str]:
     """Data addresses of the figures that stand without scripts; empty where there is nothing."""
-    drawn = {"pairs": "", "ledger": "", "convergence": "", "outing": ""}
+    names = ("pairs", "ledger", "convergence", "outing", "moved", "line", "course")
+    drawn = dict.fromkeys(names, "")
     if page.designs.ids:
         drawn |= {"pairs": figures.pairs_svg(page), "ledger": figures.ledger_svg(page)}
     if page.convergence.evaluations:
         drawn["convergence"] = figures.convergence_svg(page)
     if page.outing:
         drawn["outing"] = figures.outing_svg(page)
+    if page.market:
+        drawn |= _market_stills(page.market, page)
     return {name: _address(text) if text else "" for name, text in drawn.items()}
+
+
+def _market_stills(market: Market, page: PageData) -> dict[str, str]:
+    drawn = {}
+    if market.before and market.after:
+        drawn["moved"] = figures.moved_svg(market.before, market.after, page.currency)
+    if market.line:
+        drawn["line"] = figures.line_svg(market.line, page.currency)
+    if len(market.course.when) > 1:
+        drawn["course"] = figures.course_svg(market.course, page.objectives)
+    return drawn
 
 
 def _alternatives(page: PageData) -> dict[str, str]:
@@ -354,6 +375,16 @@ def _alternatives(page: PageData) -> dict[str, str]:
         "ledger": f"Where the work at the crank goes. {flows}.",
         "convergence": f"Enclosed volume against designs looked at. {page.convergence.sentence}",
         "outing": page.outing.sentence if page.outing else "",
+        "moved": f"Cost against energy of the front before and now. {page.market.sentence}"
+        if page.market
+        else "",
+        "line": "Which designs are on the front over one price, and how many use the part. "
+        + page.market.line.sentence
+        if page.market and page.market.line
+        else "",
+        "course": f"The best of each goal over time. {page.market.course.sentence}"
+        if page.market
+        else "",
     }
 
 

@@ -6,6 +6,7 @@ to place. It touches no disk and draws nothing; everything in it goes through `j
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass, field
 from math import isfinite
@@ -18,9 +19,11 @@ from explorer.parts import LINKS, Converter
 from explorer.physics.operator import endurance_power
 from explorer.report.words import (
     CAUTIONS,
+    DECISIVE_LINKS,
     HIDDEN_READINGS,
     LEDGER,
     LINK_WORDS,
+    MODEL_NOTES,
     PICK_WORDS,
     READINGS,
     REGIMES,
@@ -32,11 +35,18 @@ from explorer.units import J_PER_WH
 
 if TYPE_CHECKING:
     from explorer.config import Project
+    from explorer.report.around import Around
+    from explorer.report.market import Market
 
 Record = Mapping[str, Any]
 
 PAGE_LIMIT = 5000
 """Most designs that one page carries; beyond it a browser no longer follows a brush."""
+
+APART = 0.03
+"""Share beyond which the two fidelities' energies are marked as differing."""
+
+LOSSES_TOLD = 3
 
 OBJECTIVE_KEYS = ("delivered_energy_J", "cost", "mass_kg", "crank_effort_percent")
 
@@ -76,7 +86,9 @@ class Card:
     regime_words: str
     per_minute: str
     of_the_limit: str
+    lost: str
     confirmed: str
+    apart: bool
     caution: str
 
 
@@ -239,6 +251,7 @@ class PageData:
     answer: tuple[str, ...]
     limit: Limit
     caution: str
+    assumed: tuple[str, ...]
     cards: tuple[Card, ...]
     balanced_id: str | None
     front_size: int
@@ -253,8 +266,11 @@ class PageData:
     traces: tuple[Trace, ...]
     cautions: tuple[str, ...]
     notes: tuple[str, ...]
+    model_notes: tuple[str, ...]
     locked: tuple[tuple[str, str], ...]
     history: tuple[tuple[str, str], ...]
+    market: Market | None
+    around: Mapping[str, Around]
     provenance: tuple[tuple[str, str], ...]
     words: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
 
@@ -280,6 +296,8 @@ def build(
     levers: Sequence[Record] = (),
     session_traces: Mapping[str, Record] | None = None,
     cadence_curves: Mapping[str, Record] | None = None,
+    market: Market | None = None,
+    around: Mapping[str, Around] | None = None,
 ) -> PageData:
     """Put the results of a study into words and columns.
 
@@ -303,6 +321,7 @@ def build(
       the most energy; shown in falling order of gain.
     - `session_traces`: design_id -> {time_s, bus_V, pack_W}; `cadence_curves`: design_id ->
       {cadence_rpm, handle_force_N, pack_power_W}; equal lengths.
+    - `market`: what prices do; `around`: design_id -> what one swapped part would change.
 
     Raises KeyError when a pick is not among the records. Nothing is mutated.
     """
@@ -342,6 +361,7 @@ def build(
         answer=_answer(project, cards, known, rejections),
         limit=limit,
         caution=_first_caution(cards, known),
+        assumed=_assumed(project),
         cards=cards,
         balanced_id=balanced,
         front_size=total,
@@ -356,9 +376,12 @@ def build(
         traces=_traces(session_traces or {}, cadence_curves or {}, known),
         cautions=CAUTIONS,
         notes=tuple(map(str, getattr(catalogue, "notes", ()))),
+        model_notes=MODEL_NOTES,
         locked=tuple((str(e["design_id"]), _locked_words(e)) for e in locked),
         history=tuple((str(e["when"]), str(e["what"])) for e in history),
         provenance=_flat(provenance),
+        market=market,
+        around=around or {},
         words={"regimes": REGIMES, "settings": {k: v[0] for k, v in SETTING_WORDS.items()}},
     )
 
@@ -528,7 +551,9 @@ def _cards(
                 regime_words=REGIMES.get(str(record["regime"]), ""),
                 per_minute=_per_minute(project, energy),
                 of_the_limit=f"{number(100 * energy / limit.energy_J, 2)} % of what physics allows",
+                lost=_lost(record, limit),
                 confirmed=_confirmed(record),
+                apart=_apart(record) > APART,
                 caution=_margin_caution(record),
             )
         )
@@ -554,14 +579,66 @@ def _per_minute(project: Project, energy_J: float) -> str:
     return f"{text}; {', '.join(percents)}"
 
 
+def _lost(record: Record, limit: Limit) -> str:
+    """Why the rest of the limit of physics does not arrive, in words.
+
+    What is missing is either never asked of the arm, or lost on the way. Where the pack's appetite
+    is the limit, the arm has more to give than the pack takes, and the losses need not cost any.
+    """
+    ledger, energy = record["ledger_J"], float(record["delivered_energy_J"])
+    work = float(ledger.get("crank_work", 0.0))
+    missing = limit.energy_J - energy
+    if work <= 0 or missing <= 0.005 * limit.energy_J:
+        return "Nothing that counts is missing: the pack takes all that it can."
+    losses = sorted(
+        ((float(v), n) for n, v in ledger.items() if n not in ("crank_work", "delivered")),
+        reverse=True,
+    )
+    largest = ", ".join(
+        f"{LEDGER.get(n, n.replace('_', ' '))} {number(v, 2)} J"
+        for v, n in losses[:LOSSES_TOLD]
+        if v > 0.01 * work
+    )
+    text = (
+        f"Of the {number(limit.arm_J)} J that the arm could give, this chain asks "
+        f"{number(work)} J at this cadence and loses {number(work - energy)} J on the way"
+    )
+    text += f", most in: {largest}." if largest else "."
+    if limit.pack_J < limit.arm_J:
+        text += f" The pack could take {number(missing)} J more."
+    return text
+
+
+def _apart(record: Record) -> float:
+    """How far the two fidelities' energies differ, as a share; 0 where only one is known."""
+    stepped, energy = record.get("session_energy_J"), float(record["delivered_energy_J"])
+    return abs(float(stepped) / energy - 1) if stepped is not None and energy else 0.0
+
+
 def _confirmed(record: Record) -> str:
     """Which fidelity stands behind the energy, and how far the two are apart."""
     stepped = record.get("session_energy_J")
     if stepped is None:
-        return "Averaged model only; not yet confirmed by the time-stepped session."
-    energy = float(record["delivered_energy_J"])
-    apart = f", {number(abs(100 * (float(stepped) / energy - 1)), 2)} % apart" if energy else ""
-    return f"The time-stepped session gives {number(float(stepped))} J{apart}."
+        return "Averaged model only, not stepped through time: launch again to have it confirmed."
+    energy, apart = float(record["delivered_energy_J"]), _apart(record)
+    text = (
+        f"Averaged {number(energy)} J, stepped through time {number(float(stepped))} J: "
+        f"{number(100 * apart, 2)} % apart."
+    )
+    return text + (" Trust the stepped one." if apart > APART else "")
+
+
+def _assumed(project: Project) -> tuple[str, ...]:
+    """Operators and packs whose values are assumed, by what their tables' sources say."""
+    catalogue, session = project.catalogue, project.study.session
+    people = [catalogue.operators[name] for name in session.operators]
+    packs = [catalogue.packs[name] for name in session.packs]
+    told = []
+    for one in (*people, *packs):
+        source = str(getattr(one, "source", ""))
+        if "assumed" in source.lower():
+            told.append(f"{one.name} ({source})")
+    return tuple(told)
 
 
 def _margin_caution(record: Record) -> str:
@@ -606,11 +683,19 @@ def _answer(
     minutes = float(project.study.session.minutes)
     cost, mass, effort = (s.text for s in card.standings[1:])
     return (
-        f"Build {card.letter}: {card.bill}.",
+        f"Build {card.letter}: {_headline(project, record)}.",
         f"{number(minutes)} minutes of cranking{_at_cadence(card)} put {number(energy)} J "
         f"({number(energy / J_PER_WH)} Wh) into the pack: {card.per_minute}.",
         f"It costs {cost}, weighs {mass} and takes {effort} of what the arm can hold.",
     )
+
+
+def _headline(project: Project, record: Record) -> str:
+    """The parts that make the chain what it is, on one line; the card has them all."""
+    bill = [line for line in record["bill"] if line.get("link") in DECISIVE_LINKS]
+    words = bill_words({"bill": bill or record["bill"]}, _part_names(project))
+    # A number and its unit stay on one line.
+    return re.sub(r"(?<=\d) (?=\S{1,3}(?:,|$))", "\u00a0", words)
 
 
 def _at_cadence(card: Card) -> str:

@@ -95,6 +95,19 @@ function share(rows) {
   if (!same.length && !often.length) box.append(el("p", {}, `The ${of} ones share no choice.`));
 }
 
+/* What the time-stepped session says of a design's energy: a mark with words for whoever cannot see it */
+const stepped = D.readings.find(c => c.name === "session_energy_J");
+function apart(row) {
+  const told = stepped && stepped.values[row], energy = goals[0].values[row];
+  return told == null || !energy ? null : Math.abs(told / energy - 1);
+}
+function confirmed(row) {
+  const gap = apart(row);
+  if (gap == null) return el("span", { class: "seal" });
+  const differs = gap > data.apart, words = `stepped through time ${say(stepped.values[row])} J, ${say(100 * gap, 2)} % apart`;
+  return el("span", { class: differs ? "seal apart" : "seal", title: words }, el("span", { "aria-hidden": "true" }, differs ? "≠" : "✓"), el("span", { class: "hidden" }, ` ${words}`));
+}
+
 function table() {
   const pages = Math.max(1, Math.ceil(shown.length / ROWS));
   state.page = Math.min(state.page, pages - 1);
@@ -110,7 +123,7 @@ function table() {
         if (again) again.focus();
       } })),
       el("th", { scope: "row" }, el("a", { href: `#design-${id}` }, id), letter ? ` ${letter}` : null, D.locked[row] ? " (locked)" : null),
-      ...goals.map(g => el("td", { class: "n" }, goalText(g, g.values[row]))),
+      ...goals.map(g => el("td", { class: "n" }, goalText(g, g.values[row]), g.name === "delivered_energy_J" ? confirmed(row) : null)),
       el("td", {}, D.regimes[row] + (kept(row) ? "" : " (faded)")), el("td", {}, partName(link("generator"), row)), el("td", {}, partName(link("gearing"), row)),
       el("td", {}, `${count} × ${partName(link("cell"), row)}`));
   }));
@@ -231,6 +244,9 @@ function open(row, move) {
       el("button", { type: "button", onclick: () => { document.documentElement.classList.add("one"); print(); } }, "Print this design")),
     el("p", {}, ...goals.flatMap((g, k) => [k ? ", " : "", el("b", {}, `${goalText(g, g.values[row])} ${g.unit}`), ` ${g.label.toLowerCase()}`]), "."),
     el("p", {}, el("b", {}, D.regimes[row]), `: ${data.words.regimes[D.regimes[row]] || ""}.`),
+    el("p", {}, ...(apart(row) == null ? ["Averaged model only: not stepped through time."] :
+      [`Averaged ${say(goals[0].values[row])} J, stepped through time ${say(stepped.values[row])} J: ${say(100 * apart(row), 2)} % apart. `,
+        apart(row) > data.apart ? el("b", { class: "apart" }, "≠ more than 3 %: trust the stepped one.") : "✓"])),
     el("div", { class: "full" },
       el("div", {},
         scroll("Bill of materials", el("table", {}, el("caption", {}, "Bill of materials"),
@@ -290,6 +306,8 @@ function flow(row) {
   return svg("svg", { class: "flow", viewBox: `0 0 385 ${y + 34}`, role: "img", "aria-label": told }, ...shapes);
 }
 function curves(id) {
+  if (!data.traces.some(t => t.design_id === id))
+    return [el("p", { class: "fine" }, "Its course over the session, and over cadence, is drawn for the designs that a launch picked; a launch at these prices draws it for today's picks.")];
   return data.traces.filter(t => t.design_id === id).map(t => el("div", {}, el("h3", {}, t.title), ...t.curves.map((c, k) =>
     curve(t.x, c, k ? [] : t.levels))));
 }
@@ -310,6 +328,15 @@ function curve(x, y, levels) {
 }
 /* Designs of the page that differ in one part, settings of the bank aside */
 function neighbours(row) {
+  const told = data.around[D.ids[row]];
+  if (told) return el("div", {}, el("h3", {}, "One part swapped"),
+    el("p", { class: "fine" }, "Looked up among all stored designs: the same chain with one other part."),
+    ...[["better", "Better"], ["trade", "A trade"], ["worse", "Worse"]].map(([verdict, title]) => {
+      const group = told.neighbours.filter(n => n.verdict === verdict);
+      return group.length ? el("div", {}, el("h4", {}, title), el("ul", {}, ...group.map(n => el("li", {},
+        byId.has(n.design_id) ? el("a", { href: `#design-${n.design_id}` }, `${n.link}: ${n.part}`) : `${n.link}: ${n.part}`,
+        `${n.settings ? ` ${n.settings}` : ""}: ${n.words}${n.why ? `. ${n.why}` : ""}`)))) : null;
+    }), told.sentence ? el("p", { class: "fine" }, told.sentence) : null);
   const found = [];
   for (let other = 0; other < N && found.length < 400; other++) {
     if (other === row) continue;
