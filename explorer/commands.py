@@ -99,6 +99,7 @@ def review(*studies: Path | str) -> Answer:
 
     shown_studies: list[Answer] = []
     pages, marks, homes = [], [], []
+    dated = any(day is not None for _, day in map(_dated, studies))
     for study in studies:
         path, day = _dated(study)
         project = load(path)
@@ -116,7 +117,8 @@ def review(*studies: Path | str) -> Answer:
             if len(studies) == 1 and run is None:
                 return {"study": project.study.name, "reuse": reuse, **desk.publish()}
             data, told = desk.page()
-        label = f"{project.study.name} of {day.replace('T', ' ')}" if day else project.study.name
+        when = f" of {day.replace('T', ' ')}" if day else ", today" if dated else ""
+        label = f"{project.study.name}{when}"
         pages.append((data, label))
         shown_studies.append(
             {"study": project.study.name, "date": day, "front_size": len(desk.rows), "reuse": reuse}

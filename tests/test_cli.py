@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 
 from explorer import cli
+from explorer.supply import held_speed
 
 HERE = Path(__file__).parent
 RESULT_KEYS = {
@@ -107,9 +108,16 @@ def test_launch_answers_with_the_agreed_keys(launched) -> None:
 
 def test_a_finished_launch_is_not_computed_again(genchain, launched, monkeypatch) -> None:
     study, answer = launched
-    monkeypatch.setattr("explorer.supply.held_speed", None)
+    solved = []
+
+    def counting(halves, *rest):
+        solved.append(halves)
+        return held_speed(halves, *rest)
+
+    monkeypatch.setattr("explorer.supply.held_speed", counting)
     again = genchain("launch", study)
     assert again.status == 0
+    assert len(solved) <= 1  # a single design tells which margins and readings a result has
     assert "stored designs can be reused" in again.out
     assert again.out.splitlines()[-1].startswith("report: ")
     assert genchain("launch", study, "--json").json["front"] == answer["front"]

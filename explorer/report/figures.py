@@ -105,8 +105,13 @@ def outing_svg(page: PageData) -> str:
     return _svg(draw, (9.6, 3.2))
 
 
-def moved_svg(before: Cloud, after: Cloud, currency: str) -> str:
-    """Two fronts in one figure: what stays, what left, what entered."""
+def moved_svg(
+    before: Cloud,
+    after: Cloud,
+    currency: str,
+    labels: Sequence[str] = ("stays, cost before", "stays, cost now", "left", "entered"),
+) -> str:
+    """Two fronts in one figure: what stays (before and after), what left, what entered."""
 
     def draw(figure: Any) -> None:
         axes = figure.subplots()
@@ -114,12 +119,13 @@ def moved_svg(before: Cloud, after: Cloud, currency: str) -> str:
         left = ~np.array(before.stays, dtype=bool)
         now = np.array([after.cost, after.energy_J]).reshape(2, -1)
         then = np.array([before.cost, before.energy_J]).reshape(2, -1)
-        for points, mask, style, label in (
-            (then, ~left, {"marker": ".", "color": "#999999", "s": 14}, "stays, cost before"),
-            (now, stays, {"marker": "o", "color": BLUE, "s": 12}, "stays, cost now"),
-            (then, left, {"marker": "x", "color": VERMILLION, "s": 22, "linewidths": 1.2}, "left"),
-            (now, entered, {"marker": "^", "color": GREEN, "s": 24}, "entered"),
-        ):
+        styles: tuple[tuple[Any, Any, dict[str, Any]], ...] = (
+            (then, ~left, {"marker": ".", "color": "#999999", "s": 14}),
+            (now, stays, {"marker": "o", "color": BLUE, "s": 12}),
+            (then, left, {"marker": "x", "color": VERMILLION, "s": 22, "linewidths": 1.2}),
+            (now, entered, {"marker": "^", "color": GREEN, "s": 24}),
+        )
+        for (points, mask, style), label in zip(styles, labels, strict=True):
             if mask.any():
                 many = bool(mask.sum() > VECTOR_LIMIT)
                 axes.scatter(*points[:, mask], label=label, alpha=0.7, rasterized=many, **style)

@@ -13,6 +13,7 @@ import numpy as np
 
 from explorer.files import write_atomic
 from explorer.report import figures
+from explorer.report.market import Cloud
 from explorer.report.view import APART, Objective, PageData, money, number
 from explorer.report.words import PICK_WORDS
 
@@ -70,9 +71,37 @@ def render_beside(pages: Sequence[PageData], labels: Sequence[str] | None = None
         pages=list(zip(pages, labels, strict=True)),
         labels=labels,
         rows=_wish_rows(pages),
+        both=_both(pages, labels),
         stills=stills,
         css=_own("page.css"),
     )
+
+
+def _both(pages: Sequence[PageData], labels: Sequence[str]) -> dict[str, str]:
+    """Two fronts in one figure, where costs can be compared; empty otherwise."""
+    if len(pages) != 2 or len({p.currency for p in pages}) > 1:
+        return {}
+    ids = [set(page.designs.ids) for page in pages]
+    if not all(ids):
+        return {}
+    clouds = [_cloud_of(page, ids[1 - k]) for k, page in enumerate(pages)]
+    shared = len(ids[0] & ids[1])
+    words = (
+        f"{shared:,} designs are on both pages, {len(ids[0]) - shared:,} on that of {labels[0]} "
+        f"only, {len(ids[1]) - shared:,} on that of {labels[1]} only."
+    )
+    names = (f"in both, {labels[0]}", f"in both, {labels[1]}", f"{labels[0]} only",
+             f"{labels[1]} only")  # fmt: skip
+    svg = figures.moved_svg(clouds[0], clouds[1], pages[0].currency, names)
+    return {"still": _address(svg), "words": words}
+
+
+def _cloud_of(page: PageData, others: set[str]) -> Cloud:
+    columns = {column.name: column.values for column in page.designs.objectives}
+    cost, energy = (
+        tuple(v or 0.0 for v in columns[name]) for name in ("cost", "delivered_energy_J")
+    )
+    return Cloud(cost, energy, tuple(name in others for name in page.designs.ids))
 
 
 def _wish_rows(pages: Sequence[PageData]) -> list[dict[str, Any]]:

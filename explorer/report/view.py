@@ -236,6 +236,7 @@ class Trace:
     x: Column
     curves: tuple[Column, ...]
     levels: tuple[tuple[str, float], ...] = ()
+    sentence: str = ""
 
 
 @dataclass(frozen=True)
@@ -619,13 +620,9 @@ def _confirmed(record: Record) -> str:
     """Which fidelity stands behind the energy, and how far the two are apart."""
     stepped = record.get("session_energy_J")
     if stepped is None:
-        return "Averaged model only, not stepped through time: launch again to have it confirmed."
-    energy, apart = float(record["delivered_energy_J"]), _apart(record)
-    text = (
-        f"Averaged {number(energy)} J, stepped through time {number(float(stepped))} J: "
-        f"{number(100 * apart, 2)} % apart."
-    )
-    return text + (" Trust the stepped one." if apart > APART else "")
+        return "Averaged only, not stepped through time: launch again to have it confirmed."
+    apart = number(100 * _apart(record), 2)
+    return f"Stepped through time it is {number(float(stepped))} J, {apart} % apart."
 
 
 def _assumed(project: Project) -> tuple[str, ...]:
@@ -1003,6 +1000,7 @@ def _traces(
 ) -> tuple[Trace, ...]:
     traces = []
     for design_id, trace in sessions.items():
+        cycle = (known[design_id].get("readings") or {}).get("cycle_s")
         settings = known[design_id]["settings"] if design_id in known else {}
         off, band = settings.get("undervoltage_off_V"), settings.get("undervoltage_band_V")
         levels = [("load off below", off)] if off is not None else []
@@ -1020,6 +1018,7 @@ def _traces(
                     Column("pack_W", "power into the pack", "W", _numbers(trace["pack_W"])),
                 ),
                 tuple((name, float(v)) for name, v in levels),
+                _too_fine(trace["time_s"], cycle),
             )
         )
     for design_id, curve in cadences.items():
@@ -1033,9 +1032,37 @@ def _traces(
                     Column("handle_force_N", "force at the handle", "N", _numbers(force)),
                     Column("pack_power_W", "power into the pack", "W", _numbers(power)),
                 ),
+                sentence=_over_cadence(curve["cadence_rpm"], power),
             )
         )
     return tuple(traces)
+
+
+def _too_fine(time_s: Sequence[float], cycle_s: float | None) -> str:
+    """A caution where the kept points are too far apart to show single bursts."""
+    spacing = float(np.median(np.diff(np.asarray(time_s, dtype=float))))
+    if cycle_s is None or cycle_s > 4 * spacing:
+        return ""
+    return (
+        f"Its bursts take some {number(cycle_s, 2)} s, the points drawn stand {number(spacing, 2)} "
+        "s apart: read the range of the curve, not its single steps."
+    )
+
+
+def _over_cadence(cadence_rpm: Sequence[float], power_W: Sequence[float]) -> str:
+    """Where cranking gives most, and that faster can be less."""
+    turns, power = np.asarray(cadence_rpm, dtype=float), np.asarray(power_W, dtype=float)
+    if not power.size or not power.max() > 0:
+        return "At none of these cadences does the pack gain anything."
+    most = int(power.argmax())
+    text = f"Most power into the pack at {number(turns[most])} rpm: {number(power[most])} W."
+    less = np.flatnonzero((np.arange(power.size) > most) & (power < power[most] / 2))
+    if less.size:
+        text += (
+            f" From {number(turns[less[0]])} rpm on it is {number(power[less[0]], 2)} W: faster "
+            "is less, as a rule because the bank then fills to its cut-off and the load stays off."
+        )
+    return text
 
 
 def _locked_words(entry: Record) -> str:

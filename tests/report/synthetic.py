@@ -170,6 +170,52 @@ PROVENANCE = {
 OUTING = {"minutes_per_day": 30, "days": 28, "spare_Wh_per_kg": 120}
 
 
+def market(currency: str = "EUR") -> Any:
+    """A section on prices with something in every place."""
+    from explorer.report import market as m
+
+    tip = m.Tip(HOSTILE, "generator", True, "19.00 EUR", "24.99 EUR", "+32 %", "0" * 12)
+    cloud = m.Cloud((40.0, 50.0, 60.0), (900.0, 1000.0, 1200.0), (True, True, False))
+    goals = ("delivered_energy_J", "cost", "mass_kg", "crank_effort_percent")
+    days = ("2026-10-01T08:00:00+00:00", "2026-11-01T09:30:00+00:00")
+    return m.Market(
+        currency=currency,
+        what_if="",
+        sentence="Since 2026-10-01 08:00, 1 price has moved. 1 designs have entered the front.",
+        changes=(m.Change("cell_1", HOSTILE, "bank cell", "1.00 EUR", "2.00 EUR", "+100 %", "",
+                          "2026-11-01"),),
+        entered=(m.Mover("000003000001", "900 J, 40.00 EUR, 2 kg, 30 % effort"),),
+        entered_count=1,
+        left=(m.Mover("ffffffffffff", "800 J, 50.00 EUR, 2 kg, 30 % effort"),),
+        left_count=1,
+        wishes=(m.Wish("Balanced", "900 J, 40.00 EUR", "910 J, 41.00 EUR", False),),
+        before=cloud,
+        after=cloud,
+        decisions=(m.Decision("000003000001", "kept", HOSTILE, ("Stands.",), (tip,), (tip,), ""),),
+        weights=(m.Weight("cell_1", HOSTILE, "bank cell", "2.00 EUR", 0.4, 120, 60),),
+        weight_sentence="Of 20 prices, 1 would change which designs are on the front.",
+        line=m.Line(HOSTILE, 2.0, 0.0, 4.0, (900.0, 1000.0), (0.0, 1.0), (2.5, 4.0), (True, False),
+                    (0.0, 2.0), (2, 1), (1, 0), "It costs 2.00 EUR."),
+        course=m.Course(days, {goal: (10.0, 9.0) for goal in goals},
+                        {"000003000001": ((days[1], 45.0),)}, ((days[1], "lock 000003000001"),),
+                        "From October to November the least cost went from 10 to 9."),
+        entries=((days[0], "launch"), (days[1], HOSTILE)),
+    )  # fmt: skip
+
+
+def around(design_id: str, other: str) -> Any:
+    """Neighbours of a design, one of each kind, one of them explained."""
+    from explorer.report.around import Around, Neighbour
+
+    made = [
+        Neighbour(other, "generator", HOSTILE, "better", "3 J more energy", "", ""),
+        Neighbour("f" * 12, "gearing", "Planetary 1:6", "trade", "9 J less energy, 2.00 EUR "
+                  "cheaper", "with cadence 40 rpm", "The bank fills. More power, less energy."),
+        Neighbour("e" * 12, "crank", "Long crank", "worse", "0.2 kg heavier", "", ""),
+    ]  # fmt: skip
+    return {design_id: Around(tuple(made), "For 3 other parts on offer nothing is stored.")}
+
+
 def page(count: int = 300, seed: int = 1, **more: Any) -> Any:
     """A whole PageData from made-up results."""
     from explorer import front
@@ -210,6 +256,13 @@ def page(count: int = 300, seed: int = 1, **more: Any) -> Any:
                 "pack_power_W": [0.7, 1.2, 1.7, 2.1, 2.4],
             }
         },
+        "market": market(),
+        "around": around(picked["balanced"], rows[0]["design_id"]),
         **more,
     }
+    # The balanced one was stepped through time and agrees, the first one does not.
+    for row in rows:
+        if row["design_id"] in (picked["balanced"], first):
+            apart = 0.9 if row["design_id"] == first else 0.99
+            row["session_energy_J"] = apart * row["delivered_energy_J"]
     return view.build(project(), rows, picked, **given)

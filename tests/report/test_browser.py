@@ -65,6 +65,15 @@ def visit(chromium: Any, address: str) -> Iterator[Open]:
     assert told == []
 
 
+def wait_for(tab: Any, expression: str) -> None:
+    """Until it holds. The driver's own waiting evaluates text, which the page's policy refuses."""
+    for _ in range(200):
+        if tab.evaluate(expression):
+            return
+        tab.wait_for_timeout(50)
+    raise AssertionError(f"never true: {expression}")
+
+
 def brush(tab: Any, plot: int, left: float, right: float) -> None:
     """Draw a box over the whole height of a plot, from and to these shares of its width."""
     holder = tab.locator(".holder").nth(plot)
@@ -87,7 +96,7 @@ def test_a_brush_in_one_plot_shows_in_the_others_and_in_the_table(
     others = [tab.locator(".holder").nth(k) for k in range(1, 6)]
     before = [other.screenshot() for other in others]
     brush(tab, 0, 0.25, 0.5)
-    tab.wait_for_function("document.querySelectorAll('#front tr.marked').length > 0")
+    wait_for(tab, "document.querySelectorAll('#front tr.marked').length > 0")
     rows = marked(tab)
     assert 0 < len(rows) < len(data.designs.ids)
     # The box spans an interval of energy (the first plot's x axis) and nearly all of the cost.
@@ -141,7 +150,7 @@ def test_shared_choices_are_those_of_the_remaining_designs(
 ) -> None:
     tab = visit()
     brush(tab, 0, 0.2, 0.35)
-    tab.wait_for_function("document.querySelectorAll('#front tr.marked').length > 0")
+    wait_for(tab, "document.querySelectorAll('#front tr.marked').length > 0")
     rows = marked(tab)
     for link in data.designs.links:
         used = {link.used[row] for row in rows}
@@ -156,15 +165,13 @@ def test_a_design_has_an_address(visit: Open, data: view.PageData) -> None:
     assert wanted in tab.locator("#full h3").first.inner_text()
     assert tab.locator("#h-design").evaluate("e => e.getBoundingClientRect().top < innerHeight")
     tab.evaluate(f"location.hash = 'design-{other}'")
-    tab.wait_for_function(f"document.querySelector('#full h3').textContent.includes('{other}')")
+    wait_for(tab, f"document.querySelector('#full h3').textContent.includes('{other}')")
     bill = tab.locator("#full table").first.inner_text()
     for k in data.designs.bills[11]:
         assert data.designs.bill_lines[k].name in bill
     assert tab.locator("#full .limits li").count() == len(data.designs.margins)
     tab.evaluate("location.hash = 'design-nowhere'")
-    tab.wait_for_function(
-        "document.querySelector('#full').textContent.includes('No design nowhere')"
-    )
+    wait_for(tab, "document.querySelector('#full').textContent.includes('No design nowhere')")
 
 
 def test_the_flow_drawing_is_to_scale(visit: Open, data: view.PageData) -> None:
@@ -191,6 +198,38 @@ def on_screen(tab: Any, plot: int, x: float, y: float) -> tuple[float, float]:
     return place[0], place[1]
 
 
+def test_a_design_tells_its_neighbours_and_its_second_fidelity(
+    visit: Open, data: view.PageData
+) -> None:
+    tab = visit(f"#design-{data.balanced_id}")
+    told = tab.locator("#full").inner_text()
+    for one in data.around[str(data.balanced_id)].neighbours:
+        assert one.words in told
+        assert one.why in told
+    assert synthetic.HOSTILE in told
+    # Only those on the page can be opened.
+    links = tab.locator("#full h4 + ul a").evaluate_all("all => all.map(a => a.hash)")
+    other = data.around[str(data.balanced_id)].neighbours[0].design_id
+    assert links == [f"#design-{other}"]
+    assert "✓" in told
+    assert "≠" not in told
+    tab.evaluate(f"location.hash = 'design-{other}'")
+    wait_for(tab, "document.querySelector('#full').textContent.includes('≠')")
+
+
+def test_prices_have_their_section(visit: Open, data: view.PageData) -> None:
+    tab = visit()
+    assert data.market is not None
+    tab.get_by_role("link", name="What moved").click()
+    section = tab.locator("#prices")
+    wait_for(tab, "document.getElementById('prices').getBoundingClientRect().top < innerHeight")
+    assert data.market.sentence in section.inner_text()
+    assert section.locator("img").count() == 3
+    section.locator("summary").first.focus()
+    tab.keyboard.press("Enter")
+    assert section.locator("details[open] a").first.is_visible()
+
+
 def test_pointing_tells_the_difference_from_the_balanced_design(
     visit: Open, data: view.PageData
 ) -> None:
@@ -199,10 +238,10 @@ def test_pointing_tells_the_difference_from_the_balanced_design(
     row = data.designs.ids.index(data.balanced_id)
     energy, cost = (column.values for column in data.designs.objectives[:2])
     tab.mouse.move(*on_screen(tab, 0, energy[row], cost[row]))
-    tab.wait_for_function("document.getElementById('hover').textContent.includes('itself')")
+    wait_for(tab, "document.getElementById('hover').textContent.includes('itself')")
     far = max(range(len(energy)), key=lambda k: energy[k])
     tab.mouse.move(*on_screen(tab, 0, energy[far], cost[far]))
-    tab.wait_for_function("document.getElementById('hover').textContent.includes('against')")
+    wait_for(tab, "document.getElementById('hover').textContent.includes('against')")
     gain = view.number(energy[far] - energy[row])
     assert f"+{gain} J" in tab.locator("#hover").inner_text()
 
@@ -212,8 +251,8 @@ def test_a_click_opens_the_design(visit: Open, data: view.PageData) -> None:
     energy, cost = (column.values for column in data.designs.objectives[:2])
     row = min(range(len(energy)), key=lambda k: cost[k])
     tab.mouse.click(*on_screen(tab, 0, energy[row], cost[row]))
-    tab.wait_for_function(
-        f"document.querySelector('#full h3').textContent.includes('{data.designs.ids[row]}')"
+    wait_for(
+        tab, f"document.querySelector('#full h3').textContent.includes('{data.designs.ids[row]}')"
     )
 
 
@@ -228,6 +267,7 @@ def test_paper_has_the_still_figures(visit: Open) -> None:
     for size in ("A4", "Letter"):
         assert tab.pdf(format=size).startswith(b"%PDF-")
     tab.emulate_media(media="print")
+    assert not tab.locator("#design").is_visible()  # it has a print of its own
     assert not tab.locator("#plots").is_visible()
     assert tab.locator(".still img").is_visible()
     assert tab.locator("body").evaluate("e => getComputedStyle(e).backgroundColor") == (

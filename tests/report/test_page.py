@@ -85,7 +85,7 @@ def test_a_title_cannot_leave_its_place() -> None:
 
 def test_every_figure_has_words(html: str) -> None:
     pictures = [a for tag, a in Reader(html).tags if tag == "img"]
-    assert len(pictures) == 4
+    assert len(pictures) == 7
     assert all(len(a["alt"] or "") > 40 for a in pictures)
 
 

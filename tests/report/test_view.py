@@ -155,9 +155,9 @@ def test_a_close_hazard_is_the_first_caution() -> None:
 def test_the_second_fidelity_is_told() -> None:
     row = {**synthetic.records(1)[0], "delivered_energy_J": 1000.0, "session_energy_J": 980.0}
     picks = {"balanced": row["design_id"]}
-    assert "time 980 J: 2 % apart" in build([row], picks).cards[0].confirmed
+    assert "time it is 980 J, 2 % apart" in build([row], picks).cards[0].confirmed
     del row["session_energy_J"]
-    assert "Averaged model only, not stepped" in build([row], picks).cards[0].confirmed
+    assert "Averaged only, not stepped" in build([row], picks).cards[0].confirmed
 
 
 def test_flooded_is_warned_of_before_any_margin() -> None:

@@ -245,7 +245,7 @@ function open(row, move) {
     el("p", {}, ...goals.flatMap((g, k) => [k ? ", " : "", el("b", {}, `${goalText(g, g.values[row])} ${g.unit}`), ` ${g.label.toLowerCase()}`]), "."),
     el("p", {}, el("b", {}, D.regimes[row]), `: ${data.words.regimes[D.regimes[row]] || ""}.`),
     el("p", {}, ...(apart(row) == null ? ["Averaged model only: not stepped through time."] :
-      [`Averaged ${say(goals[0].values[row])} J, stepped through time ${say(stepped.values[row])} J: ${say(100 * apart(row), 2)} % apart. `,
+      [`Averaged ${say(goals[0].values[row])} J, stepped through time ${say(stepped.values[row])} J, ${say(100 * apart(row), 2)} % apart. `,
         apart(row) > data.apart ? el("b", { class: "apart" }, "≠ more than 3 %: trust the stepped one.") : "✓"])),
     el("div", { class: "full" },
       el("div", {},
@@ -257,14 +257,14 @@ function open(row, move) {
         el("table", {}, el("caption", {}, "Settings and readings"), el("tbody", {}, ...[...D.settings, ...D.readings].filter(c => c.values[row] != null || c.name === "time_to_first_charge_s").map(c =>
           el("tr", {}, el("th", { scope: "row" }, c.label), el("td", { class: "n" }, c.values[row] == null ? "never" : withUnit(c.values[row], c.unit)))))),
         cases(row)),
-      el("div", {}, el("h3", {}, "Where each joule goes"), flow(row))),
+      el("div", {}, el("h3", {}, "Where each joule goes"), flow(row), ...curves(id))),
     el("div", { class: "full" },
       el("div", {}, el("h3", {}, "Distance to each limit"),
         el("p", { class: "fine" }, "A bar is the room left, on a scale of its own. A striped bar that ends before the dashed line is close."),
         el("ul", { class: "limits" }, ...near.map(m => el("li", { class: m.closeness < 1 ? "close" : null },
           el("span", {}, m.label + (m.closeness < 1 ? " (close)" : "")), el("b", { class: "n" }, withUnit(m.value, m.unit, 2)),
           el("span", { class: "gap", "aria-hidden": "true" }, el("i", { style: `width:${(100 * m.closeness / (m.closeness + 1)).toFixed(1)}%` })))))),
-      el("div", {}, ...curves(id), neighbours(row))));
+      el("div", {}, neighbours(row))));
   if (move) { $("h-design").focus({ preventScroll: true }); $("design").scrollIntoView(); }
 }
 function step(by) {
@@ -308,7 +308,7 @@ function flow(row) {
 function curves(id) {
   if (!data.traces.some(t => t.design_id === id))
     return [el("p", { class: "fine" }, "Its course over the session, and over cadence, is drawn for the designs that a launch picked; a launch at these prices draws it for today's picks.")];
-  return data.traces.filter(t => t.design_id === id).map(t => el("div", {}, el("h3", {}, t.title), ...t.curves.map((c, k) =>
+  return data.traces.filter(t => t.design_id === id).map(t => el("div", {}, el("h3", {}, t.title), t.sentence ? el("p", {}, t.sentence) : null, ...t.curves.map((c, k) =>
     curve(t.x, c, k ? [] : t.levels))));
 }
 function curve(x, y, levels) {
@@ -322,9 +322,9 @@ function curve(x, y, levels) {
     svg("text", { x: 0, y: 11 }, `${y.label}, ${y.unit}`), svg("text", { x: W - 6, y: H - 2, "text-anchor": "end" }, `${x.label}, ${x.unit}`),
     svg("path", { class: "axis", d: `M${L} 18V${H - B}H${W - 6}` }),
     svg("text", { x: L - 6, y: py(y0) + 4, "text-anchor": "end" }, say(y0)), svg("text", { x: L - 6, y: py(y1) + 8, "text-anchor": "end" }, say(y1, 2)),
-    svg("text", { x: L, y: H - B + 15 }, say(x0)), svg("text", { x: W - 6, y: H - B + 15, "text-anchor": "end" }, say(x1)),
-    ...levels.flatMap(([name, v]) => [svg("path", { class: "level", d: `M${L} ${py(v)}H${W - 6}` }), svg("text", { x: W - 8, y: py(v) - 4, "text-anchor": "end" }, `${name} ${withUnit(v, y.unit)}`)]),
-    svg("path", { class: "a", d: line }));
+    svg("text", { x: L, y: H - B + 15 }, say(Math.abs(x0) < (x1 - x0) / 1000 ? 0 : x0)), svg("text", { x: W - 6, y: H - B + 15, "text-anchor": "end" }, say(x1)),
+    svg("path", { class: "a", d: line }),
+    ...levels.flatMap(([name, v]) => [svg("path", { class: "level", d: `M${L} ${py(v)}H${W - 6}` }), svg("text", { x: W - 8, y: py(v) + (name === "load off below" ? 14 : -4), "text-anchor": "end" }, `${name} ${withUnit(v, y.unit)}`)]));
 }
 /* Designs of the page that differ in one part, settings of the bank aside */
 function neighbours(row) {
