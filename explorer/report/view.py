@@ -762,7 +762,7 @@ def _designs(
         links=tuple(_link(project, rows, link) for link in LINKS),
         bill_lines=tuple(BillLine(*key) for key in lines),
         bills=tuple(bills),
-        cases=_cases(rows),
+        cases=_cases(project, rows),
         reading=tuple(map(bool, reading)),
         locked=tuple(str(record["design_id"]) in locked for record in rows),
     )
@@ -826,13 +826,17 @@ def _link(project: Project, rows: Sequence[Record], link: str) -> Link:
     )
 
 
-def _cases(rows: Sequence[Record]) -> tuple[tuple[tuple[str, str, float, float, str], ...], ...]:
+def _cases(
+    project: Project, rows: Sequence[Record]
+) -> tuple[tuple[tuple[str, str, float, float, str], ...], ...]:
     """Each design's cases; empty where there is one only, which the design itself tells already."""
+    known = {**project.catalogue.operators, **project.catalogue.packs}
+    names = {key: str(one.name) for key, one in known.items()}
     return tuple(
         tuple(
             (
-                str(case["operator"]),
-                str(case["pack"]),
+                names.get(case["operator"], str(case["operator"])),
+                names.get(case["pack"], str(case["pack"])),
                 float(f"{float(case['delivered_energy_J']):.4g}"),
                 float(f"{float(case['crank_effort_percent']):.4g}"),
                 str(case["regime"]),

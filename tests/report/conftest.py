@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib
 import os
 import shutil
 from collections.abc import Iterator
@@ -22,6 +23,13 @@ ARGUMENTS = [
 NAMES = ("chromium", "chromium-browser", "google-chrome", "google-chrome-stable")
 
 
+def needed(module: str) -> Any:
+    """A module of the test extra: skips without it, but fails where CI is set."""
+    if os.environ.get("CI"):
+        return importlib.import_module(module)
+    return pytest.importorskip(module)
+
+
 @pytest.fixture(scope="session")
 def chromium() -> Iterator[Any]:
     """The browser; without one the tests are skipped, but fail where CI is set."""
@@ -30,7 +38,7 @@ def chromium() -> Iterator[Any]:
         if os.environ.get("CI"):
             pytest.fail("no Chromium found, and CI is set")
         pytest.skip("no Chromium found")
-    playwright = pytest.importorskip("playwright.sync_api")
+    playwright = needed("playwright.sync_api")
     with playwright.sync_playwright() as driver:
         browser = driver.chromium.launch(executable_path=path, args=ARGUMENTS)
         yield browser

@@ -8,6 +8,7 @@ from typing import Any
 
 import pytest
 import synthetic
+from conftest import needed
 
 from explorer.report import page, view
 
@@ -315,7 +316,7 @@ def test_a_finger_scrolls_past_the_plots(visit: Open) -> None:
 @pytest.mark.parametrize("width", [390, 1280])
 def test_axe_finds_nothing_serious(visit: Open, theme: str, width: int) -> None:
     """axe-core, the rules engine for WCAG, contrast AA among them."""
-    axe = pytest.importorskip("axe_playwright_python.sync_playwright")
+    axe = needed("axe_playwright_python.sync_playwright")
     # The rules are injected as a script, which the page's own policy would refuse.
     tab = visit(width=width, color_scheme=theme, bypass_csp=True)
     tab.locator("#front tbody input").first.check()
@@ -331,7 +332,7 @@ def test_axe_finds_nothing_serious(visit: Open, theme: str, width: int) -> None:
 def test_axe_finds_nothing_serious_side_by_side(
     visit: Open, data: view.PageData, tmp_path: Path
 ) -> None:
-    axe = pytest.importorskip("axe_playwright_python.sync_playwright")
+    axe = needed("axe_playwright_python.sync_playwright")
     at = page.write_beside([data, data], tmp_path).as_uri()
     tab = visit(at=at, ready="", bypass_csp=True)
     found = axe.Axe().run(tab).response["violations"]

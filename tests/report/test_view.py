@@ -160,6 +160,62 @@ def test_the_second_fidelity_is_told() -> None:
     assert "Averaged only, not stepped" in build([row], picks).cards[0].confirmed
 
 
+def test_a_wide_gap_between_the_fidelities_is_marked() -> None:
+    """3 % is the mark: 971 of 1000 J agrees, 969 does not."""
+    for stepped, apart in ((971.0, False), (969.0, True), (1031.0, True)):
+        row = {**synthetic.records(1)[0], "delivered_energy_J": 1000.0, "session_energy_J": stepped}
+        assert build([row], {"balanced": row["design_id"]}).cards[0].apart is apart
+
+
+def test_what_is_missing_to_the_limit_is_told() -> None:
+    """By hand: 6,120 J is the made-up pack's limit; 2,000 J at the crank, 1,500 J arrive."""
+    ledger = {"crank_work": 2000.0, "copper": 300.0, "converter": 150.0, "lead": 50.0}
+    row = {
+        **synthetic.records(1)[0],
+        "delivered_energy_J": 1500.0,
+        "ledger_J": {**ledger, "delivered": 1500.0},
+    }
+    card = build([row], {"balanced": row["design_id"]}).cards[0]
+    assert card.of_the_limit == "25 % of what physics allows"
+    assert "asks 2,000 J" in card.lost
+    assert "loses 500 J on the way" in card.lost
+    assert "copper of the winding 300 J, converter 150 J, generator lead 50 J" in card.lost
+    assert "The pack could take 4,620 J more" in card.lost
+
+
+def test_assumed_people_and_packs_are_named() -> None:
+    project = synthetic.project()
+    assert view._assumed(project) == ()
+    project.catalogue.operators["adult"].source = "Assumed: from nobody"
+    assert view._assumed(project) == ("Adult, one arm (Assumed: from nobody)",)
+
+
+def test_faster_is_told_to_be_less_where_it_is() -> None:
+    told = view._over_cadence([40, 50, 60, 70], [2.0, 4.0, 0.3, 0.2])
+    assert told.startswith("Most power into the pack at 50 rpm: 4 W.")
+    assert "From 60 rpm on it is 0.3 W" in told
+    assert "From" not in view._over_cadence([40, 50, 60], [2.0, 4.0, 3.5])
+    assert "At none" in view._over_cadence([40, 50], [0.0, 0.0])
+
+
+def test_points_too_far_apart_for_bursts_are_owned_up_to() -> None:
+    assert "read the range" in view._too_fine([0, 2.5, 5, 7.5], 5.0)
+    assert view._too_fine([0, 2.5, 5, 7.5], 45.0) == ""
+    assert view._too_fine([0, 2.5, 5], None) == ""
+
+
+def test_several_cases_are_told_by_name() -> None:
+    case = {"delivered_energy_J": 900.0, "crank_effort_percent": 30.0, "regime": "steady"}
+    cases = [{"operator": "adult", "pack": "gauge_pack", **case},
+             {"operator": "stranger", "pack": "gauge_pack", **case}]  # fmt: skip
+    row = {**synthetic.records(1)[0], "cases": cases}
+    told = build([row], {}).designs.cases[0]
+    assert [one[:2] for one in told] == [
+        ("Adult, one arm", "telemetry pack"),
+        ("stranger", "telemetry pack"),
+    ]
+
+
 def test_flooded_is_warned_of_before_any_margin() -> None:
     row = {**synthetic.records(1)[0], "regime": "flooded"}
     page = build([row], {"balanced": row["design_id"]})
