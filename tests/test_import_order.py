@@ -23,7 +23,7 @@ LAYERS: tuple[tuple[str, ...], ...] = (
     ("evaluate",),
     ("store",),
     ("search", "tolerance"),
-    ("insight",),
+    ("insight", "fidelities"),
     ("reprice", "lock"),
     ("launch", "tipping"),
     ("report",),
