@@ -16,18 +16,31 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from explorer import costing, front
+from explorer import constraints, costing, front
+from explorer.chain import Chain
 from explorer.config import Project
+from explorer.demand import demand
 from explorer.evaluate import HOPELESS, Evaluation, evaluate
 from explorer.parts import LINKS, SETTINGS
 from explorer.space import Designs, Rows, Space, plain_setting
+from explorer.supply import Halves
 from explorer.units import Array
 
 if TYPE_CHECKING:
     import optuna
 
-PROPOSED_SHARE = 0.3
+PROPOSED_SHARE = 0.1
 """Share of the evaluations that Optuna proposes; the polish has the rest (see tests/bench)."""
+GENERATION = 100
+"""Designs that are proposed before what the last ones told is looked at."""
+LEARNING, LEAST_WORTH = 0.3, 0.05
+"""How fast a way of proposing is judged anew, and what even the worst is worth."""
+ISLAND_SHARE = 0.25
+"""Of the batches, at least so many look beside the front, whatever they found there lately."""
+PRESENT_WORTH = 0.1
+"""How much less a part that is on the front already is looked at there."""
+CHANGED_SHARE = 0.3
+"""Crossings in which one variable is changed besides."""
 SEEDS = 200
 """Designs known before that Optuna starts from at the most: it costs milliseconds a trial."""
 REPEATS = 20
@@ -101,6 +114,41 @@ class Explored:
         keys = [row.tobytes() for row in rows]
         new = {key: number for number, key in reversed(list(enumerate(keys)))}
         return rows[sorted(number for key, number in new.items() if key not in self.known)]
+
+    def sound(self, rows: Array) -> NDArray[np.bool_]:
+        """Where no rule is broken that needs neither the curves of a chain nor its session.
+
+        What breaks one, or the limits on mass and cost, is infeasible beyond doubt and not worth an
+        evaluation.
+        """
+        project, designs = self.project, self.coordinates.designs(rows)
+        study, catalogue = project.study, project.catalogue
+        kept = np.ones(len(rows), dtype=bool)
+        margins = []
+        if study.limits.cost is not None:
+            margins.append(study.limits.cost - costing.costs(project, designs))
+        if study.limits.mass_kg is not None:
+            margins.append(study.limits.mass_kg - costing.mass_kg(catalogue, designs))
+        crowd = {
+            name: Halves.of(
+                catalogue, designs, catalogue.operators[name], 60 * study.session.minutes,
+                study.session.winding_C,
+            )
+            for name in study.session.operators
+        }  # fmt: skip
+        for halves in crowd.values():
+            margins += constraints.unloaded_margins(project, halves).values()
+        for pack_id in study.session.packs:
+            need = demand(catalogue, designs, catalogue.packs[pack_id])
+            margins += constraints.back_margins(project, designs, need).values()
+            # Too fast without a load: asks nothing of the curves, which cost the most.
+            chain = Chain(None, np.arange(len(rows)), need)  # type: ignore[arg-type]
+            for halves in crowd.values():
+                fast = constraints.overspeed_margins(project, designs, chain, halves)
+                margins += fast.values()
+        for margin in margins:
+            kept &= margin >= 0
+        return kept
 
     def add(self, rows: Array, evaluation: Evaluation) -> None:
         """Remember results; infeasible designs count by how badly they break the rules."""
@@ -176,7 +224,7 @@ def propose(explored: Explored, batch: int) -> Iterator[Array]:
         trials = [study.ask(distributions) for _ in range(min(batch, 100))]
         rows = np.array([[t.params[name] for name in coordinates.names] for t in trials], float)
         before = explored.evaluations
-        yield rows
+        yield rows[explored.sound(rows)]
         empty = 0 if explored.evaluations > before else empty + 1
         where = {row.tobytes(): number for number, row in enumerate(explored.rows)}
         for trial, row in zip(trials, rows, strict=True):
@@ -241,26 +289,121 @@ def _seed(study: optuna.Study, explored: Explored, distributions: dict[str, Any]
 
 
 def polish(explored: Explored, generator: np.random.Generator) -> Iterator[Array]:
-    """Substitutions around the front: each variable alone, then pairs, until nothing improves.
+    """Small batches around the front: substitutions of one and two variables, and crossings, also
+    among the best designs with each part.
 
-    Members whose single substitutions are known are not tried again; new members come first.
-    Without a feasible design it starts from those that break the fewest rules.
+    Each way of proposing is used the more, the more of its designs reached the front lately. Ends
+    when all single and pairwise substitutions of the front are known and crossing brings nothing.
     """
-    done: dict[int, set[int]] = {1: set(), 2: set()}
-    while True:
+    ways = (_Substitutions(1), _Substitutions(2), _Crossings(), _Islands())
+    worth, empty = np.ones(len(ways)), 0.0
+    while empty < REPEATS:
         members = explored.front_rows()
         if not members.size and len(explored.violations):
             members = np.argsort(explored.violations, kind="stable")[:20]
-        open_ = [m for m in members.tolist() if m not in done[1]]
-        depth = 1
-        if not open_:
-            depth, open_ = 2, [m for m in members.tolist() if m not in done[2]]
-        if not open_:
+        open_ = np.array([way.left(members) for way in ways])
+        share = np.where(open_, np.maximum(worth, LEAST_WORTH), 0.0)
+        if not open_.any():
             return
-        chosen = generator.permutation(open_)[: 16 if depth == 1 else 1]
-        done[depth].update(chosen.tolist())
-        near = [neighbours(explored.coordinates, explored.rows[m], depth) for m in chosen]
-        yield generator.permutation(np.concatenate(near))
+        share = (1 - ISLAND_SHARE) * share / share.sum()
+        share[-1] += ISLAND_SHARE
+        number = generator.choice(len(ways), p=share / share.sum())
+        rows = explored.fresh(ways[number].rows(explored, members, generator))
+        rows = rows[explored.sound(rows)] if len(rows) else rows
+        before = len(explored.rows)
+        for start in range(0, len(rows), GENERATION):
+            yield rows[start : start + GENERATION]
+        gained = np.count_nonzero(explored.front_rows() >= before)
+        tried = len(explored.rows) - before
+        if tried:
+            worth[number] += LEARNING * (gained / tried - worth[number])
+        empty = 0 if tried else empty + (0.1 if number == len(ways) - 1 else 1)
+
+
+class _Substitutions:
+    """All rows that differ from a member of the front in so many variables, new members first."""
+
+    def __init__(self, depth: int) -> None:
+        self.depth = depth
+        self.done: set[int] = set()
+
+    def left(self, members: Rows) -> bool:
+        """Whether there is a member that was not tried yet."""
+        return not self.done.issuperset(members.tolist())
+
+    def rows(self, explored: Explored, members: Rows, generator: np.random.Generator) -> Array:
+        """The substitutions of some members that were not tried yet."""
+        open_ = [m for m in members.tolist() if m not in self.done]
+        chosen = generator.permutation(open_)[: 4 if self.depth == 1 else 1]
+        self.done.update(chosen.tolist())
+        near = [neighbours(explored.coordinates, explored.rows[m], self.depth) for m in chosen]
+        return generator.permutation(np.concatenate(near))
+
+
+class _Crossings:
+    """Members of the front whose variables come from two of them, now and then one changed."""
+
+    def left(self, members: Rows) -> bool:
+        """Two are needed."""
+        return len(members) > 1
+
+    def rows(self, explored: Explored, members: Rows, generator: np.random.Generator) -> Array:
+        """As many as fill a generation when some of them are known."""
+        return _crossed(explored, members, generator, CHANGED_SHARE)
+
+
+class _Islands(_Crossings):
+    """Crossings among the best designs with one certain part, on the front or not.
+
+    Another generator may need another gearing and clamp to be any good: designs that are beaten
+    today lead to members of the front that no substitution around it reaches.
+    """
+
+    def __init__(self) -> None:
+        self.tries: dict[tuple[int, int], int] = {}
+
+    def rows(self, explored: Explored, members: Rows, generator: np.random.Generator) -> Array:
+        """Crossings of designs with a part in common, parts that the front lacks first."""
+        parts = [
+            (place, row)
+            for place, link in enumerate(LINKS)
+            for row in range(explored.coordinates.count(link))
+        ]
+        present = {place: set(explored.rows[members, place]) for place in range(len(LINKS))}
+        wanted = [PRESENT_WORTH if row in present[place] else 1.0 for place, row in parts]
+        rare = wanted / (1.0 + np.array([self.tries.get(part, 0) for part in parts]))
+        place, row = parts[int(generator.choice(len(parts), p=rare / rare.sum()))]
+        self.tries[place, row] = self.tries.get((place, row), 0) + 1
+        mine = np.flatnonzero(explored.rows[:, place] == row)
+        feasible = mine[explored.violations[mine] == 0]
+        if feasible.size:
+            best = feasible[front.non_dominated(explored.points[feasible])]
+        else:
+            best = mine[np.argsort(explored.violations[mine], kind="stable")[:20]]
+        if best.size:
+            return _crossed(explored, best, generator, 0.5)
+        drawn = explored.coordinates.rows(
+            explored.coordinates.space.draw(3 * GENERATION, generator)
+        )
+        drawn[:, place] = row
+        return drawn
+
+
+def _crossed(
+    explored: Explored, parents: Rows, generator: np.random.Generator, changed: float
+) -> Array:
+    """New designs from two parents each, a share of them with one variable changed."""
+    names = explored.coordinates.names
+    shape = (3 * GENERATION, len(names))
+    one, other = (explored.rows[generator.choice(parents, shape[0])] for _ in range(2))
+    child = np.where(generator.random(shape) < 0.5, one, other)
+    place = generator.integers(0, shape[1], shape[0])
+    for row in np.flatnonzero(generator.random(shape[0]) < changed):
+        others = _substitutes(explored.coordinates, names[place[row]], child[row, place[row]])
+        if others.size:
+            child[row, place[row]] = generator.choice(others)
+    fresh = explored.fresh(child)
+    return fresh[explored.sound(fresh)][:GENERATION] if len(fresh) else fresh
 
 
 def neighbours(coordinates: Coordinates, row: NDArray[Any], depth: int) -> Array:
