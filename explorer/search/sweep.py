@@ -62,6 +62,8 @@ class Sweep:
     """Back halves that keep their own rules with every pack, as numbers in `backs`."""
     stems: Rows
     """Of each of them: equal where they differ in clamp and overvoltage threshold alone, rising."""
+    halves_per_block: int
+    """Whole bills of materials: every cadence of a front half stands in one block."""
 
     @classmethod
     def of(cls, project: Project, space: Space | None = None) -> Sweep:
@@ -86,18 +88,14 @@ class Sweep:
         rows = np.concatenate(kept)
         stems = _stems(backs, rows)
         order = np.lexsort((rows, stems))
-        return cls(project, fronts, backs, rows[order], stems[order])
+        cadences = len(fronts.settings["cadence_rpm"].values)
+        per_block = max(HALVES_PER_BLOCK // cadences, 1) * cadences
+        return cls(project, fronts, backs, rows[order], stems[order], per_block)
 
     @property
     def size(self) -> int:
         """How many combinations the sweep covers."""
         return self.fronts.size * self.backs.size
-
-    @property
-    def halves_per_block(self) -> int:
-        """Whole bills of materials: every cadence of a front half stands in one block."""
-        cadences = len(self.fronts.settings["cadence_rpm"].values)
-        return max(HALVES_PER_BLOCK // cadences, 1) * cadences
 
     def __len__(self) -> int:
         return -(-self.fronts.size // self.halves_per_block)

@@ -1,0 +1,81 @@
+"""The same search on a Dask cluster, with one of its machines lost midway."""
+
+from __future__ import annotations
+
+import os
+import signal
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from explorer import costing, launch, reprice
+from explorer.config import Project
+from explorer.errors import ExplorerError
+from explorer.launch import Step
+from explorer.search import sweep
+from explorer.store import Store, path_of
+
+
+def front_of(project: Project) -> tuple[np.ndarray, np.ndarray]:
+    with Store.open(path_of(project)) as store:
+        stored, _ = store.load(project)
+    cost = costing.costs(project, stored.designs)
+    rows = reprice.front_rows(project, stored, cost)
+    return stored.numbers[rows], stored.objectives(cost)[rows]
+
+
+@pytest.mark.slow
+@pytest.mark.filterwarnings("ignore")  # of the cluster's own libraries
+def test_a_worker_killed_midway_changes_nothing(
+    small_project: Project, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Two worker processes on this machine; one is killed once blocks have come back."""
+    distributed = pytest.importorskip("distributed")
+    monkeypatch.setattr(sweep, "HALVES_PER_BLOCK", 4)
+    with Store.open(path_of(small_project)) as store:
+        alone = launch.launch(small_project, store, workers=1)
+    numbers, points = front_of(small_project)
+    path_of(small_project).unlink()
+    with (
+        distributed.LocalCluster(
+            n_workers=2, threads_per_worker=1, processes=True, dashboard_address=None
+        ) as machines,
+        distributed.Client(machines) as client,
+    ):
+        processes = client.run(os.getpid)
+        assert len(set(processes.values())) == 2
+        killed: list[int] = []
+
+        def watch(step: Step) -> None:
+            if step.stage == "sweep" and 0 < step.done < step.total and not killed:
+                killed.append(next(iter(processes.values())))
+                os.kill(killed[0], signal.SIGKILL)
+
+        search = small_project.study.search.model_copy(
+            update={"cluster": machines.scheduler_address}
+        )
+        told_so = replace(small_project, study=replace(small_project.study, search=search))
+        with Store.open(path_of(small_project)) as store:
+            told = launch.launch(told_so, store, watch, workers=2)
+        assert killed
+    assert told.exact
+    assert (told.designs_considered, told.designs_feasible, told.designs_evaluated) == (
+        alone.designs_considered, alone.designs_feasible, alone.designs_evaluated,
+    )  # fmt: skip
+    again_numbers, again_points = front_of(small_project)
+    np.testing.assert_array_equal(again_numbers, numbers)
+    np.testing.assert_array_equal(again_points, points)
+
+
+@pytest.mark.slow
+@pytest.mark.filterwarnings("ignore")
+def test_no_cluster_at_the_address_is_told_in_one_line(
+    small_project: Project, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    pytest.importorskip("distributed")
+    monkeypatch.setattr(sweep, "CLUSTER_WAIT_S", 1)
+    with Store.open(path_of(small_project)) as store, pytest.raises(ExplorerError) as caught:
+        launch.launch(small_project, store, cluster="tcp://127.0.0.1:9")
+    assert "127.0.0.1:9" in str(caught.value)
+    assert "\n" not in str(caught.value)
