@@ -20,6 +20,7 @@ from explorer.errors import Fault, InputError, nearest
 from explorer.fidelities import at_fidelity
 from explorer.launch import Step, Summary, Watch, unwatched
 from explorer.parts import LINKS
+from explorer.search.sweep import on_machines
 from explorer.space import Rows, Space
 from explorer.store import Run, Store, Stored, ids_of, path_of, search_key
 from explorer.tables import shown
@@ -66,7 +67,8 @@ def launch(
         summary = search.launch(project, store, watch, workers, cluster)
         desk = Desk.at_todays_prices(project, store)
         summary.hypervolume = search.relative_hypervolume(project, desk.points)
-        told = desk.look_closer(watch)
+        with on_machines(cluster or project.study.search.cluster):
+            told = desk.look_closer(watch, workers)
         broken = told["rejections"]
         kept = {**asdict(summary), **told}
         reprice.conclude(project, store, run, desk.stored, desk.cost, desk.rows, kept)
@@ -326,7 +328,7 @@ class Desk:
         """Row of the design that answers each wish."""
         return {wish: int(self.rows[k]) for wish, k in front.picks(self.points).items()}
 
-    def look_closer(self, watch: Watch) -> Answer:
+    def look_closer(self, watch: Watch, workers: int) -> Answer:
         """What is worth computing for the page once; the same front is not looked at twice."""
         numbers = self.stored.numbers[self.rows].tolist()
         key = f"closer:{content_hash([MODEL_VERSION, search_key(self.project), numbers])}"
@@ -334,11 +336,11 @@ class Desk:
         if not told:
             told = {"rejections": search.rejections(self.project)}
             if numbers:
-                told |= self._closer(watch)
+                told |= self._closer(watch, workers)
             self.store.save_progress(key, told)
         return told
 
-    def _closer(self, watch: Watch) -> Answer:
+    def _closer(self, watch: Watch, workers: int) -> Answer:
         picked = self._picked()
         first = list(dict.fromkeys(picked.values()))
         others = self.rows[front.reading_front(self.points)]
@@ -346,7 +348,7 @@ class Desk:
         rows = np.concatenate([np.array(first, dtype=np.int64), others])
         designs, ids = self.stored.designs.take(rows), ids_of(self.stored.numbers[rows])
         watch(Step("confirm", 0, len(rows), 0))
-        told = insight.confirm(self.project, designs, ids, CONFIRM_BUDGET_S)
+        told = insight.confirm(self.project, designs, ids, CONFIRM_BUDGET_S, workers)
         watch(Step("confirm", len(rows), len(rows), 0))
         few = designs.take(np.arange(len(first)))
         balanced = np.array([picked["balanced"]])

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Mapping, Sequence
+from collections.abc import Generator, Mapping, Sequence
+from contextlib import closing
 from typing import Any
 
 import numpy as np
@@ -83,25 +84,45 @@ def levers(project: Project, design: Designs, evaluation: Evaluation) -> list[di
 
 
 def confirm(
-    project: Project, designs: Designs, ids: Sequence[str], budget_s: float
+    project: Project, designs: Designs, ids: Sequence[str], budget_s: float, workers: int = 1
 ) -> dict[str, dict[str, Any]]:
     """What the time-stepped session says of some designs, in their order, within a time budget.
+
+    Several workers are processes, or the machines of `search.sweep.on_machines`.
 
     By design id: `session_energy_J`, `regime`, and for the first ones the course of the bus of the
     first case (`time_s`, `bus_V`, `pack_W`). Several cases are put together as the study says.
     """
     begun, told = time.monotonic(), {}
-    for start in range(0, len(designs), BATCH):
-        if start and time.monotonic() - begun > budget_s:
-            break
-        rows = np.arange(start, min(start + BATCH, len(designs)))
-        energy, results = _all_cases(project, designs.take(rows), start == 0)
-        for k, row in enumerate(rows.tolist()):
-            entry = {"session_energy_J": float(energy[k]), "regime": REGIMES[results.regime[k]]}
-            if k in results.traces and row < MOST_TRACES:
-                entry["trace"] = _thinned(results.traces[k])
-            told[ids[row]] = entry
+    batches = [
+        np.arange(start, min(start + BATCH, len(designs)))
+        for start in range(0, len(designs), BATCH)
+    ]
+    with closing(_in_order(project, designs, batches, workers)) as sessions:
+        for rows, (energy, results) in zip(batches, sessions, strict=False):
+            for k, row in enumerate(rows.tolist()):
+                entry = {"session_energy_J": float(energy[k]), "regime": REGIMES[results.regime[k]]}
+                if k in results.traces and row < MOST_TRACES:
+                    entry["trace"] = _thinned(results.traces[k])
+                told[ids[row]] = entry
+            if time.monotonic() - begun > budget_s:
+                break
     return told
+
+
+def _in_order(
+    project: Project, designs: Designs, batches: Sequence[Rows], workers: int
+) -> Generator[tuple[Array, Any], None, None]:
+    """Sessions of each batch, one after the other or several at a time."""
+    if workers == 1 or len(batches) < 2:
+        yield from (_all_cases(project, designs.take(r), not n) for n, r in enumerate(batches))
+        return
+    from joblib import Parallel, delayed
+
+    parallel = Parallel(n_jobs=workers, return_as="generator", pre_dispatch="n_jobs")
+    yield from parallel(
+        delayed(_all_cases)(project, designs.take(r), not n) for n, r in enumerate(batches)
+    )
 
 
 def _all_cases(project: Project, designs: Designs, traced: bool) -> tuple[Array, Any]:
