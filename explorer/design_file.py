@@ -8,11 +8,11 @@ from typing import Any
 
 import numpy as np
 
-from explorer.tables import shown
 from explorer.config import Project
 from explorer.errors import Fault, InputError, nearest
 from explorer.parts import LINKS, SETTINGS
 from explorer.space import Designs
+from explorer.tables import shown
 
 
 def read_design(project: Project, path: str | Path) -> Designs:

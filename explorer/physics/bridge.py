@@ -115,13 +115,9 @@ def _table(phases: int) -> Table:
     with np.load(TABLES) as data:
         name = f"phases_{phases}"
         packed, low, high = data[name], data[f"{name}_low"], data[f"{name}_high"]
-    values = [
-        low[i] + (high[i] - low[i]) * (packed[i].astype(float) / 65535.0) for i in range(3)
-    ]
+    values = [low[i] + (high[i] - low[i]) * (packed[i].astype(float) / 65535.0) for i in range(3)]
     shape = packed.shape[1:]
-    return Table(
-        _spline(values[0]), _spline(values[1]), values[2], (shape[0], shape[1], shape[2])
-    )
+    return Table(_spline(values[0]), _spline(values[1]), values[2], (shape[0], shape[1], shape[2]))
 
 
 def _look_up(s: Array, s_w: Array, phi: Array, kind: Kind) -> tuple[Array, Array, Array]:

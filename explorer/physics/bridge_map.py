@@ -88,9 +88,7 @@ def _stage(
     return y, slope, z, star
 
 
-def _flow(
-    y: Array, phi: Array, s: Array, w: Array, steps: int
-) -> tuple[Array, Array, Array]:
+def _flow(y: Array, phi: Array, s: Array, w: Array, steps: int) -> tuple[Array, Array, Array]:
     """From y over one symmetry interval: the end mapped back by symmetry, its derivative, sums."""
     phases = y.shape[0]
     step = np.pi / phases / steps
