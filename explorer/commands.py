@@ -200,7 +200,7 @@ def _search_again(project: Project, store: Store, watch: Watch) -> Answer:
     told = [run.result for run in store.history() if run.kind in ("launch", "search")]
     before = next((r["designs_evaluated"] for r in reversed(told) if r), 0)
     run = store.begin("search", {"study_hash": project.study_hash})
-    summary = search.launch(project, store, watch)
+    summary = search.launch(project, store, watch, again=True)
     store.finish(run, asdict(summary))
     computed = summary.designs_evaluated - (before if summary.resumed else 0)
     return {"search": asdict(summary), "physics_evaluations": max(computed, 0)}

@@ -106,10 +106,13 @@ def launch(
     watch: Watch = unwatched,
     workers: int = WORKERS,
     cluster: str | None = None,
+    again: bool = False,
 ) -> Summary:
     """Search a study; a search that was cut short goes on, a finished one is not done again.
 
-    `cluster` is the address of a Dask cluster, by default the study's.
+    `cluster` is the address of a Dask cluster, by default the study's. `again` samples anew where
+    a finished search had sampled, from the front at today's prices: what was swept needs no second
+    look, since it holds at any price.
     """
     space = Space.of(project)
     contents = _contents(project, space)
@@ -128,6 +131,8 @@ def launch(
     begun, spent_before = time.monotonic(), state["seconds"]
     clock = _Clock(begun, 60 * project.study.search.minutes)
     done = state["finished"]
+    if again and done:
+        state.update(finished=False, sampled=0, history=[])
     if chosen.sweep and not done:
         cover = _Cover(project, store, space, contents)
         with on_machines(cluster or project.study.search.cluster):
@@ -136,7 +141,7 @@ def launch(
     else:
         done = True
     if chosen.sample and done and not state["finished"]:
-        _sample(project, store, space, key, state, watch, begun)
+        _sample(project, store, space, key, state, watch, begun, chosen.sweep)
     if done and not state["finished"]:
         state["finished"] = True
         state["seconds"] = spent_before + time.monotonic() - begun
@@ -298,6 +303,7 @@ def _sample(
     state: dict[str, Any],
     watch: Watch,
     begun: float,
+    swept: bool,
 ) -> None:
     budget, limit_s = project.study.search.evaluations, 60 * project.study.search.minutes
     stored, _ = store.load(project)
@@ -309,7 +315,7 @@ def _sample(
 
     watch(Step("sample", before, budget, state["feasible"]))
     growth = _Growth(project, known)
-    for found in sample(project, space, known, stop=stop):
+    for found in sample(project, space, known, swept=swept, stop=stop):
         state["sampled"] += len(found)
         state["evaluated"] += len(found)
         state["feasible"] += int(found.feasible.sum())

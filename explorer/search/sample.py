@@ -79,6 +79,23 @@ class Coordinates:
                 settings[name] = np.array([plain_setting(name, v) for v in column.tolist()])
         return Designs(parts, settings)
 
+    def settled(self, rows: Array) -> Array:
+        """Rows with continuous values as a design keeps them, to six digits."""
+        rows = rows.copy()
+        for place, name in enumerate(self.names):
+            if not self.count(name):
+                rows[:, place] = [plain_setting(name, value) for value in rows[:, place].tolist()]
+        return rows
+
+    def on_grid(self, rows: Array) -> NDArray[np.bool_]:
+        """Where every continuous value of settled rows is one that a sweep visits."""
+        kept = np.ones(len(rows), dtype=bool)
+        for place, name in enumerate(self.names):
+            if not self.count(name):
+                values = [plain_setting(name, v) for v in self.space.settings[name].values]
+                kept &= np.isin(rows[:, place], values)
+        return kept
+
     def rows(self, designs: Designs) -> Array:
         """Coordinates of designs, NaN where a choice is no longer offered: (n, variables)."""
         columns = []
@@ -101,8 +118,8 @@ class Coordinates:
 class Explored:
     """Everything evaluated so far, and the front of it at today's prices."""
 
-    def __init__(self, project: Project, space: Space) -> None:
-        self.project, self.coordinates = project, Coordinates(space)
+    def __init__(self, project: Project, space: Space, swept: bool = False) -> None:
+        self.project, self.coordinates, self.swept = project, Coordinates(space), swept
         self.known: set[bytes] = set()
         self.rows = np.empty((0, len(self.coordinates.names)))
         self.points = np.empty((0, 4))
@@ -110,7 +127,10 @@ class Explored:
         self.evaluations = 0
 
     def fresh(self, rows: Array) -> Array:
-        """The rows that were never evaluated, each once, in order."""
+        """The settled rows that were never evaluated, each once, in order."""
+        rows = self.coordinates.settled(rows)
+        if self.swept:
+            rows = rows[~self.coordinates.on_grid(rows)]
         keys = [row.tobytes() for row in rows]
         new = {key: number for number, key in reversed(list(enumerate(keys)))}
         return rows[sorted(number for key, number in new.items() if key not in self.known)]
@@ -176,14 +196,16 @@ def sample(
     space: Space,
     known: Evaluation | None,
     *,
+    swept: bool = False,
     stop: Callable[[int], bool] = lambda evaluations: False,
 ) -> Iterator[Evaluation]:
     """Search a space within the study's number of evaluations; yields each batch's results.
 
-    `known` are results to start from. `stop(evaluations)` is asked between batches. The same study
-    and the same known results give the same search.
+    `known` are results to start from; `swept` says that all combinations on the grid were covered,
+    so that only designs between its points are evaluated. `stop(evaluations)` is asked between
+    batches. The same study and the same known results give the same search.
     """
-    explored = Explored(project, space)
+    explored = Explored(project, space, swept)
     if known is not None and len(known):
         rows = explored.coordinates.rows(known.designs)
         offered = np.flatnonzero(~np.isnan(rows).any(axis=1))
@@ -222,7 +244,9 @@ def propose(explored: Explored, batch: int) -> Iterator[Array]:
     empty = 0
     while empty < REPEATS:
         trials = [study.ask(distributions) for _ in range(min(batch, 100))]
-        rows = np.array([[t.params[name] for name in coordinates.names] for t in trials], float)
+        rows = coordinates.settled(
+            np.array([[t.params[name] for name in coordinates.names] for t in trials], float)
+        )
         before = explored.evaluations
         yield rows[explored.sound(rows)]
         empty = 0 if explored.evaluations > before else empty + 1

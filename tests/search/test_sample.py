@@ -100,3 +100,17 @@ def test_a_continuous_setting_is_moved_between_its_sweep_points(small_project: P
     assert np.unique(cadences).size > 10
     assert cadences.min() >= 40.0
     assert cadences.max() <= 80.0
+
+
+def test_what_was_swept_is_not_evaluated_again(small_project: Project) -> None:
+    """Between the points of a swept grid only; every continuous value off the grid at once."""
+    cadence = Setting.model_validate({"low": 40.0, "high": 80.0, "sweep_points": 3})
+    study = replace(
+        small_project.study, settings={**small_project.study.settings, "cadence_rpm": cadence}
+    )
+    project = with_search(replace(small_project, study=study), evaluations=300, batch=100)
+    everything = space.Space.of(project)
+    known = evaluate.evaluate(project, everything.at(np.arange(0, everything.size, 7)))
+    found = Evaluation.concatenate(list(sample(project, everything, known, swept=True)))
+    assert len(found) == 300
+    assert not np.isin(found.designs.settings["cadence_rpm"], cadence.values).any()
