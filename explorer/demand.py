@@ -110,8 +110,9 @@ class Demand:
     def _held_back(self, bus_V: Array) -> tuple[Array, Array, Array, Array, Array]:
         """A regulating pack at the input current limit: it takes what still holds `hold_V`."""
         f, hold = self.fields, self.pack.hold_V
-        limit = np.broadcast_to(f["input_limit_A"], bus_V.shape)
         ohm = f["on_resistance_ohm"]
+        # Beyond half the bus voltage over the switch nothing more comes through it.
+        limit = np.minimum(f["input_limit_A"], bus_V / np.maximum(2 * ohm, 1e-9))
         behind = bus_V - ohm * limit
         own = (
             f["loss_W"]

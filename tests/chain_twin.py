@@ -249,9 +249,9 @@ class Twin:
             given, heat = at_pack, volts * taken - ohm * taken**2 - at_pack - in_lead
             behind_lead = in_lead
             if self.pack.kind == "regulating" and amps and (taken > limit or not held):
-                taken, held = limit, True
-                given, behind_lead = self._regulated(volts, limit)
-                heat = (volts - ohm * limit) * limit - given - behind_lead
+                taken, held = min(limit, volts / (2 * ohm)), True
+                given, behind_lead = self._regulated(volts, taken)
+                heat = (volts - ohm * taken) * taken - given - behind_lead
             elif not held:
                 given, behind_lead, heat = 0.0, 0.0, (volts - ohm * taken) * taken
             rows.append((taken, ohm * taken**2, heat, behind_lead, given, held))
