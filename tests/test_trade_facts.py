@@ -4,7 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from chains import pick, with_pack
 
+from explorer.averaged import CYCLING, STEADY
+from explorer.config import Project
+from explorer.evaluate import evaluate
 from explorer.physics import bank, bridge, generator
 
 # A small hub motor of common practice: invented values of its class, not a row of the demo.
@@ -62,3 +66,34 @@ def test_a_cell_stores_58_times_what_an_electrolytic_of_like_size_does() -> None
     """Common practice, no source: a 5 F cell at 2.7 V against 1 mF at 25 V, of like size."""
     ratio = bank.stored_energy(5.0, 2.7) / bank.stored_energy(1e-3, 25.0)
     assert float(ratio) == pytest.approx(58, rel=0.02)
+
+
+DIRECT = {
+    "gearing": "no_gearing", "cell": "cell_5f", "converter": "buckboost_12v",
+    "cadence_rpm": 80, "undervoltage_off_V": 3.0, "undervoltage_band_V": 1.2,
+}  # fmt: skip
+"""The small hub cranked on its own axle, five 5 F cells, a window from 3.0 to 4.2 V."""
+
+
+def test_a_steady_pack_gets_over_two_watts(small_project: Project) -> None:
+    """2 to 2.7 W reach a pack that takes a steady 500 mA. Common practice, no source."""
+    project = with_pack(small_project, kind="steady", current_A=0.5, retry_s=0.0)
+    found = evaluate(project, pick(project, DIRECT))
+    assert found.regime[0] == STEADY
+    assert 2.0 < found.readings["pack_power_W"][0] < 2.7
+    # Nor does it tire anybody: well below what the arm can hold.
+    assert found.crank_effort_percent[0] < 50
+
+
+def test_a_pack_that_hunts_gets_a_fraction(small_project: Project) -> None:
+    """About 0.5 W reach a pack that asks too much, falls out and waits, from the same crank.
+
+    Common practice, no source. It asks for 1 A and waits 8 s.
+    """
+    project = with_pack(small_project, kind="retrying", current_A=1.0, retry_s=8.0)
+    found = evaluate(project, pick(project, DIRECT))
+    assert found.regime[0] == CYCLING
+    assert found.readings["pack_power_W"][0] == pytest.approx(0.5, abs=0.15)
+    # A larger bank cures it: the same pack, more between two waits.
+    larger = evaluate(project, pick(project, DIRECT | {"cell": "cell_100f"}))
+    assert larger.delivered_energy_J[0] > 2 * found.delivered_energy_J[0]
