@@ -22,10 +22,10 @@ CLOSE = 0.005
 CORNER = 0.04
 """The front half is read along lines, which cut the corner where the hand goes from its limit to
 its cadence; who rests there is off by up to a few percent."""
-SHIFT_V = 0.03
+SHIFTS_V = (-0.1, -0.03, 0.03, 0.1)
 """A chain on the verge of another regime answers any small change greatly. Where a design differs
-by yet more, the difference must be no more than a bus voltage 30 mV off explains: a tenth of the
-steps of those lines."""
+by yet more, the difference must be no more than a bus voltage up to 0.1 V off explains: a third of
+the steps of those lines, which is what one over the last trickle below no load is off by."""
 EXCUSED_SHARE = 0.1
 """At most every tenth design may need one of these excuses."""
 
@@ -80,7 +80,7 @@ def hold(case: Compared) -> None:
         excused.append(row)
         if same and np.all(np.abs(ours - theirs) <= CORNER * theirs):
             continue
-        others = [case.twin(row, shift) for shift in (-SHIFT_V, SHIFT_V)]
+        others = [case.twin(row, shift) for shift in SHIFTS_V]
         some = np.array(
             [theirs, *(numbers(o.delivered_J, o.first_charge_s, o.effort_percent) for o in others)]
         )

@@ -1,0 +1,81 @@
+"""The two halves joined at the bus: every watt that enters it leaves it, in every switch state."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from explorer.chain import HEAT, LEDGER, Chain, State
+from explorer.config import Project
+from explorer.evaluate import solve
+from explorer.space import Space
+
+STATES: tuple[State, ...] = ("open", "idle", "loaded")
+VOLTS = np.linspace(0.3, 12.0, 30)
+
+
+@pytest.fixture
+def chain(small_project: Project) -> Chain:
+    designs = Space.of(small_project).draw(25, np.random.default_rng(61))
+    case = small_project.study.session.operators[0], small_project.study.session.packs[0]
+    return solve(small_project, designs, *case).chain
+
+
+def at_bus(chain: Chain) -> np.ndarray:
+    return np.tile(VOLTS, (len(chain), 1))
+
+
+@pytest.mark.parametrize("state", STATES)
+def test_heats_below_the_bus_are_what_the_bus_gives_up(chain: Chain, state: State) -> None:
+    """Front current at the bus voltage feeds drains, load and bank, and nothing else."""
+    bus_V = at_bus(chain)
+    heats, delivered, net_A, _ = chain.powers(bus_V, state)
+    after = HEAT.index("reverse_leakage")
+    below = sum(heats[after:]) + delivered + bus_V * net_A
+    front_A = chain.supply.read(chain.half, bus_V)
+    np.testing.assert_allclose(below, bus_V * front_A, rtol=1e-9, atol=1e-9)
+    np.testing.assert_allclose(net_A, chain.net_current(bus_V, state), rtol=1e-12, atol=1e-12)
+
+
+@pytest.mark.parametrize("state", STATES)
+def test_inner_voltage_is_behind_the_series_resistance(chain: Chain, state: State) -> None:
+    bus_V = at_bus(chain)
+    drop = bus_V - chain.inner_V(bus_V, state)
+    expected = chain.demand["esr_ohm"] * chain.net_current(bus_V, state)
+    np.testing.assert_allclose(drop, expected, rtol=1e-9, atol=1e-12)
+
+
+def test_states_differ_by_their_load(chain: Chain) -> None:
+    """Open, idle, loaded: each takes more than the one before."""
+    bus_V = at_bus(chain)
+    nets = [chain.net_current(bus_V, state) for state in STATES]
+    assert np.all(nets[1] <= nets[0])
+    assert np.all(nets[2] < nets[1])
+    heats, delivered, _, _ = chain.powers(bus_V, "open")
+    for name in ("converter", "pack_lead"):
+        assert np.all(heats[HEAT.index(name)] == 0)
+    assert np.all(delivered == 0)
+
+
+def test_the_front_half_does_not_know_the_switch(chain: Chain) -> None:
+    """The bus voltage is the only thing the halves share."""
+    bus_V = at_bus(chain)
+    front = [chain.powers(bus_V, state)[0][: HEAT.index("reverse_leakage")] for state in STATES]
+    for other in front[1:]:
+        for one, two in zip(front[0], other, strict=True):
+            np.testing.assert_array_equal(one, two)
+
+
+def test_taking_rows_is_computing_them(chain: Chain) -> None:
+    rows = np.array([3, 3, 17])
+    bus_V = at_bus(chain)
+    whole, part = chain.powers(bus_V, "loaded"), chain.take(rows).powers(bus_V[rows], "loaded")
+    assert len(chain.take(rows)) == 3
+    for one, two in zip((*whole[0], *whole[1:]), (*part[0], *part[1:]), strict=True):
+        np.testing.assert_allclose(two, one[rows], rtol=1e-12, atol=1e-15)
+
+
+def test_ledger_names_each_term_once() -> None:
+    assert len(set(LEDGER)) == len(LEDGER)
+    assert LEDGER[: len(HEAT)] == HEAT
+    assert set(LEDGER) - set(HEAT) == {"esr", "delivered", "stored"}
