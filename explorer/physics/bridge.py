@@ -1,7 +1,8 @@
 """The rectifier between generator and bus: six diodes, two single-phase bridges, or one diode.
 
-Periodic steady state on a stiff bus. Both bridges are exact for two equal Shockley diodes a leg,
-read from tables that `explorer.physics.bridge_map` solves once; see there for the equations.
+Periodic steady state on a stiff bus, for two equal Shockley diodes a leg, read from tables that
+`explorer.physics.bridge_map` solves once; see there for the equations. The tables are coarse: their
+error is largest where reactance outweighs resistance, see tests/bench/bridge_accuracy.py.
 """
 
 from __future__ import annotations
