@@ -140,8 +140,17 @@ def _all_cases(project: Project, designs: Designs, traced: bool) -> tuple[Array,
 
 
 def _thinned(trace: session.Trace) -> dict[str, list[float]]:
-    """A trace with few enough points for a page, to what a screen can show."""
-    keep = np.unique(np.linspace(0, len(trace.time_s) - 1, TRACE_POINTS).astype(np.intp))
+    """A trace with few enough points for a page: the least and the greatest bus voltage of each
+    stretch, so that fast bursts keep their height and do not alias into slow ones.
+    """
+    stretches = np.array_split(np.arange(len(trace.time_s)), TRACE_POINTS // 2)
+    ends = [
+        int(stretch[pick(trace.bus_V[stretch])])
+        for stretch in stretches
+        if stretch.size
+        for pick in (np.argmin, np.argmax)
+    ]
+    keep = np.unique([0, *ends, len(trace.time_s) - 1])
     return {
         "time_s": [round(float(v), 2) for v in trace.time_s[keep]],
         "bus_V": [round(float(v), 3) for v in trace.bus_V[keep]],

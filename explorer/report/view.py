@@ -940,6 +940,12 @@ def _convergence(search: Record) -> Convergence:
         )
         if history:
             sentence += f" Between the points of the grid further designs were {sampled}."
+    elif "sweep" in str(search.get("method", "")):
+        share = number(100 * float(search.get("share_covered", 0.0)))
+        sentence = (
+            f"The search was cut short: {share} % of all combinations were covered in {seconds} s; "
+            "the others may hold better ones. Launch again to go on."
+        )
     else:
         sentence = (
             f"{considered:,} designs were {sampled} in {seconds} s; a longer search may find "

@@ -399,3 +399,13 @@ def test_no_real_chain_passes_the_limit_of_physics() -> None:
     assert json.dumps(page.as_dict(), allow_nan=False)
     for column in (*page.designs.ledger, *page.designs.margins):
         assert column.label != column.name.replace("_", " ") or column.name in LEDGER
+
+
+def test_a_sweep_cut_short_says_what_share_it_covered() -> None:
+    cut = {
+        "method": "sweep+sample", "exact": False, "share_covered": 0.25, "seconds": 3.0,
+        "designs_considered": 1000,
+    }  # fmt: skip
+    sentence = view._convergence(cut).sentence
+    assert "25 % of all combinations" in sentence
+    assert "sampled" not in sentence
