@@ -33,6 +33,10 @@ HALVES_PER_BLOCK = 240
 BACKS_AT_A_TIME = 16_384
 """Back halves that a block's front halves are joined with at a time: bounds its memory too."""
 PAIRS_AT_A_TIME = 16_384
+COMBINATIONS_PER_BLOCK = 2_000_000
+"""Of sound back halves with front halves: a block takes fewer of the latter where there are many
+of the former, so that what it keeps and sends back stays small.
+"""
 SLACK = 1e-9
 CLUSTER_WAIT_S = 10
 NO_CURRENT_A = 1e-9
@@ -89,7 +93,8 @@ class Sweep:
         stems = _stems(backs, rows)
         order = np.lexsort((rows, stems))
         cadences = len(fronts.settings["cadence_rpm"].values)
-        per_block = max(HALVES_PER_BLOCK // cadences, 1) * cadences
+        most = min(HALVES_PER_BLOCK, COMBINATIONS_PER_BLOCK // max(len(rows), 1))
+        per_block = max(most // cadences, 1) * cadences
         return cls(project, fronts, backs, rows[order], stems[order], per_block)
 
     @property
