@@ -27,8 +27,8 @@ from explorer.tables import shown
 from explorer.units import Array
 
 if TYPE_CHECKING:
+    from explorer.report.content import PageData
     from explorer.report.market import Market
-    from explorer.report.view import PageData
 
 Answer = dict[str, Any]
 LIBRARIES = ("numpy", "scipy", "optuna", "moocore", "bokeh")

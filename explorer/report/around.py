@@ -10,7 +10,7 @@ import numpy as np
 
 from explorer.averaged import REGIMES
 from explorer.parts import LINKS, SETTINGS
-from explorer.report.view import money, number
+from explorer.report.numerals import money, number
 from explorer.report.words import LINK_WORDS, SETTING_WORDS
 from explorer.space import Rows
 from explorer.store import Stored, ids_of

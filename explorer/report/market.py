@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from explorer import front, reprice, tipping
 from explorer.parts import LINKS
-from explorer.report.view import money, number
+from explorer.report.numerals import money, number
 from explorer.report.words import LINK_WORDS, PICK_WORDS
 from explorer.space import Rows
 from explorer.store import Stored, ids_of

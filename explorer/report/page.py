@@ -13,8 +13,10 @@ import numpy as np
 
 from explorer.files import write_atomic
 from explorer.report import figures
+from explorer.report.content import Objective, PageData
 from explorer.report.market import Cloud
-from explorer.report.view import APART, Objective, PageData, money, number
+from explorer.report.numerals import money, number
+from explorer.report.picks import APART
 from explorer.report.words import PICK_WORDS
 
 if TYPE_CHECKING:

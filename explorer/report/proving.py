@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from explorer.averaged import CYCLING, STEADY
 from explorer.parts import VALVES_PER_GENERATOR
-from explorer.report.view import number
+from explorer.report.numerals import number
 
 if TYPE_CHECKING:
     from explorer.report.sheet import Facts

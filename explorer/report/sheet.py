@@ -25,7 +25,7 @@ from explorer.errors import Fault, InputError
 from explorer.evaluate import Evaluation, Solved
 from explorer.files import write_atomic
 from explorer.physics.generator import wire_resistance
-from explorer.report.view import money, number
+from explorer.report.numerals import money, number
 from explorer.report.words import CAUTIONS, LINK_WORDS, margin_words
 from explorer.space import Designs
 from explorer.tolerance import DRAWS, Tolerance, tolerance

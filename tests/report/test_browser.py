@@ -10,7 +10,9 @@ import pytest
 import synthetic
 from conftest import needed
 
-from explorer.report import page, view
+from explorer.report import page
+from explorer.report.content import PageData
+from explorer.report.numerals import number
 
 pytestmark = pytest.mark.browser
 
@@ -18,12 +20,12 @@ Open = Callable[..., Any]
 
 
 @pytest.fixture(scope="module")
-def data() -> view.PageData:
+def data() -> PageData:
     return synthetic.page(400)
 
 
 @pytest.fixture(scope="module")
-def address(data: view.PageData, tmp_path_factory: pytest.TempPathFactory) -> str:
+def address(data: PageData, tmp_path_factory: pytest.TempPathFactory) -> str:
     return page.write(data, tmp_path_factory.mktemp("page")).as_uri()
 
 
@@ -91,7 +93,7 @@ def marked(tab: Any) -> list[int]:
 
 
 def test_a_brush_in_one_plot_shows_in_the_others_and_in_the_table(
-    visit: Open, data: view.PageData
+    visit: Open, data: PageData
 ) -> None:
     tab = visit()
     others = [tab.locator(".holder").nth(k) for k in range(1, 6)]
@@ -112,9 +114,7 @@ def test_a_brush_in_one_plot_shows_in_the_others_and_in_the_table(
     assert all(old != new.screenshot() for old, new in zip(before, others, strict=True))
 
 
-def test_a_mark_in_the_table_shows_in_the_plots_by_keyboard(
-    visit: Open, data: view.PageData
-) -> None:
+def test_a_mark_in_the_table_shows_in_the_plots_by_keyboard(visit: Open, data: PageData) -> None:
     tab = visit()
     box = tab.locator("#front tbody input").nth(2)
     wanted = tab.locator("#front tbody tr").nth(2).get_attribute("data-id")
@@ -126,7 +126,7 @@ def test_a_mark_in_the_table_shows_in_the_plots_by_keyboard(
     assert focused == wanted
 
 
-def test_sliders_fade_what_costs_too_much(visit: Open, data: view.PageData) -> None:
+def test_sliders_fade_what_costs_too_much(visit: Open, data: PageData) -> None:
     tab = visit()
     assert tab.locator("#sliders output").all_inner_texts() == ["no limit"] * 4
     slider = tab.locator("#limit-cost")
@@ -146,9 +146,7 @@ def test_sliders_fade_what_costs_too_much(visit: Open, data: view.PageData) -> N
     assert tab.locator("#status").inner_text() == f"{sum(data.designs.reading)} designs remain."
 
 
-def test_shared_choices_are_those_of_the_remaining_designs(
-    visit: Open, data: view.PageData
-) -> None:
+def test_shared_choices_are_those_of_the_remaining_designs(visit: Open, data: PageData) -> None:
     tab = visit()
     brush(tab, 0, 0.2, 0.35)
     wait_for(tab, "document.querySelectorAll('#front tr.marked').length > 0")
@@ -160,7 +158,7 @@ def test_shared_choices_are_those_of_the_remaining_designs(
         assert listed == (len(used) == 1)
 
 
-def test_a_design_has_an_address(visit: Open, data: view.PageData) -> None:
+def test_a_design_has_an_address(visit: Open, data: PageData) -> None:
     wanted, other = data.designs.ids[7], data.designs.ids[11]
     tab = visit(f"#design-{wanted}")
     assert wanted in tab.locator("#full h3").first.inner_text()
@@ -175,7 +173,7 @@ def test_a_design_has_an_address(visit: Open, data: view.PageData) -> None:
     wait_for(tab, "document.querySelector('#full').textContent.includes('No design nowhere')")
 
 
-def test_the_flow_drawing_is_to_scale(visit: Open, data: view.PageData) -> None:
+def test_the_flow_drawing_is_to_scale(visit: Open, data: PageData) -> None:
     """The trunk's last width over its first is the share of crank work that reaches the pack."""
     row = 5
     tab = visit(f"#design-{data.designs.ids[row]}")
@@ -199,9 +197,7 @@ def on_screen(tab: Any, plot: int, x: float, y: float) -> tuple[float, float]:
     return place[0], place[1]
 
 
-def test_a_design_tells_its_neighbours_and_its_second_fidelity(
-    visit: Open, data: view.PageData
-) -> None:
+def test_a_design_tells_its_neighbours_and_its_second_fidelity(visit: Open, data: PageData) -> None:
     tab = visit(f"#design-{data.balanced_id}")
     told = tab.locator("#full").inner_text()
     for one in data.around[str(data.balanced_id)].neighbours:
@@ -218,7 +214,7 @@ def test_a_design_tells_its_neighbours_and_its_second_fidelity(
     wait_for(tab, "document.querySelector('#full').textContent.includes('≠')")
 
 
-def test_prices_have_their_section(visit: Open, data: view.PageData) -> None:
+def test_prices_have_their_section(visit: Open, data: PageData) -> None:
     tab = visit()
     assert data.market is not None
     tab.get_by_role("link", name="What moved").click()
@@ -232,7 +228,7 @@ def test_prices_have_their_section(visit: Open, data: view.PageData) -> None:
 
 
 def test_pointing_tells_the_difference_from_the_balanced_design(
-    visit: Open, data: view.PageData
+    visit: Open, data: PageData
 ) -> None:
     tab = visit()
     assert data.balanced_id is not None
@@ -243,11 +239,11 @@ def test_pointing_tells_the_difference_from_the_balanced_design(
     far = max(range(len(energy)), key=lambda k: energy[k])
     tab.mouse.move(*on_screen(tab, 0, energy[far], cost[far]))
     wait_for(tab, "document.getElementById('hover').textContent.includes('against')")
-    gain = view.number(energy[far] - energy[row])
+    gain = number(energy[far] - energy[row])
     assert f"+{gain} J" in tab.locator("#hover").inner_text()
 
 
-def test_a_click_opens_the_design(visit: Open, data: view.PageData) -> None:
+def test_a_click_opens_the_design(visit: Open, data: PageData) -> None:
     tab = visit()
     energy, cost = (column.values for column in data.designs.objectives[:2])
     row = min(range(len(energy)), key=lambda k: cost[k])
@@ -287,7 +283,7 @@ def test_one_design_prints_alone(visit: Open) -> None:
     assert tab.locator("#cautions").is_visible()
 
 
-def test_without_scripts_the_story_stands(visit: Open, data: view.PageData) -> None:
+def test_without_scripts_the_story_stands(visit: Open, data: PageData) -> None:
     tab = visit(ready="", java_script_enabled=False)
     for picture in tab.locator("img").all():
         assert picture.is_visible()
@@ -330,7 +326,7 @@ def test_axe_finds_nothing_serious(visit: Open, theme: str, width: int) -> None:
 
 
 def test_axe_finds_nothing_serious_side_by_side(
-    visit: Open, data: view.PageData, tmp_path: Path
+    visit: Open, data: PageData, tmp_path: Path
 ) -> None:
     axe = needed("axe_playwright_python.sync_playwright")
     at = page.write_beside([data, data], tmp_path).as_uri()
@@ -367,7 +363,7 @@ def contrast(one: str, other: str) -> float:
 
 
 def test_five_thousand_designs_paint_within_two_seconds(
-    visit: Open, tmp_path: Path, data: view.PageData
+    visit: Open, tmp_path: Path, data: PageData
 ) -> None:
     large = page.write(synthetic.page(5000), tmp_path)
     tab = visit(at=large.as_uri())

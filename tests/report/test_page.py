@@ -12,15 +12,16 @@ import pytest
 import synthetic
 
 from explorer.report import figures, page, view
+from explorer.report.content import PageData
 
 
 @pytest.fixture(scope="module")
-def data() -> view.PageData:
+def data() -> PageData:
     return synthetic.page(120)
 
 
 @pytest.fixture(scope="module")
-def html(data: view.PageData) -> str:
+def html(data: PageData) -> str:
     return page.render(data)
 
 
@@ -62,7 +63,7 @@ def test_nothing_is_fetched(html: str) -> None:
     assert policy.startswith("default-src 'none'")
 
 
-def test_hostile_names_stay_text(html: str, data: view.PageData) -> None:
+def test_hostile_names_stay_text(html: str, data: PageData) -> None:
     reader = Reader(html)
     assert not any("onclick" in attributes for _, attributes in reader.tags)
     assert any(synthetic.HOSTILE in text for text in reader.texts)
@@ -119,7 +120,7 @@ def test_a_page_without_designs_is_still_a_page() -> None:
 
 
 @pytest.mark.parametrize("name", ["pairs", "ledger", "convergence", "outing"])
-def test_still_figures_are_svg_in_the_readers_ink(name: str, data: view.PageData) -> None:
+def test_still_figures_are_svg_in_the_readers_ink(name: str, data: PageData) -> None:
     text = getattr(figures, f"{name}_svg")(data)
     root = ElementTree.fromstring(text.split("?>", 1)[1].split(">", 1)[1])
     assert root.tag == "{http://www.w3.org/2000/svg}svg"
@@ -128,18 +129,18 @@ def test_still_figures_are_svg_in_the_readers_ink(name: str, data: view.PageData
     assert "prefers-color-scheme:dark" in text
 
 
-def test_still_figures_do_not_change_by_themselves(data: view.PageData) -> None:
+def test_still_figures_do_not_change_by_themselves(data: PageData) -> None:
     assert figures.pairs_svg(data) == figures.pairs_svg(data)
 
 
-def test_every_axis_has_a_unit(data: view.PageData) -> None:
+def test_every_axis_has_a_unit(data: PageData) -> None:
     text = figures.pairs_svg(data)
     for goal in data.objectives:
         assert figures.axis_label(goal) in text
         assert re.search(rf", {re.escape(goal.unit)} \(", figures.axis_label(goal))
 
 
-def test_front_png_is_a_png(tmp_path: Path, data: view.PageData) -> None:
+def test_front_png_is_a_png(tmp_path: Path, data: PageData) -> None:
     written = figures.front_png(data, tmp_path / "front.png")
     assert written.read_bytes().startswith(b"\x89PNG\r\n\x1a\n")
 
@@ -154,7 +155,7 @@ def test_no_heavy_import_before_it_is_needed() -> None:
     assert not {"bokeh", "matplotlib", "jinja2", "moocore", "pandas"} & set(run.stdout.split())
 
 
-def test_two_studies_stand_side_by_side(tmp_path: Path, data: view.PageData) -> None:
+def test_two_studies_stand_side_by_side(tmp_path: Path, data: PageData) -> None:
     other = synthetic.page(80, seed=2)
     written = page.write_beside([data, other], tmp_path, ["October", "<i>November</i>"])
     html = written.read_text("utf-8")
@@ -169,6 +170,6 @@ def test_two_studies_stand_side_by_side(tmp_path: Path, data: view.PageData) -> 
         page.render_beside([data], ["a", "b"])
 
 
-def test_beside_a_study_without_designs(data: view.PageData) -> None:
+def test_beside_a_study_without_designs(data: PageData) -> None:
     empty = view.build(synthetic.project(), [], {}, search={}, rejections={}, provenance={})
     assert "No design is on the front" in page.render_beside([data, empty])

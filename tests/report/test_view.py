@@ -14,15 +14,21 @@ import synthetic
 
 from explorer import front
 from explorer.report import view
+from explorer.report.content import PageData
+from explorer.report.courses import over_cadence, too_fine
+from explorer.report.limit import physics_limit
+from explorer.report.numerals import number
+from explorer.report.picks import assumed, bill_words, tightest
+from explorer.report.reach import convergence_of
 from explorer.report.words import LEDGER, LEDGER_GROUPS, MARGINS, margin_words
 
 
 @pytest.fixture(scope="module")
-def page() -> view.PageData:
+def page() -> PageData:
     return synthetic.page(300)
 
 
-def build(rows: list[dict[str, Any]], picks: dict[str, str], **more: Any) -> view.PageData:
+def build(rows: list[dict[str, Any]], picks: dict[str, str], **more: Any) -> PageData:
     given: dict[str, Any] = {
         "search": synthetic.SEARCH,
         "rejections": synthetic.REJECTIONS,
@@ -32,11 +38,11 @@ def build(rows: list[dict[str, Any]], picks: dict[str, str], **more: Any) -> vie
     return view.build(synthetic.project(), rows, picks, **given)
 
 
-def test_page_is_plain_json(page: view.PageData) -> None:
+def test_page_is_plain_json(page: PageData) -> None:
     assert json.loads(json.dumps(page.as_dict(), allow_nan=False))["name"] == "synthetic"
 
 
-def test_limit_of_physics_by_hand(page: view.PageData) -> None:
+def test_limit_of_physics_by_hand(page: PageData) -> None:
     """Monod & Scherrer 1965: P = CP + W'/t. Half of (45 + 3600/600) W for 600 s is 15,300 J; a
     2 A pack on the 5.1 V of the made-up converters takes 6,120 J.
     """
@@ -55,12 +61,12 @@ def test_limit_is_taken_case_by_case() -> None:
     weak.critical_power_W, weak.reserve_J = 3.0, 0.0  # 900 J at half of 3 W
     project.catalogue.operators["weak"] = weak
     project.study.session.operators = ("adult", "weak")
-    assert view.physics_limit(project).energy_J == pytest.approx((6_120 + 900) / 2)
+    assert physics_limit(project).energy_J == pytest.approx((6_120 + 900) / 2)
     project.study.session.over_cases = "worst"
-    assert view.physics_limit(project).energy_J == pytest.approx(900)
+    assert physics_limit(project).energy_J == pytest.approx(900)
 
 
-def test_answer_tells_what_where_and_how_much(page: view.PageData) -> None:
+def test_answer_tells_what_where_and_how_much(page: PageData) -> None:
     card = page.cards[0]
     assert card.title.startswith("Balanced")
     assert card.letter == "A"
@@ -68,15 +74,15 @@ def test_answer_tells_what_where_and_how_much(page: view.PageData) -> None:
     energy = page.designs.objectives[0].values[row]
     assert energy is not None
     told = " ".join(page.answer)
-    assert f"{view.number(energy)} J" in told
-    assert f"{view.number(energy / 600 * 60)} J" in card.per_minute
+    assert f"{number(energy)} J" in told
+    assert f"{number(energy / 600 * 60)} J" in card.per_minute
     # 1 % of 20 Wh is 720 J.
-    assert f"{view.number(720 / (energy / 10), 2)} minutes for 1 %" in card.per_minute
+    assert f"{number(720 / (energy / 10), 2)} minutes for 1 %" in card.per_minute
     for standing in card.standings[1:]:
         assert standing.text in told
 
 
-def test_cards_cover_every_wish_once(page: view.PageData) -> None:
+def test_cards_cover_every_wish_once(page: PageData) -> None:
     titles = " and ".join(card.title for card in page.cards).lower()
     for word in ("balanced", "most energy", "least cost", "lightest", "easiest"):
         assert titles.count(word) == 1
@@ -105,7 +111,7 @@ def test_bill_words_leave_out_what_is_not_there() -> None:
             {"part": "motor", "quantity": 1},
         ]
     }
-    assert view.bill_words(record, {"valve": "Valve", "motor": "Motor"}) == "6 × Valve, Motor"
+    assert bill_words(record, {"valve": "Valve", "motor": "Motor"}) == "6 × Valve, Motor"
 
 
 def test_every_constraint_has_words_of_its_own() -> None:
@@ -139,7 +145,7 @@ def test_ledger_groups_hold_every_term_once() -> None:
 def test_a_hazard_counts_as_closer_than_a_nuisance() -> None:
     record = {"margins": {"cell_voltage_V": 0.3, "first_charge_s": 15.0, "lead_current_A": 9.0}}
     # 0.3 V is 1.5 times near, halved as a hazard to 0.75; 15 s is exactly once near.
-    assert view.tightest(record) == ("cell_voltage_V", 0.3, pytest.approx(0.75))
+    assert tightest(record) == ("cell_voltage_V", 0.3, pytest.approx(0.75))
 
 
 def test_a_close_hazard_is_the_first_caution() -> None:
@@ -185,23 +191,23 @@ def test_what_is_missing_to_the_limit_is_told() -> None:
 
 def test_assumed_people_and_packs_are_named() -> None:
     project = synthetic.project()
-    assert view._assumed(project) == ()
+    assert assumed(project) == ()
     project.catalogue.operators["adult"].source = "Assumed: from nobody"
-    assert view._assumed(project) == ("Adult, one arm (Assumed: from nobody)",)
+    assert assumed(project) == ("Adult, one arm (Assumed: from nobody)",)
 
 
 def test_faster_is_told_to_be_less_where_it_is() -> None:
-    told = view._over_cadence([40, 50, 60, 70], [2.0, 4.0, 0.3, 0.2])
+    told = over_cadence([40, 50, 60, 70], [2.0, 4.0, 0.3, 0.2])
     assert told.startswith("Most power into the pack at 50 rpm: 4 W.")
     assert "From 60 rpm on it is 0.3 W" in told
-    assert "From" not in view._over_cadence([40, 50, 60], [2.0, 4.0, 3.5])
-    assert "At none" in view._over_cadence([40, 50], [0.0, 0.0])
+    assert "From" not in over_cadence([40, 50, 60], [2.0, 4.0, 3.5])
+    assert "At none" in over_cadence([40, 50], [0.0, 0.0])
 
 
 def test_points_too_far_apart_for_bursts_are_owned_up_to() -> None:
-    assert "read the range" in view._too_fine([0, 2.5, 5, 7.5], 5.0)
-    assert view._too_fine([0, 2.5, 5, 7.5], 45.0) == ""
-    assert view._too_fine([0, 2.5, 5], None) == ""
+    assert "read the range" in too_fine([0, 2.5, 5, 7.5], 5.0)
+    assert too_fine([0, 2.5, 5, 7.5], 45.0) == ""
+    assert too_fine([0, 2.5, 5], None) == ""
 
 
 def test_several_cases_are_told_by_name() -> None:
@@ -237,7 +243,7 @@ def test_what_never_charges_has_no_time() -> None:
     assert column.values == (None,)
 
 
-def test_columns_have_one_length(page: view.PageData) -> None:
+def test_columns_have_one_length(page: PageData) -> None:
     designs, count = page.designs, len(page.designs.ids)
     columns = (designs.objectives, designs.settings, designs.margins, designs.ledger)
     assert all(len(c.values) == count for group in (*columns, designs.readings) for c in group)
@@ -247,7 +253,7 @@ def test_columns_have_one_length(page: view.PageData) -> None:
     assert (np.diff(energies) <= 0).all()
 
 
-def test_the_ledger_on_the_page_still_closes(page: view.PageData) -> None:
+def test_the_ledger_on_the_page_still_closes(page: PageData) -> None:
     """Rounding to four significant digits may cost half a digit a term: 17 terms, 5e-4 each."""
     ledger = {c.name: np.array(c.values, dtype=float) for c in page.designs.ledger}
     assert list(ledger) == list(LEDGER)
@@ -255,7 +261,7 @@ def test_the_ledger_on_the_page_still_closes(page: view.PageData) -> None:
     assert np.allclose(sum(ledger.values()), work, rtol=17 * 5e-4)
 
 
-def test_bills_are_the_records_bills(page: view.PageData) -> None:
+def test_bills_are_the_records_bills(page: PageData) -> None:
     rows = {r["design_id"]: r for r in synthetic.records(300)}
     for design_id, bill in zip(page.designs.ids, page.designs.bills, strict=True):
         lines = [page.designs.bill_lines[k] for k in bill]
@@ -282,7 +288,7 @@ def test_a_large_front_is_cut_to_what_a_page_carries(monkeypatch: pytest.MonkeyP
     assert "carries 150" in page.counts
 
 
-def test_rejections_are_ranked_and_empty_ones_left_out(page: view.PageData) -> None:
+def test_rejections_are_ranked_and_empty_ones_left_out(page: PageData) -> None:
     assert [r.name for r in page.rejections] == [
         "turnable_N_m",
         "stroke_ripple_V",
@@ -296,7 +302,7 @@ def test_rejections_are_ranked_and_empty_ones_left_out(page: view.PageData) -> N
     assert "2,400 designs that broke no other" in page.rejection_sentence
 
 
-def test_convergence_tells_exact_from_sampled(page: view.PageData) -> None:
+def test_convergence_tells_exact_from_sampled(page: PageData) -> None:
     # 1 - exp(-n/5000): from 15,000 to 20,000 it grows by (e^-3 - e^-4)/(1 - e^-4) = 3.2 %.
     assert "last quarter of the samples enlarged the front by 3.2 %" in page.convergence.sentence
     assert "98.7 %" in page.convergence.sentence
@@ -305,7 +311,7 @@ def test_convergence_tells_exact_from_sampled(page: view.PageData) -> None:
     assert "exact" in exact.convergence.sentence
 
 
-def test_outing_breaks_even_where_the_energies_meet(page: view.PageData) -> None:
+def test_outing_breaks_even_where_the_energies_meet(page: PageData) -> None:
     assert page.outing is not None
     row = next(r for r in synthetic.records(300) if r["design_id"] == page.cards[0].design_id)
     wh_a_day = row["delivered_energy_J"] / 600 * 30 * 60 / 3600
@@ -313,7 +319,7 @@ def test_outing_breaks_even_where_the_energies_meet(page: view.PageData) -> None
     assert page.outing.lines[0].Wh_per_kg[0] == 0
 
 
-def test_choices_count_what_the_front_uses(page: view.PageData) -> None:
+def test_choices_count_what_the_front_uses(page: PageData) -> None:
     for link in page.choices:
         assert sum(choice.share for choice in link.choices) == pytest.approx(1)
 
@@ -339,7 +345,7 @@ def test_levers_tell_what_a_rule_costs_dearest_first() -> None:
     assert len(told) == 2
 
 
-def test_traces_carry_the_window(page: view.PageData) -> None:
+def test_traces_carry_the_window(page: PageData) -> None:
     levels = dict(page.traces[0].levels)
     assert levels == {
         "load off below": 4.2,
@@ -372,11 +378,11 @@ def test_nothing_given_is_changed() -> None:
     ],
 )
 def test_numbers_are_rounded_for_people(value: float, text: str) -> None:
-    assert view.number(value) == text
+    assert number(value) == text
 
 
 def test_numbers_that_are_none() -> None:
-    assert view.number(math.inf) == view.number(None) == "none"
+    assert number(math.inf) == number(None) == "none"
 
 
 def test_no_real_chain_passes_the_limit_of_physics() -> None:
@@ -389,7 +395,7 @@ def test_no_real_chain_passes_the_limit_of_physics() -> None:
     demo = Path(__file__).parents[2] / "studies" / "flood_gauge.toml"
     project = load(demo)
     found = evaluate(project, Space.of(project).draw(300, np.random.default_rng(5)))
-    limit = view.physics_limit(project)
+    limit = physics_limit(project)
     # The converter's output voltage and the pack's current enter both, so rounding is all.
     assert found.delivered_energy_J.max() <= limit.energy_J * (1 + 1e-9)
     cost = costing.costs(project, found.designs)
@@ -406,6 +412,6 @@ def test_a_sweep_cut_short_says_what_share_it_covered() -> None:
         "method": "sweep+sample", "exact": False, "share_covered": 0.25, "seconds": 3.0,
         "designs_considered": 1000,
     }  # fmt: skip
-    sentence = view._convergence(cut).sentence
+    sentence = convergence_of(cut).sentence
     assert "25 % of all combinations" in sentence
     assert "sampled" not in sentence

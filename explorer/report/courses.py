@@ -1,0 +1,81 @@
+"""Curves of single designs: over the session, and over the cadence."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+
+from explorer.report.columns import rounded
+from explorer.report.content import Column, Record, Trace
+from explorer.report.numerals import number
+
+
+def traces_of(
+    sessions: Mapping[str, Record], cadences: Mapping[str, Record], known: Mapping[str, Record]
+) -> tuple[Trace, ...]:
+    traces = []
+    for design_id, trace in sessions.items():
+        cycle = (known[design_id].get("readings") or {}).get("cycle_s")
+        settings = known[design_id]["settings"] if design_id in known else {}
+        off, band = settings.get("undervoltage_off_V"), settings.get("undervoltage_band_V")
+        levels = [("load off below", off)] if off is not None else []
+        if off is not None and band is not None:
+            levels.append(("load on above", off + band))
+        if settings.get("overvoltage_off_V") is not None:
+            levels.append(("load cut above", settings["overvoltage_off_V"]))
+        traces.append(
+            Trace(
+                design_id,
+                "Bus voltage and power over the session",
+                Column("time_s", "time", "s", rounded(trace["time_s"])),
+                (
+                    Column("bus_V", "bus voltage", "V", rounded(trace["bus_V"])),
+                    Column("pack_W", "power into the pack", "W", rounded(trace["pack_W"])),
+                ),
+                tuple((name, float(v)) for name, v in levels),
+                too_fine(trace["time_s"], cycle),
+            )
+        )
+    for design_id, curve in cadences.items():
+        force, power = curve["handle_force_N"], curve["pack_power_W"]
+        traces.append(
+            Trace(
+                design_id,
+                "Force and power against cadence",
+                Column("cadence_rpm", "cadence", "rpm", rounded(curve["cadence_rpm"])),
+                (
+                    Column("handle_force_N", "force at the handle", "N", rounded(force)),
+                    Column("pack_power_W", "power into the pack", "W", rounded(power)),
+                ),
+                sentence=over_cadence(curve["cadence_rpm"], power),
+            )
+        )
+    return tuple(traces)
+
+
+def too_fine(time_s: Sequence[float], cycle_s: float | None) -> str:
+    """A caution where the kept points are too far apart to show single bursts."""
+    spacing = float(np.median(np.diff(np.asarray(time_s, dtype=float))))
+    if cycle_s is None or cycle_s > 4 * spacing:
+        return ""
+    return (
+        f"Its bursts take some {number(cycle_s, 2)} s, the points drawn stand {number(spacing, 2)} "
+        "s apart: read the range of the curve, not its single steps."
+    )
+
+
+def over_cadence(cadence_rpm: Sequence[float], power_W: Sequence[float]) -> str:
+    """Where cranking gives most, and that faster can be less."""
+    turns, power = np.asarray(cadence_rpm, dtype=float), np.asarray(power_W, dtype=float)
+    if not power.size or not power.max() > 0:
+        return "At none of these cadences does the pack gain anything."
+    most = int(power.argmax())
+    text = f"Most power into the pack at {number(turns[most])} rpm: {number(power[most])} W."
+    less = np.flatnonzero((np.arange(power.size) > most) & (power < power[most] / 2))
+    if less.size:
+        text += (
+            f" From {number(turns[less[0]])} rpm on it is {number(power[less[0]], 2)} W: faster "
+            "is less, as a rule because the bank then fills to its cut-off and the load stays off."
+        )
+    return text
