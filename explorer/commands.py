@@ -19,6 +19,7 @@ from explorer.design_file import read_design
 from explorer.errors import Fault, InputError, nearest
 from explorer.fidelities import at_fidelity
 from explorer.launch import Step, Summary, Watch, unwatched
+from explorer.loosening import rule_costs
 from explorer.parts import LINKS
 from explorer.search.sweep import on_machines
 from explorer.space import Rows, Space
@@ -35,6 +36,8 @@ LIBRARIES = ("numpy", "scipy", "optuna", "moocore", "bokeh")
 NOTHING_FEASIBLE = "no design of the study keeps every rule"
 CONFIRMED, CONFIRM_BUDGET_S = 40, 8.0
 """Designs of the front beside the picks that the session fidelity confirms, and its time."""
+RUNNERS_UP = 12
+"""Designs next in balance that are looked at as closely as the picks, and half as many in cost."""
 MOST_NAMED = 6
 """Rules named when nothing is feasible: those that stand in the way most."""
 
@@ -331,7 +334,8 @@ class Desk:
     def look_closer(self, watch: Watch, workers: int) -> Answer:
         """What is worth computing for the page once; the same front is not looked at twice."""
         numbers = self.stored.numbers[self.rows].tolist()
-        key = f"closer:{content_hash([MODEL_VERSION, search_key(self.project), numbers])}"
+        prices = self.project.catalogue.prices.content_hash  # they decide who is picked
+        key = f"looked:{content_hash([MODEL_VERSION, search_key(self.project), prices, numbers])}"
         told = self.store.search_progress(key)
         if not told:
             told = {"rejections": search.rejections(self.project)}
@@ -342,25 +346,32 @@ class Desk:
 
     def _closer(self, watch: Watch, workers: int) -> Answer:
         picked = self._picked()
-        first = list(dict.fromkeys(picked.values()))
-        others = self.rows[front.reading_front(self.points)]
-        others = insight.sample_of(others[~np.isin(others, first)], CONFIRMED)
+        first = list(dict.fromkeys([*picked.values(), *self._runners_up()]))
+        read = self.rows[front.reading_front(self.points)]
+        others = insight.sample_of(read[~np.isin(read, first)], CONFIRMED)
         rows = np.concatenate([np.array(first, dtype=np.int64), others])
         designs, ids = self.stored.designs.take(rows), ids_of(self.stored.numbers[rows])
         watch(Step("confirm", 0, len(rows), 0))
         told = insight.confirm(self.project, designs, ids, CONFIRM_BUDGET_S, workers)
         watch(Step("confirm", len(rows), len(rows), 0))
         few = designs.take(np.arange(len(first)))
-        balanced = np.array([picked["balanced"]])
+        place = {
+            ids_of(self.stored.numbers[[row]])[0]: int(np.flatnonzero(read == row)[0])
+            for row in dict.fromkeys(picked.values())
+        }
         return {
             "sessions": told,
             "cadences": insight.at_other_cadences(self.project, few, ids),
-            "levers": insight.levers(
-                self.project,
-                self.stored.designs.take(balanced),
-                self.store.evaluation(self.project, self.stored, balanced),
-            ),
+            "rule_costs": rule_costs(self.project, self.stored.designs.take(read), place),
         }
+
+    def _runners_up(self) -> list[int]:
+        """Rows of the designs that a change of prices is likely to pick: the other wishes do not
+        ask for prices.
+        """
+        balance, cost = front.by_balance(self.points), np.argsort(self.points[:, 1], kind="stable")
+        near = [*balance[:RUNNERS_UP], *cost[: RUNNERS_UP // 2]]
+        return [int(self.rows[k]) for k in near]
 
     def publish(self, verdicts: Mapping[str, reprice.Verdict] | None = None) -> Answer:
         """Write the page; answers with reading front, picks and path.
@@ -418,15 +429,20 @@ class Desk:
 
         project, locks = self.project, lock.read_locks(self.project)
         picked = self._picked()
-        rows = np.union1d(self.rows[front.reading_front(self.points)], list(picked.values()))
+        read = np.union1d(self.rows[front.reading_front(self.points)], list(picked.values()))
         last = _last_search(self.store)
         sessions = last.get("sessions", {})
-        records = insight.with_session(self.records(rows), sessions)
+        records = insight.with_session(self.records(read), sessions)
+        # The page can show more of the front than a script is told: up to what a browser follows.
+        rest = self.rows[~np.isin(self.rows, read)]
+        rest = insight.sample_of(rest, max(view.PAGE_LIMIT - len(read), 0))
+        more = insight.with_session(self.records(rest), sessions)
         picks = {wish: ids_of(self.stored.numbers[[row]])[0] for wish, row in picked.items()}
-        known = {record["design_id"] for record in records}
+        shown_records = records + more
+        known = {record["design_id"] for record in shown_records}
         apart = [self.stored.find(one.design_id) for one in locks if one.design_id not in known]
         apart = [row for row in apart if row is not None and self.stored.feasible[row]]
-        shown_records = records + self.records(np.array(apart, dtype=np.int64))
+        shown_records += self.records(np.array(apart, dtype=np.int64))
         known |= {record["design_id"] for record in shown_records}
         looked_at = list(dict.fromkeys([*picked.values(), *map(int, self._locked_rows(locks))]))
         data = view.build(
@@ -442,7 +458,8 @@ class Desk:
             locked=[_locked_entry(one, verdicts) for one in locks],
             outing=project.study.outing.model_dump(),
             effects=_effects(project, self.stored, self.cost),
-            levers=last.get("levers", []),
+            rule_costs=last.get("rule_costs"),
+            stale=self._moved_since_launch(last),
             session_traces={
                 k: v["trace"] for k, v in sessions.items() if k in known and "trace" in v
             },
@@ -451,6 +468,15 @@ class Desk:
             around=around.neighbours(project, self.stored, self.cost, looked_at),
         )
         return data, {"front": records, "picks": picks}
+
+    def _moved_since_launch(self, last: Answer) -> bool:
+        """Whether prices are not those that the last launch saw."""
+        if "prices" not in last:
+            return False
+        then = self.store.prices_of(last["prices"])
+        return bool(self.owned) or any(
+            reprice.price_changes(then, self.project.catalogue.prices)
+        )  # fmt: skip
 
     def _locked_rows(self, locks: Sequence[lock.Lock]) -> list[int]:
         rows = (self.stored.find(one.design_id) for one in locks)

@@ -79,6 +79,11 @@ def balanced(points: ArrayLike) -> int:
     scaled values, then to the order of the objectives, so the answer is never dominated.
     Raises ValueError on NaN, infinities or when there are no points.
     """
+    return int(by_balance(points)[0])
+
+
+def by_balance(points: ArrayLike) -> NDArray[np.intp]:
+    """All indices, the most balanced point first: `balanced` and its runners-up, (n,)."""
     points = _checked(points)
     if not len(points):
         raise ValueError("no points to pick from")
@@ -89,8 +94,7 @@ def balanced(points: ArrayLike) -> int:
     offset = points / 2 - points.min(axis=0) / 2
     scaled = np.divide(offset, span, out=np.zeros_like(offset), where=span > 0)
     worst = scaled.max(axis=1)
-    keys = np.column_stack([worst, scaled.sum(axis=1), points])
-    return int(_order(keys)[0])
+    return _order(np.column_stack([worst, scaled.sum(axis=1), points]))
 
 
 def picks(points: ArrayLike) -> dict[str, int]:

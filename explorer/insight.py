@@ -1,21 +1,20 @@
-"""What a page tells beyond the front: a slower fidelity's word, other cadences, looser rules."""
+"""What a page tells beyond the front: a slower fidelity's word, and other cadences."""
 
 from __future__ import annotations
 
 import time
+import warnings
 from collections.abc import Generator, Mapping, Sequence
 from contextlib import closing
 from typing import Any
 
 import numpy as np
 
-from explorer import costing, session
+from explorer import session
 from explorer.averaged import REGIMES
 from explorer.config import Project
-from explorer.constraints import RULES
-from explorer.evaluate import Evaluation, evaluate
-from explorer.search.sample import Coordinates, neighbours
-from explorer.space import Designs, Rows, Space
+from explorer.evaluate import evaluate
+from explorer.space import Designs, Rows
 from explorer.units import Array
 
 CADENCES_RPM = np.linspace(30.0, 90.0, 13)
@@ -23,11 +22,6 @@ TRACE_POINTS = 240
 MOST_TRACES = 50
 BATCH = 25
 """Designs stepped through their session at a time, between two looks at the clock."""
-LOOSER = {
-    "V": 0.5, "A": 0.5, "N": 5.0, "N m": 1.0, "W": 2.0, "K": 10.0, "s": 30.0, "rpm": 200.0,
-    "kg": 0.5, "%": 5.0, "J": 50.0,
-}  # fmt: skip
-"""By how much a rule is loosened to see what it costs, by its unit."""
 
 
 def at_other_cadences(project: Project, designs: Designs, ids: Sequence[str]) -> dict[str, Any]:
@@ -51,38 +45,6 @@ def at_other_cadences(project: Project, designs: Designs, ids: Sequence[str]) ->
     }
 
 
-def levers(project: Project, design: Designs, evaluation: Evaluation) -> list[dict[str, Any]]:
-    """What loosening one rule a little would buy near a design (both of length 1).
-
-    Among all designs that differ from it in one or two choices, cost, weigh and ask no more, and
-    break that rule alone by no more than the step: the most energy gained, in J.
-    """
-    space = Space.of(project)
-    coordinates = Coordinates(space)
-    (row,) = coordinates.rows(design)
-    if np.isnan(row).any():
-        return []
-    near = np.concatenate([neighbours(coordinates, row, depth) for depth in (1, 2)])
-    found = evaluate(project, coordinates.designs(near))
-    own_cost = costing.costs(project, design)[0]
-    no_worse = (
-        (costing.costs(project, found.designs) <= own_cost)
-        & (found.mass_kg <= evaluation.mass_kg[0])
-        & (found.crank_effort_percent <= evaluation.crank_effort_percent[0])
-    )
-    gain = found.delivered_energy_J - evaluation.delivered_energy_J[0]
-    broken = {name: margin < 0 for name, margin in found.margins.items()}
-    count = np.sum(list(broken.values()), axis=0)
-    bought = []
-    for name, breaks in broken.items():
-        step = LOOSER[RULES[name].unit]
-        within = no_worse & breaks & (count == 1) & (found.margins[name] >= -step)
-        most = float(gain[within].max(initial=0.0))
-        if most > 0:
-            bought.append({"margin": name, "step": step, "gain_J": most})
-    return sorted(bought, key=lambda one: -one["gain_J"])
-
-
 def confirm(
     project: Project, designs: Designs, ids: Sequence[str], budget_s: float, workers: int = 1
 ) -> dict[str, dict[str, Any]]:
@@ -98,7 +60,12 @@ def confirm(
         np.arange(start, min(start + BATCH, len(designs)))
         for start in range(0, len(designs), BATCH)
     ]
-    with closing(_in_order(project, designs, batches, workers)) as sessions:
+    with (
+        warnings.catch_warnings(),
+        closing(_in_order(project, designs, batches, workers)) as sessions,
+    ):
+        # Breaking off is what the budget is for; joblib would have it that it is a mistake.
+        warnings.filterwarnings("ignore", message=".*tasks which were still being processed")
         for rows, (energy, results) in zip(batches, sessions, strict=False):
             for k, row in enumerate(rows.tolist()):
                 entry = {"session_energy_J": float(energy[k]), "regime": REGIMES[results.regime[k]]}

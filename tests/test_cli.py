@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 
 from explorer import cli
+from explorer.store import Store
 from explorer.supply import held_speed
 
 HERE = Path(__file__).parent
@@ -155,6 +156,30 @@ def test_a_price_change_a_rerun_and_the_verdict(genchain, launched, monkeypatch)
     back = genchain("rerun", study, "--json", "--fail-if-beaten")
     assert back.status == 0
     assert back.json["locked"][0]["status"] == "kept"
+
+
+def test_new_picks_that_were_never_stepped_are_owned_up_to(genchain, launched) -> None:
+    """A rerun computes no physics, so it says what a pick lacks, and a launch adds just that."""
+    study, answer = launched
+    with Store.open(study.parent / "small.store.sqlite", read_only=True) as store:
+        (launch,) = store.history()
+    assert launch.result is not None
+    looked_at = set(launch.result["cadences"])
+    assert looked_at > set(answer["picks"].values())  # the runners-up as well
+    new = set()
+    for record in answer["front"]:
+        set_price(study, record["parts"]["generator"], 90.0)
+        moved = genchain("rerun", study, "--json").json
+        new = set(moved["picks"].values()) - looked_at
+        page = Path(moved["report"]).read_text("utf-8")
+        assert ("since the last launch: no session" in page) == bool(new)
+        if new:
+            break
+    assert new, "no price makes a pick that was not looked at"
+    assert "genchain launch small.toml adds them" in page
+    again = genchain("launch", study, "--json").json
+    assert again["picks"] == moved["picks"]
+    assert "since the last launch: no session" not in Path(again["report"]).read_text("utf-8")
 
 
 def test_owned_parts_are_free(genchain, launched) -> None:

@@ -23,7 +23,7 @@ LAYERS: tuple[tuple[str, ...], ...] = (
     ("evaluate",),
     ("store",),
     ("search", "tolerance"),
-    ("insight", "fidelities"),
+    ("insight", "fidelities", "loosening"),
     ("reprice", "lock"),
     ("launch", "tipping"),
     ("report",),

@@ -50,6 +50,7 @@ class Card:
     of_the_limit: str
     lost: str
     confirmed: str
+    stepped: bool
     apart: bool
     caution: str
 
@@ -141,6 +142,27 @@ class Rejection:
 
 
 @dataclass(frozen=True)
+class RuleCost:
+    """What a rule costs the front: how many designs a looser one would lift, and by how much."""
+
+    name: str
+    looser: str
+    lifted: str
+    gain: str
+    picks: str
+
+
+@dataclass(frozen=True)
+class RuleCosts:
+    """Rules that cost energy, dearest first, and in words what to make of them."""
+
+    sentence: str
+    rules: tuple[RuleCost, ...]
+    free: str
+    basis: str
+
+
+@dataclass(frozen=True)
 class Choice:
     """A part within its link: how often the front uses it, and the best it takes part in."""
 
@@ -214,6 +236,8 @@ class PageData:
     answer: tuple[str, ...]
     limit: Limit
     caution: str
+    missing: str
+    """What the picks lack since the last launch, and the command that adds it."""
     assumed: tuple[str, ...]
     cards: tuple[Card, ...]
     balanced_id: str | None
@@ -222,7 +246,7 @@ class PageData:
     designs: Designs
     rejections: tuple[Rejection, ...]
     rejection_sentence: str
-    levers: tuple[str, ...]
+    rule_costs: RuleCosts | None
     choices: tuple[LinkChoices, ...]
     convergence: Convergence
     outing: Outing | None

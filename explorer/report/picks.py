@@ -105,6 +105,7 @@ def cards_of(
                 of_the_limit=f"{number(100 * energy / limit.energy_J, 2)} % of what physics allows",
                 lost=_lost(record, limit),
                 confirmed=_confirmed(record),
+                stepped=record.get("session_energy_J") is not None,
                 apart=_apart(record) > APART,
                 caution=_margin_caution(record),
             )
@@ -199,7 +200,7 @@ def _confirmed(record: Record) -> str:
     """Which fidelity stands behind the energy, and how far the two are apart."""
     stepped = record.get("session_energy_J")
     if stepped is None:
-        return "Averaged only, not stepped through time: launch again to have it confirmed."
+        return "Averaged only, not stepped through time."
     apart = number(100 * _apart(record), 2)
     return f"Stepped through time it is {number(float(stepped))} J, {apart} % apart."
 

@@ -13,7 +13,7 @@ import numpy as np
 
 from explorer import front
 from explorer.report.columns import designs_of
-from explorer.report.content import PageData, Record
+from explorer.report.content import Card, PageData, Record
 from explorer.report.courses import traces_of
 from explorer.report.goals import goal_key, objectives
 from explorer.report.limit import physics_limit
@@ -21,7 +21,7 @@ from explorer.report.numerals import number
 from explorer.report.outing import outing_of
 from explorer.report.picks import answer, assumed, cards_of, first_caution
 from explorer.report.reach import convergence_of
-from explorer.report.why import choices_of, levers_of, rejection_sentence, rejections_of
+from explorer.report.why import choices_of, rejection_sentence, rejections_of, rule_costs_of
 from explorer.report.words import CAUTIONS, MODEL_NOTES, REGIMES, SETTING_WORDS
 
 if TYPE_CHECKING:
@@ -47,7 +47,8 @@ def build(
     locked: Sequence[Record] = (),
     outing: Record | None = None,
     effects: Mapping[str, Mapping[str, Mapping[str, float]]] | None = None,
-    levers: Sequence[Record] = (),
+    rule_costs: Record | None = None,
+    stale: bool = False,
     session_traces: Mapping[str, Record] | None = None,
     cadence_curves: Mapping[str, Record] | None = None,
     market: Market | None = None,
@@ -71,8 +72,7 @@ def build(
     - `outing`: {minutes_per_day, days, spare_Wh_per_kg}.
     - `effects`: link -> part id -> objective -> best value over all feasible designs; without it
       the page counts over the front and says so.
-    - `levers`: {margin, step, gain_J}: what loosening a rule by `step` of its unit would add to
-      the most energy; shown in falling order of gain.
+    - `rule_costs`: what `loosening.rule_costs` found; `stale` where it did so at other prices.
     - `session_traces`: design_id -> {time_s, bus_V, pack_W}; `cadence_curves`: design_id ->
       {cadence_rpm, handle_force_N, pack_power_W}; equal lengths.
     - `market`: what prices do; `around`: design_id -> what one swapped part would change.
@@ -115,6 +115,7 @@ def build(
         answer=answer(project, cards, known, rejections),
         limit=limit,
         caution=first_caution(cards, known),
+        missing=_missing(str(study.name), cards, cadence_curves or {}),
         assumed=assumed(project),
         cards=cards,
         balanced_id=balanced,
@@ -123,7 +124,7 @@ def build(
         designs=designs,
         rejections=rejections_of(rejections, search, probed),
         rejection_sentence=rejection_sentence(rejections, search, probed),
-        levers=levers_of(levers),
+        rule_costs=rule_costs_of(rule_costs, cards, currency, stale),
         choices=choices_of(designs, goals, effects),
         convergence=convergence_of(search),
         outing=outing_of(outing, cards, known, minutes),
@@ -137,6 +138,19 @@ def build(
         market=market,
         around=around or {},
         words={"regimes": REGIMES, "settings": {k: v[0] for k, v in SETTING_WORDS.items()}},
+    )
+
+
+def _missing(name: str, cards: Sequence[Card], curves: Mapping[str, Record]) -> str:
+    """Which picks were not looked at closely by the last launch, and what would do it."""
+    new = [card.letter for card in cards if card.design_id not in curves or not card.stepped]
+    if not new or not curves:
+        return ""
+    told = new[0] if len(new) == 1 else f"{', '.join(new[:-1])} and {new[-1]}"
+    verb = "is a new pick" if len(new) == 1 else "are new picks"
+    return (
+        f"{told} {verb} since the last launch: no session stepped through time and no curves yet. "
+        f"genchain launch {name}.toml adds them."
     )
 
 

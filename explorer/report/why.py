@@ -6,10 +6,20 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
-from explorer.report.content import Choice, Designs, LinkChoices, Objective, Record, Rejection
+from explorer.report.content import (
+    Card,
+    Choice,
+    Designs,
+    LinkChoices,
+    Objective,
+    Record,
+    Rejection,
+    RuleCost,
+    RuleCosts,
+)
 from explorer.report.goals import objective_text
 from explorer.report.numerals import number
-from explorer.report.words import margin_words
+from explorer.report.words import LOOSER, margin_words
 
 
 def rejections_of(
@@ -45,15 +55,60 @@ def rejection_sentence(
     return text
 
 
-def levers_of(levers: Sequence[Record]) -> tuple[str, ...]:
-    """What each rule costs, dearest first; rules that cost nothing are not told."""
-    told = []
-    for lever in sorted(levers, key=lambda one: -float(one["gain_J"])):
-        words, gain = margin_words(str(lever["margin"])), float(lever["gain_J"])
-        if gain > 0:
-            step = f"{number(float(lever['step']))} {words.unit}".strip()
-            told.append(f"{step} more room in {words.rule} would buy {number(gain, 2)} J.")
-    return tuple(told)
+def rule_costs_of(
+    told: Record | None, cards: Sequence[Card], currency: str, stale: bool
+) -> RuleCosts | None:
+    """What each rule costs in energy, dearest first; `stale` where prices have moved since."""
+    if told is None:
+        return None
+    letters = {card.design_id: card.letter for card in cards}
+    rules = []
+    for one in told["rules"]:
+        picks = sorted((letters[k], v) for k, v in one["picks"].items() if k in letters)
+        lifted, most, middle = int(one["lifted"]), float(one["most_J"]), float(one["middle_J"])
+        start = float(one["from_J"])
+        rules.append(
+            RuleCost(
+                str(one["margin"]),
+                _looser(str(one["margin"]), float(one["step"]), currency),
+                f"{number(100 * lifted / told['front'], 2)} %",
+                f"{number(middle, 2)} J in the middle, {number(most, 2)} J at most "
+                f"(from {number(start, 2)} to {number(start + most, 2)} J)",
+                ", ".join(f"{letter} {number(gain, 2)} J" for letter, gain in picks) or "none",
+            )
+        )
+    free = "; ".join(margin_words(name).rule for name in told["free"])
+    basis = (
+        f"Looked up among {int(told['tried']):,} designs one choice away from the front, two from "
+        "the picks, so each number is the least that it is. Compared at the same cost, mass and "
+        "effort. Looser means a better part or more of an arm, never a rule ignored."
+    )
+    if stale:
+        basis += " Taken at the prices of the last launch; the next one looks again."
+    return RuleCosts(
+        _dearest(rules),
+        tuple(rules),
+        f"These rules cost no energy here, even ten times looser: {free}." if free else "",
+        basis,
+    )
+
+
+def _looser(name: str, step: float, currency: str) -> str:
+    unit = currency if name == "limit_cost" else margin_words(name).unit
+    amount = f"{number(step)}\u00a0{unit}"
+    return LOOSER[name].format(amount) if name in LOOSER else (
+        f"{amount} more room: {margin_words(name).rule}"
+    )  # fmt: skip
+
+
+def _dearest(rules: Sequence[RuleCost]) -> str:
+    if not rules:
+        return "No rule costs any energy here: looser ones would not lift a single design."
+    first = rules[0]
+    return (
+        f"The dearest rule is: {margin_words(first.name).rule}. With {first.looser}, "
+        f"{first.lifted} of the front's designs would give more: {first.gain}."
+    )
 
 
 def choices_of(

@@ -156,6 +156,39 @@ MARGINS: dict[str, MarginWords] = {
     ),
 }
 
+LOOSER: dict[str, str] = {
+    "turnable_N_m": "an arm that has {} more to start with",
+    "reaches_window_V": "a bus that climbs {} higher",
+    "first_charge_s": "{} more until the first charge",
+    "endurance_W": "an arm that holds {} more",
+    "peak_handle_force_N": "a hand that bears {} more at the start",
+    "crank_torque_N_m": "a crank that bears {} more",
+    "gear_torque_N_m": "a gearing that bears {} more",
+    "generator_speed_rpm": "a generator that bears {} more",
+    "generator_current_A": "a winding that bears {} more",
+    "lead_current_A": "a generator lead that bears {} more",
+    "diode_current_A": "diodes that bear {} more each",
+    "diode_junction_K": "diodes that may get {} hotter",
+    "diode_reverse_V": "diodes that block {} more",
+    "cell_voltage_V": "a bank of cells rated {} higher",
+    "clamp_power_W": "a clamp that burns {} more",
+    "input_voltage_V": "a converter and a window that bear {} more",
+    "extra_low_voltage_V": "a touchable voltage {} higher, which nobody sells",
+    "undervoltage_guard_V": "a converter that still works {} lower",
+    "overvoltage_order_V": "a cut-off {} nearer to switch-on",
+    "chatter_V": "a bank that sags {} less when the load goes on",
+    "stroke_ripple_V": "a bank that ripples {} less with each stroke",
+    "cycle_time_s": "charging bursts {} shorter",
+    "converter_current_A": "a converter and a window that draw {} more",
+    "converter_output_A": "a converter that gives {} more",
+    "pack_input_V": "a pack that is content with {} less",
+    "pack_lead_current_A": "a 5 V lead that bears {} more",
+    "limit_cost": "{} more to spend",
+    "limit_mass_kg": "{} more to carry",
+    "limit_effort_percent": "{} more effort allowed",
+}
+"""What one would buy or grant to loosen a rule; the braces take the step."""
+
 LEDGER: dict[str, str] = {
     "crank_work": "work at the crank",
     "gearing": "gearing",

@@ -170,6 +170,21 @@ PROVENANCE = {
 OUTING = {"minutes_per_day": 30, "days": 28, "spare_Wh_per_kg": 120}
 
 
+def rule_costs(row: dict[str, Any] | None) -> dict[str, Any]:
+    """One rule that costs a pick something, one that does so only further on, one that is free."""
+    mine = {} if row is None else {row["design_id"]: 40.0}
+    gains = {"mean_J": 20.0, "middle_J": 150.0, "most_J": 900.0, "from_J": 1000.0}
+    return {
+        "tried": 1234,
+        "front": 300,
+        "rules": [
+            {"margin": "cell_voltage_V", "step": 1.0, "lifted": 36, "picks": mine, **gains},
+            {"margin": "peak_handle_force_N", "step": 10.0, "lifted": 3, "picks": {}, **gains},
+        ],
+        "free": ["lead_current_A", "chatter_V"],
+    }
+
+
 def market(currency: str = "EUR") -> Any:
     """A section on prices with something in every place."""
     from explorer.report import market as m
@@ -257,6 +272,7 @@ def page(count: int = 300, seed: int = 1, **more: Any) -> Any:
             }
         },
         "market": market(),
+        "rule_costs": rule_costs(next(r for r in rows if r["design_id"] == picked["balanced"])),
         "around": around(picked["balanced"], rows[0]["design_id"]),
         **more,
     }

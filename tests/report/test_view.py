@@ -332,17 +332,48 @@ def test_effects_of_all_feasible_designs_replace_the_fronts() -> None:
     assert page.choices[0].scope == "all designs that keep every limit"
 
 
-def test_levers_tell_what_a_rule_costs_dearest_first() -> None:
-    levers = [
-        {"margin": "turnable_N_m", "step": 1, "gain_J": 12.3},
-        {"margin": "cell_voltage_V", "step": 0.5, "gain_J": 48.0},
-        {"margin": "chatter_V", "step": 0.1, "gain_J": 0.0},
-    ]
-    told = build([], {}, levers=levers).levers
-    assert told[0].startswith("0.5 V more room in cell voltage")
-    assert told[0].endswith("would buy 48 J.")
-    assert told[1].startswith("1 N m more room")
-    assert len(told) == 2
+def test_what_a_rule_costs_is_told_in_words() -> None:
+    row = synthetic.records(1)[0]
+    told = build(
+        [row], {"balanced": row["design_id"]}, rule_costs=synthetic.rule_costs(row)
+    ).rule_costs
+    assert told is not None
+    volt, newton = told.rules
+    assert "With a bank of cells rated 1\u00a0V higher, 12 % of" in told.sentence
+    assert (volt.lifted, volt.picks) == ("12 %", "A 40 J")
+    assert volt.gain == "150 J in the middle, 900 J at most (from 1,000 to 1,900 J)"
+    assert newton.looser == "a hand that bears 10\u00a0N more at the start"
+    assert newton.picks == "none"
+    assert margin_words("lead_current_A").rule in told.free
+    assert "1,234 designs" in told.basis
+    assert "prices of the last launch" not in told.basis
+
+
+def test_costs_of_rules_at_other_prices_are_owned_up_to() -> None:
+    told = build([], {}, rule_costs=synthetic.rule_costs(None), stale=True).rule_costs
+    assert told is not None
+    assert "prices of the last launch" in told.basis
+
+
+def test_a_front_that_no_rule_holds_back_is_told_so() -> None:
+    found = {"tried": 9, "front": 2, "rules": [], "free": ["chatter_V"]}
+    told = build([], {}, rule_costs=found).rule_costs
+    assert told is not None
+    assert "No rule costs any energy" in told.sentence
+    assert build([], {}).rule_costs is None
+
+
+def test_new_picks_are_said_to_lack_session_and_curves() -> None:
+    rows = synthetic.records(3)
+    old, new = rows[0], rows[1]
+    old["session_energy_J"] = old["delivered_energy_J"]
+    curves = {old["design_id"]: {"cadence_rpm": [40.0], "handle_force_N": [9.0],
+                                 "pack_power_W": [1.0]}}  # fmt: skip
+    picks = {"balanced": old["design_id"], "least_cost": new["design_id"]}
+    told = build(rows, picks, cadence_curves=curves).missing
+    assert told.startswith("B is a new pick since the last launch")
+    assert told.endswith("genchain launch synthetic.toml adds them.")
+    assert build(rows, {"balanced": old["design_id"]}, cadence_curves=curves).missing == ""
 
 
 def test_traces_carry_the_window(page: PageData) -> None:
