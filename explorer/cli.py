@@ -28,7 +28,10 @@ app = typer.Typer(
     "Give --debug anywhere for tracebacks.",
 )
 
-Study = Annotated[Path, typer.Argument(metavar="STUDY.toml", help="The study file.")]
+Study = Annotated[
+    # Whether it can be read is said by the one who reads it, in one line.
+    Path, typer.Argument(metavar="STUDY.toml", help="The study file.", readable=False)
+]
 AsJson = Annotated[
     bool, typer.Option("--json", help="One JSON object on standard output, nothing else there.")
 ]
@@ -192,7 +195,10 @@ def _progress() -> Iterator[Callable[[Step], None]]:
         TextColumn("{task.fields[feasible]:,} feasible"),
         TimeRemainingColumn(),
     )
-    with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
+    console = Console(stderr=True)
+    # In a file or a job's mail a bar is only noise.
+    disable = not console.is_terminal
+    with Progress(*columns, console=console, transient=True, disable=disable) as bar:
         tasks: dict[str, Any] = {}
 
         def watch(step: Step) -> None:
@@ -277,25 +283,35 @@ def _locked(answer: dict[str, Any]) -> list[str]:
     return [
         f"locked {_in_short(answer['locked'])}",
         *warning,
+        *answer["notes"],
         f"written to {answer['file']}",
         f"build sheet: {answer['sheet']}",
         f"bill of materials: {answer['bill']}",
+        "the study's page shows it after the next review or rerun",
     ]
 
 
 def _moved(answer: dict[str, Any]) -> list[str]:
     changes = [
-        f"price of {c['part']}: {_amount(c['old'])} -> {_amount(c['new'])} {c['currency']} "
-        f"({c['why']})"
+        f"price of {c['part']}{_from_pieces(c)}: {_amount(c['old'])} -> {_amount(c['new'])} "
+        f"{c['currency']} ({c['why']}, dated {c['dated']})"
         for c in answer["price_changes"]
     ] or ["no price has changed since the last run"]
+    if answer["owned"]:
+        changes.append(
+            f"what if: {', '.join(answer['owned'])} counted as free; the next rerun compares with "
+            "the last one without"
+        )
     lines = [
+        *answer["notes"],
         *changes,
         f"front: {answer['front_size']} designs, {len(answer['entered'])} entered, "
         f"{len(answer['left'])} left; {answer['physics_evaluations']} physics evaluations",
     ]
     for verdict in answer["locked"]:
-        lines.append(f"locked {verdict['design_id']}: {_verdict_words(verdict)}")
+        lines.append(
+            f"locked {verdict['design_id']}: {_verdict_words(verdict, answer['currency'])}"
+        )
     if "search" in answer:
         lines.append(f"searched: {answer['search']['why']}")
     elif answer["price_changes"]:
@@ -303,21 +319,39 @@ def _moved(answer: dict[str, Any]) -> list[str]:
     return [*lines, f"report: {answer['report']}"]
 
 
+def _from_pieces(change: dict[str, Any]) -> str:
+    count = change["from_quantity"]
+    return f" from {count} pieces" if count > 1 else ""
+
+
 def _amount(value: float | None) -> str:
     return "none" if value is None else f"{value:.2f}"
 
 
-def _verdict_words(verdict: dict[str, Any]) -> str:
+BETTER = {
+    "delivered_energy_J": "{:.4g} J more",
+    "cost": "{:.2f} {currency} less",
+    "mass_kg": "{:.3g} kg less",
+    "crank_effort_percent": "{:.3g} % less effort",
+}
+
+
+def _verdict_words(verdict: dict[str, Any], currency: str) -> str:
     words = verdict["status"]
     if verdict["beaten_by"]:
         better = ", ".join(
-            f"{name} by {value:.4g}" for name, value in verdict["by"].items() if value
+            BETTER[name].format(value, currency=currency)
+            for name, value in verdict["by"].items()
+            if value
         )
         words += f" by {verdict['beaten_by']} ({better})"
+    now, then = verdict["cost"], verdict["cost_when_locked"]
+    if now is not None and then is not None:
+        words += f"; costs {now:.2f} {currency}, {then:.2f} when it was locked"
     if verdict["cost_to_stay"] is not None and verdict["cost_to_switch"] is not None:
         words += (
-            f"; to stay costs {verdict['cost_to_stay']:.2f}, "
-            f"to switch {verdict['cost_to_switch']:.2f}"
+            f"; to stay costs {verdict['cost_to_stay']:.2f} {currency}, "
+            f"to switch {verdict['cost_to_switch']:.2f} {currency}"
         )
     return "; ".join([words, *verdict["reasons"]])
 

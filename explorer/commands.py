@@ -15,6 +15,7 @@ from explorer import MODEL_VERSION, __version__, costing, evaluate, front, insig
 from explorer import launch as search
 from explorer.catalogue import content_hash
 from explorer.config import Project, load
+from explorer.constraints import RULES
 from explorer.design_file import read_design
 from explorer.errors import Fault, InputError, nearest
 from explorer.fidelities import at_fidelity
@@ -46,12 +47,14 @@ def check(study: Path) -> Answer:
     """Read a study and its tables; says what it holds, raises InputError with every fault."""
     project = load(study)
     space = Space.of(project)
+    locks = lock.read_locks(project)
     return {
         "study": project.study.name,
         "combinations": space.size,
         "continuous": list(space.continuous),
         "plan": search.plan(project, space).why,
         "choices": {link: len(names) for link, names in project.study.choices.items()},
+        "locked": [one.design_id for one in locks],
         "notes": list(project.catalogue.notes),
     }
 
@@ -65,6 +68,7 @@ def launch(
 ) -> Answer:
     """Search the study to its end, write the page, and answer with the front."""
     project = load(study)
+    lock.read_locks(project)  # its faults now, not after the search
     with Store.open(path_of(project)) as store:
         run = store.begin("launch", {"study_hash": project.study_hash})
         summary = search.launch(project, store, watch, workers, cluster)
@@ -184,14 +188,18 @@ def rerun(
     """
     project = load(study)
     _known_parts(project, owned)
-    with Store.open(path_of(project)) as store:
-        locks, searched = lock.read_locks(project), {}
+    locks, searched = lock.read_locks(project), {}
+    with Store.open(path_of(project), existing=True) as store:
         if fresh_search:
             searched = _search_again(project, store, watch)
         stored, _ = store.load(project)
         found = reprice.rerun(project, store, stored, locks=locks, owned=owned)
-        answer = {"study": project.study.name, **found.summary(), **searched}
+        currency = project.catalogue.prices.currency
+        answer = {
+            "study": project.study.name, "currency": currency, **found.summary(), **searched
+        }  # fmt: skip
         desk = Desk(project, store, stored, found.cost, found.front, tuple(owned))
+        answer["notes"] = list(project.catalogue.notes)
         if not len(desk.rows):
             return answer | {"front": [], "picks": {}, "report": None}
         verdicts = {verdict.design_id: verdict for verdict in found.locked}
@@ -214,21 +222,30 @@ def lock_design(study: Path, design: str, *, note: str = "", release: bool = Fal
     from explorer.report import sheet
 
     project = load(study)
-    with Store.open(path_of(project)) as store:
+    if release:
+        lock.others(project, design)  # a wrong id makes no store
+    with Store.open(path_of(project), existing=not release) as store:
         if release:
             path = lock.release(project, store, design)
             return {"study": project.study.name, "released": design, "file": str(path)}
-        path = lock.lock(project, store, design, note)
-        (written,) = [one for one in lock.read_locks(project) if one.design_id == design]
-        known = sheet.facts(project, written)
-        files = sheet.write(sheet.build(project, written, known), reports_of(project))
+        decided = lock.prepare(project, store, design, note)
+        known = sheet.facts(project, decided)
+        # The sheet first: without a lock it binds nobody, a lock without its sheet is half a lock.
+        files = sheet.write(sheet.build(project, decided, known), reports_of(project))
+        try:
+            path = lock.keep(project, store, decided)
+        except BaseException:
+            for file in files:
+                file.unlink(missing_ok=True)
+            raise
         return {
             "study": project.study.name,
             "file": str(path),
-            "locked": written.record,
+            "locked": decided.record,
             "sheet": str(files[0]),
             "bill": str(files[1]),
             "warning": sheet.hazard_warning(known),
+            "notes": list(project.catalogue.notes),
         }
 
 
@@ -259,18 +276,17 @@ def _known_parts(project: Project, owned: Collection[str]) -> None:
 
 def _nothing_feasible(project: Project, broken: Mapping[str, tuple[int, int]]) -> list[Fault]:
     """Which rules stand in the way, and by how much: the nearest miss of random designs."""
-    worst = sorted(broken.items(), key=lambda item: -item[1][0])[:MOST_NAMED]
-    missed = search.nearest_miss(project)
+    units = {name: rule.unit for name, rule in RULES.items()}
+    units["limit_cost"] = project.catalogue.prices.currency
+    missed = {
+        name: f", the nearest of them misses it by {by:.4g} {units[name]}"
+        for name, by in search.nearest_miss(project).items()
+    }
+    worst = sorted(broken.items(), key=lambda item: (item[0] not in missed, -item[1][0]))
+    many = f"of {search.PROBES} random designs"
     return [Fault(str(project.path), "", NOTHING_FEASIBLE)] + [
-        Fault(
-            str(project.path),
-            name,
-            f"stands in the way of {count} of {search.PROBES} random designs, "
-            f"best missed by {missed[name]:.3g}"
-            if name in missed
-            else f"stands in the way of {count} of {search.PROBES} random designs",
-        )
-        for name, (count, _) in worst
+        Fault(str(project.path), name, f"stands in the way of {count} {many}{missed.get(name, '')}")
+        for name, (count, _) in worst[:MOST_NAMED]
     ]
 
 
@@ -505,11 +521,16 @@ def _history(store: Store) -> list[Answer]:
     entries = []
     for run in store.history():
         result = run.result or {}
+        if "design_id" in run.intent and not run.ended:
+            continue  # the lock file could not be written
         what = run.kind if run.ended else f"{run.kind}, not finished"
+        if result.get("owned"):
+            what = f"{what}, what if {', '.join(result['owned'])} were free"
         if "front_size" in result:
-            what += f": front of {result['front_size']} designs"
+            what += f": front of {result['front_size']:,} designs"
         if "price_changes" in result:
-            what += f", {len(result['price_changes'])} price changes"
+            count = len(result["price_changes"])
+            what += f", {count} price {'change' if count == 1 else 'changes'}"
         if "design_id" in run.intent:
             what += f" {run.intent['design_id']}"
         entries.append({"when": run.ended or run.begun, "what": what})

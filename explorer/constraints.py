@@ -8,7 +8,7 @@ import numpy as np
 
 from explorer.averaged import CHATTERING, CYCLING, STARVED, STEADY, Session
 from explorer.chain import Chain
-from explorer.config import Project
+from explorer.config import Project, Study
 from explorer.demand import Demand
 from explorer.physics import bank, operator, window
 from explorer.space import Designs, Rows
@@ -81,8 +81,8 @@ def margins(
 ) -> dict[str, Array]:
     """Physical margins of every design for one operator and pack, (n,) each, keys of `RULES`.
 
-    `halves` has the front halves that `chain.half` points to. Study limits on mass, effort and
-    energy are added by the evaluation, over all cases; the one on cost with the prices.
+    `halves` has the front halves that `chain.half` points to. The study's limits are added by the
+    evaluation, over all cases (`limit_margins`); the one on cost with the prices.
     """
     front = front_margins(project, chain.supply, halves)
     found = {name: margin[chain.half] for name, margin in front.items()}
@@ -90,6 +90,26 @@ def margins(
     found |= overspeed_margins(project, designs, chain, halves)
     found |= _session_margins(project, designs, chain, halves, session)
     return {name: found[name] for name in RULES if name in found}
+
+
+OF_LIMITS = ("first_charge_s", "limit_mass_kg", "limit_effort_percent", "limit_energy_J")
+"""The rules that a study's [limits] set; cost has one, too, but stays with the prices."""
+
+
+def limit_margins(
+    study: Study, energy_J: Array, mass_kg: Array, effort_percent: Array, first_charge_s: Array
+) -> dict[str, Array]:
+    """Margins to the study's limits but the one on cost: what a change of [limits] changes."""
+    limits = study.limits
+    first = limits.first_charge_s or study.session.minutes * 60
+    margins = {"first_charge_s": first - first_charge_s}
+    if limits.mass_kg is not None:
+        margins["limit_mass_kg"] = limits.mass_kg - mass_kg
+    if limits.crank_effort_percent is not None:
+        margins["limit_effort_percent"] = limits.crank_effort_percent - effort_percent
+    if limits.delivered_energy_J is not None:
+        margins["limit_energy_J"] = energy_J - limits.delivered_energy_J
+    return margins
 
 
 def front_margins(project: Project, supply: Supply, halves: Halves) -> dict[str, Array]:
@@ -205,14 +225,13 @@ def _session_margins(
     project: Project, designs: Designs, chain: Chain, halves: Halves, session: Session
 ) -> dict[str, Array]:
     """Rules that only the course of a session decides, (n,) each."""
-    study, half = project.study, chain.half
+    half = chain.half
     tolerance = designs.chosen(project.catalogue, "window", "tolerance")
     on_V, off_V = chain.demand["on_V"][:, 0], chain.demand["off_V"][:, 0]
-    first_limit = study.limits.first_charge_s or study.session.minutes * 60
     return {
         "reaches_window_V": session.idle_V - on_V * (1 + tolerance),
-        "first_charge_s": first_limit - session.first_charge_s,
-        "endurance_W": halves.power_limit_W - crank_work(session) / study.session.minutes / 60,
+        "endurance_W": halves.power_limit_W
+        - crank_work(session) / project.study.session.minutes / 60,
         **worst_on_the_way(project, designs, chain.supply, halves, half, session.peak_V),
         "stroke_ripple_V": _ripple(
             chain,

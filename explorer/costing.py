@@ -6,12 +6,20 @@ from collections.abc import Collection
 from typing import Any
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from explorer.catalogue import Catalogue
 from explorer.config import Project
 from explorer.parts import LINKS, VALVES_PER_GENERATOR
 from explorer.space import Designs, Rows
 from explorer.units import Array
+
+
+def money(amount: ArrayLike) -> Array:
+    """Amounts to nine digits: equal sums added up in another order differ in their last bits, and
+    no design may beat another by that.
+    """
+    return np.round(np.asarray(amount, dtype=float), 9)
 
 
 def quantities(catalogue: Catalogue, designs: Designs) -> dict[str, Rows]:
@@ -39,7 +47,8 @@ def mass_kg(catalogue: Catalogue, designs: Designs) -> Array:
 def costs(project: Project, designs: Designs, *, owned: Collection[str] = ()) -> Array:
     """Cost of all parts in the study's currency at the catalogue's prices, (n,).
 
-    Quantity breaks count for the number of kits the study builds. Parts in `owned` are free.
+    Quantity breaks count for the number of kits the study builds. Parts in `owned` are free. To
+    nine digits, see `money`.
     """
     kits = project.study.prices.build_quantity
     total = np.zeros(len(designs))
@@ -59,7 +68,7 @@ def costs(project: Project, designs: Designs, *, owned: Collection[str] = ()) ->
             ]
         )
         total += table[designs.parts[link], count.reshape(-1)]
-    return total
+    return money(total)
 
 
 def bill(project: Project, designs: Designs, row: int) -> list[dict[str, Any]]:

@@ -33,6 +33,12 @@ class ExplorerError(Exception):
     exit_status = 1
 
 
+class DiskError(ExplorerError):
+    """A file cannot be written, for want of permission or room: as wrong as wrong input."""
+
+    exit_status = 2
+
+
 class InputError(ExplorerError):
     """The input is wrong; carries every fault found, not the first only."""
 

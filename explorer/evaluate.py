@@ -167,13 +167,8 @@ def combine(
 
     mass = costing.mass_kg(catalogue, designs)
     together = {name: np.min([m[name] for m in margins], axis=0) for name in margins[0]}
-    limits = study.limits
-    if limits.mass_kg is not None:
-        together["limit_mass_kg"] = limits.mass_kg - mass
-    if limits.crank_effort_percent is not None:
-        together["limit_effort_percent"] = limits.crank_effort_percent - effort
-    if limits.delivered_energy_J is not None:
-        together["limit_energy_J"] = energy - limits.delivered_energy_J
+    first_charge_s = np.max([s.session.first_charge_s for s in solutions], axis=0)
+    together |= constraints.limit_margins(study, energy, mass, effort, first_charge_s)
     ledgers = [ledger(s.session) for s in solutions]
     readings = [_readings(project, s) for s in solutions]
     return Evaluation(
@@ -181,7 +176,7 @@ def combine(
         delivered_energy_J=energy,
         mass_kg=mass,
         crank_effort_percent=effort,
-        time_to_first_charge_s=np.max([s.session.first_charge_s for s in solutions], axis=0),
+        time_to_first_charge_s=first_charge_s,
         regime=shown([s.session.regime for s in solutions]),
         margins=together,
         ledger_J={name: shown([one[name] for one in ledgers]) for name in ledgers[0]},

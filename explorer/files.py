@@ -7,14 +7,14 @@ import secrets
 from contextlib import suppress
 from pathlib import Path
 
-from explorer.errors import ExplorerError
+from explorer.errors import DiskError
 
 
 def write_atomic(path: str | Path, content: str | bytes) -> Path:
     """Write `content` to `path` (text as UTF-8) by way of a temporary file beside it; return it.
 
     A reader sees the old file or the new one, never a part. Missing folders are made, a link is
-    followed. Raises ExplorerError (no permission, disk full, ...) and then leaves nothing behind.
+    followed. Raises DiskError (no permission, disk full, ...) and then leaves nothing behind.
     """
     content = content.encode() if isinstance(content, str) else content
     target = Path(os.path.realpath(path))
@@ -28,7 +28,7 @@ def write_atomic(path: str | Path, content: str | bytes) -> Path:
             os.fsync(stream.fileno())
         os.replace(temporary, target)
     except OSError as error:
-        raise ExplorerError(f"{path}: cannot be written: {error.strerror or error}") from error
+        raise DiskError(f"{path}: cannot be written: {error.strerror or error}") from error
     finally:
         with suppress(OSError):
             temporary.unlink(missing_ok=True)

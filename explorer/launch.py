@@ -400,15 +400,7 @@ def yardstick(project: Project, store: Store) -> dict[str, Any]:
 
 def rejections(project: Project) -> dict[str, tuple[int, int]]:
     """How many of `PROBES` random designs break each rule, and break it alone."""
-    space = Space.of(project)
-    designs = space.draw(PROBES, np.random.default_rng(project.study.search.seed))
-    found = evaluate(project, designs)
-    margins: Mapping[str, Array] = found.margins
-    if project.study.limits.cost is not None:
-        margins = {
-            **margins, "limit_cost": project.study.limits.cost - costing.costs(project, designs),
-        }  # fmt: skip
-    broken = {name: margin < 0 for name, margin in margins.items()}
+    broken = {name: margin < 0 for name, margin in _probed(project).items()}
     count = np.sum(list(broken.values()), axis=0)
     return {
         name: (int(b.sum()), int((b & (count == 1)).sum())) for name, b in broken.items() if b.any()
@@ -417,8 +409,16 @@ def rejections(project: Project) -> dict[str, tuple[int, int]]:
 
 def nearest_miss(project: Project) -> dict[str, float]:
     """By how much the random design that breaks fewest rules misses each rule it breaks."""
-    designs = Space.of(project).draw(PROBES, np.random.default_rng(project.study.search.seed))
-    found = evaluate(project, designs)
-    count = np.sum([margin < 0 for margin in found.margins.values()], axis=0)
+    margins = _probed(project)
+    count = np.sum([margin < 0 for margin in margins.values()], axis=0)
     best = int(count.argmin())
-    return {name: -float(m[best]) for name, m in found.margins.items() if m[best] < 0}
+    return {name: -float(m[best]) for name, m in margins.items() if m[best] < 0}
+
+
+def _probed(project: Project) -> dict[str, Array]:
+    """Margins of `PROBES` random designs, the limit on cost included."""
+    designs = Space.of(project).draw(PROBES, np.random.default_rng(project.study.search.seed))
+    margins, limit = dict(evaluate(project, designs).margins), project.study.limits.cost
+    if limit is not None:
+        margins["limit_cost"] = limit - costing.costs(project, designs)
+    return margins

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import tomllib
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from datetime import date
 from pathlib import Path
 from typing import Annotated, Any
@@ -19,16 +19,18 @@ from pydantic import BaseModel, ConfigDict, Field, StringConstraints, Validation
 
 from explorer import MODEL_VERSION, costing
 from explorer.config import Project
-from explorer.errors import ExplorerError, Fault, InputError, nearest
+from explorer.errors import DiskError, Fault, InputError, nearest
 from explorer.evaluate import design_record
 from explorer.files import write_atomic
 from explorer.parts import LINKS, SETTINGS, Identifier, NonNegative, Positive
 from explorer.space import design_id as id_of
-from explorer.store import Store, Stored, ids_of
+from explorer.store import Numbers, Store, Stored, ids_of
 from explorer.tables import rule_of, shown
 
 FORMAT = 1
 LONGEST_NOTE = 500
+MISTYPED_MOST = 2
+"""Digits in which a design's id may differ from a stored one that is offered instead."""
 LARGEST_FILE_BYTES = 4_000_000
 HEADER = """\
 # Designs that somebody decided to build, with the prices and results of that day.
@@ -126,7 +128,7 @@ def path_of(project: Project) -> Path:
     return project.path.parent / f"{project.study.name}.lock.toml"
 
 
-def lock(
+def prepare(
     project: Project,
     store: Store,
     design_id: str,
@@ -134,12 +136,11 @@ def lock(
     *,
     stored: Stored | None = None,
     today: date | None = None,
-) -> Path:
-    """Write a stored design into the study's lock file, and return the file.
+) -> Lock:
+    """What a lock of a stored design would hold; writes nothing.
 
     `stored` saves loading the store again. InputError for a design that the store does not hold
-    today, that breaks a rule of physics, or that is locked already; ExplorerError when the file
-    cannot be written.
+    today, that breaks a rule of physics, or that is locked already.
     """
     path = path_of(project)
     locks = _read(path)
@@ -150,9 +151,8 @@ def lock(
     stored = store.load(project)[0] if stored is None else stored
     row = stored.find(design_id)
     if row is None:
-        ids = tuple(ids_of(stored.numbers[np.flatnonzero(stored.feasible)[:100_000]]))
         rule = "is no design that the store holds today"
-        hint = nearest(design_id, ids) if len(ids) <= 20_000 else ""
+        hint = _alike(design_id, stored.numbers[stored.feasible])
         raise InputError([Fault(str(store.path), "design_id", rule, shown(design_id), hint)])
     one = store.evaluation(project, stored, np.array([row]))
     broken = [name for name, margin in one.margins.items() if margin[0] < 0]
@@ -166,18 +166,16 @@ def lock(
     exact = {name: float(one.designs.settings[name][0]) for name in SETTINGS}
     settings = {n: round(v) if n.startswith("cells_") else v for n, v in exact.items()}
     apart = ("design_id", "parts", "settings", "margins", "bill")
-    entry = {
-        "design_id": design_id,
-        "date": today or date.today(),
-        "note": note,
-        "parts": record["parts"],
-        "settings": settings,
-        "result": {k: v for k, v in record.items() if k not in apart},
-        "margins": record["margins"],
-        "bill": [
-            {**line, "price_dated": date.fromisoformat(line["price_dated"])} for line in lines
-        ],
-        "hashes": {
+    return Lock(
+        design_id=design_id,
+        date=today or date.today(),
+        note=note,
+        parts=record["parts"],
+        settings=settings,
+        result={k: v for k, v in record.items() if k not in apart},
+        margins=record["margins"],
+        bill=[{**line, "price_dated": date.fromisoformat(line["price_dated"])} for line in lines],
+        hashes={
             "model_version": MODEL_VERSION,
             "study": project.study_hash,
             "scenario": project.scenario_hash,
@@ -186,24 +184,59 @@ def lock(
                 link: project.catalogue.row_hashes[link][record["parts"][link]] for link in LINKS
             },
         },
-    }
-    _write(path, [*locks, entry])
-    run = store.begin("lock", {"design_id": design_id, "note": note})
-    store.finish(run, {"cost": cost, "currency": project.catalogue.prices.currency})
+        stale=(),
+    )
+
+
+def keep(project: Project, store: Store, decided: Lock) -> Path:
+    """Add a prepared lock to the study's lock file and to the history, and return the file.
+
+    DiskError when either cannot be written; the lock file is then as it was.
+    """
+    path = path_of(project)
+    # The history first: what begins there and never ends has left the file alone.
+    run = store.begin("lock", {"design_id": decided.design_id, "note": decided.note})
+    prices = store.remember_prices(project.catalogue.prices, today=decided.date)
+    content = {f.name: getattr(decided, f.name) for f in fields(Lock) if f.name != "stale"}
+    _write(path, [*_read(path), content])
+    told = {"cost": decided.result["cost"], "currency": decided.result["currency"]}
+    store.finish(run, {**told, "prices": prices})
     return path
+
+
+def lock(
+    project: Project,
+    store: Store,
+    design_id: str,
+    note: str = "",
+    *,
+    stored: Stored | None = None,
+    today: date | None = None,
+) -> Path:
+    """Lock a stored design: `prepare`, then `keep`."""
+    return keep(
+        project, store, prepare(project, store, design_id, note, stored=stored, today=today)
+    )
 
 
 def release(project: Project, store: Store, design_id: str) -> Path:
     """Take a design out of the lock file; the history keeps that it was there."""
+    path, left = path_of(project), others(project, design_id)
+    run = store.begin("release", {"design_id": design_id})
+    _write(path, left)
+    store.finish(run, {})
+    return path
+
+
+def others(project: Project, design_id: str) -> list[dict[str, Any]]:
+    """Entries of the study's lock file beside that of a design; InputError when it has none."""
     path = path_of(project)
     locks = _read(path)
     left = [entry for entry in locks if entry["design_id"] != design_id]
     if len(left) == len(locks):
         hint = nearest(design_id, tuple(entry["design_id"] for entry in locks))
         raise InputError([Fault(str(path), "design_id", "is not locked", shown(design_id), hint)])
-    _write(path, left)
-    store.finish(store.begin("release", {"design_id": design_id}), {})
-    return path
+    return left
 
 
 def read_locks(project: Project) -> list[Lock]:
@@ -216,6 +249,19 @@ def read_locks(project: Project) -> list[Lock]:
         words = tuple(_changes(project, entry["parts"], entry["hashes"]))
         found.append(Lock(**entry, stale=words))
     return found
+
+
+def _alike(design_id: str, numbers: Numbers) -> str:
+    """A hint with the stored design that a mistyped or shortened id may mean; "" without one."""
+    length = len(design_id)
+    if not numbers.size or not 4 <= length <= 12 or not set(design_id) <= set("0123456789abcdef"):
+        return ""
+    apart = (numbers >> np.uint64(4 * (12 - length))) ^ np.uint64(int(design_id, 16))
+    wrong = sum((apart >> np.uint64(4 * k)) & np.uint64(15) != 0 for k in range(length))
+    best = int(wrong.argmin())
+    if wrong[best] > MISTYPED_MOST * (length == 12):
+        return ""
+    return f"nearest: {ids_of(numbers[[best]])[0]}"
 
 
 def _changes(
@@ -250,7 +296,7 @@ def _write(path: Path, entries: Sequence[Mapping[str, Any]]) -> None:
         try:
             path.unlink(missing_ok=True)
         except OSError as error:
-            raise ExplorerError(f"{path}: cannot be removed: {error.strerror or error}") from error
+            raise DiskError(f"{path}: cannot be removed: {error.strerror or error}") from error
         return
     content = {"format": FORMAT, "locked": [_without_none(entry) for entry in entries]}
     write_atomic(path, HEADER + "\n" + tomli_w.dumps(content))

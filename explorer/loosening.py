@@ -18,7 +18,6 @@ from explorer.evaluate import evaluate
 from explorer.front import EQUAL_WITHIN
 from explorer.search.sample import Coordinates, neighbours
 from explorer.space import Designs, Rows, Space
-from explorer.store import money
 from explorer.units import Array
 
 STEPS = {
@@ -61,9 +60,9 @@ def rule_costs(
         return None
     coordinates = Coordinates(Space.of(project))
     own = evaluate(project, designs)
-    points = own.objectives(money(costing.costs(project, designs)))
+    points = own.objectives(costing.costs(project, designs))
     found = evaluate(project, coordinates.designs(_around(coordinates, designs, picked)))
-    cost = money(costing.costs(project, found.designs))
+    cost = costing.costs(project, found.designs)
     margins = dict(found.margins)
     if project.study.limits.cost is not None:
         margins["limit_cost"] = project.study.limits.cost - cost

@@ -196,7 +196,10 @@ def _offer_rows(shelf: Shelf, offer: Offer, parts: Sequence[str] | None) -> list
     ]
     if len(ours) < len(rest):
         passed = len(rest) - len(ours)
-        shelf.notes.append(f"{shelf.shown(offer.file)}: {passed} rows are of no part in the tables")
+        rows_are = "row is" if passed == 1 else "rows are"
+        shelf.notes.append(
+            f"{shelf.shown(offer.file)}: {passed} {rows_are} of no part in the tables"
+        )
     constant = {"currency": offer.currency or "", "dated": str(offer.dated or "")}
     rows = []
     for row in shelf.mapped(offer.file, header, ours, columns, "part"):

@@ -17,12 +17,13 @@ from numpy.typing import NDArray
 
 from explorer import costing
 from explorer.config import Project
+from explorer.constraints import OF_LIMITS, RULES, limit_margins
 from explorer.errors import Fault, InputError
 from explorer.front import non_dominated
 from explorer.parts import LINKS, SETTINGS
 from explorer.prices import Price, Prices
 from explorer.space import Designs, Rows
-from explorer.store import Numbers, Store, Stored, ids_of, limit_margins, money
+from explorer.store import Numbers, Store, Stored, ids_of
 from explorer.units import Array
 
 OBJECTIVES = ("delivered_energy_J", "cost", "mass_kg", "crank_effort_percent")
@@ -134,7 +135,7 @@ class Repriced:
 def affordable(project: Project, stored: Stored, cost: Array) -> NDArray[np.bool_]:
     """Where a stored design keeps physics and all limits of the study, the one on cost too."""
     limit = project.study.limits.cost
-    return np.asarray(stored.feasible & (money(cost) <= (np.inf if limit is None else limit)))
+    return np.asarray(stored.feasible & (cost <= (np.inf if limit is None else limit)))
 
 
 def front_rows(project: Project, stored: Stored, cost: Array) -> Rows:
@@ -154,7 +155,7 @@ def reprice(
     owned: Collection[str] = (),
 ) -> Repriced:
     """Cost, front, movements and verdicts at the project's prices. Nothing is written."""
-    cost = money(costing.costs(project, stored.designs, owned=owned))
+    cost = costing.costs(project, stored.designs, owned=owned)
     rows = front_rows(project, stored, cost)
     now = stored.numbers[rows]
     before = now if previous is None else previous.front
@@ -236,16 +237,24 @@ def standing(
         first = lock.result.get("time_to_first_charge_s") or np.inf
         basis = "outdated lock" if lock.stale else "lock"
         broken = [
-            f"it breaks {name} by {-margin:.4g}"
+            _broken(name, margin)
             for name, margin in lock.margins.items()
-            if margin < 0 and not name.startswith("limit_") and name != "first_charge_s"
+            if margin < 0 and name not in (*OF_LIMITS, "limit_cost")
         ]
     values = (energy, mass, float(effort), float(first))
     margins = limit_margins(project.study, *(np.array(v) for v in values))
-    if project.study.limits.cost is not None:
-        margins["limit_cost"] = np.array(project.study.limits.cost - cost)
-    broken += [f"it breaks {name} by {-float(m):.4g}" for name, m in margins.items() if m < 0]
+    broken += [_broken(name, float(m)) for name, m in margins.items() if m < 0]
+    limit = project.study.limits.cost
+    if limit is not None and cost > limit:
+        over = f"{cost - limit:,.2f} {project.catalogue.prices.currency}"
+        broken.append(f"it costs {over} more than the study's limit")
     return Standing(row, designs, cost, energy, mass, float(effort), basis, tuple(broken))
+
+
+def _broken(name: str, margin: float) -> str:
+    """Which rule is broken and by how much, in words."""
+    rule = RULES[name]
+    return f"it breaks {name} by {-margin:.4g} {rule.unit} ({rule.says.rstrip('.')})"
 
 
 def verdict(
@@ -260,7 +269,10 @@ def verdict(
 
     `cost` (n,) are the stored designs' costs with the same `owned` parts free.
     """
-    then = lock.result.get("cost")
+    # A sum in another currency compares with nothing.
+    currency = project.catalogue.prices.currency
+    same = lock.result.get("currency", currency) == currency
+    then = lock.result.get("cost") if same else None
     now = standing(project, stored, lock, owned=owned)
     if not isinstance(now, Standing):
         return Verdict(lock.design_id, "infeasible", None, {}, "lock", now, None, then, None, None)
@@ -293,7 +305,7 @@ def _cost(project: Project, designs: Designs, owned: Collection[str] = ()) -> fl
     """Cost of one design; unlike `costing.costs` also where the study no longer offers a part."""
     lines = costing.bill(project, designs, 0)
     paid = sum(x["quantity"] * x["unit_price"] for x in lines if x["part"] not in owned)
-    return float(money(paid))
+    return float(costing.money(paid))
 
 
 def _cheapest_rival(project: Project, stored: Stored, cost: Array, now: Standing) -> int | None:
@@ -389,7 +401,7 @@ def _with_rules(project: Project, store: Store, stored: Stored, one: Verdict) ->
     if row is None or stored.sound[row]:
         return one
     margins = store.evaluation(project, stored, np.array([row])).margins
-    broken = [f"it breaks {name} by {-float(m[0]):.4g}" for name, m in margins.items() if m[0] < 0]
+    broken = [_broken(name, float(m[0])) for name, m in margins.items() if m[0] < 0]
     return replace(one, reasons=(*broken, *(r for r in one.reasons if not r.startswith("it br"))))
 
 

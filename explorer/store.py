@@ -20,12 +20,13 @@ from types import TracebackType
 from typing import Any, NamedTuple
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 
 from explorer import MODEL_VERSION
 from explorer.catalogue import Catalogue
 from explorer.config import Project, Study
-from explorer.errors import ExplorerError, Fault, InputError
+from explorer.constraints import OF_LIMITS, limit_margins
+from explorer.errors import DiskError, ExplorerError, Fault, InputError
 from explorer.evaluate import Case, Evaluation
 from explorer.parts import LINKS, SETTINGS
 from explorer.prices import Price, Prices
@@ -106,8 +107,8 @@ class Stored:
         return len(self.numbers)
 
     def objectives(self, cost: Array) -> Array:
-        """The four objectives, all minimised: (n, 4). Cost counts to nine digits, see `money`."""
-        columns = (-self.delivered_energy_J, money(cost), self.mass_kg, self.crank_effort_percent)
+        """The four objectives, all minimised: (n, 4)."""
+        columns = (-self.delivered_energy_J, cost, self.mass_kg, self.crank_effort_percent)
         return np.stack(columns, axis=1)
 
     def take(self, rows: Rows | NDArray[np.bool_]) -> Stored:
@@ -122,13 +123,6 @@ class Stored:
         except (ValueError, OverflowError):
             return None
         return int(rows[0]) if rows.size else None
-
-
-def money(amount: ArrayLike) -> Array:
-    """Amounts to nine digits: equal sums added up in another order differ in their last bits, and
-    no design may beat another by that.
-    """
-    return np.round(np.asarray(amount, dtype=float), 9)
 
 
 class Reuse(NamedTuple):
@@ -220,25 +214,6 @@ def ids_of(numbers: Iterable[int]) -> list[str]:
     return [f"{int(number):012x}" for number in numbers]
 
 
-def limit_margins(
-    study: Study, energy_J: Array, mass_kg: Array, effort_percent: Array, first_charge_s: Array
-) -> dict[str, Array]:
-    """Margins to the study's limits: what a change of [limits] changes. Cost stays apart."""
-    limits = study.limits
-    first = limits.first_charge_s or study.session.minutes * 60
-    margins = {"first_charge_s": first - first_charge_s}
-    if limits.mass_kg is not None:
-        margins["limit_mass_kg"] = limits.mass_kg - mass_kg
-    if limits.crank_effort_percent is not None:
-        margins["limit_effort_percent"] = limits.crank_effort_percent - effort_percent
-    if limits.delivered_energy_J is not None:
-        margins["limit_energy_J"] = energy_J - limits.delivered_energy_J
-    return margins
-
-
-_OF_LIMITS = ("first_charge_s", "limit_mass_kg", "limit_effort_percent", "limit_energy_J")
-
-
 class Store:
     """An open store; use as a context manager. Every failure is one line (ExplorerError)."""
 
@@ -247,13 +222,14 @@ class Store:
         self._connection = connection
 
     @classmethod
-    def open(cls, path: str | Path, *, read_only: bool = False) -> Store:
-        """Open a store, made when missing unless `read_only`.
+    def open(cls, path: str | Path, *, read_only: bool = False, existing: bool = False) -> Store:
+        """Open a store, made when missing unless `read_only` or `existing`.
 
-        InputError for a file of another program, of a newer version, or (read only) none at all.
+        InputError for a file of another program, of a newer version, or none where one must be;
+        DiskError where it cannot be opened or written.
         """
         path = Path(path)
-        if read_only and not path.exists():
+        if (read_only or existing) and not path.exists():
             raise InputError([Fault(str(path), "", "no results are stored yet, launch first")])
         mode = "ro" if read_only else "rwc"
         with _told(path):
@@ -302,7 +278,7 @@ class Store:
         """
         numbers = design_numbers(project.catalogue, evaluation.designs)
         names, values = _detail_columns(evaluation)
-        physical = [m for name, m in evaluation.margins.items() if name not in _OF_LIMITS]
+        physical = [m for name, m in evaluation.margins.items() if name not in OF_LIMITS]
         sound = np.all([m >= 0 for m in physical], axis=0)
         with self._transaction():
             context = self._context(project, names)
@@ -708,7 +684,7 @@ def _detail_columns(evaluation: Evaluation) -> tuple[list[str], list[Array]]:
     columns: dict[str, Any] = {}
     for group in ("margins", "ledger_J", "readings"):
         for name, value in getattr(evaluation, group).items():
-            if not (group == "margins" and name in _OF_LIMITS):
+            if not (group == "margins" and name in OF_LIMITS):
                 columns[f"{group}:{name}"] = value
     for case in evaluation.cases:
         for name, value in zip(case._fields[2:], case[2:], strict=True):
@@ -774,5 +750,10 @@ def _told(path: Path) -> Iterator[None]:
         elif "locked" in words:
             words = f"another run has been writing to it for {WAIT_S:g} s; try again later"
         elif "unable to open" in words:
-            words = "cannot be opened; is its folder there, and may you write in it?"
+            rule = "cannot be opened; is its folder there, and may you write in it?"
+            raise DiskError(f"{path}: {rule}") from error
+        elif "readonly" in words:
+            raise DiskError(f"{path}: cannot be written; may you write in its folder?") from error
+        elif "full" in words or "I/O error" in words:
+            raise DiskError(f"{path}: cannot be written: {words}") from error
         raise ExplorerError(f"{path}: {words}") from error

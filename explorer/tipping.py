@@ -19,12 +19,13 @@ from numpy.typing import NDArray
 
 from explorer import costing
 from explorer.config import Project
+from explorer.costing import money
 from explorer.errors import Fault, InputError, nearest
 from explorer.front import non_dominated
 from explorer.parts import LINKS
 from explorer.reprice import Decision, Standing, front_rows, standing
 from explorer.space import Designs, Rows
-from explorer.store import Stored, ids_of, money
+from explorer.store import Stored, ids_of
 from explorer.units import Array
 
 PAIRS_AT_A_TIME = 2_000_000
@@ -213,7 +214,7 @@ def price_weights(
     """
     if not 0 <= fall <= 1 <= rise < np.inf:
         raise ValueError(f"fall must be 0 to 1 and rise at least 1, got {fall} and {rise}")
-    stored, cost = stored.take(stored.feasible), money(cost[stored.feasible])
+    stored, cost = stored.take(stored.feasible), cost[stored.feasible]
     today = front_rows(project, stored, cost)
     taken = costing.quantities(project.catalogue, stored.designs)
     found = []
@@ -227,7 +228,7 @@ def price_weights(
         # Contenders hold every design that is on the front anywhere in the range.
         few, few_slope, few_cost = stored.take(rows), slope[rows], cost[rows]
         ends = [
-            rows[front_rows(project, few, few_cost + few_slope * (at - price))]
+            rows[front_rows(project, few, money(few_cost + few_slope * (at - price)))]
             for at in (low, high)
         ]
         moved = [len(np.setxor1d(today, end)) for end in ends]
@@ -289,7 +290,7 @@ def _line(
     project: Project, stored: Stored, link: str, part: str, owned: Collection[str]
 ) -> tuple[float, Array, Array]:
     """Price today, slope (n,) and cost today (n,) of all designs along a part's price."""
-    cost = money(costing.costs(project, stored.designs, owned=owned))
+    cost = costing.costs(project, stored.designs, owned=owned)
     slope = slopes(project, stored.designs, link, part)
     return base_price(project, part), slope * (part not in owned), cost
 

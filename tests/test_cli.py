@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 import json
+import re
 import shutil
 import sqlite3
 import subprocess
 import sys
+import tomllib
 from pathlib import Path
 
 import pytest
 
 from explorer import cli
+from explorer.errors import DiskError
 from explorer.store import Store
 from explorer.supply import held_speed
 
@@ -264,6 +267,103 @@ def test_review_before_any_launch(genchain, small_study: Path) -> None:
     assert wrong.status == 2
     assert "launch first" in wrong.err
     assert not (small_study.parent / "small.store.sqlite").exists()
+
+
+@pytest.mark.parametrize(
+    "words", [["rerun", "STUDY"], ["lock", "STUDY", "0123456789ab"], ["lock", "STUDY", "0" * 12,
+              "--release"]],
+)  # fmt: skip
+def test_what_needs_results_makes_no_store(genchain, small_study: Path, words: list[str]) -> None:
+    before = sorted(small_study.parent.iterdir())
+    wrong = genchain(*(small_study if word == "STUDY" else word for word in words))
+    assert wrong.status == 2
+    assert wrong.err.count("\n") == 1
+    assert "launch first" in wrong.err or "is not locked" in wrong.err
+    assert sorted(small_study.parent.iterdir()) == before
+
+
+@pytest.mark.parametrize("command", ["check", "launch", "rerun"])
+def test_a_wrong_lock_file_is_told_before_anything_is_done(
+    genchain, small_study: Path, command: str
+) -> None:
+    (small_study.parent / "small.lock.toml").write_text("hello")
+    wrong = genchain(command, small_study)
+    assert wrong.status == 2
+    assert "small.lock.toml: is not TOML" in wrong.err
+    assert wrong.err.count("\n") == 1
+    assert not (small_study.parent / "small.store.sqlite").exists()
+
+
+@pytest.mark.parametrize("fails", ["sheet", "lock file", "store"])
+def test_a_lock_is_written_whole_or_not_at_all(genchain, launched, monkeypatch, fails: str) -> None:
+    """Issue 2: no permission or a full disk is one line, status 2, nothing half-written."""
+    study, answer = launched
+    one, two = (record["design_id"] for record in answer["front"][:2])
+    assert genchain("lock", study, one).status == 0
+    kept = study.with_name("small.lock.toml").read_bytes()
+
+    def refuse(*_: object, **__: object) -> None:
+        raise DiskError("the disk is full")
+
+    place = {
+        "sheet": "explorer.report.sheet.write_atomic",
+        "lock file": "explorer.lock.write_atomic",
+        "store": "explorer.store.Store.begin",
+    }[fails]
+    with monkeypatch.context() as full:
+        full.setattr(place, refuse)
+        wrong = genchain("lock", study, two, "--json")
+    assert (wrong.status, wrong.out, wrong.err) == (2, "", "the disk is full\n")
+    assert study.with_name("small.lock.toml").read_bytes() == kept
+    assert not list(study.parent.rglob(f"build_{two}*"))
+    page = Path(genchain("review", study, "--json").json["report"]).read_text("utf-8")
+    assert f"lock {one}" in page
+    assert f"lock {two}" not in page
+
+
+def test_a_mistyped_or_shortened_design_is_offered_the_right_one(genchain, launched) -> None:
+    study, answer = launched
+    right = answer["picks"]["least_cost"]
+    swapped = right[:3] + right[4] + right[3] + right[5:]
+    other = "0" if right[-1] != "0" else "1"
+    for wrong in (right[:-1] + other, right[:7], swapped):
+        if wrong != right:
+            assert f"(nearest: {right})" in genchain("lock", study, wrong).err
+    assert "nearest" not in genchain("lock", study, "<b>../x</b>").err
+
+
+def test_lock_then_evaluate_gives_the_same_numbers(genchain, launched, tmp_path: Path) -> None:
+    """The parts and settings of the lock file, pasted into a file of one's own."""
+    study, answer = launched
+    name = answer["picks"]["most_energy"]
+    locked = genchain("lock", study, name, "--json").json["locked"]
+    (entry,) = tomllib.loads(study.with_name("small.lock.toml").read_text())["locked"]
+    design = tmp_path / "mine.toml"
+    lines = ["[parts]", *(f'{k} = "{v}"' for k, v in entry["parts"].items())]
+    lines += ["[settings]", *(f"{k} = {v!r}" for k, v in entry["settings"].items())]
+    design.write_text("\n".join(lines))
+    mine = genchain("evaluate", study, "--design", design, "--json").json
+    assert mine["design_id"] == name
+    for key in ("delivered_energy_J", "cost", "mass_kg", "crank_effort_percent", "regime"):
+        assert mine[key] == locked[key] == entry["result"][key]
+    # Among many designs sums may be ordered differently, which moves the last digits.
+    assert mine["margins"] == pytest.approx(entry["margins"], rel=1e-9, abs=1e-9)
+    assert mine["ledger_J"] == pytest.approx(entry["result"]["ledger_J"], rel=1e-9, abs=1e-9)
+
+
+def test_a_rerun_tells_old_prices_breaks_and_what_ifs(genchain, launched) -> None:
+    study, answer = launched
+    part = answer["front"][0]["parts"]["crank"]
+    set_price(study, part, 7.5)
+    table = study.parent / "parts" / "prices.csv"
+    table.write_text(
+        table.read_text().replace("7.5,EUR,2026-11-10", "7.5,EUR,2019-11-10")
+        + f"{part},5.00,EUR,2026-11-20,10\n"
+    )
+    told = genchain("rerun", study)
+    assert re.search(rf"\({part}\): the price of 2019-11-10 is \d{{4}} days old", told.out)
+    assert f"price of {part} from 10 pieces: none -> 5.00 EUR (new, dated 2026-11-20)" in told.out
+    assert f"what if: {part} counted as free" in genchain("rerun", study, "--owned", part).out
 
 
 def test_a_rerun_that_searches_says_what_it_computed(genchain, launched) -> None:

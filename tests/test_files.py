@@ -67,7 +67,7 @@ def test_a_refusal_leaves_the_old_file(
     with pytest.raises(ExplorerError) as caught:
         write_atomic(path, "new")
     assert str(caught.value) == f"{path}: cannot be written: No space left on device"
-    assert caught.value.exit_status == 1
+    assert caught.value.exit_status == 2
     assert path.read_text() == "old"
     assert names(tmp_path) == ["page.html"]
 

@@ -210,7 +210,8 @@ def test_infeasible_for_every_reason(project: Project, store: Store, stored: Sto
     part = lock.parts["generator"]
     over = reprice(at_prices(project, {part: 1000.0}), stored, locks=[lock]).locked[0]
     assert over.status == "infeasible"
-    assert over.reasons == (f"it breaks limit_cost by {over.cost - project.study.limits.cost:.4g}",)
+    excess = over.cost - project.study.limits.cost
+    assert over.reasons == (f"it costs {excess:,.2f} EUR more than the study's limit",)
 
     gone = {k: v for k, v in project.catalogue.prices.breaks.items() if k != part}
     prices = replace(project.catalogue.prices, breaks=gone)
@@ -234,7 +235,9 @@ def test_infeasible_for_every_reason(project: Project, store: Store, stored: Sto
     broken = int(np.flatnonzero(~stored.sound)[0])
     verdict = rerun(project, store, stored, locks=[locked(project, stored, broken)]).locked[0]
     assert verdict.status == "infeasible"
-    assert verdict.reasons[0] == "it breaks turnable_N_m by 1"
+    assert verdict.reasons[0] == (
+        "it breaks turnable_N_m by 1 N m (The hand can turn the chain's own drag from rest)"
+    )
 
 
 def test_a_lock_that_the_store_does_not_hold(project: Project, stored: Stored) -> None:
@@ -256,7 +259,9 @@ def test_a_lock_that_the_store_does_not_hold(project: Project, stored: Stored) -
     assert (again.basis, len(again.reasons)) == ("store", 1)
     broken = replace(lock, margins={"cell_voltage_V": -0.25, "limit_mass_kg": -9.0})
     verdict = reprice(project, others, locks=[broken]).locked[0]
-    assert verdict.reasons == ("it breaks cell_voltage_V by 0.25",)
+    assert verdict.reasons == (
+        "it breaks cell_voltage_V by 0.25 V (No cell is overcharged at overspeed with a full pack)",
+    )
 
 
 def test_owned_parts_are_free(project: Project, store: Store, stored: Stored) -> None:

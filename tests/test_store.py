@@ -360,7 +360,7 @@ def test_a_reader_sees_whole_blocks_only(small_project: Project) -> None:
             assert len(reader.load(small_project)[0]) == 20
             writer.append(small_project, done.take(np.arange(20, 60)), "sweep")
             assert len(reader.load(small_project)[0]) == 60
-            with pytest.raises(ExplorerError, match="readonly"):
+            with pytest.raises(ExplorerError, match="cannot be written"):
                 reader.append(small_project, done, "sweep")
 
 
@@ -374,7 +374,7 @@ def test_a_full_disk_is_one_line_and_loses_nothing(small_project: Project) -> No
             store.append(small_project, done, "sweep", progress=("s", {"n": 2}))
         assert "\n" not in str(caught.value)
         assert "full" in str(caught.value)
-        assert caught.value.exit_status == 1
+        assert caught.value.exit_status == 2
         assert len(store.load(small_project)[0]) == 100
         assert store.search_progress("s") == {"n": 1}
         store._connection.execute(f"PRAGMA max_page_count = {10**6}")

@@ -193,14 +193,16 @@ def course_svg(course: Course, goals: Sequence[Objective]) -> str:
                 for (name, pairs), style in zip(course.locked_cost.items(), styles, strict=False):
                     days = [datetime.fromisoformat(day) for day, _ in pairs]
                     axes.plot(days, [cost for _, cost in pairs], color=VERMILLION, marker="s",
-                              ms=4, ls=style, lw=1.6, label=f"locked {name}")  # fmt: skip
+                              ms=4, ls=style, lw=1.6, drawstyle="steps-post",
+                              label=f"locked {name}")  # fmt: skip
                 axes.legend(frameon=False, labelcolor=INK, fontsize=8)
             for day, _ in course.events:
                 axes.axvline(datetime.fromisoformat(day), color=INK, lw=0.8, ls=":")
             axes.set_ylabel(f"{goal.label}, {goal.unit}")
             axes.margins(y=0.25)
             axes.yaxis.set_major_formatter(lambda value, _: f"{value:,.6g}")
-            locator = dates.AutoDateLocator(maxticks=6)
+            # Fewer than three at the least: of 150 to 300 seconds no step makes five or six.
+            locator = dates.AutoDateLocator(minticks=2, maxticks=6)
             axes.xaxis.set_major_locator(locator)
             axes.xaxis.set_major_formatter(dates.ConciseDateFormatter(locator))
 

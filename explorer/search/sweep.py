@@ -24,7 +24,6 @@ from explorer.errors import ExplorerError
 from explorer.evaluate import Evaluation, Solved
 from explorer.parts import BACK_LINKS, FRONT_LINKS, LINKS, SETTINGS
 from explorer.space import Designs, Rows, Space
-from explorer.store import limit_margins
 from explorer.supply import Halves, Supply, VoltageGrid, curves
 from explorer.units import Array
 
@@ -351,7 +350,9 @@ class _Join:
         energy, effort = _over_cases(self.project.study, solved)
         mass = costing.mass_kg(self.project.catalogue, designs)
         first_s = np.max([s.session.first_charge_s for s in solved.values()], axis=0)
-        for margin in limit_margins(self.project.study, energy, mass, effort, first_s).values():
+        for margin in constraints.limit_margins(
+            self.project.study, energy, mass, effort, first_s
+        ).values():
             kept &= margin >= 0
         return kept
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import sys
 from collections.abc import Iterator
 from dataclasses import replace
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -178,6 +179,15 @@ def test_the_course_keeps_locks_and_moments() -> None:
     assert [cost for _, cost in course.locked_cost["ab"]] == [75.0, 70.0]
     assert course.events == (("2026-10-02T08:00:00+00:00", "lock ab"),)
     assert "from 10.00 to 8.00" in course.sentence
+    assert "currentColor" in figures.course_svg(course, synthetic.page(20).objectives)
+
+
+@pytest.mark.parametrize("seconds", [40, 160, 250, 299, 7_000, 170_000, 4e6, 9e7])
+def test_the_course_has_a_time_axis_whatever_it_spans(seconds: float) -> None:
+    """A warning, an error here, was drawn where no step of the axis made enough marks."""
+    begun = datetime(2026, 11, 25, 8, tzinfo=UTC)
+    days = (begun.isoformat(), (begun + timedelta(seconds=seconds)).isoformat())
+    course = market.Course(days, {goal: (10.0, 9.0) for goal in GOALS}, {}, (), "")
     assert "currentColor" in figures.course_svg(course, synthetic.page(20).objectives)
 
 
