@@ -126,6 +126,18 @@ def _own(name: str) -> Any:
     return Markup((Path(__file__).parent / "templates" / name).read_text("utf-8"))
 
 
+SCRIPTS = ("shared", "parallel", "explore", "one", "start")
+"""The page's scripts in the order in which they build on each other; they share one scope."""
+
+
+def _script() -> Any:
+    """The scripts as one, in a scope of their own."""
+    from markupsafe import Markup
+
+    parts = Markup("\n").join(_own(f"{name}.js") for name in SCRIPTS)
+    return Markup('"use strict";\n(() => {\n') + parts + Markup("\n})();")
+
+
 def _template(name: str) -> Template:
     from jinja2 import Environment, PackageLoader, StrictUndefined
 
@@ -152,7 +164,7 @@ def render(page: PageData) -> str:
     return _template("index.html.j2").render(
         page=page,
         css=_own("page.css"),
-        js=_own("page.js"),
+        js=_script(),
         library=Markup(library),
         plot_script=Markup(script),
         plots=[(key, label, Markup(div)) for key, (label, div) in divs.items()],

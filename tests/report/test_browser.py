@@ -2,21 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
 import synthetic
-from conftest import needed
+from conftest import Open, needed, wait_for
 
 from explorer.report import page
 from explorer.report.content import PageData
 from explorer.report.numerals import number
 
 pytestmark = pytest.mark.browser
-
-Open = Callable[..., Any]
 
 
 @pytest.fixture(scope="module")
@@ -27,54 +24,6 @@ def data() -> PageData:
 @pytest.fixture(scope="module")
 def address(data: PageData, tmp_path_factory: pytest.TempPathFactory) -> str:
     return page.write(data, tmp_path_factory.mktemp("page")).as_uri()
-
-
-@pytest.fixture
-def visit(chromium: Any, address: str) -> Iterator[Open]:
-    """Opens the page; at the end, no error was told and nothing was asked of the network."""
-    told: list[str] = []
-    contexts = []
-
-    def opened(
-        fragment: str = "",
-        *,
-        width: int = 1280,
-        ready: str = "plots",
-        at: str = address,
-        **options: Any,
-    ) -> Any:
-        context = chromium.new_context(viewport={"width": width, "height": 900}, **options)
-        contexts.append(context)
-        tab = context.new_page()
-        tab.on("pageerror", lambda error: told.append(str(error)))
-        tab.on(
-            "console",
-            lambda m: told.append(m.text) if m.type in ("error", "warning") else None,
-        )
-        tab.on(
-            "request",
-            lambda r: (
-                told.append(r.url) if not r.url.startswith(("file:", "data:", "blob:")) else None
-            ),
-        )
-        tab.goto(at + fragment)
-        if ready:
-            tab.wait_for_selector(f"html[data-ready={ready}]", timeout=20_000)
-        return tab
-
-    yield opened
-    for context in contexts:
-        context.close()
-    assert told == []
-
-
-def wait_for(tab: Any, expression: str) -> None:
-    """Until it holds. The driver's own waiting evaluates text, which the page's policy refuses."""
-    for _ in range(200):
-        if tab.evaluate(expression):
-            return
-        tab.wait_for_timeout(50)
-    raise AssertionError(f"never true: {expression}")
 
 
 def brush(tab: Any, plot: int, left: float, right: float) -> None:
@@ -156,6 +105,65 @@ def test_shared_choices_are_those_of_the_remaining_designs(visit: Open, data: Pa
         line = f"{link.label}: {link.parts[min(used)].name}"
         listed = line in tab.locator("#shared ul").first.inner_text().splitlines()
         assert listed == (len(used) == 1)
+
+
+def pieces(tab: Any) -> dict[str, list[str]]:
+    """Names of the pieces of each bar of the parallel view."""
+    told = tab.locator("#parallel .choice").evaluate_all(
+        """all => all.map(c => [c.getAttribute('aria-label'),
+        [...c.querySelectorAll('button')].map(b => b.getAttribute('aria-label'))])"""
+    )
+    return dict(told)
+
+
+def test_the_parallel_view_counts_what_remains(visit: Open, data: PageData) -> None:
+    tab = visit()
+    brush(tab, 0, 0.2, 0.5)
+    wait_for(tab, "document.querySelectorAll('#front tr.marked').length > 0")
+    rows = marked(tab)
+    told = pieces(tab)
+    for link in data.designs.links:
+        count = {k: sum(link.used[row] == k for row in rows) for k in range(len(link.parts))}
+        taken = [(k, n) for k, n in count.items() if n]
+        assert [text.split(". Mark")[0] for text in told[link.label]] == [
+            f"{link.parts[k].name}: {'all' if n == len(rows) else f'{n} of {len(rows)}'}"
+            for k, n in taken
+        ]
+    widths = tab.locator("#parallel .pieces").first.evaluate(
+        "p => [...p.children].map(b => b.getBoundingClientRect().width / p.clientWidth)"
+    )
+    assert sum(widths) == pytest.approx(1, abs=0.01)
+
+
+def test_a_piece_marks_the_designs_that_use_it_by_keyboard(visit: Open, data: PageData) -> None:
+    tab = visit()
+    link = next(one for one in data.designs.links if one.name == "generator")
+    shown = [row for row, reading in enumerate(data.designs.reading) if reading]
+    piece = tab.locator("[data-piece='generator|1']")
+    piece.focus()
+    tab.keyboard.press("Enter")
+    assert marked(tab) == [row for row in shown if link.used[row] == 1]
+    # The focus stays where it was although the view was drawn anew.
+    assert tab.evaluate("document.activeElement.dataset.piece") == "generator|1"
+    assert pieces(tab)[link.label] == [f"{link.parts[1].name}: all. Mark them"]
+    tab.locator("#unmark").click()
+    assert marked(tab) == []
+    assert len(pieces(tab)[link.label]) == len({link.used[row] for row in shown})
+
+
+def test_the_switch_shows_the_whole_front(visit: Open, tmp_path: Path) -> None:
+    """A front that is thinned for reading carries the rest along; the switch brings it in."""
+    crowded = synthetic.page(60, twins=True)
+    few, every = sum(crowded.designs.reading), len(crowded.designs.ids)
+    assert few < every
+    tab = visit(at=page.write(crowded, tmp_path).as_uri())
+    assert tab.locator("#status").inner_text() == f"{few} designs remain."
+    switch = tab.get_by_label(f"Show all {every} designs")
+    switch.check()
+    assert tab.locator("#status").inner_text() == f"{every} designs remain."
+    tab.wait_for_timeout(150)
+    size = tab.evaluate("[...Bokeh.documents[0].get_model_by_name('designs').data.size]")
+    assert all(size)
 
 
 def test_a_design_has_an_address(visit: Open, data: PageData) -> None:
@@ -259,30 +267,6 @@ def test_hostile_names_are_text(visit: Open) -> None:
     assert tab.get_by_text(synthetic.HOSTILE).count() > 0
 
 
-def test_paper_has_the_still_figures(visit: Open) -> None:
-    tab = visit()
-    for size in ("A4", "Letter"):
-        assert tab.pdf(format=size).startswith(b"%PDF-")
-    tab.emulate_media(media="print")
-    assert not tab.locator("#design").is_visible()  # it has a print of its own
-    assert not tab.locator("#plots").is_visible()
-    assert tab.locator(".still img").is_visible()
-    assert tab.locator("body").evaluate("e => getComputedStyle(e).backgroundColor") == (
-        "rgb(255, 255, 255)"
-    )
-
-
-def test_one_design_prints_alone(visit: Open) -> None:
-    tab = visit()
-    tab.evaluate("window.print = () => { window.printed = document.documentElement.className; }")
-    tab.get_by_role("button", name="Print this design").click()
-    assert "one" in tab.evaluate("window.printed").split()
-    tab.emulate_media(media="print")
-    assert not tab.locator("#answer").is_visible()
-    assert tab.locator("#design").is_visible()
-    assert tab.locator("#cautions").is_visible()
-
-
 def test_without_scripts_the_story_stands(visit: Open, data: PageData) -> None:
     tab = visit(ready="", java_script_enabled=False)
     for picture in tab.locator("img").all():
@@ -377,6 +361,13 @@ def test_five_thousand_designs_paint_within_two_seconds(
         s.value = (Number(s.min) + Number(s.max)) / 2; s.dispatchEvent(new Event('input'));
         return performance.now() - t; }"""
     )
+    brushed = tab.evaluate(
+        """() => { const s = Bokeh.documents[0].get_model_by_name('designs');
+        const half = s.data.size.map((_, k) => k).filter(k => k % 2); const t = performance.now();
+        s.selected.indices = [...half]; return performance.now() - t; }"""
+    )
+    assert "2,500 marked" in tab.locator("#status").inner_text()
+    assert brushed < 300
     # A tenth of a second is the usual bound for "at once" (Miller 1968; Card et al. 1991); three
     # times that leaves room for a busy machine.
     assert spent < 300

@@ -1,0 +1,126 @@
+/* One design in full: bill, settings, margins, flow of joules, curves and neighbours. */
+function open(row, move) {
+  state.open = row;
+  const id = D.ids[row], letter = letters.get(row);
+  const box = $("full");
+  const bill = D.bills[row].map(k => D.bill_lines[k]);
+  const cost = goals.find(g => g.name === "cost");
+  const near = D.margins.map(m => ({ ...m, value: m.values[row] })).filter(m => m.value != null)
+    .map(m => ({ ...m, closeness: m.value / (m.near || 1) })).sort((a, b) => a.closeness - b.closeness);
+  box.replaceChildren(
+    el("h3", {}, `Design ${id}` + (letter ? `: ${letter}, ${data.cards.find(c => c.letter === letter).title}` : "")),
+    el("p", { class: "step" },
+      el("button", { type: "button", onclick: () => step(-1) }, "One before"), el("button", { type: "button", onclick: () => step(1) }, "One after"),
+      el("button", { type: "button", onclick: () => { document.documentElement.classList.add("one"); print(); } }, "Print this design")),
+    el("p", {}, ...goals.flatMap((g, k) => [k ? ", " : "", el("b", {}, `${goalText(g, g.values[row])} ${g.unit}`), ` ${g.label.toLowerCase()}`]), "."),
+    el("p", {}, el("b", {}, D.regimes[row]), `: ${data.words.regimes[D.regimes[row]] || ""}.`),
+    el("p", {}, ...(apart(row) == null ? ["Averaged model only: not stepped through time."] :
+      [`Averaged ${say(goals[0].values[row])} J, stepped through time ${say(stepped.values[row])} J, ${say(100 * apart(row), 2)} % apart. `,
+        apart(row) > data.apart ? el("b", { class: "apart" }, "≠ more than 3 %: trust the stepped one.") : "✓"])),
+    el("div", { class: "full" },
+      el("div", {},
+        scroll("Bill of materials", el("table", {}, el("caption", {}, "Bill of materials"),
+          el("thead", {}, el("tr", {}, ...["Part", "Pieces", `Each, ${data.currency}`, `Sum, ${data.currency}`, "Price of"].map(t => el("th", { scope: "col" }, t)))),
+          el("tbody", {}, ...bill.map(line => el("tr", {}, el("th", { scope: "row" }, line.name), el("td", { class: "n" }, String(line.quantity)),
+            el("td", { class: "n" }, money(line.unit_price)), el("td", { class: "n" }, money(line.quantity * line.unit_price)), el("td", { class: "day" }, line.price_dated))),
+            el("tr", {}, el("th", { scope: "row" }, el("b", {}, "Together")), el("td", {}), el("td", {}), el("td", { class: "n" }, el("b", {}, money(cost.values[row]))), el("td", {}))))),
+        el("table", {}, el("caption", {}, "Settings and readings"), el("tbody", {}, ...[...D.settings, ...D.readings].filter(c => c.values[row] != null || c.name === "time_to_first_charge_s").map(c =>
+          el("tr", {}, el("th", { scope: "row" }, c.label), el("td", { class: "n" }, c.values[row] == null ? "never" : withUnit(c.values[row], c.unit)))))),
+        cases(row)),
+      el("div", {}, el("h3", {}, "Where each joule goes"), flow(row), ...curves(id))),
+    el("div", { class: "full" },
+      el("div", {}, el("h3", {}, "Distance to each limit"),
+        el("p", { class: "fine" }, "A bar is the room left, on a scale of its own. A striped bar that ends before the dashed line is close."),
+        el("ul", { class: "limits" }, ...near.map(m => el("li", { class: m.closeness < 1 ? "close" : null },
+          el("span", {}, m.label + (m.closeness < 1 ? " (close)" : "")), el("b", { class: "n" }, withUnit(m.value, m.unit, 2)),
+          el("span", { class: "gap", "aria-hidden": "true" }, el("i", { style: `width:${(100 * m.closeness / (m.closeness + 1)).toFixed(1)}%` })))))),
+      el("div", {}, neighbours(row))));
+  if (move) { $("h-design").focus({ preventScroll: true }); $("design").scrollIntoView(); }
+}
+function step(by) {
+  const place = shown.indexOf(state.open);
+  const next = shown[(place + by + shown.length) % shown.length];
+  if (next != null) location.hash = `design-${D.ids[next]}`;
+}
+function cases(row) {
+  if (!D.cases[row].length) return null;
+  return scroll("By person and pack", el("table", {}, el("caption", {}, "By person and pack"),
+    el("thead", {}, el("tr", {}, ...["Person", "Pack", "Energy, J", "Effort, %", "Regime"].map(t => el("th", { scope: "col" }, t)))),
+    el("tbody", {}, ...D.cases[row].map(c => el("tr", {}, el("td", {}, c[0]), el("td", {}, c[1]), el("td", { class: "n" }, say(c[2])), el("td", { class: "n" }, say(c[3])), el("td", {}, c[4]))))));
+}
+/* The trunk is the work at the crank; each loss leaves it to the right, to scale. */
+function flow(row) {
+  const of = name => { const c = D.ledger.find(c => c.name === name); return c ? c.values[row] || 0 : 0; };
+  const terms = D.ledger.filter(c => !["crank_work", "delivered"].includes(c.name)).map(c => ({ label: c.label, joules: c.values[row] || 0 }));
+  const delivered = of("delivered"), work = of("crank_work") || delivered + terms.reduce((sum, t) => sum + t.joules, 0);
+  if (!(work > 0)) return el("p", {}, "No work goes in.");
+  const percent = joules => `${say(100 * joules / work, 2)} %`;
+  const branches = terms.filter(t => t.joules >= 0.002 * work);
+  const small = terms.filter(t => t.joules > 0 && t.joules < 0.002 * work);
+  if (small.length) branches.push({ label: `${small.length} small ones`, joules: small.reduce((sum, t) => sum + t.joules, 0) });
+  const wide = 104, gap = 12, pass = wide + 14;
+  let x = wide, y = 26, edge = "";
+  const sides = [], texts = [svg("text", { x: 0, y: 14 }, `work at the crank ${say(work)} J`)];
+  for (const t of branches) {
+    const w = wide * t.joules / work, thick = Math.max(w, 1), top = y + gap, bottom = top + thick, next = Math.max(bottom + 4, y + 28);
+    sides.push(svg("path", { class: "side", d: `M${x - thick} ${y}H${x}Q${x} ${top} ${x + gap} ${top}H${pass}V${bottom}H${x - thick + gap}Q${x - thick} ${bottom} ${x - thick} ${Math.max(bottom - gap, y)}Z` }));
+    texts.push(svg("text", { x: pass + 6, y: (top + bottom) / 2 + 5 }, `${t.label} ${say(t.joules)} J (${percent(t.joules)})`));
+    x -= w;
+    edge += `H${x}V${next}`;
+    y = next;
+  }
+  const shapes = [svg("path", { class: "trunk", d: `M0 26H${wide}${edge}H0Z` }), ...sides, ...texts,
+    svg("path", { class: "end", d: `M0 ${y - .5}H${x}V${y + 16}L${x / 2} ${y + 30}L0 ${y + 16}Z` }),
+    svg("text", { x: Math.max(x, 8) + 10, y: y + 18, "font-weight": "bold" }, `into the pack ${say(delivered)} J (${percent(delivered)})`)];
+  const told = `Of ${say(work)} J at the crank, ${say(delivered)} J reach the pack. ` + branches.map(t => `${t.label} ${say(t.joules)} J`).join(", ") + ".";
+  return svg("svg", { class: "flow", viewBox: `0 0 385 ${y + 34}`, role: "img", "aria-label": told }, ...shapes);
+}
+function curves(id) {
+  if (!data.traces.some(t => t.design_id === id))
+    return [el("p", { class: "fine" }, "Its course over the session, and over cadence, is drawn for the designs that a launch picked; a launch at these prices draws it for today's picks.")];
+  return data.traces.filter(t => t.design_id === id).map(t => el("div", {}, el("h3", {}, t.title), t.sentence ? el("p", {}, t.sentence) : null, ...t.curves.map((c, k) =>
+    curve(t.x, c, k ? [] : t.levels))));
+}
+function curve(x, y, levels) {
+  const W = 470, H = 170, L = 44, B = 34, points = x.values.map((v, k) => [v, y.values[k]]).filter(p => p[0] != null && p[1] != null);
+  if (!points.length) return null;
+  const xs = points.map(p => p[0]), ys = points.map(p => p[1]).concat(levels.map(l => l[1]));
+  const [x0, x1] = [Math.min(...xs), Math.max(...xs)], [y0, y1] = [Math.min(0, ...ys), 1.08 * Math.max(...ys) || 1];
+  const px = v => L + (W - L - 6) * (v - x0) / (x1 - x0 || 1), py = v => 18 + (H - B - 18) * (1 - (v - y0) / (y1 - y0 || 1));
+  const line = points.map((p, k) => `${k ? "L" : "M"}${px(p[0]).toFixed(1)} ${py(p[1]).toFixed(1)}`).join("");
+  return svg("svg", { class: "curve", viewBox: `0 0 ${W} ${H}`, role: "img", "aria-label": `${y.label} against ${x.label}, from ${withUnit(points[0][1], y.unit)} to ${withUnit(points[points.length - 1][1], y.unit)}` },
+    svg("text", { x: 0, y: 11 }, `${y.label}, ${y.unit}`), svg("text", { x: W - 6, y: H - 2, "text-anchor": "end" }, `${x.label}, ${x.unit}`),
+    svg("path", { class: "axis", d: `M${L} 18V${H - B}H${W - 6}` }),
+    svg("text", { x: L - 6, y: py(y0) + 4, "text-anchor": "end" }, say(y0)), svg("text", { x: L - 6, y: py(y1) + 8, "text-anchor": "end" }, say(y1, 2)),
+    svg("text", { x: L, y: H - B + 15 }, say(Math.abs(x0) < (x1 - x0) / 1000 ? 0 : x0)), svg("text", { x: W - 6, y: H - B + 15, "text-anchor": "end" }, say(x1)),
+    svg("path", { class: "a", d: line }),
+    ...levels.flatMap(([name, v]) => [svg("path", { class: "level", d: `M${L} ${py(v)}H${W - 6}` }), svg("text", { x: W - 8, y: py(v) + (name === "load off below" ? 14 : -4), "text-anchor": "end" }, `${name} ${withUnit(v, y.unit)}`)]));
+}
+/* Designs of the page that differ in one part, settings of the bank aside */
+function neighbours(row) {
+  const told = data.around[D.ids[row]];
+  if (told) return el("div", {}, el("h3", {}, "One part swapped"),
+    el("p", { class: "fine" }, "Looked up among all stored designs: the same chain with one other part."),
+    ...[["better", "Better"], ["trade", "A trade"], ["worse", "Worse"]].map(([verdict, title]) => {
+      const group = told.neighbours.filter(n => n.verdict === verdict);
+      return group.length ? el("div", {}, el("h4", {}, title), el("ul", {}, ...group.map(n => el("li", {},
+        byId.has(n.design_id) ? el("a", { href: `#design-${n.design_id}` }, `${n.link}: ${n.part}`) : `${n.link}: ${n.part}`,
+        `${n.settings ? ` ${n.settings}` : ""}: ${n.words}${n.why ? `. ${n.why}` : ""}`)))) : null;
+    }), told.sentence ? el("p", { class: "fine" }, told.sentence) : null);
+  const found = [];
+  for (let other = 0; other < N && found.length < 400; other++) {
+    if (other === row) continue;
+    const changed = D.links.filter(l => l.used[other] !== l.used[row]);
+    if (changed.length === 1) found.push([changed[0], other]);
+  }
+  const best = new Map();
+  const gain = (a, b) => goals.filter(g => (g.name === "delivered_energy_J" ? 1 : -1) * (g.values[a] - g.values[b]) > 0).length;
+  for (const [l, other] of found) {
+    const key = `${l.name}:${l.used[other]}`;
+    if (!best.has(key) || gain(other, row) > gain(best.get(key)[1], row)) best.set(key, [l, other]);
+  }
+  if (!best.size) return el("p", { class: "fine" }, "No design of this page differs from it in one part only.");
+  return el("div", {}, el("h3", {}, "One part swapped"), el("ul", {}, ...[...best.values()].slice(0, 12).map(([l, other]) =>
+    el("li", {}, el("a", { href: `#design-${D.ids[other]}` }, `${l.label}: ${partName(l, other)}`), ", ",
+      goals.map(g => { const gap = g.values[other] - g.values[row]; return gap ? `${gap > 0 ? "+" : "−"}${goalText(g, Math.abs(gap))} ${g.unit}` : null; }).filter(Boolean).join(", ") || "no difference"))));
+}

@@ -1,0 +1,43 @@
+/* What all scripts of the page share: its data, what the reader has chosen, and how nodes and numbers are made. */
+const data = JSON.parse(document.getElementById("page-data").textContent);
+const D = data.designs, N = D.ids.length, ROWS = 15;
+const byId = new Map(D.ids.map((id, row) => [id, row]));
+const letters = new Map(data.cards.map(c => [byId.get(c.design_id), c.letter]));
+const goals = D.objectives;
+const base = byId.has(data.balanced_id) ? byId.get(data.balanced_id) : null;
+const state = { all: false, marked: new Set(), limits: {}, sort: goals[0].name, down: true, page: 0, open: null };
+let shown = [], source = null;
+
+const $ = id => document.getElementById(id);
+/* All text goes in as text nodes, so a part's name can never become markup. */
+function el(tag, attributes, ...children) {
+  const node = document.createElement(tag);
+  fill(node, attributes, children);
+  return node;
+}
+function svg(tag, attributes, ...children) {
+  const node = document.createElementNS("http://www.w3.org/2000/svg", tag);
+  fill(node, attributes, children);
+  return node;
+}
+function fill(node, attributes, children) {
+  for (const [key, value] of Object.entries(attributes || {})) {
+    if (key.startsWith("on")) node.addEventListener(key.slice(2), value);
+    else if (value !== false && value != null) node.setAttribute(key, value === true ? "" : value);
+  }
+  node.append(...children.filter(child => child != null));
+}
+function say(value, digits = 3) {
+  if (value == null) return "none";
+  if (value === 0) return "0";
+  const rounded = Number(value.toPrecision(digits));
+  return rounded.toLocaleString("en", { maximumSignificantDigits: digits }).replace("-", "−");
+}
+const withUnit = (value, unit, digits) => unit ? `${say(value, digits)} ${unit}` : say(value, digits);
+const money = value => value.toLocaleString("en", { minimumFractionDigits: 2, maximumFractionDigits: 2 });
+const goalText = (goal, value) => goal.name === "cost" ? money(value) : say(value);
+const partName = (link, row) => link.parts[link.used[row]].name;
+const link = name => D.links.find(l => l.name === name);
+const setting = name => (D.settings.find(s => s.name === name) || { values: [] }).values;
+
+const scroll = (label, child) => el("div", { class: "table-scroll", tabindex: 0, role: "region", "aria-label": label }, child);

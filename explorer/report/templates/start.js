@@ -1,0 +1,56 @@
+/* Setting up: sliders, headings and addresses first, the plots once the page is painted. */
+function sliders() {
+  for (const g of goals) {
+    const more = g.name === "delivered_energy_J", low = Math.min(...g.values), high = Math.max(...g.values);
+    const id = `limit-${g.name}`, steps = 200, none = more ? 0 : steps;
+    const text = el("output", { for: id });
+    const input = el("input", { id, type: "range", min: 0, max: steps, step: 1, value: none });
+    const update = () => {
+      const place = Number(input.value), value = low + (high - low) * place / steps, free = place === none;
+      state.limits[g.name] = free ? null : value;
+      text.textContent = free ? "no limit" : `${goalText(g, value)} ${g.unit}`;
+      input.setAttribute("aria-valuetext", text.textContent);
+    };
+    input.addEventListener("input", () => { update(); refresh(); });
+    input.addEventListener("clear", () => { input.value = none; update(); });
+    update();
+    $("sliders").append(el("div", { class: "slide" }, el("label", { for: id }, more ? "Energy, at least" : `${g.label}, at most`), input, text));
+  }
+}
+function headings() {
+  for (const head of document.querySelectorAll("#front th[data-key]")) {
+    const label = head.querySelector(".label").textContent;
+    head.replaceChildren(el("button", { type: "button", onclick: () => {
+      const same = state.sort === head.dataset.key;
+      state.down = same ? !state.down : head.dataset.key === "delivered_energy_J";
+      state.sort = head.dataset.key; state.page = 0;
+      refresh();
+    } }, label));
+  }
+}
+function address() {
+  const id = decodeURIComponent(location.hash).replace("#design-", "");
+  if (!location.hash.startsWith("#design-")) return;
+  if (byId.has(id)) open(byId.get(id), true);
+  else $("full").replaceChildren(el("p", {}, `No design ${id} is on this page.`));
+}
+function run(id) { const script = document.createElement("script"); script.textContent = $(id).textContent; document.body.append(script); }
+
+sliders();
+headings();
+$("all").addEventListener("change", event => { state.all = event.target.checked; state.marked = new Set([...state.marked].filter(offered)); sendMarks(); refresh(); });
+$("reset").addEventListener("click", () => {
+  for (const input of document.querySelectorAll("#sliders input")) input.dispatchEvent(new Event("clear"));
+  state.marked.clear(); state.all = $("all").checked = false; state.page = 0; sendMarks(); refresh();
+});
+$("unmark").addEventListener("click", () => { state.marked.clear(); state.page = 0; sendMarks(); refresh(); });
+$("back").addEventListener("click", () => { state.page--; table(); });
+$("on").addEventListener("click", () => { state.page++; table(); });
+addEventListener("hashchange", address);
+addEventListener("afterprint", () => document.documentElement.classList.remove("one"));
+refresh();
+open(base ?? 0, false);
+address();
+document.documentElement.dataset.ready = "table";
+/* Painted first, plotted second. */
+requestAnimationFrame(() => setTimeout(() => { run("plot-library"); run("plot-script"); connect(); }, 0));

@@ -1,0 +1,121 @@
+"""The page on paper: the summary and one design, on A4 and on Letter."""
+
+from __future__ import annotations
+
+import re
+from typing import Any
+
+import numpy as np
+import pytest
+import synthetic
+from conftest import Open
+
+from explorer import costing, front
+from explorer.config import Project
+from explorer.evaluate import design_record, evaluate
+from explorer.report import page, view
+from explorer.space import Space
+
+pytestmark = pytest.mark.browser
+
+POINTS = {"A4": (595.3, 841.9), "Letter": (612.0, 792.0)}
+"""Width and height in points of 1/72 inch: 210 by 297 mm (ISO 216), 8.5 by 11 in (ANSI Y14.1)."""
+MARGIN_MM = 12.0
+MOST_SUMMARY, MOST_DESIGN = 4, 2
+
+
+@pytest.fixture(scope="module")
+def address(demo_project: Project, tmp_path_factory: pytest.TempPathFactory) -> str:
+    """A page with the demo's long names and many rules: random designs, whatever they are worth."""
+    project = demo_project
+    found = evaluate(project, Space.of(project).draw(400, np.random.default_rng(3)))
+    found = found.take(np.flatnonzero(found.delivered_energy_J > 0))
+    cost = costing.costs(project, found.designs)
+    rows = [design_record(project, found, row, float(cost[row])) for row in range(len(found))]
+    picked = front.picks(found.objectives(cost))
+    picks = {wish: rows[k]["design_id"] for wish, k in picked.items()}
+    assert len(set(picks.values())) >= 4
+    for row in rows:
+        row["session_energy_J"] = 0.9 * row["delivered_energy_J"]
+    seconds = np.linspace(0, 600, 120)
+    first = picks["balanced"]
+    data = view.build(
+        project,
+        rows,
+        picks,
+        search=synthetic.SEARCH,
+        rejections={name: (9, 1) for name in rows[0]["margins"] if name != "limit_cost"},
+        provenance=synthetic.PROVENANCE,
+        outing=synthetic.OUTING,
+        rule_costs=synthetic.rule_costs({"design_id": first}),
+        session_traces={first: {"time_s": seconds, "bus_V": 5 + seconds % 3, "pack_W": seconds}},
+        cadence_curves={
+            first: {"cadence_rpm": [40, 60], "handle_force_N": [9, 12], "pack_power_W": [1, 2]}
+        },
+        market=synthetic.market(),
+        around=synthetic.around(first, rows[0]["design_id"]),
+    )
+    return page.write(data, tmp_path_factory.mktemp("paper")).as_uri()
+
+
+def sheets(pdf: bytes) -> list[tuple[float, float]]:
+    """Width and height of every page of a PDF, in points (ISO 32000-1, 7.7.3.3: MediaBox)."""
+    assert pdf.startswith(b"%PDF-")
+    pages = re.findall(rb"/Type\s*/Page\b(?!s).*?/MediaBox\s*\[([^\]]*)\]", pdf, re.S)
+    return [tuple(float(v) for v in box.split()[2:]) for box in pages]  # type: ignore[misc]
+
+
+def one_design(tab: Any) -> None:
+    tab.evaluate("document.documentElement.classList.add('one')")
+
+
+@pytest.mark.parametrize("size", POINTS)
+def test_the_summary_is_a_few_sheets_of_the_size_asked_for(visit: Open, size: str) -> None:
+    printed = sheets(visit().pdf(format=size))
+    assert 1 <= len(printed) <= MOST_SUMMARY
+    for sheet in printed:
+        assert sheet == pytest.approx(POINTS[size], abs=1.0)
+
+
+@pytest.mark.parametrize("size", POINTS)
+def test_one_design_is_two_sheets(visit: Open, size: str) -> None:
+    tab = visit()
+    one_design(tab)
+    printed = sheets(tab.pdf(format=size))
+    assert len(printed) == MOST_DESIGN
+    assert printed[0] == pytest.approx(POINTS[size], abs=1.0)
+
+
+@pytest.mark.parametrize("size", POINTS)
+def test_answer_and_all_cards_share_the_first_sheet(visit: Open, size: str) -> None:
+    """Laid out as wide as the sheet between its margins; a CSS pixel is 1/96 inch."""
+    wide, high = (96 * (points / 72 - 2 * MARGIN_MM / 25.4) for points in POINTS[size])
+    tab = visit(width=int(wide))
+    tab.emulate_media(media="print")
+    top = tab.locator("header").evaluate("e => e.getBoundingClientRect().top")
+    ends = tab.locator("#answer").evaluate("e => e.getBoundingClientRect().bottom")
+    assert tab.locator("#answer .card").count() >= 4
+    assert ends - top <= high
+    assert tab.evaluate("document.documentElement.scrollWidth") <= int(wide)
+
+
+def test_paper_has_the_still_figures(visit: Open) -> None:
+    tab = visit()
+    tab.emulate_media(media="print")
+    assert not tab.locator("#design").is_visible()  # it has a print of its own
+    assert not tab.locator("#plots").is_visible()
+    assert tab.locator(".still img").is_visible()
+    assert tab.locator("body").evaluate("e => getComputedStyle(e).backgroundColor") == (
+        "rgb(255, 255, 255)"
+    )
+
+
+def test_one_design_prints_alone(visit: Open) -> None:
+    tab = visit()
+    tab.evaluate("window.print = () => { window.printed = document.documentElement.className; }")
+    tab.get_by_role("button", name="Print this design").click()
+    assert "one" in tab.evaluate("window.printed").split()
+    tab.emulate_media(media="print")
+    assert not tab.locator("#answer").is_visible()
+    assert tab.locator("#design").is_visible()
+    assert tab.locator("#cautions").is_visible()
