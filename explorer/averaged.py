@@ -14,10 +14,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from explorer.chain import HEAT, Chain, State
-from explorer.supply import VoltageGrid
 from explorer.units import Array
 
-CELLS = 16
+CELLS = 24
 """Steps of a walk."""
 SCAN = 32
 """Steps in which a root is looked for."""
@@ -25,6 +24,8 @@ LAST_SHARE = 0.01
 """Of the current at the near edge of a step, the least that its far edge is taken to have."""
 SECANTS = 8
 """Steps that settle a root between two nodes of the curves; a clamp's knee there needs most."""
+LANDING = 1e-6
+"""How closely a walk comes to where the bus collapses, as a share of the voltage."""
 REGIMES = ("starved", "cycling", "steady", "flooded", "chattering")
 STARVED, CYCLING, STEADY, FLOODED, CHATTERING = range(5)
 
@@ -200,28 +201,29 @@ def hold(chain: Chain, bus_V: Array, state: State) -> Walk:
 
 
 def first_sign_change(
-    function: Callable[[Array], Array], from_V: Array, to_V: Array
+    chain: Chain, function: Callable[[Array], Array], from_V: Array, to_V: Array
 ) -> tuple[Array, NDArray[np.bool_]]:
     """First voltage on the way `from_V` -> `to_V` (n,) at which a function of (n, k) turns.
 
-    The function is positive at the start; one that is not has turned there, and `found` is False
-    where it keeps its sign. A scan that misses nothing wider than 1/32 of the way, a scan of the
-    nodes of the curves inside the bracket, then a bracketed secant between two of them.
+    The function, of the bus of `chain`, is positive at the start; one that is not has turned there,
+    and `found` is False where it keeps its sign. A scan that misses nothing wider than 1/32 of the
+    way, a scan of the nodes of the curves inside the bracket, then a bracketed secant between two
+    of them.
     """
     rows = np.arange(len(from_V))
     volts = from_V[:, None] + (to_V - from_V)[:, None] * np.linspace(0.0, 1.0, SCAN + 1)
     low, high, below, above = _bracket(function, volts)
     found = above <= 0
-    places = VoltageGrid.place(np.stack([low, high]))
-    inside = int(np.ceil(np.abs(places[1] - places[0]).max(initial=0.0)))
+    ends = np.stack([low, high], axis=1)
+    left = chain.supply.locate(chain.half, ends)
+    inside = int(np.abs(left[:, 1] - left[:, 0]).max(initial=0))
     if inside:
-        start, step = (
-            np.where(high >= low, np.ceil(places[0]), np.floor(places[0])),
-            np.where(high >= low, 1, -1),
-        )
-        nodes = np.clip(start[:, None] + step[:, None] * np.arange(inside + 1), 0, None)
-        between = VoltageGrid.A * nodes + VoltageGrid.B * nodes**2
-        between = np.clip(between, np.minimum(low, high)[:, None], np.maximum(low, high)[:, None])
+        rising = high >= low
+        first, step = left[:, 0] + rising, np.where(rising, 1, -1)
+        nodes = np.clip(first[:, None] + step[:, None] * np.arange(inside), 0, None)
+        nodes = np.minimum(nodes, chain.supply.volts.shape[1] - 1)
+        between = chain.supply.volts[chain.half[:, None], nodes]
+        between = np.clip(between, ends.min(axis=1)[:, None], ends.max(axis=1)[:, None])
         volts = np.concatenate([low[:, None], between, high[:, None]], axis=1)
         low, high, below, above = _bracket(function, volts)
     # Bracketed secant, Anderson & Bjoerck's weights for an end that is kept twice.
@@ -262,13 +264,14 @@ def session(chain: Chain, duration_s: float) -> Session:
     """Walk every design through a session that starts with an empty bank."""
     count, need = len(chain), chain.demand
     every = np.arange(count)
-    on_V, off_V, over_V = (need[k][:, 0] for k in ("on_V", "off_V", "overvoltage_off_V"))
-    top = np.full(count, VoltageGrid.top_V)
+    on_V, over_V = need["on_V"][:, 0], need["overvoltage_off_V"][:, 0]
+    off_V = _low_V(chain)
+    top = chain.supply.top_V[chain.half]
     zero = np.zeros(count)
     tally = Tally.empty(count)
     remaining = np.full(count, duration_s)
 
-    start_V, _ = first_sign_change(lambda v: -chain.inner_V(v, "open"), zero, top)
+    start_V, _ = first_sign_change(chain, lambda v: -chain.inner_V(v, "open"), zero, top)
     idle_V = _idle_V(chain)
     starved = idle_V <= on_V
     start_V = np.minimum(start_V, np.minimum(idle_V, on_V))
@@ -296,6 +299,7 @@ def session(chain: Chain, duration_s: float) -> Session:
         rising = part.net_current(loaded_V[:, None], "loaded")[:, 0] > 0
         way = np.where(rising, 1.0, -1.0)[:, None]
         rest_V, rests = first_sign_change(
+            part,
             lambda v: way * part.net_current(v, "loaded"),
             loaded_V,
             np.where(rising, over_V[rows], off_V[rows]),
@@ -362,19 +366,28 @@ def session(chain: Chain, duration_s: float) -> Session:
     )
 
 
+def _low_V(chain: Chain) -> Array:
+    """Where a loaded bus loses its load on the way down, (n,): at the undervoltage threshold.
+
+    Or above it, where the bus cannot sustain the load any further and collapses. A hair above that.
+    """
+    need = chain.demand
+    return np.maximum(need["off_V"], need["least_V"] * (1 + LANDING))[:, 0]
+
+
 def _idle_V(chain: Chain) -> Array:
     """Bus voltage that an empty bank climbs to while the switch is open, (n,).
 
     An active bridge that its body diodes do not lift to its start voltage stays asleep.
     """
     start_V = chain.supply.start_V[chain.half]
-    top = np.full(len(chain), VoltageGrid.top_V)
-    idle_V, _ = first_sign_change(lambda v: chain.net_current(v, "open"), start_V, top)
+    top = chain.supply.top_V[chain.half]
+    idle_V, _ = first_sign_change(chain, lambda v: chain.net_current(v, "open"), start_V, top)
     rows = np.flatnonzero(start_V > 0)
     if rows.size:
         part, end_V = chain.take(rows), start_V[rows] * (1 - 1e-12)
         asleep_V, found = first_sign_change(
-            lambda v: part.net_current(v, "open"), np.zeros(len(rows)), end_V
+            part, lambda v: part.net_current(v, "open"), np.zeros(len(rows)), end_V
         )
         idle_V[rows[found]] = asleep_V[found]
     return idle_V
@@ -403,7 +416,9 @@ def _wait(chain: Chain, on_V: Array, over_V: Array) -> tuple[Array, Walk, NDArra
         return on_V, walk(chain, on_V, on_V, "idle"), np.zeros(len(chain), dtype=bool)
     idle = chain.demand.load(on_V[:, None], idle=True)
     from_V = on_V - (chain.demand["esr_ohm"] * idle.current_A)[:, 0]
-    rest_V, settles = first_sign_change(lambda v: chain.net_current(v, "idle"), from_V, over_V)
+    rest_V, settles = first_sign_change(
+        chain, lambda v: chain.net_current(v, "idle"), from_V, over_V
+    )
     rise = walk(chain, from_V, rest_V, "idle")
     flooded = ~settles & (rise.total_s() < wait_s)
     dwell = rise.within(np.full(len(chain), wait_s))
@@ -442,9 +457,11 @@ def _load_step(chain: Chain, before_V: Array, off_V: Array) -> tuple[Array, NDAr
     """
     state: State = "idle" if chain.demand.pack.kind == "retrying" else "open"
     inner = chain.inner_V(before_V[:, None], state)
-    after, found = first_sign_change(lambda v: chain.inner_V(v, "loaded") - inner, before_V, off_V)
+    after, found = first_sign_change(
+        chain, lambda v: chain.inner_V(v, "loaded") - inner, before_V, off_V
+    )
     sustained = chain.demand.load(after[:, None]).sustained[:, 0]
-    return np.where(found, after, off_V), found & sustained
+    return np.where(found, after, off_V), found & sustained & (before_V > off_V)
 
 
 def _trap(chain: Chain, from_V: Array, off_V: Array) -> Array:
@@ -454,15 +471,15 @@ def _trap(chain: Chain, from_V: Array, off_V: Array) -> Array:
     voltage the hand brings more than that.
     """
     start = from_V - 1e-3 * (from_V - off_V)
-    trap, found = first_sign_change(lambda v: chain.net_current(v, "loaded"), start, off_V)
+    trap, found = first_sign_change(chain, lambda v: chain.net_current(v, "loaded"), start, off_V)
     return np.where(found, trap, off_V)
 
 
 def _release(chain: Chain, at_V: Array, inner_V: Array) -> Array:
     """Bus voltage right after the load has gone at `at_V`: it springs up, the bank stays."""
     inner = inner_V[:, None]
-    top = np.full(len(chain), VoltageGrid.top_V)
-    after, _ = first_sign_change(lambda v: inner - chain.inner_V(v, "open"), at_V, top)
+    top = chain.supply.top_V[chain.half]
+    after, _ = first_sign_change(chain, lambda v: inner - chain.inner_V(v, "open"), at_V, top)
     return after
 
 

@@ -12,7 +12,7 @@ from explorer.config import Project, Study
 from explorer.demand import Demand
 from explorer.physics import bank, operator, window
 from explorer.space import Designs, Rows
-from explorer.supply import Halves, Supply, VoltageGrid, asked, no_load_V
+from explorer.supply import Halves, Supply, asked, no_load_V
 from explorer.units import RAD_S_PER_RPM, Array
 
 EXTRA_LOW_VOLTAGE_V = 60.0
@@ -203,7 +203,7 @@ def worst_on_the_way(
     def at(link: str, field: str) -> Array:
         return designs.chosen(project.catalogue, link, field)
 
-    node = VoltageGrid.locate(peak_V)[0] + 1
+    node = supply.locate(half, peak_V[:, None])[:, 0] + 1
     stroke, kind = 1 + halves.operator.unevenness, halves.kind[half]
     phase_A = supply.worst_phase_A[half, node] * stroke
     torque = supply.worst_torque_N_m[half, node] * stroke

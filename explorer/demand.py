@@ -164,6 +164,11 @@ def demand(catalogue: Catalogue, designs: Designs, pack_: Pack) -> Demand:
     )
     clamp_kind = np.array([c.kind for c in catalogue.parts["clamp"]])[designs.parts["clamp"]]  # type: ignore[attr-defined]
     groups = np.where(clamp_kind == "cell", setting["cells_series"], 1.0)
+    losses = {name: at("converter", name) for name in LOSS_FIELDS}
+    least_V = converter.least_bus(
+        taken.delivered_W + taken.lead_W, taken.current_A,
+        on_resistance_ohm=at("window", "on_resistance_ohm"), **losses,
+    )  # fmt: skip
     spread = at("window", "current_limit_tolerance")
     input_limit = np.minimum(
         at("window", "current_limit_A") * (1 - spread), at("converter", "input_current_limit_A")
@@ -184,6 +189,8 @@ def demand(catalogue: Catalogue, designs: Designs, pack_: Pack) -> Demand:
         "clamp_V": at("clamp", "threshold_V") * groups,
         "clamp_ohm": at("clamp", "resistance_ohm") * groups,
         "clamp_limit_W": at("clamp", "power_limit_W") * groups,
-        **{name: at("converter", name) for name in LOSS_FIELDS},
+        **losses,
+        # A regulating pack takes less before the bus gives way.
+        "least_V": np.zeros_like(least_V) if pack_.kind == "regulating" else least_V,
     }
     return Demand(pack_, {name: np.asarray(value)[:, None] for name, value in fields.items()})

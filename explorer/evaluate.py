@@ -14,10 +14,10 @@ from explorer.averaged import REGIMES, STEADY
 from explorer.chain import HEAT, Chain
 from explorer.config import Project
 from explorer.space import Designs, Rows, describe, design_id
-from explorer.supply import Halves
+from explorer.supply import LOSSES, Halves
 from explorer.units import Array
 
-BLOCK = 4096
+BLOCK = 8192
 """Designs evaluated at a time: bounds memory, far above what overheads need."""
 
 
@@ -208,7 +208,7 @@ def _readings(project: Project, solved: Solved) -> dict[str, Array]:
     work = constraints.crank_work(done)
     radius = halves.radius_m[chain.half]
     speed = front[:, -1]
-    torque = np.where(speed > 0, (front[:, 1:6].sum(axis=1) + volts * front[:, 0]), 0.0) / (
+    torque = np.where(speed > 0, (front[:, LOSSES].sum(axis=1) + volts * front[:, 0]), 0.0) / (
         np.maximum(speed, 1e-9)
     )
     return {

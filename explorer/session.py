@@ -25,15 +25,15 @@ from explorer.config import Project
 from explorer.parts import Operator
 from explorer.physics import operator
 from explorer.space import Designs, Rows
-from explorer.supply import LOSSES, TERMS, Halves, Supply, VoltageGrid
+from explorer.supply import LOSSES, TERMS, TOP_V, Halves, Spacing, Supply
 from explorer.units import Array
 
 OPEN, IDLE, LOADED, LATCHED = range(4)
 """Switch open; closed with a pack that waits; closed with a pack that draws; open until the bus
 has fallen from the overvoltage threshold to its return."""
 
-REFINED = 4
-"""Cells of the laws of the load in one step of `VoltageGrid`: their curvature needs it."""
+NODES = 512
+"""Nodes of the curves: those of the search's own curves four times over, solved anew."""
 CHUNK = 128
 """Steps between two bookings of energy; only memory and overhead depend on it."""
 STEPS_PER_STROKE = 16
@@ -125,7 +125,7 @@ def simulate(
         person = person.model_copy(update={"unevenness": 0.0})
     first, half = supply.distinct(designs)
     halves = Halves.of(catalogue, designs.take(first), person, pace_s or whole_s, session.winding_C)
-    curves = supply.curves(halves)
+    curves = supply.curves(halves, NODES)
     back = demand.demand(catalogue, designs, catalogue.packs[pack_id])
     every = np.arange(len(designs))
     tires = person.power_share * halves.power_limit_W > person.critical_power_W
@@ -135,7 +135,7 @@ def simulate(
         tired = Halves.of(
             catalogue, designs.take(first), slower, pace_s or whole_s, session.winding_C
         )
-        curves = _joined(curves, supply.curves(tired))
+        curves = _joined(curves, supply.curves(tired, NODES))
         half, every = np.concatenate([half, half + len(halves)]), np.concatenate([every, every])
     laws = _Laws(Chain(curves, half, back.take(every)), person.unevenness)
     walkers = _Walkers(laws, len(designs), duration_s, person if tires else None)
@@ -185,14 +185,11 @@ class _Laws:
 
     def __init__(self, chain: Chain, unevenness: float) -> None:
         need, count = chain.demand, len(chain)
-        shares = np.arange(REFINED) / REFINED
-        self.volts = np.append(
-            VoltageGrid.volts[:-1, None] + np.diff(VoltageGrid.volts)[:, None] * shares,
-            VoltageGrid.top_V,
-        )
-        self.cells = len(self.volts) - 1
-        grid = np.broadcast_to(self.volts, (count, len(self.volts)))
-        front = chain.supply.read(chain.half, grid, slice(None))
+        # A jump of the curves is drawn out over the cell before it, so that a step has a solution.
+        self.volts = grid = chain.supply.volts[chain.half]
+        self.cells = grid.shape[1] - 1
+        self.scale = self.cells / Spacing.place(grid[:, -1])
+        front = chain.supply.at_nodes[chain.half]
         drain = np.stack([np.broadcast_to(a, grid.shape) for a in need.drain(grid)], axis=-1)
         off_V, esr = need["off_V"], need["esr_ohm"]
         loaded = need.load(np.maximum(grid, 0.8 * off_V))
@@ -261,21 +258,22 @@ class _Laws:
         self.able_V = np.maximum(off, unable)
 
     def _straight(self, values: Array) -> Array:
-        """Value at 0 V and slope of each cell: (..., nodes) -> (..., cells, 2)."""
-        slope = np.diff(values, axis=-1) / np.diff(self.volts)
-        return np.stack([values[..., :-1] - slope * self.volts[:-1], slope], axis=-1)
+        """Value at 0 V and slope of each cell: (..., n, nodes) -> (..., n, cells, 2)."""
+        slope = np.diff(values, axis=-1) / np.diff(self.volts, axis=-1)
+        return np.stack([values[..., :-1] - slope * self.volts[:, :-1], slope], axis=-1)
 
-    def cell(self, bus_V: Array) -> NDArray[np.intp]:
-        """The cell that each voltage lies in."""
-        left = VoltageGrid.place(bus_V).astype(np.intp)
-        np.minimum(left, VoltageGrid.COUNT - 2, out=left)
-        share = (bus_V - VoltageGrid.volts[left]) / (VoltageGrid.A + VoltageGrid.B * (2 * left + 1))
-        part = np.minimum((np.maximum(share, 0.0) * REFINED).astype(np.intp), REFINED - 1)
-        return left * REFINED + part
+    def cell(self, law: Rows, bus_V: Array) -> NDArray[np.intp]:
+        """The cell that each voltage of some chains lies in; above the last it goes on straight."""
+        left = (Spacing.place(bus_V) * self.scale[law]).astype(np.intp)
+        np.minimum(left, self.cells - 1, out=left)
+        left += self.volts[law, left + 1] <= bus_V
+        return np.asarray(np.minimum(left, self.cells - 1, out=left))
 
     def _read(self, law: Rows, state: NDArray[np.intp], bus_V: Array) -> Array:
         """The straight pieces at some voltages, (10, n)."""
-        return np.asarray(self.pieces[(state * self.count + law) * self.cells + self.cell(bus_V)].T)
+        return np.asarray(
+            self.pieces[(state * self.count + law) * self.cells + self.cell(law, bus_V)].T
+        )
 
     def balance(
         self, law: Rows, state: NDArray[np.intp], inner_V: Array, ohm: Array, stroke: Array,
@@ -285,7 +283,9 @@ class _Laws:
         first = (state * self.count + law) * self.cells
 
         def weigh(at: NDArray[np.intp] | slice, volts: Array) -> Array:
-            i0, i1, d0, d1, w0, w1, c0, c1, p0, p1 = self.pieces[first[at] + self.cell(volts)].T
+            i0, i1, d0, d1, w0, w1, c0, c1, p0, p1 = self.pieces[
+                first[at] + self.cell(law[at], volts)
+            ].T
             falling = p0 / volts
             net = stroke[at] * (i0 + i1 * volts) - d0 - d1 * volts - falling - p1
             slope = stroke[at] * i1 - d1 + falling / volts
@@ -302,7 +302,7 @@ class _Laws:
             change = miss / np.where(rise > 1e-3, rise, 1e-3)
             if number in (5, 8):  # two pieces may throw the solution to and fro
                 change = change / 2
-            volts = np.minimum(np.maximum(volts - change, 1e-12), VoltageGrid.top_V)
+            volts = np.minimum(np.maximum(volts - change, 1e-12), TOP_V)
             found[:, at] = weigh(at, volts)
             at = at[np.abs(found[-1, at]) >= SETTLED_V]
         bus_V, net_A, slope_S, rad_s, crank_W, miss = found
@@ -385,9 +385,9 @@ class _Books:
 
     def book(self, laws: _Laws, rows: Rows, log: _Log) -> None:
         """Add the energies of a chunk of steps."""
-        cell = laws.cell(log.bus_V)
-        share = (log.bus_V - laws.volts[cell]) / (laws.volts[cell + 1] - laws.volts[cell])
-        share = share[..., None]
+        cell = laws.cell(log.law, log.bus_V)
+        low_V, high_V = laws.volts[log.law, cell], laws.volts[log.law, cell + 1]
+        share = ((log.bus_V - low_V) / (high_V - low_V))[..., None]
 
         def at(table: Array, *index: NDArray[np.intp]) -> Array:
             lower, upper = table[(*index, cell)], table[(*index, cell + 1)]
@@ -504,7 +504,7 @@ class _Walkers:
         stroke = self._stroke(self.angle + self.speed * step / 2)
         capacitance, esr = laws.capacitance_F[law], laws.esr_ohm[law]
         ohm = esr + step / (2 * capacitance)
-        guess_V = np.clip(self.bus_V + self.trend * step, 0.5 * self.bus_V, VoltageGrid.top_V)
+        guess_V = np.clip(self.bus_V + self.trend * step, 0.5 * self.bus_V, TOP_V)
         now = laws.balance(law, state, self.inner_V, ohm, stroke, guess_V)
         middle_V = now.bus_V - esr * now.net_A
         inner_V = 2 * middle_V - self.inner_V
@@ -512,7 +512,7 @@ class _Walkers:
         low, high = laws.limits(law, state, self._stroke(angle))
         beyond = np.maximum(low - inner_V, inner_V - high)
         if self.held:
-            beyond = np.full(len(law), -VoltageGrid.top_V)
+            beyond = np.full(len(law), -TOP_V)
         going = step > 0
         shortest = step <= SHORTEST_STEP_S
         lost = going & ~now.found
@@ -708,7 +708,7 @@ def _regimes(laws: _Laws, books: _Books) -> NDArray[np.int8]:
     """
     count = len(books.crank_J)
     drew = np.isfinite(books.first_charge_s)
-    grid = np.broadcast_to(laws.volts, (count, len(laws.volts)))
+    grid = laws.volts[:count]
     load_A = laws.load[LOADED, :count].sum(axis=-1) / np.maximum(grid, 1e-9)
     net = laws.terms[:count, :, 0] - laws.terms[:count, :, len(TERMS) :].sum(axis=-1) - load_A
     between = (grid >= laws.able_V[:count, None]) & (grid <= books.end_bus_V[:, None])

@@ -40,28 +40,32 @@ LOSSES = slice(1, 6)
 """The losses among `TERMS`; crank power is their sum and the bus power."""
 
 
-class VoltageGrid:
-    """Bus voltages at which curves are known: `a i + b i^2`, fine at a pack's level, to 64 V.
+NODES = 128
+"""Bus voltages at which the curves of a half are solved."""
+TOP_V = 64.0
+"""Curves end here: everything above the extra-low-voltage limit of 60 V is a hazard that only
+needs to be recognised."""
+BEYOND_SHARE, BEYOND_V = 0.02, 0.3
+"""How far above the open chain's voltage its last trickle has died: an exponential's few nVt."""
 
-    The bank of such a chain lives below some 16 V; everything above the extra-low-voltage limit
-    of 60 V is a hazard that only needs to be recognised.
+
+class Spacing:
+    """How nodes are spread over the voltages of a half: `a u + b u^2`, fine at a pack's level.
+
+    `u` runs evenly over the nodes, whatever their number and the half's highest voltage.
     """
 
-    A, B, COUNT = 0.1, 0.0022, 150
-    volts = A * np.arange(COUNT) + B * np.arange(COUNT) ** 2
-    top_V = float(volts[-1])
+    A, B = 0.1, 0.0022
 
     @classmethod
     def place(cls, bus_V: Array) -> Array:
-        """Where a voltage stands among the nodes, as a fractional node number."""
+        """The `u` of a voltage."""
         return np.asarray((np.sqrt(cls.A**2 + 4 * cls.B * bus_V) - cls.A) / (2 * cls.B))
 
     @classmethod
-    def locate(cls, bus_V: Array) -> tuple[NDArray[np.intp], Array]:
-        """The node left of each voltage, and the share of the step beyond it."""
-        volts = np.clip(bus_V, 0.0, cls.top_V)
-        left = np.minimum(cls.place(volts).astype(np.intp), cls.COUNT - 2)
-        return left, (volts - cls.volts[left]) / (cls.A + cls.B * (2 * left + 1))
+    def volts(cls, place: Array) -> Array:
+        """The voltage of a `u`."""
+        return np.asarray((cls.A + cls.B * place) * place)
 
 
 @dataclass(frozen=True)
@@ -290,15 +294,19 @@ def _first_limit(
 
 @dataclass(frozen=True)
 class Supply:
-    """Curves of some front halves over `VoltageGrid`.
+    """Curves of some front halves over bus voltage, as straight pieces between nodes.
 
-    `curves` (h, nodes, terms) in the order of `TERMS`; `worst_*` (h, nodes) the largest value on
-    the way from an empty bank up to each node. An active bridge wakes at `start_V` (h,), 0 for
-    other bridges, where the curves jump: `jump` (h, 2, terms) right before and after.
+    `volts` (h, nodes) rise from 0 to a little above the open chain's voltage, where nothing flows
+    any more. They are spread as in `Spacing`, but a node is moved down to every voltage at which
+    the curves bend sharply or jump. `lower` and `rise` (h, nodes - 1, terms, in the order of
+    `TERMS`): value at the left node of a piece, and how much it grows over the piece. Pieces may
+    differ where they meet: an active bridge wakes there. `worst_*` (h, nodes) the largest value on
+    the way from an empty bank up to each node.
     """
 
-    curves: Array
-    jump: Array
+    volts: Array
+    lower: Array
+    rise: Array
     start_V: Array
     worst_phase_A: Array
     worst_bus_A: Array
@@ -307,68 +315,146 @@ class Supply:
     start_torque_N_m: Array
     unique: NDArray[np.bool_]
 
+    @property
+    def top_V(self) -> Array:
+        """The highest voltage of each half, (h,)."""
+        return self.volts[:, -1]
+
+    @property
+    def at_nodes(self) -> Array:
+        """Values at the nodes, right of any jump: (h, nodes, terms)."""
+        last = self.lower[:, -1:] + self.rise[:, -1:]
+        return np.concatenate([self.lower, last], axis=1)
+
+    def locate(self, half: Rows, bus_V: Array) -> NDArray[np.intp]:
+        """The node left of each voltage (n, k) for halves (n,)."""
+        return self._left(half, np.clip(bus_V, 0.0, self.top_V[half][:, None]))
+
+    def _left(self, half: Rows, volts: Array) -> NDArray[np.intp]:
+        nodes = self.volts.shape[1]
+        scale = (nodes - 1) / Spacing.place(self.top_V)
+        left = (Spacing.place(volts) * scale[half][:, None]).astype(np.intp)
+        np.minimum(left, nodes - 2, out=left)
+        # A node may have been moved down, by less than a step.
+        left += self.volts.reshape(-1).take(left + (half * nodes + 1)[:, None]) <= volts
+        return np.asarray(np.minimum(left, nodes - 2, out=left))
+
     def read(self, half: Rows, bus_V: Array, terms: slice | int = 0) -> Array:
         """Curves of halves (n,) at voltages (n, k), linear between nodes: (n, k[, terms])."""
-        left, share = VoltageGrid.locate(bus_V)
-        flat = self.curves.reshape(-1, len(TERMS))[:, terms]
-        place = half[:, None] * VoltageGrid.COUNT + left
-        lower, upper = flat.take(place, axis=0), flat.take(place + 1, axis=0)
-        start_V = self.start_V[half]
-        jumps = left == np.where(start_V > 0, VoltageGrid.locate(start_V)[0], -1)[:, None]
-        if jumps.any():
-            row, column = np.nonzero(jumps)
-            before, after = np.moveaxis(self.jump[half[row]][..., terms], 1, 0)
-            start, low = start_V[row], VoltageGrid.volts[left[row, column]]
-            high = VoltageGrid.volts[left[row, column] + 1]
-            asleep = bus_V[row, column] < start
-            low, high = np.where(asleep, low, start), np.where(asleep, start, high)
-            share[row, column] = (bus_V[row, column] - low) / np.maximum(high - low, 1e-9)
-            sleeps = asleep.reshape(-1, *(1,) * (lower.ndim - 2))
-            upper[row, column] = np.where(sleeps, before, upper[row, column])
-            lower[row, column] = np.where(sleeps, lower[row, column], after)
-        share = share.reshape(*share.shape, *(1,) * (lower.ndim - 2))
-        upper -= lower
-        upper *= share
-        upper += lower
-        return upper
+        volts = np.clip(bus_V, 0.0, self.top_V[half][:, None])
+        left = self._left(half, volts)
+        nodes = self.volts.shape[1]
+        base = half[:, None]
+        low = self.volts.reshape(-1).take(left + base * nodes)
+        high = self.volts.reshape(-1).take(left + (base * nodes + 1))
+        share = (volts - low) / (high - low)
+        place = left + base * (nodes - 1)
+        value = self.rise.reshape(-1, len(TERMS))[:, terms].take(place, axis=0)
+        value *= share.reshape(*share.shape, *(1,) * (value.ndim - 2))
+        value += self.lower.reshape(-1, len(TERMS))[:, terms].take(place, axis=0)
+        return np.asarray(value)
 
 
-def curves(halves: Halves) -> Supply:
-    """Solve every half at every node of the voltage grid, and on both sides of its jump."""
-    nodes = VoltageGrid.COUNT
-    shape = (len(halves), nodes + 2)
-    volts = np.empty(shape)
-    volts[:, :nodes] = VoltageGrid.volts
-    volts[:, nodes], volts[:, nodes + 1] = halves.start_V * (1 - 1e-12), halves.start_V
-    bus_V = volts.reshape(-1)
-    half = np.repeat(np.arange(len(halves)), nodes + 2)
-    speed, unique = held_speed(halves, half, bus_V)
-    need = asked(halves, half, speed, bus_V)
-    person = halves.operator
-    effort = np.maximum(
-        need.crank_W / halves.power_limit_W,
-        need.torque_N_m / (person.comfort_force_N * halves.radius_m[half]),
-    )
-    terms = (
-        need.current_A, need.gearing_W, need.drag_W, need.copper_W, need.lead_W, need.bridge_W,
-        effort, speed,
-    )  # fmt: skip
-    solved = np.stack(terms, axis=1).reshape(*shape, len(terms))
+def curves(halves: Halves, nodes: int = NODES) -> Supply:
+    """Solve every half at its nodes, at the bends between them and on both sides of a jump."""
+    count, every = len(halves), np.arange(len(halves))
+    open_V = no_load_V(halves, every, 1.0)
+    top_V = np.minimum(np.maximum((1 + BEYOND_SHARE) * open_V, open_V + BEYOND_V), TOP_V)
+    volts = Spacing.volts(np.linspace(0.0, 1.0, nodes) * Spacing.place(top_V)[:, None])
+    volts[:, -1] = top_V
+    wakes = np.flatnonzero((halves.start_V > 0) & (halves.start_V < top_V))
+    waking = 1 + (volts[wakes, 1:] < halves.start_V[wakes, None]).sum(axis=1)
+    volts[wakes, waking] = halves.start_V[wakes]
+    half = np.repeat(every, nodes)
+    speed, unique = held_speed(halves, half, volts.reshape(-1))
+    solved = _Solved.of(halves, half, speed, volts.reshape(-1))
+    _bend(halves, volts, speed.reshape(count, nodes), solved, (wakes, waking))
+    terms = solved.terms.reshape(count, nodes, len(TERMS))
+    # Above the open chain's voltage nothing flows.
+    terms[top_V < TOP_V, -1, 0] = 0.0
+    lower, rise = terms[:, :-1].copy(), np.diff(terms, axis=1)
+    if wakes.size:
+        before_V = halves.start_V[wakes] * (1 - 1e-12)
+        asleep, _ = held_speed(halves, wakes, before_V)
+        before = _Solved.of(halves, wakes, asleep, before_V).terms
+        rise[wakes, waking - 1] = before - lower[wakes, waking - 1]
 
     def worst(values: Array) -> Array:
-        return np.maximum.accumulate(values.reshape(shape)[:, :nodes], axis=1)
+        return np.maximum.accumulate(values.reshape(count, nodes), axis=1)
 
     return Supply(
-        curves=np.ascontiguousarray(solved[:, :nodes]),
-        jump=solved[:, nodes:],
+        volts=volts,
+        lower=lower,
+        rise=rise,
         start_V=halves.start_V,
-        worst_phase_A=worst(need.phase_rms_A),
-        worst_bus_A=worst(need.current_A),
-        worst_torque_N_m=worst(need.torque_N_m),
-        worst_bridge_W=worst(need.bridge_W),
-        start_torque_N_m=need.torque_N_m.reshape(shape)[:, 0],
-        unique=np.asarray(unique.reshape(shape).all(axis=1)),
+        worst_phase_A=worst(solved.phase_A),
+        worst_bus_A=worst(terms[..., 0]),
+        worst_torque_N_m=worst(solved.torque_N_m),
+        worst_bridge_W=worst(terms[..., TERMS.index("bridge_W")]),
+        start_torque_N_m=solved.torque_N_m.reshape(count, nodes)[:, 0],
+        unique=np.asarray(unique.reshape(count, nodes).all(axis=1)),
     )
+
+
+@dataclass(frozen=True)
+class _Solved:
+    """Front halves solved at points: terms (n, terms) in the order of `TERMS`, and more (n,)."""
+
+    terms: Array
+    phase_A: Array
+    torque_N_m: Array
+
+    @classmethod
+    def of(cls, halves: Halves, half: Rows, speed: Array, bus_V: Array) -> _Solved:
+        need = asked(halves, half, speed, bus_V)
+        person = halves.operator
+        effort = np.maximum(
+            need.crank_W / halves.power_limit_W,
+            need.torque_N_m / (person.comfort_force_N * halves.radius_m[half]),
+        )
+        terms = (
+            need.current_A, need.gearing_W, need.drag_W, need.copper_W, need.lead_W, need.bridge_W,
+            effort, speed,
+        )  # fmt: skip
+        return cls(np.stack(terms, axis=1), need.phase_rms_A, need.torque_N_m)
+
+
+def _bend(
+    halves: Halves, volts: Array, speed: Array, solved: _Solved, jumps: tuple[Rows, Rows]
+) -> None:
+    """Move nodes, (h, nodes) `volts`, down to where the hand's limit changes, and solve there.
+
+    The hand keeps its cadence, or its limit of power or of force. Where one takes over from another
+    the speed is known, the cadence or that of both limits, and the bus voltage is sought at which
+    the chain asks for it. A line over the bend would be off by a few percent.
+    """
+    nodes = volts.shape[1]
+    person, cadence = halves.operator, halves.cadence_rad_s
+    torque = person.comfort_force_N * halves.radius_m
+    both = np.minimum(person.power_share * halves.power_limit_W / torque, cadence)
+    kept = speed >= cadence[:, None] * (1 - 1e-9)
+    mode = np.where(kept, 2, np.where(speed > both[:, None], 1, 0))
+    mode[speed <= 0] = -1
+    half, left = np.nonzero((np.diff(mode, axis=1) != 0) & (mode[:, :-1] >= 0) & (mode[:, 1:] >= 0))
+    asleep = np.isin(half * nodes + left + 1, jumps[0] * nodes + jumps[1])
+    half, left = half[~asleep], left[~asleep]
+    if not half.size:
+        return
+    free = np.maximum(mode[half, left], mode[half, left + 1]) == 2
+    held = np.where(free, cadence[half], both[half])
+
+    def excess(bus_V: Array, row: Rows, crank_rad_s: Array) -> Array:
+        return too_hard(halves, row, asked(halves, row, crank_rad_s, bus_V))
+
+    low, high = volts[half, left], volts[half, left + 1]
+    found = find_root(excess, (low, high), args=(half, held), tolerances={"fatol": ROOT})
+    good = found.success & (found.x > low) & (found.x < high)
+    half, left, held, bend_V = half[good], left[good], held[good], found.x[good]
+    volts[half, left + 1] = bend_V
+    there = _Solved.of(halves, half, held, bend_V)
+    flat = half * nodes + left + 1
+    solved.terms[flat] = there.terms
+    solved.phase_A[flat], solved.torque_N_m[flat] = there.phase_A, there.torque_N_m
 
 
 def distinct(designs: Designs) -> tuple[Rows, Rows]:

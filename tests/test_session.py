@@ -30,7 +30,7 @@ def brief(demo_project: Project) -> Project:
 @pytest.fixture(scope="module")
 def drawn(demo_project: Project) -> Designs:
     """Random designs of the demo, of all regimes."""
-    return Space.of(demo_project).draw(16, np.random.default_rng(2))
+    return Space.of(demo_project).draw(24, np.random.default_rng(2))
 
 
 def changed(project: Project, **links: dict[str, object]) -> Project:
@@ -128,11 +128,11 @@ def test_a_constant_current_fills_in_the_time_of_its_charge(
     """`t = C (V_on - ESR I)/I`, the definition of capacitance."""
     amps = 1.5
 
-    def flat(halves: supply.Halves) -> Supply:
-        real = curves_of(halves)
-        current = np.zeros_like(real.curves)
+    def flat(halves: supply.Halves, nodes: int) -> Supply:
+        real = curves_of(halves, nodes)
+        current = np.zeros_like(real.lower)
         current[:, :, 0] = amps
-        return replace(real, curves=current, jump=current[:, :2])
+        return replace(real, lower=current, rise=0 * current)
 
     curves_of = supply.curves
     monkeypatch.setattr(session.supply, "curves", flat)
@@ -209,19 +209,14 @@ def test_course_of_a_design_is_its_ledger(brief: Project, drawn: Designs) -> Non
 def test_even_hand_agrees_with_the_averaged_fidelity(demo_project: Project, drawn: Designs) -> None:
     even = with_person(demo_project, unevenness=0.0)
     solved = evaluate.solve(even, drawn, ADULT, STEADY_PACK)
-    fast, need = solved.session, solved.chain.demand
+    fast = solved.session
     slow = simulate(demo_project, drawn, ADULT, STEADY_PACK, even_hand=True)
     # The model asks for 1 % (and 3 % of the first charge); 5 J are half a second of the pack's
-    # appetite, one switch more or less. A design on the verge of resting magnifies what either
-    # fidelity rounds off: one in ten may differ by up to 3 %.
-    # Where the bus cannot carry the load down to the turn-off threshold a rule is broken, and the
-    # averaged fidelity walks on through voltages that the session falls through.
-    judged = (fast.regime != CHATTERING) & need.load(need["off_V"]).sustained[:, 0]
+    # appetite, one switch more or less.
+    judged = fast.regime != CHATTERING
     assert np.isin([CYCLING, STEADY], fast.regime).any()
     off_J = np.abs(slow.delivered_energy_J - fast.delivered_J)[judged]
-    energy = fast.delivered_J[judged]
-    assert (off_J <= np.maximum(0.01 * energy, 5.0)).mean() >= 0.9
-    assert (off_J <= np.maximum(0.03 * energy, 5.0)).all()
+    assert (off_J <= np.maximum(0.01 * fast.delivered_J[judged], 5.0)).all()
     assert slow.time_to_first_charge_s[judged] == pytest.approx(
         fast.first_charge_s[judged], rel=0.03
     )

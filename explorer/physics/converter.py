@@ -104,3 +104,34 @@ def intake(
         + (loss_per_input_A + loss_per_input_A2 * current) * current
     )
     return Intake(current, converter, window, sustained)
+
+
+def least_bus(
+    output_W: Real,
+    output_A: Real,
+    *,
+    on_resistance_ohm: Real,
+    loss_W: Real,
+    loss_per_input_V: Real,
+    loss_per_input_A: Real,
+    loss_per_input_A2: Real,
+    loss_per_output_A: Real,
+    loss_per_output_A2: Real,
+) -> Array:
+    """Lowest bus voltage that sustains an output, V: where the two roots of `intake` meet.
+
+    Its discriminant `(V - B)^2 - 4 s (K + a V)` with `B = b - a R`, `s = c + R` and K the power
+    that does not depend on the input is a parabola in V. Arguments as for `intake`; broadcasts.
+
+    >>> lossless = dict.fromkeys(["loss_W", "loss_per_input_V", "loss_per_input_A",
+    ...     "loss_per_input_A2", "loss_per_output_A", "loss_per_output_A2"], 0.0)
+    >>> float(least_bus(10.0, 2.0, on_resistance_ohm=0.1, **lossless))
+    2.0
+    """
+    amps = np.asarray(output_A, dtype=float)
+    power = output_W + loss_W + (loss_per_output_A + loss_per_output_A2 * amps) * amps
+    square = np.asarray(loss_per_input_A2 + on_resistance_ohm)
+    base = np.asarray(loss_per_input_A - loss_per_input_V * on_resistance_ohm)
+    half = 2 * square * loss_per_input_V
+    under = half**2 + 4 * square * (power + loss_per_input_V * base)
+    return np.asarray(base + half + np.sqrt(np.maximum(under, 0.0)))

@@ -24,7 +24,7 @@ from explorer.errors import ExplorerError
 from explorer.evaluate import Evaluation, Solved
 from explorer.parts import BACK_LINKS, FRONT_LINKS, LINKS, SETTINGS
 from explorer.space import Designs, Rows, Space
-from explorer.supply import Halves, Supply, VoltageGrid, curves
+from explorer.supply import Halves, Supply, curves
 from explorer.units import Array
 
 HALVES_PER_BLOCK = 240
@@ -283,9 +283,10 @@ class _Join:
         levels, level = np.unique(back["on_V"][:, 0], return_inverse=True)
         level = level.reshape(-1)
         tolerance = self.backs.chosen(self.project.catalogue, "window", "tolerance")
-        flows = supply.curves[:, :, 0] > 0
-        last = np.where(flows.any(axis=1), flows.shape[1] - flows[:, ::-1].argmax(axis=1), 0)
-        reach_V = VoltageGrid.volts[np.minimum(last, VoltageGrid.COUNT - 1)]
+        flows = supply.at_nodes[:, :, 0] > 0
+        nodes = flows.shape[1]
+        last = np.where(flows.any(axis=1), nodes - flows[:, ::-1].argmax(axis=1), 0)
+        reach_V = supply.volts[np.arange(len(flows)), np.minimum(last, nodes - 1)]
         open_ &= reach_V[:, None] >= back["on_V"][:, 0] * (1 + tolerance)
         every = np.arange(len(self.fronts))
         seconds_per_farad = _charging_time(supply)
@@ -296,7 +297,9 @@ class _Join:
                 self.project, self.fronts, supply, halves, every, at_V
             )
             harmless = np.all([margin >= 0 for margin in on_the_way.values()], axis=0)
-            left, share = VoltageGrid.locate(at_V)
+            left = supply.locate(every, at_V[:, None])[:, 0]
+            low_V, high_V = supply.volts[every, left], supply.volts[every, left + 1]
+            share = np.clip((at_V - low_V) / (high_V - low_V), 0.0, 1.0)
             low, high = seconds_per_farad[every, left], seconds_per_farad[every, left + 1]
             # A node that is never reached counts as its left neighbour: still a lower bound.
             step = np.where(np.isfinite(high), high, 0.0) - np.where(np.isfinite(high), low, 0.0)
@@ -406,11 +409,11 @@ def _session_at(session: averaged.Session, rows: Rows) -> averaged.Session:
 
 def _charging_time(supply: Supply) -> Array:
     """Seconds a farad takes from empty to each node without any drain, (h, nodes)."""
-    current = supply.curves[:, :, 0]
-    middle = np.maximum(current[:, 1:], current[:, :-1])
-    flows = middle > NO_CURRENT_A
-    steps = np.where(flows, np.diff(VoltageGrid.volts) / np.where(flows, middle, 1.0), np.inf)
-    return np.concatenate([np.zeros((len(current), 1)), np.cumsum(steps, axis=1)], axis=1)
+    first = supply.lower[:, :, 0]
+    most = np.maximum(first, first + supply.rise[:, :, 0])
+    flows = most > NO_CURRENT_A
+    steps = np.where(flows, np.diff(supply.volts, axis=1) / np.where(flows, most, 1.0), np.inf)
+    return np.concatenate([np.zeros((len(first), 1)), np.cumsum(steps, axis=1)], axis=1)
 
 
 def _unbeaten(project: Project, found: Evaluation) -> Evaluation:

@@ -141,3 +141,27 @@ def test_less_voltage_takes_more_current(amps: float, terms: tuple[float, ...]) 
     volts = np.linspace(3, 20, 40)
     taken = converter.intake(volts, 5 * amps, amps, on_resistance_ohm=0.05, **named)
     assert np.all(np.diff(taken.current_A[taken.sustained]) < 0)
+
+
+def test_least_bus_is_where_intake_gives_up() -> None:
+    """Bisection on what `intake` itself calls sustained, over random converters."""
+    rng = np.random.default_rng(8)
+    count = 200
+    laws = {
+        "on_resistance_ohm": rng.uniform(0.0, 0.3, count),
+        "loss_W": rng.uniform(0.0, 1.0, count),
+        "loss_per_input_V": rng.uniform(0.0, 0.05, count),
+        "loss_per_input_A": rng.uniform(0.0, 0.5, count),
+        "loss_per_input_A2": rng.uniform(0.001, 0.2, count),
+        "loss_per_output_A": rng.uniform(0.0, 0.3, count),
+        "loss_per_output_A2": rng.uniform(0.0, 0.1, count),
+    }
+    output_W, output_A = rng.uniform(0.0, 15.0, count), rng.uniform(0.0, 3.0, count)
+    low, high = np.zeros(count), np.full(count, 60.0)
+    for _ in range(50):
+        middle = (low + high) / 2
+        able = converter.intake(middle, output_W, output_A, **laws).sustained
+        low, high = np.where(able, low, middle), np.where(able, middle, high)
+    np.testing.assert_allclose(
+        converter.least_bus(output_W, output_A, **laws), high, rtol=1e-9, atol=1e-9
+    )
