@@ -16,8 +16,12 @@ from numpy.typing import NDArray
 from explorer.chain import HEAT, Chain, State
 from explorer.units import Array
 
-CELLS = 24
+CELLS = 20
 """Steps of a walk."""
+_EVEN = np.linspace(0.0, 1.0, CELLS + 1)
+EDGES = (_EVEN + (1 - np.cos(np.pi * _EVEN)) / 2) / 2
+"""Where they end, as shares of the way: closer at both ends, where a walk may set out from a verge
+or come near its rest, and takes long."""
 SCAN = 32
 """Steps in which a root is looked for."""
 LAST_SHARE = 0.01
@@ -154,18 +158,18 @@ def walk(chain: Chain, from_V: Array, to_V: Array, state: State) -> Walk:
 
 
 def _edges(chain: Chain, from_V: Array, to_V: Array) -> Array:
-    """Even steps from one voltage to another, (n, CELLS + 1).
+    """Steps from one voltage to another, (n, CELLS + 1).
 
     Where an active bridge wakes on the way, two edges stand before and after the jump.
     """
-    volts = from_V[:, None] + (to_V - from_V)[:, None] * np.linspace(0.0, 1.0, CELLS + 1)
+    volts = from_V[:, None] + (to_V - from_V)[:, None] * EDGES
     start_V = chain.supply.start_V[chain.half]
     low, high = np.minimum(from_V, to_V), np.maximum(from_V, to_V)
     rows = np.flatnonzero((start_V > low) & (start_V < high))
     if rows.size:
         jump_V = start_V[rows]
         share = (jump_V - from_V[rows]) / (to_V - from_V)[rows]
-        place = np.clip((share * CELLS).astype(np.intp), 1, CELLS - 2)
+        place = np.clip(np.searchsorted(EDGES, share, side="right") - 1, 1, CELLS - 2)
         asleep = jump_V * (1 - 1e-12)
         rising = to_V[rows] > from_V[rows]
         volts[rows, place] = np.where(rising, asleep, jump_V)

@@ -32,7 +32,7 @@ OPEN, IDLE, LOADED, LATCHED = range(4)
 """Switch open; closed with a pack that waits; closed with a pack that draws; open until the bus
 has fallen from the overvoltage threshold to its return."""
 
-NODES = 512
+NODES = 640
 """Nodes of the curves: those of the search's own curves four times over, solved anew."""
 CHUNK = 128
 """Steps between two bookings of energy; only memory and overhead depend on it."""

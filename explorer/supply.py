@@ -40,7 +40,7 @@ LOSSES = slice(1, 6)
 """The losses among `TERMS`; crank power is their sum and the bus power."""
 
 
-NODES = 128
+NODES = 160
 """Bus voltages at which the curves of a half are solved."""
 TOP_V = 64.0
 """Curves end here: everything above the extra-low-voltage limit of 60 V is a hazard that only
