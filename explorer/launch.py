@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 from typing import Any, NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from explorer import MODEL_VERSION, costing, front, reprice
 from explorer.config import Project
@@ -16,14 +17,25 @@ from explorer.evaluate import Evaluation, evaluate
 from explorer.search import boxes
 from explorer.search.sample import sample
 from explorer.search.sweep import Sweep, on_machines, run
-from explorer.space import Space
+from explorer.space import Designs, Space
 from explorer.store import Store, Stored, search_key
 from explorer.tables import content_hash
 from explorer.units import Array
 
 WORKERS = 2
 SWEPT_PER_SECOND = 1e6
-"""Combinations a second that a sweep covers at the least on two cores (measured, tests/bench)."""
+"""Combinations a second that two cores cover, to guess with until a study's own rate is known: the
+demo's are between half and twice that (tests/bench/sweep_scale.py).
+"""
+SURE, HOPELESS = 0.05, 50.0
+"""A guess of less of the time limit, or more, needs no measuring: no study is so far from it."""
+PILOT_SHARE = 0.05
+"""Share of the time limit after which a sweep that was begun on a guess is judged by its own rate.
+"""
+PILOT_BLOCKS = 4
+"""Blocks that every worker has done by then."""
+GRACE = 1.1
+"""How far beyond its time limit a sweep may be expected to end and still be worth going on with."""
 YARDSTICK_SIZE = 100_000
 """Spaces up to this size are also enumerated when they are sampled, to say what was missed."""
 PROBES = 1000
@@ -58,7 +70,11 @@ class Summary:
     designs_feasible: int = 0
     designs_evaluated: int = 0
     exact: bool = False
+    feasible_counted: bool = True
+    """Whether `designs_feasible` is their number; else there are at least so many."""
     share_covered: float = 0.0
+    swept_per_second: float | None = None
+    """Combinations a second that this study's sweep was seen to cover."""
     seconds: float = 0.0
     resumed: bool = False
     hypervolume: float = 0.0
@@ -68,15 +84,24 @@ class Summary:
 
 
 class Plan(NamedTuple):
-    """Whether to sweep, whether to sample, and why."""
+    """Whether to sweep, whether to sample, and why; `on_trial` where the sweep's rate is a guess
+    that may be wrong.
+    """
 
     sweep: bool
     sample: bool
     why: str
+    on_trial: bool = False
 
 
-def plan(project: Project, space: Space) -> Plan:
-    """Choose how to look: sweep when the time limit allows, sample what a sweep cannot reach."""
+def plan(
+    project: Project, space: Space, rate: float | None = None, left: int | None = None
+) -> Plan:
+    """Choose how to look: sweep when the time limit allows, sample what a sweep cannot reach.
+
+    `rate` is the sweep's own, combinations a second, where it is known, and `left` what is left of
+    the space to sweep. Without a rate a sweep of doubtful length begins on trial.
+    """
     search, size = project.study.search, space.size
     names = ", ".join(space.continuous)
     after = f"; then {search.sampler} between the sweep's points of {names}" if names else ""
@@ -85,18 +110,24 @@ def plan(project: Project, space: Space) -> Plan:
     if search.method == "sample":
         return Plan(False, True, f"{search.sampler} in {size:,} combinations, as the study asks")
     limit = 60 * search.minutes
-    needed = size / SWEPT_PER_SECOND
-    if needed <= limit:
-        return Plan(
-            True,
-            bool(names),
-            f"all {size:,} combinations, some {needed:.0f} s of {limit:.0f} s allowed{after}",
-        )
+    needed = (size if left is None else left) / (rate or SWEPT_PER_SECOND)
+    known = "at the measured rate" if rate else "at a guess"
+    on_trial = rate is None and SURE * limit < needed < HOPELESS * limit
+    if not on_trial and needed > limit * (1.0 if rate is None else GRACE):
+        return _sampled_instead(project, space, needed, known)
+    if on_trial:
+        known += ", which its own rate will correct"
+    why = f"all {size:,} combinations, some {needed:.0f} s of {limit:.0f} s allowed {known}"
+    return Plan(True, bool(names), why + after, on_trial)
+
+
+def _sampled_instead(project: Project, space: Space, needed_s: float, known: str) -> Plan:
+    search = project.study.search
     return Plan(
         False,
         True,
-        f"{search.sampler}, since all {size:,} combinations would take some {needed:.0f} s "
-        f"where {limit:.0f} s are allowed",
+        f"{search.sampler}, since all {space.size:,} combinations would take some {needed_s:.0f} s "
+        f"{known} where {60 * search.minutes:.0f} s are allowed",
     )
 
 
@@ -117,46 +148,58 @@ def launch(
     space = Space.of(project)
     contents = _contents(project, space)
     key = content_hash([search_key(project), contents])
-    chosen = plan(project, space)
-    state: dict[str, Any] = {**_BEGINNING, **store.search_progress(key)}
+    state: dict[str, Any] = {**_beginning(), **store.search_progress(key)}
+    cover = _Cover(project, store, space, contents)
+    chosen = plan(project, space, state["rate"], cover.open(state))
     _, reuse = store.load(project)
     summary = Summary(
-        method="+".join(n for n, on in (("sweep", chosen.sweep), ("sample", chosen.sample)) if on),
-        why=chosen.why,
-        sampler=project.study.search.sampler if chosen.sample else "",
         seed=project.study.search.seed,
         resumed=bool(state["evaluated"] or state["sampled"]),
         reuse=list(reuse.lines) if reuse.stored else [],
     )
     begun, spent_before = time.monotonic(), state["seconds"]
     clock = _Clock(begun, 60 * project.study.search.minutes)
-    done = state["finished"]
+    # A longer time limit than last time may let a sweep end that was given up then.
+    done = state["finished"] and not (chosen.sweep and _swept(state) < space.size)
     if again and done:
         state.update(finished=False, sampled=0, history=[])
     if chosen.sweep and not done:
-        cover = _Cover(project, store, space, contents)
+        state["finished"] = False
         with on_machines(cluster or project.study.search.cluster):
-            done = _sweep(project, store, key, state, cover, watch, workers, clock)
+            end = _sweep(project, store, key, state, cover, watch, workers, clock, chosen.on_trial)
         summary.reuse += cover.words
+        done = end != CUT_SHORT
+        if end == TOO_SLOW:
+            needed_s = space.size / state["rate"]
+            chosen = _sampled_instead(project, space, needed_s, "at the measured rate")
     else:
         done = True
     if chosen.sample and done and not state["finished"]:
-        _sample(project, store, space, key, state, watch, begun, chosen.sweep)
+        _sample(project, store, space, key, state, watch, begun, cover)
     if done and not state["finished"]:
         state["finished"] = True
         state["seconds"] = spent_before + time.monotonic() - begun
         if chosen.sample and not chosen.sweep and space.size <= YARDSTICK_SIZE:
             state["yardstick"] = yardstick(project, store)
         store.save_progress(key, state)
-    swept = state["swept"] + state["known"]
+    swept = _swept(state)
+    ways = (("sweep", swept > 0), ("sample", chosen.sample and done))
+    summary.method = "+".join(name for name, taken in ways if taken)
+    summary.why = chosen.why
+    summary.sampler = project.study.search.sampler if chosen.sample and done else ""
     summary.designs_considered = swept + state["sampled"]
     summary.designs_feasible = state["feasible"]
+    summary.feasible_counted = state["counted"]
     summary.designs_evaluated = state["evaluated"]
-    summary.exact = chosen.sweep and swept == space.size
-    summary.share_covered = min((swept or state["sampled"]) / space.size, 1.0)
+    summary.exact = swept == space.size
+    covered = swept if chosen.sweep else summary.designs_considered
+    summary.share_covered = min(covered / space.size, 1.0)
+    summary.swept_per_second = state["rate"]
     summary.seconds = state["seconds"]
     summary.hypervolume_history = [(int(n), float(v)) for n, v in state["history"]]
     summary.yardstick = state.get("yardstick")
+    if swept and not chosen.sweep:
+        summary.why += f"; {swept:,} were swept before that was known"
     if chosen.sweep and not summary.exact:
         summary.why += (
             f"; cut short after {60 * project.study.search.minutes:.0f} s with "
@@ -165,10 +208,21 @@ def launch(
     return summary
 
 
-_BEGINNING: Mapping[str, Any] = {
-    "pieces": None, "swept": 0, "known": 0, "feasible": 0, "counted": True, "evaluated": 0,
-    "sampled": 0, "seconds": 0.0, "history": [], "finished": False,
-}  # fmt: skip
+def _beginning() -> dict[str, Any]:
+    """The state of a search that has done nothing."""
+    return {
+        "pieces": None, "swept": 0, "known": 0, "feasible": 0, "counted": True, "evaluated": 0,
+        "sampled": 0, "seconds": 0.0, "history": [], "finished": False, "rate": None,
+    }  # fmt: skip
+
+
+COVERED, CUT_SHORT, TOO_SLOW = "covered", "cut short", "too slow"
+"""How a sweep ends."""
+
+
+def _swept(state: Mapping[str, Any]) -> int:
+    """Combinations that a search has behind it without sampling."""
+    return int(state["swept"] + state["known"])
 
 
 class _Clock(NamedTuple):
@@ -176,8 +230,9 @@ class _Clock(NamedTuple):
     limit_s: float
 
     @property
-    def run_out(self) -> bool:
-        return time.monotonic() - self.begun > self.limit_s
+    def spent(self) -> float:
+        """Share of the limit that is over."""
+        return (time.monotonic() - self.begun) / self.limit_s
 
 
 def _contents(project: Project, space: Space) -> str:
@@ -186,6 +241,25 @@ def _contents(project: Project, space: Space) -> str:
     margins = (name for name in one.margins if not name.startswith("limit_"))
     cases = [(case.operator, case.pack) for case in one.cases]
     return content_hash([*margins, *one.ledger_J, *one.readings, cases])
+
+
+class _Pace:
+    """How fast combinations are covered, from the first block that came back on: what comes before
+    is the start of processes.
+    """
+
+    def __init__(self, blocks: int) -> None:
+        self.blocks = blocks
+        self.seen: tuple[float, int] | None = None
+
+    def at(self, swept: int) -> float | None:
+        """Combinations a second once `swept` are covered, None before enough blocks came back."""
+        now = time.monotonic()
+        if self.seen is None:
+            self.seen = now, swept
+        self.blocks -= 1
+        begun, before = self.seen
+        return (swept - before) / (now - begun) if self.blocks < 0 and now > begun else None
 
 
 class _Cover:
@@ -197,11 +271,38 @@ class _Cover:
         self.limits = project.study.limits.model_dump(mode="json", exclude={"cost"})
         self.whole = boxes.box_of(project, space)
         self.entries: list[dict[str, Any]] = store.search_progress(self.key).get("boxes", [])
-        self.serving = [
-            entry for entry in self.entries
-            if boxes.still_holds(entry["limits"], project.study.limits)
-        ]  # fmt: skip
         self.words: list[str] = []
+
+    @property
+    def serving(self) -> list[dict[str, Any]]:
+        """Those whose limits let them serve today."""
+        limits = self.project.study.limits
+        return [entry for entry in self.entries if boxes.still_holds(entry["limits"], limits)]
+
+    def open(self, state: Mapping[str, Any]) -> int:
+        """How many combinations a search in some state still has to sweep."""
+        total = boxes.size(self.whole)
+        return self._open(self.serving) if state["pieces"] is None else total - _swept(state)
+
+    def holds(self, state: Mapping[str, Any]) -> Callable[[Designs], NDArray[np.bool_]]:
+        """Tells which designs a sweep has evaluated, whole or some blocks of it."""
+        shared = (boxes.overlap(entry["box"], self.whole) for entry in self.serving)
+        spaces = [boxes.space_of(self.project, box) for box in shared if box is not None]
+        begun = [
+            (Sweep.of(self.project, boxes.space_of(self.project, piece["box"])), piece["blocks"])
+            for piece in state["pieces"] or []
+            if piece["blocks"]
+        ] if _swept(state) < boxes.size(self.whole) else []  # fmt: skip
+
+        def told(designs: Designs) -> NDArray[np.bool_]:
+            inside = np.zeros(len(designs), dtype=bool)
+            for space in spaces:
+                inside |= space.numbers(designs) >= 0
+            for sweep, blocks in begun:
+                inside |= sweep.holds(designs, blocks)
+            return inside
+
+        return told
 
     def left(self) -> list[boxes.Box]:
         """What no earlier sweep has covered; says so in words."""
@@ -228,12 +329,17 @@ class _Cover:
         if self._covered(inside) == apart == self._covered(self.serving):
             return sum(int(entry["feasible"]) for entry in inside), True
         stored, _ = self.store.load(self.project)
-        self.words.append("of those swept before, only the stored ones are counted as feasible")
+        self.words.append(
+            "of those swept before, only the stored ones are counted as feasible: at least so many"
+        )
         return int(stored.feasible.sum()), False
 
     def _covered(self, entries: Sequence[Mapping[str, Any]]) -> int:
+        return boxes.size(self.whole) - self._open(entries)
+
+    def _open(self, entries: Sequence[Mapping[str, Any]]) -> int:
         left = boxes.difference(self.whole, [entry["box"] for entry in entries])
-        return boxes.size(self.whole) - sum(map(boxes.size, left))
+        return sum(map(boxes.size, left))
 
     def add(self, box: boxes.Box, feasible: int, counted: bool) -> None:
         """Note that a box is covered; what it holds need not be noted any longer."""
@@ -255,8 +361,13 @@ def _sweep(
     watch: Watch,
     workers: int,
     clock: _Clock,
-) -> bool:
-    """Sweep what was never swept, piece by piece; False when the time ran out before its end."""
+    on_trial: bool,
+) -> str:
+    """Sweep what was never swept, piece by piece; says how it ended.
+
+    Blocks come in random order, so that those done tell how long the others will take: `on_trial`
+    it is given up when that is too long. What was covered by then is kept.
+    """
     total = boxes.size(cover.whole)
     if state["pieces"] is None:
         pieces = cover.left()
@@ -265,7 +376,8 @@ def _sweep(
             state["feasible"], state["counted"] = cover.feasible_before()
         state["pieces"] = [{"box": piece, "blocks": [], "cut": 0, "feasible": 0, "swept": 0}
                            for piece in pieces]  # fmt: skip
-    before = state["seconds"]
+    before, pace = state["seconds"], _Pace(PILOT_BLOCKS * workers)
+    shuffled = np.random.default_rng(project.study.search.seed)
     watch(Step("sweep", state["known"] + state["swept"], total, state["feasible"]))
     for piece in state["pieces"]:
         sweep = Sweep.of(project, boxes.space_of(project, piece["box"]))
@@ -274,6 +386,7 @@ def _sweep(
             state["feasible"] -= piece["feasible"]
             piece |= {"blocks": [], "cut": sweep.halves_per_block, "feasible": 0, "swept": 0}
         numbers = np.setdiff1d(np.arange(len(sweep)), piece["blocks"])
+        numbers = shuffled.permutation(numbers)
         results = run(sweep, numbers, workers if numbers.size > 1 else 1)
         with closing(results):
             for result in results:
@@ -283,16 +396,25 @@ def _sweep(
                     part["feasible"] += result.feasible
                 state["evaluated"] += result.solved
                 state["seconds"] = before + time.monotonic() - clock.begun
+                rate = pace.at(_swept(state))
+                judged = rate is not None and clock.spent > PILOT_SHARE
+                if judged:
+                    state["rate"] = rate
                 if result.kept is None:
                     store.save_progress(key, state)
                 else:
                     store.append(project, result.kept, "sweep", progress=(key, state))
                 watch(Step("sweep", state["known"] + state["swept"], total, state["feasible"]))
-                if clock.run_out and state["known"] + state["swept"] < total:
-                    return False
+                left = total - _swept(state)
+                if on_trial and judged:
+                    on_trial = False
+                    if left / state["rate"] > (GRACE - clock.spent) * clock.limit_s:
+                        return TOO_SLOW
+                if clock.spent > 1 and left:
+                    return CUT_SHORT
         cover.add(piece["box"], piece["feasible"], True)
     cover.add(cover.whole, state["feasible"], state["counted"])
-    return True
+    return COVERED
 
 
 def _sample(
@@ -303,11 +425,13 @@ def _sample(
     state: dict[str, Any],
     watch: Watch,
     begun: float,
-    swept: bool,
+    cover: _Cover,
 ) -> None:
     budget, limit_s = project.study.search.evaluations, 60 * project.study.search.minutes
     stored, _ = store.load(project)
-    known = starting_points(project, store, stored)
+    covered = cover.holds(state)
+    known, others = starting_points(project, store, stored)
+    seen = None if others is None else others.take(~covered(others))
     before = state["sampled"]
 
     def stop(evaluations: int) -> bool:
@@ -315,7 +439,7 @@ def _sample(
 
     watch(Step("sample", before, budget, state["feasible"]))
     growth = _Growth(project, known)
-    for found in sample(project, space, known, swept=swept, stop=stop):
+    for found in sample(project, space, known, seen=seen, covered=covered, stop=stop):
         state["sampled"] += len(found)
         state["evaluated"] += len(found)
         state["feasible"] += int(found.feasible.sum())
@@ -327,16 +451,22 @@ def _sample(
 MOST_STARTS = 20_000
 
 
-def starting_points(project: Project, store: Store, stored: Stored) -> Evaluation | None:
-    """What a sampled search starts from: all it sampled before, or of many the best at today's
-    prices.
+def starting_points(
+    project: Project, store: Store, stored: Stored
+) -> tuple[Evaluation | None, Designs | None]:
+    """What a sampled search starts from: all that is stored, or of many the best at today's
+    prices, and the designs of the others.
+
+    In the order of their ids: that in which they were found depends on how many searched.
     """
     if not len(stored):
-        return None
-    rows = np.arange(len(stored))
+        return None, None
+    rows, others = np.arange(len(stored)), None
     if len(rows) > MOST_STARTS:
         rows = reprice.front_rows(project, stored, costing.costs(project, stored.designs))
-    return store.evaluation(project, stored, rows)
+        others = stored.designs.take(np.setdiff1d(np.arange(len(stored)), rows))
+    rows = rows[np.argsort(stored.numbers[rows], kind="stable")]
+    return store.evaluation(project, stored, rows), others
 
 
 class _Growth:

@@ -6,6 +6,7 @@ import hashlib
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from math import prod
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -129,6 +130,20 @@ class Space:
             rest = rest // len(rows)
         return Designs({k: parts[k] for k in LINKS}, {k: settings[k] for k in SETTINGS})
 
+    def numbers(self, designs: Designs) -> Rows:
+        """The numbers of designs, the inverse of `at`; -1 for those that are none of the
+        combinations: another part, a value between the points of a grid.
+        """
+        number, inside = np.zeros(len(designs), dtype=np.int64), np.ones(len(designs), dtype=bool)
+        for link in LINKS:
+            place, found = _places(self.choices[link], designs.parts[link])
+            number, inside = number * len(self.choices[link]) + place, inside & found
+        for name in SETTINGS:
+            offered = _as_written(name, np.array(self.settings[name].values))
+            place, found = _places(offered, _as_written(name, designs.settings[name]))
+            number, inside = number * len(offered) + place, inside & found
+        return np.where(inside, number, -1)
+
     def draw(self, count: int, generator: np.random.Generator) -> Designs:
         """Random designs, each choice alike; continuous settings anywhere in their range."""
         designs = self.at(generator.integers(0, self.size, count))
@@ -137,3 +152,18 @@ class Space:
             for name in self.continuous
         }
         return Designs(designs.parts, {**designs.settings, **spread})
+
+
+def _as_written(name: str, values: Array) -> Array:
+    """Settings to the digits that a design keeps."""
+    distinct, inverse = np.unique(values, return_inverse=True)
+    written = np.array([plain_setting(name, value) for value in distinct.tolist()], dtype=float)
+    return written[inverse.reshape(-1)]
+
+
+def _places(offered: NDArray[Any], values: NDArray[Any]) -> tuple[Rows, NDArray[np.bool_]]:
+    """Where values stand among those offered (0 where they do not), and whether they do."""
+    order = np.argsort(offered, kind="stable")
+    place = np.searchsorted(offered[order], values).clip(0, len(offered) - 1)
+    found = offered[order][place] == values
+    return np.where(found, order[place], 0), found

@@ -14,10 +14,13 @@ import numpy as np
 import pytest
 
 from explorer import costing, launch, reprice
-from explorer.config import Project, load
+from explorer.config import Project, Setting, load
+from explorer.evaluate import Evaluation
 from explorer.launch import Summary
-from explorer.search import sweep
-from explorer.store import Store, ids_of, path_of
+from explorer.search import sample, sweep
+from explorer.space import Designs, Space
+from explorer.store import Store, Stored, ids_of, path_of, search_key
+from explorer.tables import content_hash
 
 ROOT = Path(__file__).parent.parent
 
@@ -186,6 +189,179 @@ def test_tighter_limits_reuse_what_looser_ones_found(
     evaluated.clear()
     launched(limited(small_project, first_charge_s=250.0))
     assert evaluated
+
+
+def searching(project: Project, **options: object) -> Project:
+    search = project.study.search.model_copy(update=options)
+    return replace(project, study=replace(project.study, search=search))
+
+
+def between_points(project: Project, **options: object) -> Project:
+    """The same with a continuous cadence, so that a sweep is followed by sampling."""
+    cadence = Setting.model_validate({"low": 45.0, "high": 70.0, "sweep_points": 3})
+    settings = {**project.study.settings, "cadence_rpm": cadence}
+    study = replace(project.study, settings=settings)
+    return searching(replace(project, study=study), **options)
+
+
+def everything_in(project: Project) -> Stored:
+    with Store.open(path_of(project)) as store:
+        return store.load(project)[0]
+
+
+def test_the_order_in_which_blocks_come_back_does_not_show(
+    small_project: Project, small_blocks: None, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Two processes give their blocks back in any order: what is sampled after them is the same."""
+    project = between_points(small_project, evaluations=300, batch=100)
+    launched(project)
+    expected = everything_in(project)
+    path_of(project).unlink()
+    run = launch.run
+
+    def backwards(sweep, numbers, workers):
+        yield from list(run(sweep, numbers[::-1], workers))
+
+    monkeypatch.setattr(launch, "run", backwards)
+    launched(project)
+    found = everything_in(project)
+    assert not np.array_equal(found.numbers, expected.numbers)
+    assert set(found.numbers.tolist()) == set(expected.numbers.tolist())
+
+
+@pytest.mark.slow
+def test_any_number_of_workers_gives_the_same_designs(
+    small_project: Project, small_blocks: None
+) -> None:
+    """Swept and then sampled, by one process, two and three."""
+    project = between_points(small_project, evaluations=300, batch=100)
+    found = []
+    for workers in (1, 2, 3):
+        told = launched(project, workers)
+        assert told.exact
+        stored = everything_in(project)
+        order = np.argsort(stored.numbers)
+        found.append((stored.numbers[order], stored.delivered_energy_J[order], told.why))
+        path_of(project).unlink()
+    for other in found[1:]:
+        np.testing.assert_array_equal(other[0], found[0][0])
+        np.testing.assert_array_equal(other[1], found[0][1])
+        assert other[2] == found[0][2]
+
+
+@pytest.fixture
+def slow_clock(monkeypatch: pytest.MonkeyPatch) -> list[float]:
+    """Every look at the clock finds a second gone, so that a sweep of many blocks takes long."""
+    now = [0.0]
+
+    def tick() -> float:
+        now[0] += 1.0
+        return now[0]
+
+    monkeypatch.setattr(launch.time, "monotonic", tick)
+    return now
+
+
+def test_a_sweep_that_proves_too_slow_gives_way_to_sampling(
+    small_project: Project, small_blocks: None, slow_clock: list[float], monkeypatch
+) -> None:
+    """What it had covered stays, and is not evaluated again; with more time it goes on."""
+    monkeypatch.setattr(launch, "SWEPT_PER_SECOND", 1000.0)
+    project = between_points(small_project, evaluations=300, batch=50, minutes=1.0)
+    size = Space.of(project).size
+    assert launch.plan(project, Space.of(project)).on_trial
+    calls: list[Designs] = []
+    real = sample.evaluate
+
+    def noting(some: Project, designs: Designs) -> Evaluation:
+        calls.append(designs)
+        return real(some, designs)
+
+    monkeypatch.setattr(sample, "evaluate", noting)
+    told = launched(project)
+    assert told.method == "sweep+sample"
+    assert not told.exact
+    assert told.swept_per_second is not None
+    assert "measured rate" in told.why
+    assert 0 < told.share_covered < 1
+    sampled = Designs.concatenate(calls)
+    swept = told.designs_considered - len(sampled)
+    assert 0 < swept < size
+    everything = Space.of(project)
+    with Store.open(path_of(project)) as store:
+        cover = launch._Cover(project, store, everything, launch._contents(project, everything))
+        key = content_hash([search_key(project), launch._contents(project, everything)])
+        holds = cover.holds(store.search_progress(key))
+    every = everything.at(np.arange(size))
+    assert holds(every).sum() == swept
+    assert not holds(sampled).any()
+    assert len(set(everything_in(project).numbers.tolist())) == len(everything_in(project))
+    calls.clear()
+    again = launched(searching(project, minutes=600.0))
+    assert again.exact
+    assert again.designs_considered == size + len(sampled)
+    assert not calls
+    # The same front as that of a sweep which was never given up, and what was sampled beside it.
+    swept_only = searching(project, method="sweep", minutes=600.0)
+    found = front_of(project)
+    path_of(project).unlink()
+    launched(swept_only)
+    with Store.open(path_of(project)) as store:
+        store.append(project, real(project, sampled), "sample")
+    assert front_of(project) == found
+
+
+def test_a_quick_sweep_on_trial_is_swept_whole(
+    small_project: Project, small_blocks: None, slow_clock: list[float], monkeypatch
+) -> None:
+    """The guess says twice the limit, the rate less: it goes on."""
+    project = searching(small_project, minutes=2.0)
+    monkeypatch.setattr(launch, "SWEPT_PER_SECOND", Space.of(project).size / 240.0)
+    planned = launch.plan(project, Space.of(project))
+    assert planned.on_trial
+    told = launched(project)
+    assert told.exact
+    assert told.swept_per_second is not None
+
+
+def test_no_sweep_begins_where_it_is_hopeless(small_project: Project, monkeypatch) -> None:
+    monkeypatch.setattr(launch, "SWEPT_PER_SECOND", 1e-3)
+    project = searching(small_project, evaluations=100, batch=50)
+    told = launched(project)
+    assert (told.method, told.designs_considered) == ("sample", 100)
+    assert "at a guess" in told.why
+
+
+def test_many_stored_designs_are_not_evaluated_again(
+    small_project: Project, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Where the search starts from the best of many, the others are known all the same."""
+    monkeypatch.setattr(launch, "MOST_STARTS", 10)
+    first = searching(small_project, method="sample", evaluations=400, batch=100)
+    launched(first)
+    before = set(everything_in(first).numbers.tolist())
+    assert len(before) == 400
+    launched(searching(first, seed=first.study.search.seed + 1))
+    assert len(everything_in(first)) == 800
+    with Store.open(path_of(first)) as store:
+        held = store.load(first)[1].stored
+    assert held == 800
+
+
+def test_feasible_designs_are_at_least_so_many_where_not_all_were_counted(
+    small_project: Project,
+) -> None:
+    """Of a sweep that covered more than today's study only the stored designs are known."""
+    whole = launched(small_project)
+    assert whole.feasible_counted
+    cells = small_project.study.choices["cell"]
+    fewer = choosing(small_project, cell=cells[:-1])
+    told = launched(fewer)
+    assert not told.feasible_counted
+    path_of(small_project).unlink()
+    exact = launched(fewer)
+    assert exact.feasible_counted
+    assert 0 < told.designs_feasible <= exact.designs_feasible
 
 
 LAUNCH = """

@@ -30,6 +30,27 @@ def test_every_combination_once(small_project: Project) -> None:
     assert rows_of(space.at(np.arange(space.size))) == expected
 
 
+def test_numbers_are_those_of_at_and_none_for_what_is_no_combination(
+    demo_project: Project,
+) -> None:
+    """Values count to the digits that a design keeps; another part is none, nor a value between."""
+    everything = Space.of(demo_project)
+    some = np.random.default_rng(2).integers(0, everything.size, 500)
+    designs = everything.at(some)
+    np.testing.assert_array_equal(everything.numbers(designs), some)
+    cadence = designs.settings["cadence_rpm"]
+    close, between = cadence * (1 + 1e-9), cadence + np.where(np.arange(500) % 2, 0.5, 0.0)
+    near = Designs(designs.parts, {**designs.settings, "cadence_rpm": close})
+    np.testing.assert_array_equal(everything.numbers(near), some)
+    off = Designs(designs.parts, {**designs.settings, "cadence_rpm": between})
+    np.testing.assert_array_equal(everything.numbers(off), np.where(np.arange(500) % 2, -1, some))
+    cells = {"cell": np.delete(everything.choices["cell"], 1)}
+    fewer = Space({**everything.choices, **cells}, everything.settings)
+    gone = designs.parts["cell"] == everything.choices["cell"][1]
+    assert gone.any()
+    np.testing.assert_array_equal(fewer.numbers(designs) < 0, gone)
+
+
 def test_demo_has_ten_million_combinations(demo_project: Project) -> None:
     space = Space.of(demo_project)
     assert space.size >= 10_000_000

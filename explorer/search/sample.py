@@ -87,15 +87,6 @@ class Coordinates:
                 rows[:, place] = [plain_setting(name, value) for value in rows[:, place].tolist()]
         return rows
 
-    def on_grid(self, rows: Array) -> NDArray[np.bool_]:
-        """Where every continuous value of settled rows is one that a sweep visits."""
-        kept = np.ones(len(rows), dtype=bool)
-        for place, name in enumerate(self.names):
-            if not self.count(name):
-                values = [plain_setting(name, v) for v in self.space.settings[name].values]
-                kept &= np.isin(rows[:, place], values)
-        return kept
-
     def rows(self, designs: Designs) -> Array:
         """Coordinates of designs, NaN where a choice is no longer offered: (n, variables)."""
         columns = []
@@ -115,11 +106,20 @@ class Coordinates:
         return np.stack(columns, axis=1)
 
 
+Covered = Callable[[Designs], NDArray[np.bool_]]
+"""Which designs a sweep has evaluated already, (n,)."""
+
+
+def nothing(designs: Designs) -> NDArray[np.bool_]:
+    """No sweep has been there."""
+    return np.zeros(len(designs), dtype=bool)
+
+
 class Explored:
     """Everything evaluated so far, and the front of it at today's prices."""
 
-    def __init__(self, project: Project, space: Space, swept: bool = False) -> None:
-        self.project, self.coordinates, self.swept = project, Coordinates(space), swept
+    def __init__(self, project: Project, space: Space, covered: Covered = nothing) -> None:
+        self.project, self.coordinates, self.covered = project, Coordinates(space), covered
         self.known: set[bytes] = set()
         self.rows = np.empty((0, len(self.coordinates.names)))
         self.points = np.empty((0, 4))
@@ -129,11 +129,10 @@ class Explored:
     def fresh(self, rows: Array) -> Array:
         """The settled rows that were never evaluated, each once, in order."""
         rows = self.coordinates.settled(rows)
-        if self.swept:
-            rows = rows[~self.coordinates.on_grid(rows)]
         keys = [row.tobytes() for row in rows]
         new = {key: number for number, key in reversed(list(enumerate(keys)))}
-        return rows[sorted(number for key, number in new.items() if key not in self.known)]
+        rows = rows[sorted(number for key, number in new.items() if key not in self.known)]
+        return rows[~self.covered(self.coordinates.designs(rows))] if len(rows) else rows
 
     def sound(self, rows: Array) -> NDArray[np.bool_]:
         """Where no rule is broken that needs neither the curves of a chain nor its session.
@@ -196,16 +195,20 @@ def sample(
     space: Space,
     known: Evaluation | None,
     *,
-    swept: bool = False,
+    seen: Designs | None = None,
+    covered: Covered = nothing,
     stop: Callable[[int], bool] = lambda evaluations: False,
 ) -> Iterator[Evaluation]:
     """Search a space within the study's number of evaluations; yields each batch's results.
 
-    `known` are results to start from; `swept` says that all combinations on the grid were covered,
-    so that only designs between its points are evaluated. `stop(evaluations)` is asked between
-    batches. The same study and the same known results give the same search.
+    `known` are results to start from. Neither they nor the designs in `seen` are evaluated again,
+    nor those of which `covered` says that a sweep has been there. `stop(evaluations)` is asked
+    between batches. The same study and the same known results in the same order give the same
+    search.
     """
-    explored = Explored(project, space, swept)
+    explored = Explored(project, space, covered)
+    if seen is not None:
+        explored.known.update(row.tobytes() for row in explored.coordinates.rows(seen))
     if known is not None and len(known):
         rows = explored.coordinates.rows(known.designs)
         offered = np.flatnonzero(~np.isnan(rows).any(axis=1))

@@ -104,6 +104,26 @@ class Sweep:
     def __len__(self) -> int:
         return -(-self.fronts.size // self.halves_per_block)
 
+    def holds(self, designs: Designs, blocks: Sequence[int]) -> NDArray[np.bool_]:
+        """Which designs are combinations of some blocks, (n,)."""
+        first = np.zeros(len(designs), np.int64)
+        still = self.fronts.at(first)
+        front = self.fronts.numbers(
+            Designs(
+                {k: (designs if k in FRONT_LINKS else still).parts[k] for k in LINKS},
+                {k: (designs if k == "cadence_rpm" else still).settings[k] for k in SETTINGS},
+            )
+        )
+        still = self.backs.at(first)
+        back = self.backs.numbers(
+            Designs(
+                {k: (designs if k in BACK_LINKS else still).parts[k] for k in LINKS},
+                {k: (still if k == "cadence_rpm" else designs).settings[k] for k in SETTINGS},
+            )
+        )
+        inside = np.isin(front // self.halves_per_block, np.asarray(blocks, dtype=np.int64))
+        return inside & (front >= 0) & (back >= 0)
+
     def block(self, number: int) -> BlockResult:
         """Cover one block."""
         start = number * self.halves_per_block

@@ -111,6 +111,10 @@ def test_what_was_swept_is_not_evaluated_again(small_project: Project) -> None:
     project = with_search(replace(small_project, study=study), evaluations=300, batch=100)
     everything = space.Space.of(project)
     known = evaluate.evaluate(project, everything.at(np.arange(0, everything.size, 7)))
-    found = Evaluation.concatenate(list(sample(project, everything, known, swept=True)))
+
+    def on_grid(designs: space.Designs) -> np.ndarray:
+        return everything.numbers(designs) >= 0
+
+    found = Evaluation.concatenate(list(sample(project, everything, known, covered=on_grid)))
     assert len(found) == 300
     assert not np.isin(found.designs.settings["cadence_rpm"], cadence.values).any()
