@@ -10,8 +10,9 @@ median of the seeds, ahead of the general samplers.
 All are counted alike, twice: once every design that a search proposes counts, and once neither a
 design that it has proposed before nor one that rules in closed form exclude: this project's search
 never evaluates those, so the others are told what the table says of them free of charge. General
-samplers get every rule as one constraint, and operators for whole numbers. Optuna's TPE takes a
-tenth of a second a trial and more: all are also shown at the number that it can reach.
+samplers get every rule as one constraint, and operators for whole numbers. Optuna's TPE takes time
+that grows with the square of its trials (500 in 23 s, 1,000 in 56 s of one core, 20,000 in hours):
+all are also shown at 500, where it takes part with every proposal counted.
 
 The project's search was made on the first space; nothing was adjusted to the others.
 """
@@ -43,7 +44,7 @@ from explorer.parts import LINKS
 from explorer.search import sample
 from explorer.space import Designs, Space
 
-BUDGET, FEW, SEEDS = 20_000, 1_000, 5
+BUDGET, FEW, SEEDS = 20_000, 500, 5
 BLOCK = 20_000
 POPULATION = 200
 MOST_PROPOSALS = 3
@@ -250,6 +251,33 @@ def at_random(known: Known, seed: int, budget: int, spared: bool) -> Count:
     return count
 
 
+def brisk(kind: type) -> type:
+    """A genetic sampler of Optuna that remembers which generation it is in and its parents, instead
+    of looking through all trials for them at every proposal: the same proposals in a third of the
+    time, as long as one is told before the next is asked for.
+    """
+
+    class Brisk(kind):
+        asked_for, parents = None, None
+
+        def get_trial_generation(self, study, trial) -> int:
+            generation = trial.number // self.population_size
+            study._storage.set_trial_system_attr(
+                trial._trial_id, self._get_generation_key(), generation
+            )
+            return generation
+
+        def get_parent_population(self, study, generation: int) -> list:
+            if self.asked_for != generation:  # chosen now, and listed in another order ever after
+                self.asked_for, self.parents = generation, None
+                return super().get_parent_population(study, generation)
+            if self.parents is None:
+                self.parents = super().get_parent_population(study, generation)
+            return self.parents
+
+    return Brisk
+
+
 def by_optuna(kind: str) -> Search:
     """A general sampler of Optuna."""
 
@@ -259,8 +287,12 @@ def by_optuna(kind: str) -> Search:
         optuna.logging.set_verbosity(optuna.logging.ERROR)
         warnings.simplefilter("ignore")
         sampler = {
-            "nsga2": lambda: optuna.samplers.NSGAIISampler(population_size=POPULATION, seed=seed),
-            "nsga3": lambda: optuna.samplers.NSGAIIISampler(population_size=POPULATION, seed=seed),
+            "nsga2": lambda: brisk(optuna.samplers.NSGAIISampler)(
+                population_size=POPULATION, seed=seed
+            ),
+            "nsga3": lambda: brisk(optuna.samplers.NSGAIIISampler)(
+                population_size=POPULATION, seed=seed
+            ),
             "tpe": lambda: optuna.samplers.TPESampler(seed=seed),
         }[kind]()
         coordinates = sample.Coordinates(known.space)
@@ -340,7 +372,7 @@ def _sizes(space: Space) -> tuple[int, ...]:
 
 
 Search = Callable[[Known, int, int, bool], Count]
-OURS = "this project"
+OURS, SLOW = "this project", "optuna tpe"
 SEARCHES: dict[str, Search] = {
     OURS: ours,
     "optuna nsga2": by_optuna("nsga2"),
@@ -365,13 +397,15 @@ class Job(NamedTuple):
 def jobs(seeds: int) -> Iterator[Job]:
     """Everything to be compared, seed by seed."""
     for seed in range(1, seeds + 1):
-        for arena in range(len(ARENAS)):
-            for spared in (True, False):
+        for spared in (False, True):
+            for arena in range(len(ARENAS)):
                 for name in SEARCHES:
+                    if name == SLOW and spared:
+                        continue
                     if name == OURS:
                         # Its share of proposals goes by the budget: a short run is another run.
                         yield Job(arena, name, seed, spared, FEW)
-                    yield Job(arena, name, seed, spared, FEW if name == "optuna tpe" else BUDGET)
+                    yield Job(arena, name, seed, spared, FEW if name == SLOW else BUDGET)
 
 
 def judged(known: Known, job: Job) -> list[dict[str, Any]]:
@@ -395,7 +429,7 @@ def table(arenas: list[Known], found: list[dict[str, Any]]) -> list[dict[str, An
     """Medians over the seeds, ours first."""
     rows = []
     for number, known in enumerate(arenas):
-        for spared in (True, False):
+        for spared in (False, True):
             for budget in (BUDGET, FEW):
                 for name in SEARCHES:
                     mine = [
