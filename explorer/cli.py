@@ -234,7 +234,8 @@ def _launched(answer: dict[str, Any]) -> list[str]:
     search = answer["search"]
     found = (
         f"{answer['designs_considered']:,} designs considered, "
-        f"{answer['designs_feasible']:,} feasible, {answer['front_size']:,} on the front"
+        f"{'' if search['feasible_counted'] else 'at least '}{answer['designs_feasible']:,} "
+        f"feasible, {answer['front_size']:,} on the front"
     )
     share = search["share_covered"]
     exact = (

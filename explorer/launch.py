@@ -66,6 +66,9 @@ class Summary:
     why: str = ""
     sampler: str = ""
     seed: int = 0
+    combinations: int = 0
+    """All that the study allows, continuous settings at their sweep points."""
+    combinations_covered: int = 0
     designs_considered: int = 0
     designs_feasible: int = 0
     designs_evaluated: int = 0
@@ -187,6 +190,7 @@ def launch(
     summary.method = "+".join(name for name, taken in ways if taken)
     summary.why = chosen.why
     summary.sampler = project.study.search.sampler if chosen.sample and done else ""
+    summary.combinations, summary.combinations_covered = space.size, swept
     summary.designs_considered = swept + state["sampled"]
     summary.designs_feasible = state["feasible"]
     summary.feasible_counted = state["counted"]

@@ -15,13 +15,21 @@ def convergence_of(search: Record) -> Convergence:
     seconds = number(float(search.get("seconds", 0.0)), 2)
     considered = int(search.get("designs_considered", 0))
     sampled = f"sampled ({search.get('sampler')}, seed {search.get('seed')})"
+    covered = int(search.get("combinations_covered", considered))
     if search.get("exact"):
         sentence = (
-            f"Every combination of the study was covered, {considered:,} in {seconds} s: on its "
+            f"Every combination of the study was covered, {covered:,} in {seconds} s: on its "
             "grid the front is exact, as far as the model is."
         )
         if history:
             sentence += f" Between the points of the grid further designs were {sampled}."
+    elif search.get("method") == "sweep+sample":
+        share = number(100 * covered / max(int(search.get("combinations", 0)), 1))
+        sentence = (
+            f"{share} % of all combinations were covered, too slowly to go on with; "
+            f"{considered - covered:,} others were {sampled}, all in {seconds} s. A longer time "
+            "limit may find better ones."
+        )
     elif "sweep" in str(search.get("method", "")):
         share = number(100 * float(search.get("share_covered", 0.0)))
         sentence = (

@@ -40,8 +40,9 @@ def rejection_sentence(
     considered, feasible = (int(search.get(f"designs_{k}", 0)) for k in ("considered", "feasible"))
     if not considered:
         return "No design was looked at."
+    at_least = "" if search.get("feasible_counted", True) else "at least "
     text = (
-        f"{considered:,} designs were looked at, {feasible:,} of them "
+        f"{considered:,} designs were looked at, {at_least}{feasible:,} of them "
         f"({number(100 * feasible / considered, 2)} %) keep every limit."
     )
     if probed is not None:

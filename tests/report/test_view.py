@@ -20,6 +20,7 @@ from explorer.report.limit import physics_limit
 from explorer.report.numerals import number
 from explorer.report.picks import assumed, bill_words, tightest
 from explorer.report.reach import convergence_of
+from explorer.report.why import rejection_sentence
 from explorer.report.words import LEDGER, LEDGER_GROUPS, MARGINS, margin_words
 
 
@@ -307,8 +308,10 @@ def test_convergence_tells_exact_from_sampled(page: PageData) -> None:
     assert "last quarter of the samples enlarged the front by 3.2 %" in page.convergence.sentence
     assert "98.7 %" in page.convergence.sentence
     row = synthetic.records(1)[0]
-    exact = build([row], {}, search={"exact": True, "designs_considered": 9, "seconds": 1})
+    covered = {"exact": True, "combinations": 7, "combinations_covered": 7, "seconds": 1}
+    exact = build([row], {}, search={**covered, "designs_considered": 9})
     assert "exact" in exact.convergence.sentence
+    assert "Every combination of the study was covered, 7 in" in exact.convergence.sentence
 
 
 def test_outing_breaks_even_where_the_energies_meet(page: PageData) -> None:
@@ -440,9 +443,26 @@ def test_no_real_chain_passes_the_limit_of_physics() -> None:
 
 def test_a_sweep_cut_short_says_what_share_it_covered() -> None:
     cut = {
-        "method": "sweep+sample", "exact": False, "share_covered": 0.25, "seconds": 3.0,
+        "method": "sweep", "exact": False, "share_covered": 0.25, "seconds": 3.0,
         "designs_considered": 1000,
     }  # fmt: skip
     sentence = convergence_of(cut).sentence
     assert "25 % of all combinations" in sentence
     assert "sampled" not in sentence
+
+
+def test_a_sweep_given_up_says_what_it_covered_and_what_was_sampled_then() -> None:
+    search = {
+        "method": "sweep+sample", "exact": False, "combinations": 10_000,
+        "combinations_covered": 500, "designs_considered": 2500, "sampler": "nsga2", "seed": 3,
+        "seconds": 60.0,
+    }  # fmt: skip
+    sentence = convergence_of(search).sentence
+    assert "5 % of all combinations" in sentence
+    assert "2,000 others were sampled (nsga2, seed 3)" in sentence
+
+
+def test_feasible_designs_that_were_not_all_counted_are_at_least_so_many() -> None:
+    search = {"designs_considered": 1000, "designs_feasible": 20, "feasible_counted": False}
+    assert "at least 20 of them" in rejection_sentence({}, search, None)
+    assert "at least" not in rejection_sentence({}, {**search, "feasible_counted": True}, None)
