@@ -20,6 +20,8 @@ from explorer.units import Array
 CADENCES_RPM = np.linspace(30.0, 90.0, 13)
 TRACE_POINTS = 240
 MOST_TRACES = 50
+CLOSE_S = 30.0
+"""Length of the end of a session that is kept at a scale of its own."""
 BATCH = 25
 """Designs stepped through their session at a time, between two looks at the clock."""
 
@@ -70,7 +72,8 @@ def confirm(
             for k, row in enumerate(rows.tolist()):
                 entry = {"session_energy_J": float(energy[k]), "regime": REGIMES[results.regime[k]]}
                 if k in results.traces and row < MOST_TRACES:
-                    entry["trace"] = _thinned(results.traces[k])
+                    whole = results.traces[k]
+                    entry["trace"] = {**_thinned(whole), "close": _thinned(_last(whole))}
                 told[ids[row]] = entry
             if time.monotonic() - begun > budget_s:
                 break
@@ -104,6 +107,12 @@ def _all_cases(project: Project, designs: Designs, traced: bool) -> tuple[Array,
     energies = np.stack([result.delivered_energy_J for result in results])
     energy = energies.min(axis=0) if plan.over_cases == "worst" else energies.mean(axis=0)
     return energy, results[0]
+
+
+def _last(trace: session.Trace) -> session.Trace:
+    """The last `CLOSE_S` of a trace, where single bursts can be seen."""
+    late = trace.time_s >= trace.time_s[-1] - CLOSE_S
+    return session.Trace(*(column[late] for column in trace))
 
 
 def _thinned(trace: session.Trace) -> dict[str, list[float]]:

@@ -106,10 +106,10 @@ def _neighbour(
     own = np.array([energy[row], cost[row], stored.mass_kg[row], stored.crank_effort_percent[row]])
     told = np.abs(gains) > TOLD_APART * np.abs(own)
     phrases = (
-        ("more energy", "less energy", f"{number(abs(gains[0]))} J"),
+        ("more energy", "less energy", f"{number(abs(gains[0]), 2)} J"),
         ("cheaper", "dearer", money(abs(float(gains[1])), currency)),
-        ("lighter", "heavier", f"{number(abs(gains[2]))} kg"),
-        ("less effort", "more effort", f"{number(abs(gains[3]))} %"),
+        ("lighter", "heavier", f"{number(abs(gains[2]), 2)} kg"),
+        ("less effort", "more effort", f"{number(abs(gains[3]), 2)} points"),
     )
     words = [
         f"{amount} {good if gain > 0 else bad}"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from math import isfinite
 from typing import TYPE_CHECKING, Any
 
@@ -53,7 +54,7 @@ def designs_of(
             for g in objectives(currency)
         ),
         settings=_columns(rows, "settings", lambda n: SETTING_WORDS.get(n, (n, unit_of(n)))),
-        margins=_margin_columns(rows),
+        margins=_margin_columns(rows, currency),
         ledger=_ledger(rows),
         readings=(
             Column(
@@ -62,7 +63,9 @@ def designs_of(
                 "J",
                 rounded([r.get("session_energy_J") for r in rows]),
             ),
-            *_columns(rows, "readings", lambda n: READINGS.get(n, (n, unit_of(n)))),
+            *map(
+                _as_percent, _columns(rows, "readings", lambda n: READINGS.get(n, (n, unit_of(n))))
+            ),
             Column(
                 "time_to_first_charge_s",
                 "time to first charge",
@@ -85,6 +88,14 @@ def rounded(values: Sequence[Any], digits: int = 4) -> tuple[float | None, ...]:
         float(f"{float(v):.{digits}g}") if v is not None and isfinite(float(v)) else None
         for v in values
     )
+
+
+def _as_percent(column: Column) -> Column:
+    """A share as people read it; any other column as it is."""
+    if not column.name.endswith("_share"):
+        return column
+    values = rounded([None if v is None else 100 * v for v in column.values], 2)
+    return replace(column, unit="%", values=values)
 
 
 def _keys(rows: Sequence[Record], field_name: str) -> list[str]:
@@ -113,12 +124,13 @@ def _ledger(rows: Sequence[Record]) -> tuple[Column, ...]:
     )
 
 
-def _margin_columns(rows: Sequence[Record]) -> tuple[Column, ...]:
+def _margin_columns(rows: Sequence[Record], currency: str) -> tuple[Column, ...]:
     columns = []
     for name in _keys(rows, "margins"):
         words = margin_words(name)
         values = rounded([record["margins"].get(name) for record in rows])
-        columns.append(Column(name, words.rule, words.unit, values, words.near))
+        unit = currency if name == "limit_cost" else words.unit
+        columns.append(Column(name, words.rule, unit, values, words.near))
     return tuple(columns)
 
 

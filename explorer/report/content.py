@@ -164,7 +164,9 @@ class RuleCosts:
 
 @dataclass(frozen=True)
 class Choice:
-    """A part within its link: how often the front uses it, and the best it takes part in."""
+    """A part within its link: how often the front uses it, and the best it takes part in, nothing
+    where no design with it keeps every limit.
+    """
 
     part: str
     name: str
@@ -174,11 +176,12 @@ class Choice:
 
 @dataclass(frozen=True)
 class LinkChoices:
-    """The choices of one link; `scope` says which designs were counted."""
+    """The choices of one link; `scope` says which designs were counted, `does` what they move."""
 
     link: str
     label: str
     scope: str
+    does: str
     choices: tuple[Choice, ...]
 
 
@@ -199,6 +202,9 @@ class OutingLine:
     title: str
     Wh_per_kg: tuple[float, ...]
     break_even_day: float | None
+    end: str
+    """What it gives for each kg by the end of the outing, and on which day it breaks even."""
+    even: str
 
 
 @dataclass(frozen=True)
@@ -221,6 +227,7 @@ class Trace:
     curves: tuple[Column, ...]
     levels: tuple[tuple[str, float], ...] = ()
     sentence: str = ""
+    screen_only: bool = False
 
 
 @dataclass(frozen=True)

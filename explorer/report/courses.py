@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -24,6 +25,7 @@ def traces_of(
             levels.append(("load on above", off + band))
         if settings.get("overvoltage_off_V") is not None:
             levels.append(("load cut above", settings["overvoltage_off_V"]))
+        fine = too_fine(trace["time_s"], cycle)
         traces.append(
             Trace(
                 design_id,
@@ -34,9 +36,11 @@ def traces_of(
                     Column("pack_W", "power into the pack", "W", rounded(trace["pack_W"])),
                 ),
                 tuple((name, float(v)) for name, v in levels),
-                too_fine(trace["time_s"], cycle),
+                fine,
             )
         )
+        if fine and "close" in trace:
+            traces.append(_close(traces[-1], trace["close"]))
     for design_id, curve in cadences.items():
         force, power = curve["handle_force_N"], curve["pack_power_W"]
         traces.append(
@@ -52,6 +56,15 @@ def traces_of(
             )
         )
     return tuple(traces)
+
+
+def _close(whole: Trace, end: Record) -> Trace:
+    """The end of a session on a scale of its own, with the same window drawn in."""
+    seconds = number(float(end["time_s"][-1]) - float(end["time_s"][0]), 2)
+    columns = zip((whole.x, *whole.curves), ("time_s", "bus_V", "pack_W"), strict=True)
+    x, *curves = (replace(column, values=rounded(end[name])) for column, name in columns)
+    title = f"Its last {seconds} s"
+    return replace(whole, title=title, x=x, curves=tuple(curves), sentence="", screen_only=True)
 
 
 def too_fine(time_s: Sequence[float], cycle_s: float | None) -> str:

@@ -67,7 +67,8 @@ def convergence_svg(page: PageData) -> str:
         axes.plot(page.convergence.evaluations, share, color=BLUE, lw=2, drawstyle="steps-post")
         axes.set_xlabel("designs looked at")
         axes.set_ylabel("volume enclosed,\n% of the last")
-        axes.set_ylim(0, 105)
+        # The last few percent are what is left to see; a bar of the whole would show a flat line.
+        axes.set_ylim(max(min(share, default=0.0) - 1, 0), 100.5)
         axes.xaxis.set_major_formatter(lambda value, _: f"{value:,.0f}")
 
     return _svg(draw, (9.6, 2.6))
@@ -86,6 +87,7 @@ def outing_svg(page: PageData) -> str:
         for line, style, colour in zip(outing.lines, styles, colours, strict=False):
             axes.plot(outing.days, line.Wh_per_kg, ls=style, color=colour, lw=2)
             ends.append((line.Wh_per_kg[-1], line.letter))
+        ends_of_lines = [(letter, value) for value, letter in ends]
         axes.axhline(outing.spare_Wh_per_kg, color=INK, lw=1)
         axes.annotate(
             "charged spare pack of the same mass",
@@ -94,9 +96,14 @@ def outing_svg(page: PageData) -> str:
             xytext=(4, 4),
         )
         top = max([outing.spare_Wh_per_kg, *(value for value, _ in ends)])
-        for value, letter in _spread(ends, 0.06 * top):
+        heights = dict(ends_of_lines)
+        for value, letter in _spread(ends, 0.08 * top):
             axes.annotate(
-                letter, (outing.days[-1], value), xytext=(5, -4), textcoords="offset points"
+                letter,
+                (outing.days[-1], heights[letter]),
+                xytext=(1.03 * outing.days[-1], value),
+                va="center",
+                arrowprops={"arrowstyle": "-", "lw": 0.6, "color": INK},
             )
         axes.set_xlabel("day of the outing")
         axes.set_ylabel("energy, Wh for each kg")

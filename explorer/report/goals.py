@@ -34,6 +34,25 @@ def part_names(project: Project) -> dict[str, str]:
     return {part.id: part.name for link in LINKS for part in parts.get(link, ())}
 
 
+def offered_parts(project: Project) -> dict[str, list[tuple[str, str]]]:
+    """Id and name of the parts that a study may choose from, by link."""
+    names = part_names(project)
+    return {
+        link: [(part, names[part]) for part in parts if part in names]
+        for link, parts in project.study.choices.items()
+    }
+
+
+EFFORT_DIGITS = 2
+"""What an arm can hold is assumed to a tenth or so: a third digit would say nothing."""
+
+
+def goal_text(key: str, value: float | None) -> str:
+    """The value of a goal without its unit, rounded to what the model knows of it."""
+    if key == "cost":
+        return money(value or 0.0, "").strip()
+    return number(value, EFFORT_DIGITS) if key == "crank_effort_percent" else number(value)
+
+
 def objective_text(goal: Objective, record: Record) -> str:
-    value = float(record[goal.key])
-    return money(value, goal.unit) if goal.key == "cost" else f"{number(value)} {goal.unit}"
+    return f"{goal_text(goal.key, float(record[goal.key]))} {goal.unit}"

@@ -3,12 +3,38 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from math import ceil
 
 import numpy as np
 
 from explorer.report.content import Card, Outing, OutingLine, Record
 from explorer.report.numerals import number
 from explorer.units import J_PER_WH
+
+
+def _day(even: float) -> str:
+    """The first whole day by whose end the kit has given as much."""
+    return f"{max(ceil(even - 1e-9), 1):,}"
+
+
+def _verdict(lines: Sequence[OutingLine], days: float) -> str:
+    first = lines[0]
+    worth = [x.letter for x in lines if x.break_even_day is not None and x.break_even_day <= days]
+    length = f"an outing of {number(days)} days"
+    if not worth:
+        beyond = (
+            f"{first.letter} would give more from day {_day(first.break_even_day)} on"
+            if first.break_even_day is not None
+            else f"{first.letter} never would"
+        )
+        return f"Not for its weight on {length}: a charged spare pack gives more; {beyond}."
+    if first.letter in worth:
+        assert first.break_even_day is not None
+        return (
+            f"Yes on {length}: {first.letter} passes a charged spare pack of its own mass on day "
+            f"{_day(first.break_even_day)}."
+        )
+    return f"On {length} {', '.join(worth)} passes a charged spare pack, {first.letter} does not."
 
 
 def outing_of(
@@ -26,16 +52,17 @@ def outing_of(
         per_kg = daily / float(record["mass_kg"])
         even = spare / per_kg if per_kg > 0 else None
         lines.append(
-            OutingLine(card.letter, card.title, tuple((per_kg * days).round(3).tolist()), even)
+            OutingLine(
+                card.letter,
+                card.title,
+                tuple((per_kg * days).round(3).tolist()),
+                even,
+                f"{number(per_kg * days[-1], 2)} Wh",
+                "never" if even is None else f"day {_day(even)}",
+            )
         )
-    first = lines[0].break_even_day
-    told = (
-        f"{lines[0].letter} passes a charged spare pack of its own mass on day {number(first, 2)}"
-        if first is not None
-        else f"{lines[0].letter} never passes a charged spare pack of its own mass"
-    )
     sentence = (
-        f"Cranked {number(a_day)} minutes a day, {told}; the spare pack is taken as "
-        f"{number(spare)} Wh for each kg."
+        f"{_verdict(lines, float(days[-1]))} Cranked {number(a_day)} minutes a day; a charged "
+        f"spare pack of the same mass is taken as {number(spare)} Wh for each kg."
     )
     return Outing(tuple(days.round(3).tolist()), tuple(lines), spare, sentence)

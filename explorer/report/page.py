@@ -14,8 +14,9 @@ import numpy as np
 from explorer.files import write_atomic
 from explorer.report import figures
 from explorer.report.content import Objective, PageData
+from explorer.report.goals import EFFORT_DIGITS, goal_text
 from explorer.report.market import Cloud
-from explorer.report.numerals import money, number
+from explorer.report.numerals import number
 from explorer.report.picks import APART
 from explorer.report.words import PICK_WORDS
 
@@ -190,6 +191,7 @@ def _payload(page: PageData) -> dict[str, Any]:
         "traces": [asdict(trace) for trace in page.traces],
         "around": {name: asdict(one) for name, one in page.around.items()},
         "apart": APART,
+        "effort_digits": EFFORT_DIGITS,
         "words": page.words,
     }
 
@@ -293,12 +295,7 @@ def _scatter(x: Objective, y: Objective, source: Any, picked: Any) -> Any:
 
 
 def _goal_texts(page: PageData, row: int) -> list[str]:
-    return [
-        money(column.values[row] or 0.0, "").strip()
-        if column.name == "cost"
-        else number(column.values[row])
-        for column in page.designs.objectives
-    ]
+    return [goal_text(column.name, column.values[row]) for column in page.designs.objectives]
 
 
 def _still_rows(page: PageData) -> list[dict[str, Any]]:

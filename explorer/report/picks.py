@@ -201,8 +201,9 @@ def _confirmed(record: Record) -> str:
     stepped = record.get("session_energy_J")
     if stepped is None:
         return "Averaged only, not stepped through time."
-    apart = number(100 * _apart(record), 2)
-    return f"Stepped through time it is {number(float(stepped))} J, {apart} % apart."
+    apart = f"{number(max(100 * _apart(record), 0.1), 2)} % apart"
+    less = "less than " if _apart(record) < 0.001 else ""
+    return f"Stepped through time it is {number(float(stepped))} J, {less}{apart}."
 
 
 def assumed(project: Project) -> tuple[str, ...]:
@@ -218,15 +219,18 @@ def assumed(project: Project) -> tuple[str, ...]:
     return tuple(told)
 
 
-def tightest(record: Record) -> tuple[str, float, float]:
+def tightest(record: Record, *, hazards: bool = False) -> tuple[str, float, float]:
     """The margin that is closest to its limit for what it measures: name, value, closeness.
 
+    With `hazards`, of those rules only that protect a person or a pack.
     Closeness is the margin over the distance that counts as close for it (see report/words.py).
     Hazards count as twice as close as nuisances. Raises ValueError without margins.
     """
     ranked = []
     for name, value in record["margins"].items():
         words = margin_words(name)
+        if hazards and not words.hazard:
+            continue
         closeness = float(value) / words.near * (0.5 if words.hazard else 1.0)
         if np.isfinite(closeness):
             ranked.append((closeness, name, float(value)))
@@ -242,7 +246,10 @@ def _margin_caution(record: Record) -> str:
         return "Delivers one burst, then nothing until the load returns: the bank overfills."
     if record["regime"] == "starved":
         return "Never starts: the bus does not reach its switch-on voltage."
-    name, value, closeness = tightest(record)
+    return _nearest(*tightest(record))
+
+
+def _nearest(name: str, value: float, closeness: float) -> str:
     words = margin_words(name)
     unit = f" {words.unit}" if words.unit else ""
     lead = "Close to a limit" if closeness < 1 else "Nearest limit"
@@ -253,7 +260,12 @@ def _margin_caution(record: Record) -> str:
 def first_caution(cards: Sequence[Card], known: Mapping[str, Record]) -> str:
     """The one caution of the first screen: a hazard that the answer is close to, or the bank's."""
     if cards:
-        name, _, closeness = tightest(known[cards[0].design_id])
-        if closeness < 1 and margin_words(name).hazard:
-            return f"{cards[0].caution} Keep to the stated cadence, and read the cautions below."
+        record = known[cards[0].design_id]
+        if any(margin_words(name).hazard for name in record["margins"]):
+            name, value, closeness = tightest(record, hazards=True)
+            if closeness < 1:
+                return (
+                    f"{_nearest(name, value, closeness)} Keep to the stated cadence, and read the "
+                    "cautions below."
+                )
     return CAUTIONS[0]

@@ -15,7 +15,7 @@ from explorer import front
 from explorer.report.columns import designs_of
 from explorer.report.content import Card, PageData, Record
 from explorer.report.courses import traces_of
-from explorer.report.goals import goal_key, objectives
+from explorer.report.goals import goal_key, objectives, offered_parts
 from explorer.report.limit import physics_limit
 from explorer.report.numerals import number
 from explorer.report.outing import outing_of
@@ -125,7 +125,7 @@ def build(
         rejections=rejections_of(rejections, search, probed),
         rejection_sentence=rejection_sentence(rejections, search, probed),
         rule_costs=rule_costs_of(rule_costs, cards, currency, stale),
-        choices=choices_of(designs, goals, effects),
+        choices=choices_of(designs, goals, effects, offered_parts(project)),
         convergence=convergence_of(search),
         outing=outing_of(outing, cards, known, minutes),
         traces=traces_of(session_traces or {}, cadence_curves or {}, known),
@@ -185,7 +185,8 @@ def _locked_words(entry: Record) -> str:
 def _flat(mapping: Mapping[str, Any], prefix: str = "") -> tuple[tuple[str, str], ...]:
     pairs: list[tuple[str, str]] = []
     for key, value in mapping.items():
-        label = f"{prefix}{str(key).replace('_', ' ')}"
+        # The name of a file stays as it is.
+        label = f"{prefix}{key if '.' in str(key) else str(key).replace('_', ' ')}"
         if isinstance(value, Mapping):
             pairs.extend(_flat(value, f"{label}: "))
         elif isinstance(value, (list, tuple)):

@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
+from explorer.front import EQUAL_WITHIN
 from explorer.report.content import (
     Card,
     Choice,
@@ -17,7 +18,7 @@ from explorer.report.content import (
     RuleCost,
     RuleCosts,
 )
-from explorer.report.goals import objective_text
+from explorer.report.goals import goal_text, objective_text
 from explorer.report.numerals import number
 from explorer.report.words import LOOSER, margin_words
 
@@ -116,32 +117,55 @@ def choices_of(
     designs: Designs,
     goals: Sequence[Objective],
     effects: Mapping[str, Mapping[str, Mapping[str, float]]] | None,
+    offered: Mapping[str, Sequence[tuple[str, str]]],
 ) -> tuple[LinkChoices, ...]:
-    """What each part of each link takes part in: its share of the front, its best by objective."""
+    """What each part on offer of each link does: its share of the front, its best by objective.
+
+    `offered`: link -> (id, name) of its parts. The links come in the order of how much the choice
+    of their part moves the most energy.
+    """
     if not designs.ids:
         return ()
     values = np.array([column.values for column in designs.objectives], dtype=float)
-    result = []
+    ranked = []
     for link in designs.links:
-        used = np.array(link.used)
-        choices = []
-        for k, part in enumerate(link.parts):
-            mine = values[:, used == k]
+        used, place = np.array(link.used), {part.id: k for k, part in enumerate(link.parts)}
+        known = dict(offered.get(link.name, ())) | {part.id: part.name for part in link.parts}
+        choices, bests = [], []
+        for part, name in known.items():
+            mine = values[:, used == place.get(part, -1)]
             best = {
                 goal.key: float(row.max() if goal.more_is_better else row.min())
                 for goal, row in zip(goals, mine, strict=True)
+                if row.size
             }
             if effects is not None:
-                best = {**best, **effects.get(link.name, {}).get(part.id, {})}
-            choices.append(
-                Choice(
-                    part.id,
-                    part.name,
-                    float(np.mean(used == k)),
-                    tuple(objective_text(goal, best) for goal in goals),
-                )
-            )
-        choices.sort(key=lambda c: -c.share)
+                best = {**best, **effects.get(link.name, {}).get(part, {})}
+            if best:
+                bests.append(best)
+            texts = tuple(objective_text(goal, best) for goal in goals) if best else ()
+            choices.append(Choice(part, name, mine.shape[1] / len(used), texts))
+        choices.sort(key=lambda c: (-c.share, not c.best))
         scope = "designs on this page" if effects is None else "all designs that keep every limit"
-        result.append(LinkChoices(link.name, link.label, scope, tuple(choices)))
-    return tuple(result)
+        does, moves = _does(goals, bests)
+        ranked.append((moves, LinkChoices(link.name, link.label, scope, does, tuple(choices))))
+    ranked.sort(key=lambda pair: -pair[0])
+    return tuple(link for _, link in ranked)
+
+
+def _does(goals: Sequence[Objective], bests: Sequence[Mapping[str, float]]) -> tuple[str, float]:
+    """What the choice of a link's part moves, in words; and by what share the most energy."""
+    if len(bests) < 2:
+        return "only one part keeps every limit, so there is nothing to choose", 0.0
+    told, moves = [], 0.0
+    for goal in goals:
+        low, high = (f(best[goal.key] for best in bests) for f in (min, max))
+        spread = 1 - low / high if high > 0 else 0.0
+        moves = spread if goal.more_is_better else moves
+        if spread > EQUAL_WITHIN:
+            worst, best = (low, high) if goal.more_is_better else (high, low)
+            told.append(
+                f"{'most' if goal.more_is_better else 'least'} {goal.label.lower()} "
+                f"{goal_text(goal.key, worst)} to {goal_text(goal.key, best)} {goal.unit}"
+            )
+    return ", ".join(told) or "moves nothing that a person could tell", moves

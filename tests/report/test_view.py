@@ -13,6 +13,7 @@ import pytest
 import synthetic
 
 from explorer import front
+from explorer.parts import LINKS
 from explorer.report import view
 from explorer.report.content import PageData
 from explorer.report.courses import over_cadence, too_fine
@@ -205,6 +206,21 @@ def test_faster_is_told_to_be_less_where_it_is() -> None:
     assert "At none" in over_cadence([40, 50], [0.0, 0.0])
 
 
+def test_fast_bursts_get_a_second_look_on_a_scale_of_their_own() -> None:
+    row = synthetic.records(1)[0]
+    row["readings"]["cycle_s"] = 5.0
+    end = {"time_s": [570.0, 585.0, 600.0], "bus_V": [5.0, 6.6, 5.0], "pack_W": [0.0, 9.0, 0.0]}
+    whole = {"time_s": [0.0, 300.0, 600.0], "bus_V": [0.0, 6.0, 5.0], "pack_W": [0.0, 9.0, 0.0]}
+    given = {row["design_id"]: {**whole, "close": end}}
+    first, second = build([row], {}, session_traces=given).traces
+    assert "read the range" in first.sentence
+    assert second.title == "Its last 30 s"
+    assert second.x.values == (570.0, 585.0, 600.0)
+    assert second.levels == first.levels
+    row["readings"]["cycle_s"] = 5000.0
+    assert len(build([row], {}, session_traces=given).traces) == 1
+
+
 def test_points_too_far_apart_for_bursts_are_owned_up_to() -> None:
     assert "read the range" in too_fine([0, 2.5, 5, 7.5], 5.0)
     assert too_fine([0, 2.5, 5, 7.5], 45.0) == ""
@@ -333,6 +349,75 @@ def test_effects_of_all_feasible_designs_replace_the_fronts() -> None:
     page = build([row], {}, effects={"crank": {part: {"mass_kg": 0.123}}})
     assert page.choices[0].choices[0].best[2] == "0.123 kg"
     assert page.choices[0].scope == "all designs that keep every limit"
+
+
+def test_every_part_on_offer_is_told_and_what_its_link_moves() -> None:
+    """Two cranks of three keep the limits: 900 and 1,000 J at the most, 10 % apart."""
+    rows = synthetic.records(40)
+    best = {"cost": 40.0, "mass_kg": 2.0, "crank_effort_percent": 30.0}
+    effects = {link: {part: {**best, "delivered_energy_J": 1000.0 - 100 * k}
+                      for k, part in enumerate(parts[:2])}
+               for link, parts in synthetic.project().study.choices.items()}  # fmt: skip
+    for link in LINKS:
+        for row in rows:
+            row["parts"][link] = next(iter(effects[link]))
+    effects["gearing"] = {part: {**best, "delivered_energy_J": 5.0} for part in effects["gearing"]}
+    told = {link.link: link for link in build(rows, {}, effects=effects).choices}
+    assert {c.part for c in told["generator"].choices} == set(
+        synthetic.project().study.choices["generator"]
+    )
+    assert told["generator"].does == "most energy 900 to 1,000 J"
+    assert told["gearing"].does == "moves nothing that a person could tell"
+    assert list(told)[-1] == "gearing"
+    assert [c.share for c in told["generator"].choices] == [1.0, 0.0, 0.0, 0.0]
+    assert [bool(c.best) for c in told["generator"].choices] == [True, True, False, False]
+
+
+def test_effort_is_told_to_two_digits_and_shares_in_percent() -> None:
+    row = synthetic.records(1)[0]
+    row |= {"crank_effort_percent": 35.24, "delivered_energy_J": 1234.5}
+    row["readings"]["on_share"] = 0.6789
+    row["margins"]["limit_cost"] = 51.0
+    page = build([row], {"balanced": row["design_id"]})
+    assert [s.text for s in page.cards[0].standings][::3] == ["1,230 J", "35 %"]
+    share = next(c for c in page.designs.readings if c.name == "on_share")
+    assert (share.values, share.unit) == ((68.0,), "%")
+    assert next(c for c in page.designs.margins if c.name == "limit_cost").unit == "EUR"
+
+
+def test_a_close_hazard_comes_before_a_closer_nuisance() -> None:
+    row = synthetic.records(1)[0]
+    row["margins"] = {"converter_output_A": 0.0, "cell_voltage_V": 0.087}
+    page = build([row], {"balanced": row["design_id"]})
+    assert "converter" in page.cards[0].caution
+    assert "0.087 V to spare" in page.caution
+
+
+def test_a_gap_too_small_to_tell_is_not_told_in_digits() -> None:
+    row = {**synthetic.records(1)[0], "delivered_energy_J": 5000.0, "session_energy_J": 4999.0}
+    card = build([row], {"balanced": row["design_id"]}).cards[0]
+    assert card.confirmed == "Stepped through time it is 5,000 J, less than 0.1 % apart."
+
+
+def test_names_of_files_keep_their_underscores(page: PageData) -> None:
+    flat = build([], {}, provenance={"tables": {"pack_leads.csv": "1a"}, "model_version": 1})
+    assert flat.provenance == (("tables: pack_leads.csv", "1a"), ("model version", "1"))
+
+
+@pytest.mark.parametrize(
+    ("days", "words", "end"),
+    [(28, "Not for its weight", "8.4 Wh"), (400, "Yes on an outing", "120 Wh")],
+)
+def test_the_outing_says_whether_it_is_worth_it(days: int, words: str, end: str) -> None:
+    """720 J in 10 minutes are 0.02 Wh a minute, 0.6 Wh in 30; of 2 kg that is 0.3 Wh a day for each
+    kg: 120 Wh are there by day 400.
+    """
+    row = {**synthetic.records(1)[0], "delivered_energy_J": 720.0, "mass_kg": 2.0}
+    outing = build([row], {"balanced": row["design_id"]},
+                   outing={**synthetic.OUTING, "days": days}).outing  # fmt: skip
+    assert outing is not None
+    assert outing.sentence.startswith(words)
+    assert (outing.lines[0].even, outing.lines[0].end) == ("day 400", end)
 
 
 def test_what_a_rule_costs_is_told_in_words() -> None:

@@ -61,10 +61,11 @@ function apart(row) {
   const told = stepped && stepped.values[row], energy = goals[0].values[row];
   return told == null || !energy ? null : Math.abs(told / energy - 1);
 }
+const gapPercent = gap => gap < 0.001 ? "less than 0.1 %" : `${say(100 * gap, 2)} %`;
 function confirmed(row) {
   const gap = apart(row);
   if (gap == null) return el("span", { class: "seal" });
-  const differs = gap > data.apart, words = `stepped through time ${say(stepped.values[row])} J, ${say(100 * gap, 2)} % apart`;
+  const differs = gap > data.apart, words = `stepped through time ${say(stepped.values[row])} J, ${gapPercent(gap)} apart`;
   return el("span", { class: differs ? "seal apart" : "seal", title: words }, el("span", { "aria-hidden": "true" }, differs ? "≠" : "✓"), el("span", { class: "hidden" }, ` ${words}`));
 }
 
@@ -176,7 +177,7 @@ function differences(row) {
   const parts = [];
   for (const g of goals) {
     const gap = g.values[row] - g.values[base];
-    if (gap) parts.push(`${gap > 0 ? "+" : "−"}${g.name === "cost" ? money(Math.abs(gap)) : say(Math.abs(gap))} ${g.unit}`);
+    if (gap) parts.push(gapText(g, gap));
   }
   const changes = D.links.filter(l => l.used[row] !== l.used[base]).map(l => `${l.label}: ${partName(l, row)}`);
   for (const s of D.settings) if (s.values[row] !== s.values[base]) changes.push(`${s.label} ${withUnit(s.values[row], s.unit)}`);

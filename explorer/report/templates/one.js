@@ -15,7 +15,7 @@ function open(row, move) {
     el("p", {}, ...goals.flatMap((g, k) => [k ? ", " : "", el("b", {}, `${goalText(g, g.values[row])} ${g.unit}`), ` ${g.label.toLowerCase()}`]), "."),
     el("p", {}, el("b", {}, D.regimes[row]), `: ${data.words.regimes[D.regimes[row]] || ""}.`),
     el("p", {}, ...(apart(row) == null ? ["Averaged model only: not stepped through time."] :
-      [`Averaged ${say(goals[0].values[row])} J, stepped through time ${say(stepped.values[row])} J, ${say(100 * apart(row), 2)} % apart. `,
+      [`Averaged ${say(goals[0].values[row])} J, stepped through time ${say(stepped.values[row])} J, ${gapPercent(apart(row))} apart. `,
         apart(row) > data.apart ? el("b", { class: "apart" }, "≠ more than 3 %: trust the stepped one.") : "✓"])),
     el("div", { class: "full" },
       el("div", {},
@@ -54,31 +54,33 @@ function flow(row) {
   const terms = D.ledger.filter(c => !["crank_work", "delivered"].includes(c.name)).map(c => ({ label: c.label, joules: c.values[row] || 0 }));
   const delivered = of("delivered"), work = of("crank_work") || delivered + terms.reduce((sum, t) => sum + t.joules, 0);
   if (!(work > 0)) return el("p", {}, "No work goes in.");
-  const percent = joules => `${say(100 * joules / work, 2)} %`;
+  /* All terms are rounded to the same step, a hundredth of the work's own leading digits: a small loss is not known better than a large one. */
+  const step = 10 ** (Math.floor(Math.log10(work)) - 3), round = joules => say(Math.round(joules / step) * step, 12);
+  const percent = joules => joules < 0.001 * work ? "below 0.1 %" : `${say(100 * joules / work, 2)} %`;
   const branches = terms.filter(t => t.joules >= 0.002 * work);
   const small = terms.filter(t => t.joules > 0 && t.joules < 0.002 * work);
   if (small.length) branches.push({ label: `${small.length} small ones`, joules: small.reduce((sum, t) => sum + t.joules, 0) });
   const wide = 104, gap = 12, pass = wide + 14;
   let x = wide, y = 26, edge = "";
-  const sides = [], texts = [svg("text", { x: 0, y: 14 }, `work at the crank ${say(work)} J`)];
+  const sides = [], texts = [svg("text", { x: 0, y: 14 }, `work at the crank ${round(work)} J`)];
   for (const t of branches) {
     const w = wide * t.joules / work, thick = Math.max(w, 1), top = y + gap, bottom = top + thick, next = Math.max(bottom + 4, y + 28);
     sides.push(svg("path", { class: "side", d: `M${x - thick} ${y}H${x}Q${x} ${top} ${x + gap} ${top}H${pass}V${bottom}H${x - thick + gap}Q${x - thick} ${bottom} ${x - thick} ${Math.max(bottom - gap, y)}Z` }));
-    texts.push(svg("text", { x: pass + 6, y: (top + bottom) / 2 + 5 }, `${t.label} ${say(t.joules)} J (${percent(t.joules)})`));
+    texts.push(svg("text", { x: pass + 6, y: (top + bottom) / 2 + 5 }, `${t.label} ${round(t.joules)} J (${percent(t.joules)})`));
     x -= w;
     edge += `H${x}V${next}`;
     y = next;
   }
   const shapes = [svg("path", { class: "trunk", d: `M0 26H${wide}${edge}H0Z` }), ...sides, ...texts,
     svg("path", { class: "end", d: `M0 ${y - .5}H${x}V${y + 16}L${x / 2} ${y + 30}L0 ${y + 16}Z` }),
-    svg("text", { x: Math.max(x, 8) + 10, y: y + 18, "font-weight": "bold" }, `into the pack ${say(delivered)} J (${percent(delivered)})`)];
-  const told = `Of ${say(work)} J at the crank, ${say(delivered)} J reach the pack. ` + branches.map(t => `${t.label} ${say(t.joules)} J`).join(", ") + ".";
+    svg("text", { x: Math.max(x, 8) + 10, y: y + 18, "font-weight": "bold" }, `into the pack ${round(delivered)} J (${percent(delivered)})`)];
+  const told = `Of ${round(work)} J at the crank, ${round(delivered)} J reach the pack. ` + branches.map(t => `${t.label} ${round(t.joules)} J`).join(", ") + ".";
   return svg("svg", { class: "flow", viewBox: `0 0 385 ${y + 34}`, role: "img", "aria-label": told }, ...shapes);
 }
 function curves(id) {
   if (!data.traces.some(t => t.design_id === id))
     return [el("p", { class: "fine" }, "Its course over the session, and over cadence, is drawn for the designs that a launch picked; a launch at these prices draws it for today's picks.")];
-  return data.traces.filter(t => t.design_id === id).map(t => el("div", {}, el("h3", {}, t.title), t.sentence ? el("p", {}, t.sentence) : null, ...t.curves.map((c, k) =>
+  return data.traces.filter(t => t.design_id === id).map(t => el("div", { class: t.screen_only ? "on-screen" : null }, el("h3", {}, t.title), t.sentence ? el("p", {}, t.sentence) : null, ...t.curves.map((c, k) =>
     curve(t.x, c, k ? [] : t.levels))));
 }
 function curve(x, y, levels) {
@@ -122,5 +124,5 @@ function neighbours(row) {
   if (!best.size) return el("p", { class: "fine" }, "No design of this page differs from it in one part only.");
   return el("div", {}, el("h3", {}, "One part swapped"), el("ul", {}, ...[...best.values()].slice(0, 12).map(([l, other]) =>
     el("li", {}, el("a", { href: `#design-${D.ids[other]}` }, `${l.label}: ${partName(l, other)}`), ", ",
-      goals.map(g => { const gap = g.values[other] - g.values[row]; return gap ? `${gap > 0 ? "+" : "−"}${goalText(g, Math.abs(gap))} ${g.unit}` : null; }).filter(Boolean).join(", ") || "no difference"))));
+      goals.map(g => { const gap = g.values[other] - g.values[row]; return gap ? gapText(g, gap) : null; }).filter(Boolean).join(", ") || "no difference"))));
 }

@@ -35,7 +35,9 @@ function say(value, digits = 3) {
 }
 const withUnit = (value, unit, digits) => unit ? `${say(value, digits)} ${unit}` : say(value, digits);
 const money = value => value.toLocaleString("en", { minimumFractionDigits: 2, maximumFractionDigits: 2 });
-const goalText = (goal, value) => goal.name === "cost" ? money(value) : say(value);
+const goalText = (goal, value) => goal.name === "cost" ? money(value) : goal.name === "crank_effort_percent" ? say(value, data.effort_digits) : say(value);
+/* A difference of two percentages is told in points, or it would read as a share of the first. */
+const gapText = (goal, gap) => `${gap > 0 ? "+" : "−"}${goalText(goal, Math.abs(gap))} ${goal.unit === "%" ? "points of effort" : goal.unit}`;
 const partName = (link, row) => link.parts[link.used[row]].name;
 const link = name => D.links.find(l => l.name === name);
 const setting = name => (D.settings.find(s => s.name === name) || { values: [] }).values;
