@@ -16,6 +16,7 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationErr
 from explorer.catalogue import Catalogue, Reading, physics_of, read_tables
 from explorer.errors import Fault, InputError, nearest
 from explorer.parts import LINKS, SETTINGS, Converter, Identifier, Positive, Record, Text, Window
+from explorer.physics.window import threshold_band
 from explorer.prices import Currency, Offer, OfferColumns, PriceTerms
 from explorer.tables import content_hash, rule_of, shown
 
@@ -185,7 +186,10 @@ class Outing(Section):
 
 
 class Build(Section):
-    """[build]: what the build sheet is made with, and the risk that a lock warns of."""
+    """[build]: what the build sheet is made with, and the risk that a lock warns of.
+
+    How exact the resistors are counts for the rules, too: they set the thresholds.
+    """
 
     resistor_series: Literal["E24", "E96"] = "E96"
     resistor_tolerance: Annotated[float, Field(gt=0, lt=0.2)] = 0.01
@@ -223,7 +227,8 @@ class Project:
     study_hash: str
     """Of the study's content: comments and spacing do not count."""
     scenario_hash: str
-    """Of what the physics of one design depends on beside the design: session, operators, packs.
+    """Of what the physics of one design depends on beside the design: session, operators, packs,
+    and how exact the resistors are that set the window.
 
     Choices, ranges, limits, prices and search may change and leave stored designs valid.
     """
@@ -262,7 +267,7 @@ def load(path: str | Path, *, today: date | None = None) -> Project:
     folders = check.folders(path.parent)
     if folders:
         reading = read_tables(path.parent, *folders, terms or None, today)
-        check.against_tables(session, choices, settings, reading)
+        check.against_tables(session, choices, settings, build, reading)
     faults = sorted(
         (*check.faults, *(reading.faults if reading else ())),
         key=lambda fault: (fault.file != str(path), fault.file),
@@ -299,16 +304,17 @@ def load(path: str | Path, *, today: date | None = None) -> Project:
         study=study,
         catalogue=catalogue,
         study_hash=content_hash(raw),
-        scenario_hash=_scenario_hash(session, catalogue),
+        scenario_hash=_scenario_hash(session, build, catalogue),
     )
 
 
-def _scenario_hash(session: Session, catalogue: Catalogue) -> str:
+def _scenario_hash(session: Session, build: Build, catalogue: Catalogue) -> str:
     return content_hash(
         {
             "session": session.model_dump(mode="json"),
             "operators": [physics_of(catalogue.operators[name]) for name in session.operators],
             "packs": [physics_of(catalogue.packs[name]) for name in session.packs],
+            "resistor_tolerance": build.resistor_tolerance,
         }
     )
 
@@ -438,6 +444,7 @@ class _Check:
         session: Session | None,
         choices: Mapping[str, tuple[str, ...]] | None,
         settings: Mapping[str, Setting] | None,
+        build: Build | None,
         reading: Reading,
     ) -> None:
         """Check ids, prices and thresholds of the study against what the tables hold."""
@@ -451,7 +458,7 @@ class _Check:
             chosen[link] = tuple(name for name in names or known or () if name in (known or ()))
         self.faults.extend(_price_faults(chosen, reading))
         if settings and choices:
-            self._thresholds(chosen, settings, reading)
+            self._thresholds(chosen, settings, build or Build(), reading)
             counts = [len(setting.values) for setting in settings.values()]
             size = prod(counts) * prod(len(names) for names in chosen.values())
             if size > MOST_COMBINATIONS:
@@ -464,6 +471,7 @@ class _Check:
         self,
         chosen: Mapping[str, tuple[str, ...]],
         settings: Mapping[str, Setting],
+        build: Build,
         reading: Reading,
     ) -> None:
         """No fault when one threshold works with one converter; the rest is for the search."""
@@ -478,13 +486,32 @@ class _Check:
         if not converters or not windows:
             return
         least = min(converters, key=lambda converter: converter.input_min_V)
-        tolerance = min(window.tolerance for window in windows)
-        if off.high * (1 - tolerance) <= least.input_min_V:
+        key = ("settings", "undervoltage_off_V")
+        highest = max(windows, key=lambda window: window.reference_V)
+        if off.low <= highest.reference_V:
+            rule = (
+                f"must be above the reference {highest.reference_V:g} V of {highest.id}, below "
+                "which no resistors can set it"
+            )
+            self.fault(key, rule, f"at least {off.low:g}")
+            return
+        worst_V = max(
+            float(
+                threshold_band(
+                    off.high,
+                    window.reference_V,
+                    reference_tolerance=window.reference_tolerance,
+                    resistor_tolerance=build.resistor_tolerance,
+                )[0]
+            )
+            for window in windows
+        )
+        if worst_V <= least.input_min_V:
             rule = (
                 f"must somewhere be above the least input {least.input_min_V:g} V of the chosen "
-                f"converters ({least.id}), {tolerance:.1%} window tolerance included"
+                f"converters ({least.id}) with comparator and resistors at their worst"
             )
-            self.fault(("settings", "undervoltage_off_V"), rule, f"at most {off.high:g}")
+            self.fault(key, rule, f"at most {off.high:g}, at worst {worst_V:.3g}")
 
     def _known(
         self, keys: Sequence[str], names: Sequence[str], known: tuple[str, ...] | None

@@ -112,6 +112,31 @@ def limit_margins(
     return margins
 
 
+class Levels(NamedTuple):
+    """The thresholds of a window at their worst, V, (n,) each."""
+
+    off_low: Array
+    off_high: Array
+    on_low: Array
+    on_high: Array
+    over_low: Array
+    over_high: Array
+
+
+def worst_levels(project: Project, designs: Designs, demand: Demand) -> Levels:
+    """How far comparators and the resistors that the study builds with may shift each threshold."""
+    bands = (
+        window.threshold_band(
+            demand[name][:, 0],
+            designs.chosen(project.catalogue, "window", "reference_V"),
+            reference_tolerance=designs.chosen(project.catalogue, "window", "reference_tolerance"),
+            resistor_tolerance=project.study.build.resistor_tolerance,
+        )
+        for name in ("off_V", "on_V", "overvoltage_off_V")
+    )
+    return Levels(*(end for band in bands for end in band))
+
+
 def front_margins(project: Project, supply: Supply, halves: Halves) -> dict[str, Array]:
     """Rules that the front half alone keeps or breaks, (h,) each."""
     person = halves.operator
@@ -142,21 +167,19 @@ def back_margins(project: Project, designs: Designs, demand: Demand) -> dict[str
         return designs.chosen(project.catalogue, link, field)
 
     pack, need = demand.pack, {name: value[:, 0] for name, value in demand.fields.items()}
-    tolerance, taken = at("window", "tolerance"), need["draw_A"]
+    levels, taken = worst_levels(project, designs, demand), need["draw_A"]
     at_off = demand.load(demand["off_V"])
     intake_A = at_off.current_A[:, 0]
     # A bus that cannot sustain the load at the off threshold breaks every rule about its current.
     shortfall = np.where(at_off.sustained[:, 0], 0.0, np.inf)
     regulating = pack.kind == "regulating"
-    off_low = need["off_V"] * (1 - tolerance)
     return {
-        "undervoltage_guard_V": off_low
+        "undervoltage_guard_V": levels.off_low
         - need["on_resistance_ohm"] * np.where(shortfall == 0, intake_A, 0.0)
         - at("converter", "input_min_V"),
-        "overvoltage_order_V": need["overvoltage_off_V"] * (1 - tolerance)
-        - need["on_V"] * (1 + tolerance),
+        "overvoltage_order_V": levels.over_low - levels.on_high,
         "chatter_V": window.chatter_margin(
-            need["off_V"], need["on_V"], tolerance, need["esr_ohm"], intake_A
+            levels.off_high, levels.on_low, need["esr_ohm"], intake_A
         )
         - shortfall,
         "converter_current_A": np.full(len(designs), np.inf)
@@ -180,7 +203,7 @@ def overspeed_margins(
 
     need = {name: value[:, 0] for name, value in chain.demand.fields.items()}
     bus_V, clamp_W = overspeed(project, halves, chain.half, need["clamp_V"], need["clamp_ohm"])
-    over_high = need["overvoltage_off_V"] * (1 + at("window", "tolerance"))
+    over_high = worst_levels(project, designs, chain.demand).over_high
     return {
         "diode_reverse_V": at("rectifier", "reverse_limit_V") - bus_V - FORWARD_DROP_V,
         "cell_voltage_V": need["voltage_limit_V"] - bus_V,
@@ -226,10 +249,9 @@ def _session_margins(
 ) -> dict[str, Array]:
     """Rules that only the course of a session decides, (n,) each."""
     half = chain.half
-    tolerance = designs.chosen(project.catalogue, "window", "tolerance")
-    on_V, off_V = chain.demand["on_V"][:, 0], chain.demand["off_V"][:, 0]
+    levels = worst_levels(project, designs, chain.demand)
     return {
-        "reaches_window_V": session.idle_V - on_V * (1 + tolerance),
+        "reaches_window_V": session.idle_V - levels.on_high,
         "endurance_W": halves.power_limit_W
         - crank_work(session) / project.study.session.minutes / 60,
         **worst_on_the_way(project, designs, chain.supply, halves, half, session.peak_V),
@@ -238,7 +260,7 @@ def _session_margins(
             session,
             halves.operator.unevenness,
             designs.chosen(project.catalogue, "cell", "capacitance_low_fraction"),
-            off_V * (1 + tolerance),
+            levels.off_high,
         ),
         "cycle_time_s": np.where(
             np.isin(session.regime, (CYCLING, CHATTERING)), session.cycle_s - LEAST_CYCLE_S, np.inf

@@ -12,6 +12,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from explorer.physics.window import threshold_band
 from explorer.units import Array
 
 E24 = (
@@ -139,8 +140,7 @@ def worst_band(
     """Lowest and highest value of each threshold, V, when every tolerance conspires.
 
     `resistors_ohm` (..., m + 1) from the bus down; the others broadcast over its leading axes.
-    Above a tap all resistors are low and below it all high, or the reverse: exact, since a
-    threshold is monotone in each of them. Returns two arrays (..., m).
+    Exact, see `window.threshold_band`. Returns two arrays (..., m).
     """
     resistors = np.asarray(resistors_ohm, dtype=float)
     spread, drift, reference = (
@@ -148,11 +148,10 @@ def worst_band(
         for value in (resistor_tolerance, reference_tolerance, reference_V)
     )
     below = np.cumsum(resistors[..., ::-1], axis=-1)[..., -2::-1]
-    above = resistors.sum(axis=-1, keepdims=True) - below
-    ratio = above / below
-    low = reference * (1 - drift) * (1 + ratio * (1 - spread) / (1 + spread))
-    high = reference * (1 + drift) * (1 + ratio * (1 + spread) / (1 - spread))
-    return low, high
+    thresholds = reference * resistors.sum(axis=-1, keepdims=True) / below
+    return threshold_band(
+        thresholds, reference, reference_tolerance=drift, resistor_tolerance=spread
+    )
 
 
 def _thresholds(strings: Array, reference_V: float) -> Array:

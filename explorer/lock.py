@@ -272,7 +272,7 @@ def _changes(
     if version != MODEL_VERSION:
         yield f"it was computed by model version {version}, now it is {MODEL_VERSION}"
     if hashes["scenario"] != project.scenario_hash:
-        yield "session, operators or packs of the study have changed"
+        yield "session, operators, packs or resistor tolerance of the study have changed"
     for link in LINKS:
         today = project.catalogue.row_hashes[link].get(parts[link])
         if today is None:

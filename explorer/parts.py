@@ -172,14 +172,17 @@ class Clamp(Part):
 class Window(Part):
     """Input switch with under- and overvoltage comparators; thresholds are settings of a design.
 
-    `tolerance` is the relative error of a threshold, resistors included.
+    `reference_tolerance` is the relative error of a comparator and its reference alone; what the
+    resistors add is worked out from the study's. It limits current where `sense_V` falls across a
+    resistor, which is part of `on_resistance_ohm`; 0 where the switch limits by itself.
     """
 
-    tolerance: Annotated[float, Field(ge=0, lt=0.5)]
     reference_V: Positive
+    reference_tolerance: Annotated[float, Field(ge=0, lt=0.5)]
     on_resistance_ohm: NonNegative
     current_limit_A: Positive
     current_limit_tolerance: Annotated[float, Field(ge=0, lt=1)]
+    sense_V: NonNegative
     supply_A: NonNegative
     voltage_limit_V: Positive
     overvoltage_return: Annotated[float, Field(gt=0, lt=1)]

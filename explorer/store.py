@@ -616,7 +616,10 @@ class Store:
                 words = f"computed by model version {model}, now it is {MODEL_VERSION}"
                 _note(reasons, words, count)
             elif scenario != project.scenario_hash:
-                words = "computed for another session, operator or pack than the study's of today"
+                words = (
+                    "computed for another session, operator, pack or resistor tolerance than the "
+                    "study's of today"
+                )
                 _note(reasons, words, count)
             else:
                 contexts[id_] = columns

@@ -17,6 +17,7 @@ from explorer.config import Project
 from explorer.constraints import RULES
 from explorer.evaluate import Evaluation, evaluate
 from explorer.parts import LINKS, Part
+from explorer.physics.window import threshold_band
 from explorer.space import Designs
 from explorer.units import Array
 
@@ -138,14 +139,18 @@ class Tolerance:
 def spreads_of(project: Project, designs: Designs) -> tuple[Spread, ...]:
     """Everything that is drawn for one design, tolerances of its own tables included."""
     cell, window = (_part(project, designs, link) for link in ("cell", "window"))
-    tolerance = window.tolerance  # type: ignore[attr-defined]
     limit = window.current_limit_tolerance  # type: ignore[attr-defined]
     low = cell.capacitance_low_fraction  # type: ignore[attr-defined]
     levels = (
-        ("undervoltage_off_V", "load off"),
-        ("undervoltage_on_V", "load on"),
-        ("overvoltage_off_V", "overvoltage"),
+        ("undervoltage_off_V", "load off", designs.settings["undervoltage_off_V"]),
+        (
+            "undervoltage_on_V",
+            "load on",
+            designs.settings["undervoltage_off_V"] + designs.settings["undervoltage_band_V"],
+        ),
+        ("overvoltage_off_V", "load cut", designs.settings["overvoltage_off_V"]),
     )
+    bands = {name: _band_of(project, window, float(volts[0])) for name, _, volts in levels}
     return (
         *HAND,
         CADENCE,
@@ -153,10 +158,21 @@ def spreads_of(project: Project, designs: Designs) -> tuple[Spread, ...]:
         Spread("capacitance of the cells", "cell", ("capacitance_F",), low, CAPACITANCE_HIGH),
         Spread("current limit", "window", ("current_limit_A",), 1 - limit, 1 + limit),
         *(
-            Spread(f"threshold {says}", "settings", (name,), 1 - tolerance, 1 + tolerance)
-            for name, says in levels
+            Spread(f"threshold {says}", "settings", (name,), *bands[name])
+            for name, says, _ in levels
         ),
     )
+
+
+def _band_of(project: Project, window: Part, volts: float) -> tuple[float, float]:
+    """Factors between which comparator and resistors may shift a threshold."""
+    low, high = threshold_band(
+        volts,
+        window.reference_V,  # type: ignore[attr-defined]
+        reference_tolerance=window.reference_tolerance,  # type: ignore[attr-defined]
+        resistor_tolerance=project.study.build.resistor_tolerance,
+    )
+    return float(low) / volts, float(high) / volts
 
 
 def tolerance(
@@ -244,7 +260,7 @@ def _drawn(
                 for update, one in zip(updates[spread.where], drawn, strict=True):
                     update[name] = one
     for update in updates["window"]:
-        update.update(tolerance=0.0, current_limit_tolerance=0.0)
+        update.update(reference_tolerance=0.0, current_limit_tolerance=0.0)
     for update in updates["cell"]:
         update.update(capacitance_low_fraction=1.0)
     parts = {
@@ -261,8 +277,10 @@ def _drawn(
     on = settings.pop("undervoltage_on_V")
     settings["undervoltage_band_V"] = np.maximum(on - settings["undervoltage_off_V"], 1e-6)
     catalogue = replace(project.catalogue, parts=parts, operators=operators)
+    build = project.study.build.model_copy(update={"resistor_tolerance": 0.0})
     rows = np.arange(count)
-    return replace(project, catalogue=catalogue), Designs(dict.fromkeys(LINKS, rows), settings)
+    exact = replace(project, catalogue=catalogue, study=replace(project.study, build=build))
+    return exact, Designs(dict.fromkeys(LINKS, rows), settings)
 
 
 def _most(field: str) -> float:

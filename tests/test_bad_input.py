@@ -347,8 +347,15 @@ ONE_FAULT = {
         "undervoltage_off_V = [5.0]",
         "undervoltage_off_V = [2.2, 2.75]",
         "small.toml: line 16, settings.undervoltage_off_V: must somewhere be above the least input "
-        "2.7 V of the chosen converters (buckboost_12v), 2.5% window tolerance included, "
-        "got at most 2.75",
+        "2.7 V of the chosen converters (buckboost_12v) with comparator and resistors at their "
+        "worst, got at most 2.75, at worst 2.65",
+    ),
+    "a threshold that no divider can set": (
+        "small.toml",
+        "undervoltage_off_V = [5.0]",
+        "undervoltage_off_V = [1.3, 5.0]",
+        "small.toml: line 16, settings.undervoltage_off_V: must be above the reference 1.35 V of "
+        "window_plain, below which no resistors can set it, got at least 1.3",
     ),
     "window upside down": (
         "small.toml",

@@ -57,8 +57,17 @@ def test_margins_of_the_front_half(small_project: Project) -> None:
     assert margin(found, "cell_voltage_V") == pytest.approx(5 * 2.7 * 0.95 - open_V, rel=1e-9)
     # The window bears 20 V; the converter 22 V, but it is cut off at 10.5 V and 3.7 %.
     assert margin(found, "input_voltage_V") == pytest.approx(
-        min(20 - open_V, 22 - min(10.5 * 1.037, open_V)), rel=1e-9
+        min(20 - open_V, 22 - min(highest(10.5), open_V)), rel=1e-9
     )
+
+
+def lowest(volts: float) -> float:
+    """A threshold of the 1.35 V comparators (3.7 %) with 1 % resistors, all low but the bottom."""
+    return 0.963 * (1.35 + (volts - 1.35) * 0.99 / 1.01)
+
+
+def highest(volts: float) -> float:
+    return 1.037 * (1.35 + (volts - 1.35) * 1.01 / 0.99)
 
 
 def test_unturnable_chain_is_told(small_project: Project) -> None:
@@ -106,14 +115,14 @@ def test_margins_of_the_back_half(small_project: Project) -> None:
     found = one(small_project)
     twin = Twin.of_design(small_project, pick(small_project), 0)
     intake = float(np.interp(5.0, twin.volts, twin.drawn["current_A"]))
-    # Off 5 V low by 3.7 %, less the switch's drop, above the converter's least 2.8 V.
+    # Off 5 V at its lowest, less the switch's drop, above the converter's least 2.8 V.
     assert margin(found, "undervoltage_guard_V") == pytest.approx(
-        5 * 0.963 - 0.06 * intake - 2.8, rel=1e-4
+        lowest(5) - 0.06 * intake - 2.8, rel=1e-4
     )
-    assert margin(found, "overvoltage_order_V") == pytest.approx(10.5 * 0.963 - 6.8 * 1.037)
+    assert margin(found, "overvoltage_order_V") == pytest.approx(lowest(10.5) - highest(6.8))
     esr = 5 * 0.042
     assert margin(found, "chatter_V") == pytest.approx(
-        6.8 * 0.963 - 5 * 1.037 - 1.5 * esr * intake, rel=1e-4
+        lowest(6.8) - highest(5) - 1.5 * esr * intake, rel=1e-4
     )
     # The window limits at 6 A less 15 %, the converter at 4.5 A.
     assert margin(found, "converter_current_A") == pytest.approx(4.5 - intake, rel=1e-4)
@@ -209,7 +218,7 @@ def test_ripple_of_a_steady_and_of_a_cycling_chain(small_project: Project) -> No
             stored = 1 / (np.pi * speed / (2 * np.pi) * 0.9 * twin.farad)
             swing = 0.7 * amps * np.hypot(stored, 2 * twin.esr)
             short = twin.volts[(twin.net_A("loaded") < 0) & (twin.volts < bus_V - 0.05)]
-            least = max(5 * 1.037, *short) if short.size else 5 * 1.037
+            least = max(highest(5), *short) if short.size else highest(5)
             steady = min(bus_V - swing / 2 - least, 10.5 - rest_V - swing / 2)
             expected = steady if regime == STEADY else 0.9 - swing
             # Half the 20 mV between the twin's voltages, twice.

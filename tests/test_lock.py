@@ -137,7 +137,7 @@ def test_what_has_changed_since_is_told(small_study: Path, monkeypatch) -> None:
     (after,) = read_locks(load(small_study))
     assert after.stale == (
         "it was computed by model version 1, now it is 0.test",
-        "session, operators or packs of the study have changed",
+        "session, operators, packs or resistor tolerance of the study have changed",
         f"cell {before.parts['cell']} has changed in its table",
     )
     assert after.record == before.record  # told, not touched

@@ -108,7 +108,14 @@ def test_factors_stay_in_their_range_and_fill_it(chosen) -> None:
         assert row.max() > spread.high - 0.05 * width
     own = {s.says: (s.low, s.high) for s in spreads}
     window = project.catalogue.parts["window"][one.parts["window"][0]]
-    assert own["threshold load on"] == (1 - window.tolerance, 1 + window.tolerance)
+    on_V = one.settings["undervoltage_off_V"][0] + one.settings["undervoltage_band_V"][0]
+    # The comparator's reference, and a divider of resistors that all err against it.
+    above, exact = on_V - window.reference_V, project.study.build.resistor_tolerance
+    low = (1 - window.reference_tolerance) * (
+        window.reference_V + above * (1 - exact) / (1 + exact)
+    )
+    assert own["threshold load on"][0] == pytest.approx(low / on_V, rel=1e-12)
+    assert own["threshold load on"][1] > 1
 
 
 def test_one_design_at_a_time(chosen) -> None:

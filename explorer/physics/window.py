@@ -32,17 +32,38 @@ def thresholds(
     return Thresholds(off, off + undervoltage_band_V, over, over * overvoltage_return)
 
 
-def chatter_margin(
-    off_V: Real,
-    on_V: Real,
-    tolerance: Real,
-    esr_ohm: Real,
-    intake_at_off_A: Real,
-) -> Array:
+def threshold_band(
+    threshold_V: Real,
+    reference_V: Real,
+    *,
+    reference_tolerance: Real,
+    resistor_tolerance: Real,
+) -> tuple[Array, Array]:
+    """Lowest and highest value of a threshold, V, when comparator and resistors both are worst.
+
+    A comparator trips where its tap of a string of resistors reaches the reference: at
+    `V_ref (1 + A/B)` with A above the tap and B below it. All above low and all below high, or the
+    reverse, is the worst, since the threshold is monotone in each resistor; so it depends on the
+    threshold alone, however many resistors make A and B. Tolerances are relative; arguments
+    broadcast; thresholds lie above the reference.
+
+    >>> low, high = threshold_band(5.0, 1.25, reference_tolerance=0.02, resistor_tolerance=0.01)
+    >>> round(float(low), 4), round(float(high), 4)
+    (4.8272, 5.1773)
+    """
+    reference, drift = np.asarray(reference_V, float), np.asarray(reference_tolerance, float)
+    spread = np.asarray(resistor_tolerance, float)
+    across = np.asarray(threshold_V, float) - reference
+    low = (1 - drift) * (reference + across * (1 - spread) / (1 + spread))
+    high = (1 + drift) * (reference + across * (1 + spread) / (1 - spread))
+    return low, high
+
+
+def chatter_margin(off_high_V: Real, on_low_V: Real, esr_ohm: Real, intake_at_off_A: Real) -> Array:
     """Volts by which the worst hysteresis exceeds the step that the load itself causes.
 
     When the load goes, the bus springs up by `ESR I`; if that reaches the on threshold, the switch
-    closes again at once. The tolerance of both comparators is taken at its worst.
+    closes again at once. `off_high_V` and `on_low_V` are the thresholds at their closest.
     """
-    band = np.asarray(on_V) * (1 - np.asarray(tolerance)) - np.asarray(off_V) * (1 + tolerance)
+    band = np.asarray(on_low_V, float) - np.asarray(off_high_V, float)
     return np.asarray(band - CHATTER_FACTOR * np.asarray(esr_ohm) * intake_at_off_A)

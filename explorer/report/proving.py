@@ -198,11 +198,14 @@ def _load_steps(known: Facts) -> Iterator[Step]:
         "Resistor, diodes and clamp get hot enough to burn skin.",
     )
     force = known.spread.readings.get("handle_force_N")
+    power = known.spread.readings.get("pack_power_W")
+    bands = [f"{number(power[0])} to {number(power[2])} W into the pack"] if power else []
+    bands += [f"{number(force[0])} to {number(force[2])} N"] if force else []
     yield Step(
         "Unplug the resistor. Connect the pack, and stay with it.",
         f"{number(known.reading('pack_power_W'))} W into the pack, "
         f"{number(known.reading('handle_force_N'))} N at the handle",
-        f"handle {number(force[0])} to {number(force[2])} N" if force else "",
+        ", ".join(bands),
         "Power drops in and out though the resistor ran well: the pack draws more or hunts; lower "
         "its current or enlarge the bank.",
         "Packs with a protection board only, not below freezing, not unattended. Follow local "

@@ -33,14 +33,13 @@ from explorer.tolerance import DRAWS, Tolerance, tolerance
 DIVIDER_RANGE = 3.0
 """Highest total of a divider over the least that its current allows: a stiffer one is less moved
 by a comparator's own input current (common practice, no source)."""
-SENSE_V = 0.05
-"""Drop at which a comparator with a sense resistor limits current (common practice, no source:
-take your own part's value)."""
 FUSES_A = (0.5, 0.63, 0.8, 1.0, 1.25, 1.6, 2.0, 2.5, 3.15, 4.0, 5.0, 6.3, 8.0, 10.0, 12.5, 16.0)
 """Rated currents of miniature fuses, series R10 (IEC 60127, from memory)."""
 FUSE_FACTOR = 1.5
 """Rated over lasting current, so that a fuse neither ages nor trips warm (common practice)."""
 GAUGES = range(10, 31)
+BUS_WIRE_M = 0.3
+"""Length of a wire between two boards of the bus (judgement)."""
 LEVELS = ("load off", "load on", "load cut")
 CONDUCTORS = {"three_phase": "3 wires", "two_phase": "4 wires", "brushed_dc": "2 wires"}
 
@@ -111,12 +110,15 @@ class Facts:
         """The resistors that set the thresholds."""
         least = self.levels_V[-1] / self.project.study.build.divider_current_A
         window, wish = self.part("window"), self.project.study.build
-        return best_string(
-            self.levels_V,
-            window.reference_V,
-            name=wish.resistor_series,
-            total_ohm=(least, DIVIDER_RANGE * least),
-        )
+        try:
+            return best_string(
+                self.levels_V,
+                window.reference_V,
+                name=wish.resistor_series,
+                total_ohm=(least, DIVIDER_RANGE * least),
+            )
+        except ValueError as error:
+            raise InputError([Fault(str(self.project.path), "build", str(error))]) from None
 
     @cached_property
     def band_V(self) -> tuple[Any, Any]:
@@ -125,21 +127,43 @@ class Facts:
             self.string.resistors_ohm,
             self.part("window").reference_V,
             resistor_tolerance=self.project.study.build.resistor_tolerance,
-            reference_tolerance=self.reference_tolerance,
+            reference_tolerance=self.part("window").reference_tolerance,
         )
 
     @cached_property
-    def reference_tolerance(self) -> float:
-        """What the window's tolerance leaves for its comparators once the resistors took theirs."""
-        low, high = worst_band(
-            self.string.resistors_ohm,
-            self.part("window").reference_V,
-            resistor_tolerance=self.project.study.build.resistor_tolerance,
-            reference_tolerance=0.0,
-        )
-        middle = self.string.thresholds_V
-        taken = max(float((high / middle - 1).max()), float((1 - low / middle).max()))
-        return max(float(self.part("window").tolerance) - taken, 0.0)
+    def sense_ohm(self) -> float | None:
+        """The resistor of the series that sets the current limit; None where the switch does."""
+        window = self.part("window")
+        if window.sense_V == 0:
+            return None
+        ohm = window.sense_V / window.current_limit_A
+        return _nearest(ohm, self.project.study.build.resistor_series)
+
+    @cached_property
+    def limit_A(self) -> float:
+        """Where the current is limited, by the real resistor where there is one."""
+        window = self.part("window")
+        return float(window.sense_V / self.sense_ohm if self.sense_ohm else window.current_limit_A)
+
+    @cached_property
+    def as_built(self) -> Evaluation:
+        """The design with the thresholds and the current limit that the real resistors give.
+
+        The rules take comparators and resistors at their worst, see `constraints.worst_levels`.
+        """
+        row = int(self.designs.parts["window"][0])
+        windows = list(self.project.catalogue.parts["window"])
+        windows[row] = windows[row].model_copy(update={"current_limit_A": self.limit_A})
+        parts = {**self.project.catalogue.parts, "window": tuple(windows)}
+        real = replace(self.project, catalogue=replace(self.project.catalogue, parts=parts))
+        off, on, over = self.string.thresholds_V[:, None]
+        settings = {
+            **self.designs.settings,
+            "undervoltage_off_V": off,
+            "undervoltage_band_V": on - off,
+            "overvoltage_off_V": over,
+        }
+        return evaluate.evaluate(real, Designs(self.designs.parts, settings))
 
 
 class Level(NamedTuple):
@@ -150,7 +174,6 @@ class Level(NamedTuple):
     set_V: float
     low_V: float
     high_V: float
-    within: bool
 
 
 class Wire(NamedTuple):
@@ -356,9 +379,15 @@ def _settings(known: Facts) -> Iterator[tuple[str, str]]:
             f"never above {number(known.bank_limit_V)} V"
         ),
     )
+    how = (
+        f"{number(1000 * window.sense_V)} mV across the sense resistor (the window's row says so; "
+        "take your own part's figure)"
+        if known.sense_ohm
+        else "by the switch itself, without a resistor"
+    )
     yield (
         "current limit",
-        (f"{number(window.current_limit_A)} A within {100 * window.current_limit_tolerance:.0f} %"),
+        f"{number(known.limit_A)} A within {100 * window.current_limit_tolerance:.0f} %: {how}",
     )
     back = window.overvoltage_return * known.levels_V[2]
     yield "load returns after a cut", f"below {number(back)} V"
@@ -377,55 +406,44 @@ def _settings(known: Facts) -> Iterator[tuple[str, str]]:
 def _gauge(ohm: float, conductors: int) -> str:
     """The thinnest wire of which a metre (each way) has no more resistance than this."""
     fitting = [g for g in GAUGES if float(wire_resistance(g, conductors)) <= ohm]
-    return f"; copper of AWG {max(fitting)} keeps it over one metre" if fitting else ""
+    if not fitting:
+        return ""
+    return f"; made of copper, AWG {max(fitting)} or thicker keeps to it over one metre"
+
+
+def _bus_gauge(known: Facts) -> int:
+    """The thinnest wire whose forth and back over `BUS_WIRE_M` cost a hundredth of the bus."""
+    amps = max(known.bus_A, known.input_A)
+    most = 0.01 * known.levels_V[0] / max(amps, 1e-9)
+    fitting = [g for g in GAUGES if float(wire_resistance(g, 2 * BUS_WIRE_M)) <= most]
+    return max(fitting, default=min(GAUGES))
 
 
 def _levels(known: Facts) -> Iterator[Level]:
-    tolerance_ = float(known.part("window").tolerance)
     for says, wanted, reached, low, high in zip(
         LEVELS, known.levels_V, known.string.thresholds_V, *known.band_V, strict=True
     ):
-        within = wanted * (1 - tolerance_) <= low and high <= wanted * (1 + tolerance_)
-        yield Level(says, wanted, float(reached), float(low), float(high), bool(within))
+        yield Level(says, wanted, float(reached), float(low), float(high))
 
 
 def _checked(known: Facts) -> str:
     """Whether the thresholds that the resistors really give keep every rule, at their worst."""
-    low, high = known.band_V
-    reached = known.string.thresholds_V
-    worst = max(float((high / reached - 1).max()), float((1 - low / reached).max()))
-    row = int(known.designs.parts["window"][0])
-    catalogue = known.project.catalogue
-    windows = list(catalogue.parts["window"])
-    windows[row] = windows[row].model_copy(update={"tolerance": worst})
-    real = replace(
-        known.project,
-        catalogue=replace(catalogue, parts={**catalogue.parts, "window": tuple(windows)}),
-    )
-    settings = {
-        **known.designs.settings,
-        "undervoltage_off_V": reached[:1],
-        "undervoltage_band_V": reached[1:2] - reached[:1],
-        "overvoltage_off_V": reached[2:],
-    }
-    found = evaluate.evaluate(real, Designs(known.designs.parts, settings))
+    found, wish = known.as_built, known.project.study.build
     broken = [
         f"{margin_words(name).broken} (by {number(-float(m[0]))} {margin_words(name).unit})"
         for name, m in found.margins.items()
         if m[0] < 0
     ]
     energy, regime = found.delivered_energy_J[0], REGIMES[int(found.regime[0])]
-    heading = (
-        f"With these resistors at their worst ({100 * worst:.1f} %) the chain delivers "
-        f"{number(float(energy))} J, {regime}; "
+    said = (
+        f"The bands hold comparators within {100 * known.part('window').reference_tolerance:g} % "
+        f"(the window's row) and resistors within {100 * wish.resistor_tolerance:g} % (the study's "
+        "[build]), all at their worst at once. With the thresholds and the current limit that "
+        f"these resistors set, the chain delivers {number(float(energy))} J, {regime}; "
     )
-    said = "it breaks: " + "; ".join(broken) + "." if broken else "every rule is kept."
-    if known.reference_tolerance == 0:
-        said += (
-            " The resistors alone use up the tolerance that the window was given in its table "
-            f"({100 * known.part('window').tolerance:g} %): take finer ones."
-        )
-    return heading + said
+    if broken:
+        return f"{said}at their worst it breaks: {'; '.join(broken)}. Take finer resistors."
+    return f"{said}at their worst every rule is kept."
 
 
 def _small(known: Facts) -> Iterator[Small]:
@@ -436,14 +454,14 @@ def _small(known: Facts) -> Iterator[Small]:
     for place, ohm in enumerate(known.string.resistors_ohm):
         between = f"from {ends[place]} to {ends[place + 1]}"
         yield Small(f"resistor {shown_ohm(float(ohm))}, {percent}", between, 1, "sets the window")
-    sense = SENSE_V / window.current_limit_A
-    yield Small(
-        f"sense resistor {shown_ohm(_nearest(sense, wish.resistor_series))}",
-        f"at least {number(2 * SENSE_V * window.current_limit_A)} W",
-        1,
-        f"limits current at {number(window.current_limit_A)} A if the switch senses "
-        f"{1000 * SENSE_V:.0f} mV; not where the switch limits by itself",
-    )
+    if known.sense_ohm:
+        yield Small(
+            f"sense resistor {shown_ohm(known.sense_ohm)}, {percent}",
+            f"at least {number(2 * window.sense_V * known.limit_A)} W",
+            1,
+            f"limits current at {number(known.limit_A)} A, where "
+            f"{number(1000 * window.sense_V)} mV fall across it",
+        )
     if cell.balancing_ohm > 0:
         ohm = _nearest(cell.balancing_ohm, wish.resistor_series)
         count = int(known.setting("cells_series") * known.setting("cells_parallel"))
@@ -472,7 +490,7 @@ def _nearest(ohm: float, name: str) -> float:
 
 def _wires(known: Facts) -> Iterator[Wire]:
     generator, lead = known.part("generator"), known.part("lead")
-    bus = "copper, as short as it goes"
+    bus = f"copper, AWG {_bus_gauge(known)} or thicker, as short as it goes"
     yield Wire("handle", "gearing", f"shaft, {known.part('gearing').name}", "")
     yield Wire(
         "generator", "rectifier", f"{lead.name}, {CONDUCTORS[generator.kind]}",
@@ -498,7 +516,8 @@ def _drawing(known: Facts) -> Iterator[tuple[str, str, str]]:
     yield "gearing", known.part("gearing").name, f"{number(known.shaft_rad_s * 30 / pi)} rpm"
     yield "generator", known.part("generator").name, f"{number(known.phase_A)} A"
     yield "rectifier", known.part("rectifier").name, f"{number(known.bus_A)} A"
-    yield "bank", f"{known.setting('cells_series'):.0f} × {known.part('cell').name}", ""
+    cells = known.setting("cells_series") * known.setting("cells_parallel")
+    yield "bank", f"{cells:.0f} × {known.part('cell').name}", ""
     yield "window", known.part("window").name, f"{number(known.input_A)} A"
     yield "converter", known.part("converter").name, f"{number(known.pack_A)} A"
     yield "pack", "pack", ""

@@ -266,7 +266,8 @@ class _Join:
 
     def _overspeed(self, open_: NDArray[np.bool_], halves: Halves) -> None:
         """Exact: the clamp and the front half give the bus voltage, whatever else follows."""
-        need = next(iter(self.demands.values())).fields
+        demand = next(iter(self.demands.values()))
+        need = demand.fields
         clamps = np.concatenate([need["clamp_V"], need["clamp_ohm"]], axis=1)
         variants, variant = np.unique(clamps, axis=0, return_inverse=True)
         variant = variant.reshape(-1)
@@ -275,8 +276,7 @@ class _Join:
             need["voltage_limit_V"][:, 0],
             self.backs.chosen(catalogue, "window", "voltage_limit_V"),
         )
-        tolerance = self.backs.chosen(catalogue, "window", "tolerance")
-        over_high = need["overvoltage_off_V"][:, 0] * (1 + tolerance)
+        over_high = constraints.worst_levels(self.project, self.backs, demand).over_high
         input_max = self.backs.chosen(catalogue, "converter", "input_max_V")
         limit = np.where(over_high > input_max, np.minimum(limit, input_max), limit)
         reverse = self.fronts.chosen(catalogue, "rectifier", "reverse_limit_V")
@@ -302,12 +302,12 @@ class _Join:
         study = self.project.study
         levels, level = np.unique(back["on_V"][:, 0], return_inverse=True)
         level = level.reshape(-1)
-        tolerance = self.backs.chosen(self.project.catalogue, "window", "tolerance")
+        on_high_V = constraints.worst_levels(self.project, self.backs, back).on_high
         flows = supply.at_nodes[:, :, 0] > 0
         nodes = flows.shape[1]
         last = np.where(flows.any(axis=1), nodes - flows[:, ::-1].argmax(axis=1), 0)
         reach_V = supply.volts[np.arange(len(flows)), np.minimum(last, nodes - 1)]
-        open_ &= reach_V[:, None] >= back["on_V"][:, 0] * (1 + tolerance)
+        open_ &= reach_V[:, None] >= on_high_V
         every = np.arange(len(self.fronts))
         seconds_per_farad = _charging_time(supply)
         reached = np.empty((len(self.fronts), len(levels)))
