@@ -354,13 +354,30 @@ def _verdict_words(verdict: dict[str, Any], currency: str) -> str:
             f"; to stay costs {verdict['cost_to_stay']:.2f} {currency}, "
             f"to switch {verdict['cost_to_switch']:.2f} {currency}"
         )
+    if verdict["tips"]:
+        tip = verdict["tips"][0]
+        words += (
+            f"; falls first to {tip['rival'] or 'the limit on cost'}, if {tip['part']} "
+            f"{'rises' if tip['tips_at'] > tip['price'] else 'falls'} from {tip['price']:.2f} to "
+            f"{tip['tips_at']:.2f} {currency}"
+        )
     return "; ".join([words, *verdict["reasons"]])
 
 
 def _one_design(answer: dict[str, Any]) -> list[str]:
+    from explorer.constraints import RULES
+    from explorer.evaluate import HOPELESS
+
     work = answer["ledger_J"]["crank_work"]
-    margins = sorted(answer["margins"].items(), key=lambda item: item[1])
-    broken = [f"  broken: {name} by {-value:.3g}" for name, value in margins if value < 0]
+    rules = []
+    for name, value in sorted(answer["margins"].items(), key=lambda item: item[1] >= 0):
+        unit, says = answer["currency"], "The study's limit on cost."
+        if name in RULES:
+            unit, says, _ = RULES[name]
+        room = f"{'broken' if value < 0 else 'kept'} by {abs(value):.4g} {unit}"
+        if value <= HOPELESS:
+            room = "broken beyond measure"
+        rules.append(f"  {room}: {says} ({name})")
     first = answer["time_to_first_charge_s"]
     told = []
     if "averaged" in answer:
@@ -382,6 +399,6 @@ def _one_design(answer: dict[str, Any]) -> list[str]:
             f"  {name:16s} {value:9.1f} J  {100 * value / work if work else 0:5.1f} %"
             for name, value in answer["ledger_J"].items()
         ),
-        "every rule is kept" if answer["feasible"] else "not feasible:",
-        *broken,
+        "every rule is kept:" if answer["feasible"] else "not feasible:",
+        *rules,
     ]

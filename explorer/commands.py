@@ -11,7 +11,17 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from explorer import MODEL_VERSION, __version__, costing, evaluate, front, insight, lock, reprice
+from explorer import (
+    MODEL_VERSION,
+    __version__,
+    costing,
+    evaluate,
+    front,
+    insight,
+    lock,
+    reprice,
+    tipping,
+)
 from explorer import launch as search
 from explorer.catalogue import content_hash
 from explorer.config import Project, load
@@ -200,6 +210,9 @@ def rerun(
         }  # fmt: skip
         desk = Desk(project, store, stored, found.cost, found.front, tuple(owned))
         answer["notes"] = list(project.catalogue.notes)
+        for one, said in zip(locks, answer["locked"], strict=True):
+            tips = tipping.tipping_prices(project, stored, found.cost, one, owned=owned)
+            said["tips"] = [tip._asdict() for tip in tips]
         if not len(desk.rows):
             return answer | {"front": [], "picks": {}, "report": None}
         verdicts = {verdict.design_id: verdict for verdict in found.locked}

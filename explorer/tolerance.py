@@ -264,8 +264,8 @@ def _drawn(
     for update in updates["cell"]:
         update.update(capacitance_low_fraction=1.0)
     parts = {
-        link: tuple(_part(project, designs, link).model_copy(update=u) for u in updates[link])
-        for link in LINKS
+        link: tuple(part.model_copy(update=u) if u else part for u in updates[link])
+        for link, part in ((link, _part(project, designs, link)) for link in LINKS)
     }
     operators = {
         name: person.model_copy(

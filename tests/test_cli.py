@@ -145,6 +145,8 @@ def test_a_price_change_a_rerun_and_the_verdict(genchain, launched, monkeypatch)
     assert quiet.json.keys() >= RERUN_KEYS
     assert quiet.json["price_changes"] == quiet.json["entered"] == quiet.json["left"] == []
     assert quiet.json["locked"][0]["status"] == "kept"
+    tip = quiet.json["locked"][0]["tips"][0]
+    assert f"if {tip['part']} " in genchain("rerun", study).out
 
     set_price(study, record["parts"]["generator"], 500.0)
     moved = genchain("rerun", study, "--json", "--fail-if-beaten")

@@ -28,7 +28,7 @@ from explorer.physics.generator import wire_resistance
 from explorer.report.numerals import money, number
 from explorer.report.words import CAUTIONS, LINK_WORDS, margin_words
 from explorer.space import Designs
-from explorer.tolerance import DRAWS, Tolerance, tolerance
+from explorer.tolerance import DRAWS, Tolerance, spreads_of, tolerance
 
 DIVIDER_RANGE = 3.0
 """Highest total of a divider over the least that its current allows: a stiffer one is less moved
@@ -185,6 +185,15 @@ class Wire(NamedTuple):
     current: str
 
 
+class Symbol(NamedTuple):
+    """A link of the drawn chain: shape, name, what flows on to the next, generator wires."""
+
+    shape: str
+    name: str
+    flow: str = ""
+    wires: int = 2
+
+
 class Small(NamedTuple):
     """A part too small for a table of its own; its price is not counted."""
 
@@ -212,11 +221,12 @@ class Sheet:
     levels: tuple[Level, ...]
     checked: str
     wires: tuple[Wire, ...]
-    drawing: tuple[tuple[str, str, str], ...]
+    drawing: tuple[Symbol, ...]
     proving: tuple[Any, ...]
     energy: str
     risks: tuple[tuple[str, str], ...]
     matter: tuple[str, ...]
+    assumed: tuple[str, ...]
     cautions: tuple[str, ...]
 
 
@@ -271,6 +281,11 @@ def build(project: Project, lock: Any, known: Facts | None = None) -> Sheet:
             f"{m.says}: {100 * m.share:.0f} % of what is explained; more of it gives "
             f"{'more' if m.more_gives_more else 'less'}"
             for m in known.spread.matter
+        ),
+        assumed=tuple(
+            f"{one.says} {one.low:.3g} to {one.high:.3g} times"
+            for one in spreads_of(project, known.designs)
+            if one.low != one.high
         ),
         cautions=CAUTIONS,
     )
@@ -472,10 +487,9 @@ def _small(known: Facts) -> Iterator[Small]:
             count,
             f"balances the cells, {number(1000 * heat)} mW each at most",
         )
-    rated = next((a for a in FUSES_A if a >= FUSE_FACTOR * known.input_A), None)
     yield Small(
         "fuse and holder",
-        f"{rated:g} A, slow" if rated else f"above {number(FUSE_FACTOR * known.input_A)} A",
+        _fuse(known),
         1,
         "at the bank's positive terminal: a short of the bank burns",
     )
@@ -509,18 +523,30 @@ def _wires(known: Facts) -> Iterator[Wire]:
     yield Wire("converter out", "pack", known.part("pack_lead").name, f"{number(known.pack_A)} A")
 
 
-def _drawing(known: Facts) -> Iterator[tuple[str, str, str]]:
-    """Shape, name and what flows on to the next, along the chain."""
-    cadence = number(known.setting("cadence_rpm"))
-    yield "hand", f"hand, {cadence}/min", ""
-    yield "gearing", known.part("gearing").name, f"{number(known.shaft_rad_s * 30 / pi)} rpm"
-    yield "generator", known.part("generator").name, f"{number(known.phase_A)} A"
-    yield "rectifier", known.part("rectifier").name, f"{number(known.bus_A)} A"
+def _drawing(known: Facts) -> Iterator[Symbol]:
+    """The chain from the hand on, as it is wired."""
+    generator, clamp = known.part("generator"), known.part("clamp")
+    wires = int(CONDUCTORS[generator.kind][0])
     cells = known.setting("cells_series") * known.setting("cells_parallel")
-    yield "bank", f"{cells:.0f} × {known.part('cell').name}", ""
-    yield "window", known.part("window").name, f"{number(known.input_A)} A"
-    yield "converter", known.part("converter").name, f"{number(known.pack_A)} A"
-    yield "pack", "pack", ""
+    bus, taken = (f"{number(amps)} A" for amps in (known.bus_A, known.input_A))
+    rpm = f"{number(known.shaft_rad_s * 30 / pi)} rpm"
+    yield Symbol("hand", f"hand, {number(known.setting('cadence_rpm'))} turns a minute")
+    yield Symbol("gearing", known.part("gearing").name, rpm)
+    yield Symbol("generator", generator.name, f"{number(known.phase_A)} A", wires)
+    yield Symbol("rectifier", known.part("rectifier").name, bus, wires)
+    if clamp.kind == "bus":
+        yield Symbol("clamp", clamp.name)
+    each = ", each clamped" if clamp.kind == "cell" else ""
+    yield Symbol("bank", f"{cells:.0f} × {known.part('cell').name}{each}")
+    yield Symbol("fuse", f"fuse, {_fuse(known)}", taken)
+    yield Symbol("window", known.part("window").name, taken)
+    yield Symbol("converter", known.part("converter").name, f"{number(known.pack_A)} A")
+    yield Symbol("pack", "pack")
+
+
+def _fuse(known: Facts) -> str:
+    rated = next((a for a in FUSES_A if a >= FUSE_FACTOR * known.input_A), None)
+    return f"{rated:g} A, slow" if rated else f"above {number(FUSE_FACTOR * known.input_A)} A"
 
 
 def _energy(known: Facts) -> str:

@@ -185,9 +185,11 @@ def test_wires_fuse_and_order_follow_from_the_design(sheet: Sheet, known: Facts)
     assert rated / 1.26 < 1.5 * known.input_A  # the next smaller of R10 would not do
     # The load current by hand: 9.98 W + 0.22 W in the lead, out of at least 5 V.
     assert known.input_A > 10.2 / 5.0
-    assert [shape for shape, _, _ in sheet.drawing] == [
-        "hand", "gearing", "generator", "rectifier", "bank", "window", "converter", "pack",
+    assert [one.shape for one in sheet.drawing] == [
+        "hand", "gearing", "generator", "rectifier", "clamp", "bank", "fuse", "window",
+        "converter", "pack",
     ]  # fmt: skip
+    assert {one.wires for one in sheet.drawing if one.shape == "generator"} == {3}
     doing = [step.do for step in sheet.proving]
     connects = [k for k, words in enumerate(doing) if "Connect the pack" in words]
     assert connects == [len(doing) - 1]
