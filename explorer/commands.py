@@ -364,18 +364,20 @@ class Desk:
         """What is worth computing for the page once; the same front is not looked at twice."""
         numbers = self.stored.numbers[self.rows].tolist()
         prices = self.project.catalogue.prices.content_hash  # they decide who is picked
-        key = f"looked:{content_hash([MODEL_VERSION, search_key(self.project), prices, numbers])}"
+        locked = self._locked_rows(lock.read_locks(self.project))
+        asked = [prices, numbers, self.stored.numbers[locked].tolist()]
+        key = f"looked:{content_hash([MODEL_VERSION, search_key(self.project), asked])}"
         told = self.store.search_progress(key)
         if not told:
             told = {"rejections": search.rejections(self.project)}
             if numbers:
-                told |= self._closer(watch, workers)
+                told |= self._closer(locked, watch, workers)
             self.store.save_progress(key, told)
         return told
 
-    def _closer(self, watch: Watch, workers: int) -> Answer:
+    def _closer(self, locked: Sequence[int], watch: Watch, workers: int) -> Answer:
         picked = self._picked()
-        first = list(dict.fromkeys([*picked.values(), *self._runners_up()]))
+        first = list(dict.fromkeys([*picked.values(), *locked, *self._runners_up()]))
         read = self.rows[front.reading_front(self.points)]
         others = insight.sample_of(read[~np.isin(read, first)], CONFIRMED)
         rows = np.concatenate([np.array(first, dtype=np.int64), others])

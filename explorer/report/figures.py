@@ -34,6 +34,8 @@ REGIME_MARKS = {
 INK = "#010203"
 """Stands for the reader's text colour, light or dark, until the SVG is finished."""
 
+LEGEND_LETTERS = 100
+"""A legend with more letters than this stands in two columns instead of four."""
 VECTOR_LIMIT = 400
 """Above this many points a cloud becomes an image inside the SVG, to keep the page small."""
 
@@ -139,7 +141,8 @@ def moved_svg(
         axes.set_xlabel(f"Cost, {currency} (less is better)")
         axes.set_ylabel("Energy, J (more is better)")
         axes.yaxis.set_major_formatter(lambda value, _: f"{value:,.0f}")
-        figure.legend(loc="outside upper center", ncols=4, frameon=False, labelcolor=INK,
+        columns = 4 if sum(map(len, labels)) < LEGEND_LETTERS else 2
+        figure.legend(loc="outside upper center", ncols=columns, frameon=False, labelcolor=INK,
                       markerscale=1.6)  # fmt: skip
 
     return _svg(draw, (9.6, 3.8))

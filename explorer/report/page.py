@@ -13,7 +13,7 @@ import numpy as np
 
 from explorer.files import write_atomic
 from explorer.report import figures
-from explorer.report.content import Objective, PageData
+from explorer.report.content import Card, Objective, PageData
 from explorer.report.goals import EFFORT_DIGITS, goal_text
 from explorer.report.market import Cloud
 from explorer.report.numerals import number
@@ -73,7 +73,7 @@ def render_beside(pages: Sequence[PageData], labels: Sequence[str] | None = None
     return _template("beside.html.j2").render(
         pages=list(zip(pages, labels, strict=True)),
         labels=labels,
-        rows=_wish_rows(pages),
+        groups=_wish_rows(pages),
         both=_both(pages, labels),
         stills=stills,
         css=_own("page.css"),
@@ -108,16 +108,45 @@ def _cloud_of(page: PageData, others: set[str]) -> Cloud:
 
 
 def _wish_rows(pages: Sequence[PageData]) -> list[dict[str, Any]]:
-    """One row a wish and goal, one text a page; a page without the pick shows a dash."""
+    """One group a wish, in it one row a goal with one text a page; a page without the pick shows a
+    dash. `change` says how the second of two pages differs from the first.
+    """
     cards = [{wish: card for card in page.cards for wish in card.wishes} for page in pages]
-    rows = []
+    groups = []
     for wish in sorted({wish for one in cards for wish in one}, key=list(PICK_WORDS).index):
-        for k, goal in enumerate(pages[0].objectives):
-            texts = [one[wish].standings[k].text if wish in one else "–" for one in cards]
-            rows.append({"wish": PICK_WORDS[wish], "goal": goal.label, "texts": texts})
-        texts = [one[wish].bill if wish in one else "–" for one in cards]
-        rows.append({"wish": PICK_WORDS[wish], "goal": "Parts", "texts": texts})
-    return rows
+        picked = [one.get(wish) for one in cards]
+        rows = [
+            {
+                "goal": goal.label,
+                "texts": [card.standings[k].text if card else "–" for card in picked],
+                "change": _change(pages, picked, goal),
+            }
+            for k, goal in enumerate(pages[0].objectives)
+        ]
+        bills = [card.bill if card else "–" for card in picked]
+        ids = {card.design_id if card else "" for card in picked}
+        same = "the same design" if len(ids) == 1 else "another design"
+        rows.append({"goal": "Parts", "texts": bills, "change": same})
+        groups.append({"wish": PICK_WORDS[wish], "rows": rows})
+    return groups
+
+
+def _change(pages: Sequence[PageData], picked: Sequence[Card | None], goal: Objective) -> str:
+    """By how much a goal of two picks differs, where that can be told."""
+    if len(pages) != 2 or None in picked or pages[0].currency != pages[1].currency:
+        return ""
+    before, after = (
+        next(c for c in page.designs.objectives if c.name == goal.key).values[
+            page.designs.ids.index(card.design_id)
+        ]
+        for page, card in zip(pages, picked, strict=True)
+        if card is not None
+    )
+    gap = (after or 0.0) - (before or 0.0)
+    if not gap:
+        return "the same"
+    unit = "points of effort" if goal.unit == "%" else goal.unit
+    return f"{'+' if gap > 0 else '−'}{goal_text(goal.key, abs(gap))} {unit}"
 
 
 def _own(name: str) -> Any:

@@ -249,6 +249,11 @@ def test_pointing_tells_the_difference_from_the_balanced_design(
     wait_for(tab, "document.getElementById('hover').textContent.includes('against')")
     gain = number(energy[far] - energy[row])
     assert f"+{gain} J" in tab.locator("#hover").inner_text()
+    # The table says the same, by pointer and by keyboard.
+    tab.locator("#front tbody tr a").nth(4).focus()
+    other = tab.locator("#front tbody tr").nth(4).get_attribute("data-id")
+    assert tab.locator("#hover").inner_text().startswith(f"{other} against the balanced design:")
+    assert tab.locator("#hover").is_visible()
 
 
 def test_a_click_opens_the_design(visit: Open, data: PageData) -> None:

@@ -13,6 +13,7 @@ import synthetic
 
 from explorer.report import figures, page, view
 from explorer.report.content import PageData
+from explorer.report.numerals import number
 
 
 @pytest.fixture(scope="module")
@@ -166,6 +167,12 @@ def test_two_studies_stand_side_by_side(tmp_path: Path, data: PageData) -> None:
     for one in (data, other):
         assert all(s.text in told for card in one.cards for s in card.standings)
         assert one.answer[0] in told
+    energy = [one.designs.objectives[0].values[one.designs.ids.index(one.balanced_id)]
+              for one in (data, other)]  # fmt: skip
+    gap = energy[1] - energy[0]
+    assert f"{'+' if gap > 0 else '−'}{number(abs(gap))} J" in told
+    assert "another design" in told
+    assert "the same design" in " ".join(Reader(page.render_beside([data, data])).texts)
     with pytest.raises(ValueError, match="labels"):
         page.render_beside([data], ["a", "b"])
 

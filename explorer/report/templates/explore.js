@@ -77,13 +77,13 @@ function table() {
   body.replaceChildren(...shown.slice(state.page * ROWS, (state.page + 1) * ROWS).map(row => {
     const id = D.ids[row], letter = letters.get(row);
     const count = (cells[row] || 1) * (wide[row] || 1);
-    return el("tr", { class: [state.marked.has(row) && "marked", !kept(row) && "faded"].filter(Boolean).join(" ") || null, "data-id": id },
+    return el("tr", { class: [state.marked.has(row) && "marked", !kept(row) && "faded"].filter(Boolean).join(" ") || null, "data-id": id, onmouseenter: () => hover(row) },
       el("td", {}, el("input", { type: "checkbox", "aria-label": `Mark design ${id}`, checked: state.marked.has(row), onchange: event => {
         state.marked[event.target.checked ? "add" : "delete"](row); sendMarks(); refresh();
         const again = body.querySelector(`tr[data-id="${CSS.escape(id)}"] input`);
         if (again) again.focus();
       } })),
-      el("th", { scope: "row" }, el("a", { href: `#design-${id}` }, id), letter ? ` ${letter}` : null, D.locked[row] ? " (locked)" : null),
+      el("th", { scope: "row" }, el("a", { href: `#design-${id}`, onfocus: () => hover(row) }, id), letter ? ` ${letter}` : null, D.locked[row] ? " (locked)" : null),
       ...goals.map(g => el("td", { class: "n" }, goalText(g, g.values[row]), g.name === "delivered_energy_J" ? confirmed(row) : null)),
       el("td", {}, D.regimes[row] + (kept(row) ? "" : " (faded)")), el("td", {}, partName(link("generator"), row)), el("td", {}, partName(link("gearing"), row)),
       el("td", {}, `${count} × ${partName(link("cell"), row)}`));

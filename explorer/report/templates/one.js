@@ -79,7 +79,7 @@ function flow(row) {
 }
 function curves(id) {
   if (!data.traces.some(t => t.design_id === id))
-    return [el("p", { class: "fine" }, "Its course over the session, and over cadence, is drawn for the designs that a launch picked; a launch at these prices draws it for today's picks.")];
+    return [el("p", { class: "fine" }, "Its course over the session and over cadence is kept for the designs that a launch looks at closely: the picks, those next in line and the locked ones. A launch adds it for today's.")];
   return data.traces.filter(t => t.design_id === id).map(t => el("div", { class: t.screen_only ? "on-screen" : null }, el("h3", {}, t.title), t.sentence ? el("p", {}, t.sentence) : null, ...t.curves.map((c, k) =>
     curve(t.x, c, k ? [] : t.levels))));
 }
