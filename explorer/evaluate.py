@@ -101,11 +101,14 @@ def _join(values: list[Any]) -> Any:
     return np.concatenate(values)
 
 
-def evaluate(project: Project, designs: Designs) -> Evaluation:
-    """Averaged fidelity of any number of designs."""
+def evaluate(project: Project, designs: Designs, *, nodes: int = supply.NODES) -> Evaluation:
+    """Averaged fidelity of any number of designs.
+
+    `nodes` are the bus voltages at which each front half is solved: fewer are faster and coarser.
+    """
     starts = range(0, max(len(designs), 1), BLOCK)
     blocks = [designs.take(np.arange(s, min(s + BLOCK, len(designs)))) for s in starts]
-    results = [_evaluate_block(project, block) for block in blocks]
+    results = [_evaluate_block(project, block, nodes) for block in blocks]
     return results[0] if len(results) == 1 else Evaluation.concatenate(results)
 
 
@@ -117,7 +120,14 @@ class Solved(NamedTuple):
     session: averaged.Session
 
 
-def solve(project: Project, designs: Designs, operator_id: str, pack_id: str) -> Solved:
+def solve(
+    project: Project,
+    designs: Designs,
+    operator_id: str,
+    pack_id: str,
+    *,
+    nodes: int = supply.NODES,
+) -> Solved:
     """The averaged session of one operator and pack."""
     catalogue, session = project.catalogue, project.study.session
     duration_s = 60 * session.minutes
@@ -127,15 +137,17 @@ def solve(project: Project, designs: Designs, operator_id: str, pack_id: str) ->
         session.winding_C,
     )  # fmt: skip
     chain = Chain(
-        supply.curves(halves), half, demand.demand(catalogue, designs, catalogue.packs[pack_id])
+        supply.curves(halves, nodes),
+        half,
+        demand.demand(catalogue, designs, catalogue.packs[pack_id]),
     )
     return Solved(chain, halves, averaged.session(chain, duration_s))
 
 
-def _evaluate_block(project: Project, designs: Designs) -> Evaluation:
+def _evaluate_block(project: Project, designs: Designs, nodes: int) -> Evaluation:
     session = project.study.session
     solved = {
-        (operator_id, pack_id): solve(project, designs, operator_id, pack_id)
+        (operator_id, pack_id): solve(project, designs, operator_id, pack_id, nodes=nodes)
         for operator_id in session.operators
         for pack_id in session.packs
     }

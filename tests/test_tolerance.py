@@ -8,7 +8,9 @@ import numpy as np
 import pytest
 from invented import designs
 
+from explorer import supply
 from explorer import tolerance as module
+from explorer.averaged import CYCLING
 from explorer.config import Project
 from explorer.evaluate import evaluate
 from explorer.space import Designs
@@ -84,6 +86,26 @@ def test_two_thousand_draws(chosen) -> None:
     assert found.uncertainty == pytest.approx(0.0015)
     for name, value in before.items():
         np.testing.assert_array_equal(one.settings[name], value)
+
+
+def test_a_coarser_solution_of_the_draws_changes_nothing_that_is_said(chosen, monkeypatch) -> None:
+    """Against the search's own number of voltages, draw by draw, also for a chain that cycles."""
+    project, steady = chosen
+    many = designs(project, 1000, seed=2)
+    done = evaluate(project, many)
+    cycling = np.flatnonzero(done.feasible & (done.regime == CYCLING))[:1]
+    assert cycling.size
+    for one in (steady, many.take(cycling)):
+        coarse = tolerance(project, one, draws=100)
+        with monkeypatch.context() as full:
+            full.setattr(module, "NODES", supply.NODES)
+            fine = tolerance(project, one, draws=100)
+        error = np.abs(coarse.energy_J - fine.energy_J) / fine.band_J[1]
+        # Straight pieces over 2.5 times the voltage err by up to 6 times as much.
+        assert np.percentile(error, 95) < 0.005
+        for name, share in fine.broken.items():
+            # A draw or two within rounding of a limit may fall on its other side.
+            assert coarse.broken[name] == pytest.approx(share, abs=0.02)
 
 
 def test_the_same_seed_draws_the_same(chosen) -> None:
