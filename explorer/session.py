@@ -46,7 +46,6 @@ RESTING_V = 2e-3
 LANDING_V = 1e-5
 """How far beyond a threshold a step may end."""
 SHORTEST_STEP_S = 1e-8
-LEAP_V = 0.1
 SETTLED_V, NEWTONS = 1e-11, 11
 STROKE_KNOTS = 9
 LAPSE_AFTER, LAPSE_STROKES, LAPSE_CYCLES = 14_000, 1.0, 20
@@ -310,6 +309,31 @@ class _Laws:
         sound &= (state != LOADED) | (bus_V > 0.8 * self.able_V[law])
         return _Balance(bus_V, net_A, slope_S, rad_s, crank_W, sound)
 
+    def nearest(
+        self, law: Rows, state: NDArray[np.intp], inner_V: Array, ohm: Array, stroke: Array,
+        bus_V: Array,
+    ) -> tuple[Array, NDArray[np.bool_]]:  # fmt: skip
+        """The stable balance of `balance` nearest to some voltages, by a scan of all cells.
+
+        And whether there is one; the voltages themselves where there is none.
+        """
+        volts = self.volts[law]
+        first = ((state * self.count + law) * self.cells)[:, None]
+        i0, i1, d0, d1, *_, p0, p1 = np.moveaxis(self.pieces[first + np.arange(self.cells)], -1, 0)
+
+        def miss(at: Array) -> Array:
+            net = stroke[:, None] * (i0 + i1 * at) - d0 - d1 * at - p0 / np.maximum(at, 1e-9) - p1
+            return np.asarray(at - ohm[:, None] * net - inner_V[:, None])
+
+        low, high = miss(volts[:, :-1]), miss(volts[:, 1:])
+        rises = (low <= 0) & (high > 0)
+        share = np.where(rises, -low / np.where(rises, high - low, 1.0), 0.0)
+        root = volts[:, :-1] + np.diff(volts, axis=1) * share
+        away = np.where(rises, np.abs(root - bus_V[:, None]), np.inf)
+        best = away.argmin(axis=1)
+        found = rises.any(axis=1)
+        return np.where(found, root[np.arange(len(law)), best], bus_V), found
+
     def floor(self, law: Rows, stroke: Array) -> Array:
         """Least inner voltage that carries the load, V."""
         if self.unevenness == 0:
@@ -543,14 +567,18 @@ class _Walkers:
         if self.person is not None:
             self._tire(now.crank_W, log.seconds)
         # No voltage near here balances: the load collapses the bus, or the bus leaps to where a
-        # bridge of active valves wakes or sleeps, by and by until a voltage is found.
+        # bridge of active valves wakes or sleeps.
         stuck = lost & shortest
-        loaded, bottom = state == LOADED, self.bus_V < 2 * LEAP_V
         carries = (self.gap_V > 2 * LANDING_V) & (self.bus_V > 0.8 * laws.able_V[law])
-        collapsed = stuck & loaded & ~carries
-        down = np.where(loaded, self.trend <= 0, (self.trend < 0) & ~bottom)
-        self.trend = np.where(stuck & bottom, 0.0, self.trend)
-        self.bus_V = self.bus_V + np.where(stuck & ~collapsed, np.where(down, -LEAP_V, LEAP_V), 0.0)
+        collapsed = stuck & (state == LOADED) & ~carries
+        leaps = np.flatnonzero(stuck & ~collapsed)
+        if leaps.size:
+            self.bus_V[leaps], there = laws.nearest(
+                law[leaps], state[leaps], self.inner_V[leaps], ohm[leaps], stroke[leaps],
+                self.bus_V[leaps],
+            )  # fmt: skip
+            self.trend[leaps] = 0.0
+            collapsed[leaps] |= ~there & (state[leaps] == LOADED)
         reached = (taken & (beyond >= 0)) | collapsed
         rested = taken & (self.timer_s <= 0) & ~reached
         if reached.any() or rested.any():

@@ -224,3 +224,16 @@ def test_even_hand_agrees_with_the_averaged_fidelity(demo_project: Project, draw
     assert slow.time_to_first_charge_s[judged] == pytest.approx(
         fast.first_charge_s[judged], rel=0.03
     )
+
+
+def test_no_design_gets_stuck_where_an_active_bridge_wakes(brief: Project) -> None:
+    """With the stroke the bus crosses the jump of the curves both ways; every session ends."""
+    rectifiers = [part.id for part in brief.catalogue.parts["rectifier"]]
+    drawn = Space.of(brief).draw(60, np.random.default_rng(11))
+    parts = {**drawn.parts, "rectifier": np.full(60, rectifiers.index("active_20"))}
+    done = simulate(brief, Designs(parts, drawn.settings), ADULT, STEADY_PACK)
+    # Curves end at 64 V; a step that looks for a balance must not run away from it.
+    assert done.highest_V.max() < 64
+    work = done.ledger_J["crank_work"]
+    terms = np.stack([done.ledger_J[name] for name in LEDGER])
+    assert terms.sum(axis=0) == pytest.approx(work, abs=1e-9 * work.max())
