@@ -107,7 +107,10 @@ def test_launch_answers_with_the_agreed_keys(launched) -> None:
     page = Path(answer["report"])
     assert page.parts[-3:] == ("reports", "small", "index.html")
     assert page.parent.parent.parent.is_dir()
-    assert page.read_text(encoding="utf-8").lstrip().lower().startswith("<!doctype html>")
+    html = page.read_text(encoding="utf-8")
+    assert html.lstrip().lower().startswith("<!doctype html>")
+    assert "What each rule costs" in html
+    assert "a bank of cells rated 1\u00a0V higher" in html
 
 
 def test_a_finished_launch_is_not_computed_again(genchain, launched, monkeypatch) -> None:

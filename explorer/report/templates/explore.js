@@ -97,19 +97,22 @@ function table() {
 }
 
 /* Plots: one shared source, so that a mark in one shows in all */
-let queued = false;
+let queued = false, free = 0;
+/* Drawing six plots of thousands of marks takes a while on a slow machine: it gets a third of the time at most, so that a slider follows the hand. */
 function paint() {
   if (!source || queued) return;
   queued = true;
-  requestAnimationFrame(() => {
+  setTimeout(() => requestAnimationFrame(() => {
     queued = false;
+    const begun = performance.now();
     const strength = new Float64Array(N), size = new Float64Array(N);
     for (let row = 0; row < N; row++) {
       strength[row] = !offered(row) ? 0 : kept(row) ? 0.75 : 0.1;
       size[row] = !offered(row) ? 0 : 5;
     }
     source.data = { ...source.data, strength, size };
-  });
+    requestAnimationFrame(() => requestAnimationFrame(() => { free = performance.now() + 2 * (performance.now() - begun); }));
+  }), Math.max(0, free - performance.now()));
 }
 let sending = false;
 function sendMarks() {
