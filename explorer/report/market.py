@@ -412,7 +412,8 @@ class _Telling:
         few = _even(np.arange(len(found.rows)), MOST_LINES)
         name = self.names.get(weight.part, weight.part)
         ends = [p for p in (found.next_fall, found.next_rise) if p is not None]
-        near = " and ".join(_cents(p, self.currency) for p in ends)
+        # Finer than cents: a front of a thousand designs changes within one.
+        near = " and ".join(f"{p:,.4f} {self.currency}" for p in ends)
         sentence = (
             f"{name} costs {_cents(weight.price, self.currency)}. Were it free, "
             f"{using[0]:,} of {int(sizes[0]):,} designs on the front would use it; at twice its "
