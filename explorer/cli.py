@@ -231,6 +231,8 @@ def _answer(
 
 
 def _launched(answer: dict[str, Any]) -> list[str]:
+    from explorer import judging
+
     search = answer["search"]
     found = (
         f"{answer['designs_considered']:,} designs considered, "
@@ -245,6 +247,7 @@ def _launched(answer: dict[str, Any]) -> list[str]:
         *search["reuse"],
         f"searched: {search['why']}",
         f"{found}; {exact}; {answer['seconds']:.1f} s",
+        *filter(None, [judging.sentence(search["judged"])]),
         *_picks(answer),
         *answer["notes"],
         f"report: {answer['report']}",

@@ -18,6 +18,7 @@ from explorer import (
     evaluate,
     front,
     insight,
+    judging,
     lock,
     reprice,
     tipping,
@@ -49,6 +50,12 @@ CONFIRMED, CONFIRM_BUDGET_S = 40, 8.0
 """Designs of the front beside the picks that the session fidelity confirms, and its time."""
 RUNNERS_UP = 12
 """Designs next in balance that are looked at as closely as the picks, and half as many in cost."""
+JUDGE_SHARE, MOST_JUDGE_S, MOST_JUDGED = 0.05, 60.0, 500
+"""Of the study's time limit, and most seconds, in which it judges what was sampled beside them, and
+of how many designs.
+"""
+MOST_SECOND_CHOICES = 5
+"""How often picks that it refutes give way to others before they are left as they are."""
 MOST_NAMED = 6
 """Rules named when nothing is feasible: those that stand in the way most."""
 
@@ -85,7 +92,7 @@ def launch(
         desk = Desk.at_todays_prices(project, store)
         summary.hypervolume = search.relative_hypervolume(project, desk.points)
         with on_machines(cluster or project.study.search.cluster):
-            told = desk.look_closer(watch, workers)
+            told = desk.look_closer(watch, workers, summary.exact)
         broken = told["rejections"]
         kept = {**asdict(summary), **told}
         reprice.conclude(project, store, run, desk.stored, desk.cost, desk.rows, kept)
@@ -103,7 +110,7 @@ def launch(
             "seconds": summary.seconds,
             "report": page["report"],
             "picks": page["picks"],
-            "search": asdict(summary),
+            "search": {**asdict(summary), "judged": told.get("judged")},
             "notes": list(project.catalogue.notes),
         }
 
@@ -356,43 +363,98 @@ class Desk:
             for k, row in enumerate(rows)
         ]
 
-    def _picked(self) -> dict[str, int]:
-        """Row of the design that answers each wish."""
-        return {wish: int(self.rows[k]) for wish, k in front.picks(self.points).items()}
+    def _picked(self, sessions: Mapping[str, Any] | None = None) -> dict[str, int]:
+        """Row of the design that answers each wish, of those that no session has refuted (by
+        default none of the last launch).
+        """
+        if sessions is None:
+            sessions = _last_search(self.store).get("sessions", {})
+        rows = self.rows[~judging.refuted(*self._energies(self.rows, sessions))]
+        rows = rows if len(rows) else self.rows
+        points = self.stored.objectives(self.cost)[rows]
+        return {wish: int(rows[k]) for wish, k in front.picks(points).items()}
 
-    def look_closer(self, watch: Watch, workers: int) -> Answer:
-        """What is worth computing for the page once; the same front is not looked at twice."""
+    def _energies(self, rows: Rows, sessions: Mapping[str, Any]) -> tuple[Array, Array]:
+        """Energies of some designs by session, NaN where it was not asked, and averaged, J."""
+        told = {int(name, 16): float(one["session_energy_J"]) for name, one in sessions.items()}
+        numbers = self.stored.numbers[rows].tolist() if told else [-1] * len(rows)
+        by_session = np.array([told.get(number, np.nan) for number in numbers], dtype=float)
+        return by_session, self.stored.delivered_energy_J[rows]
+
+    def look_closer(self, watch: Watch, workers: int, exact: bool) -> Answer:
+        """What is worth computing for the page once; the same front is not looked at twice.
+
+        `exact` says that all combinations were covered: only what lies between them was sampled.
+        """
         numbers = self.stored.numbers[self.rows].tolist()
         prices = self.project.catalogue.prices.content_hash  # they decide who is picked
         locked = self._locked_rows(lock.read_locks(self.project))
         asked = [prices, numbers, self.stored.numbers[locked].tolist()]
-        key = f"looked:{content_hash([MODEL_VERSION, search_key(self.project), asked])}"
+        key = f"judged:{content_hash([MODEL_VERSION, search_key(self.project), asked])}"
         told = self.store.search_progress(key)
         if not told:
             told = {"rejections": search.rejections(self.project)}
             if numbers:
-                told |= self._closer(locked, watch, workers)
+                told |= self._closer(locked, watch, workers, exact)
             self.store.save_progress(key, told)
         return told
 
-    def _closer(self, locked: Sequence[int], watch: Watch, workers: int) -> Answer:
-        picked = self._picked()
+    def _closer(self, locked: Sequence[int], watch: Watch, workers: int, exact: bool) -> Answer:
+        """Sessions of picks, runners-up and locked designs, of a sample of the front, and, with a
+        budget of their own, of what was sampled. A pick that a session refutes gives way to the
+        next best.
+        """
+        picked = self._picked({})
         first = list(dict.fromkeys([*picked.values(), *locked, *self._runners_up()]))
         read = self.rows[front.reading_front(self.points)]
         others = insight.sample_of(read[~np.isin(read, first)], CONFIRMED)
-        rows = np.concatenate([np.array(first, dtype=np.int64), others])
-        designs, ids = self.stored.designs.take(rows), ids_of(self.stored.numbers[rows])
-        watch(Step("confirm", 0, len(rows), 0))
-        told = insight.confirm(self.project, designs, ids, CONFIRM_BUDGET_S, workers)
-        watch(Step("confirm", len(rows), len(rows), 0))
-        few = designs.take(np.arange(len(first)))
+        found = self.rows if not exact else self.rows[
+            Space.of(self.project).numbers(self.stored.designs.take(self.rows)) < 0
+        ]  # fmt: skip
+        told: Answer = {}
+        total = len({*first, *others.tolist()})
+
+        def ask(rows: Sequence[int], budget_s: float, traced: bool = True) -> None:
+            ids = ids_of(self.stored.numbers[np.array(rows, dtype=np.int64)])
+            new = [k for k, name in enumerate(ids) if name not in told]
+            before = len(told)
+            chosen = np.array(rows, dtype=np.int64)[new]
+            told.update(
+                insight.confirm(
+                    self.project, self.stored.designs.take(chosen), [ids[k] for k in new], budget_s,
+                    workers, lambda done: watch(Step("confirm", before + done, total, 0)), traced,
+                )
+            )  # fmt: skip
+
+        watch(Step("confirm", 0, total, 0))
+        ask(list(dict.fromkeys([*first, *others.tolist()])), CONFIRM_BUDGET_S)
+        some = judging.coarse_to_fine(found)[:MOST_JUDGED]
+        total = len(told) + len(some)
+        judge_s = min(JUDGE_SHARE * 60 * self.project.study.search.minutes, MOST_JUDGE_S)
+        ask(some.tolist(), judge_s, traced=False)
+        for _ in range(MOST_SECOND_CHOICES):
+            picked = self._picked(told)
+            ask(list(dict.fromkeys(picked.values())), CONFIRM_BUDGET_S)
+            if picked == self._picked(told):
+                break
+        picked = self._picked(told)
+        watch(Step("confirm", total, total, 0))
+        by_session, averaged = self._energies(found, told)
+        known = ~np.isnan(by_session)
+        first_rows = np.array(list(dict.fromkeys([*picked.values(), *first])), dtype=np.int64)
         place = {
             ids_of(self.stored.numbers[[row]])[0]: int(np.flatnonzero(read == row)[0])
             for row in dict.fromkeys(picked.values())
+            if row in read
         }
         return {
             "sessions": told,
-            "cadences": insight.at_other_cadences(self.project, few, ids),
+            "judged": judging.verdict(len(found), by_session[known], averaged[known]),
+            "cadences": insight.at_other_cadences(
+                self.project,
+                self.stored.designs.take(first_rows),
+                ids_of(self.stored.numbers[first_rows]),
+            ),
             "rule_costs": rule_costs(self.project, self.stored.designs.take(read), place),
         }
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import time
 import warnings
-from collections.abc import Generator, Mapping, Sequence
+from collections.abc import Callable, Generator, Mapping, Sequence
 from contextlib import closing
 from typing import Any
 
@@ -47,12 +47,23 @@ def at_other_cadences(project: Project, designs: Designs, ids: Sequence[str]) ->
     }
 
 
+def unheard(done: int) -> None:
+    """Nobody listens."""
+
+
 def confirm(
-    project: Project, designs: Designs, ids: Sequence[str], budget_s: float, workers: int = 1
+    project: Project,
+    designs: Designs,
+    ids: Sequence[str],
+    budget_s: float,
+    workers: int = 1,
+    hear: Callable[[int], None] = unheard,
+    traced: bool = True,
 ) -> dict[str, dict[str, Any]]:
     """What the time-stepped session says of some designs, in their order, within a time budget.
 
-    Several workers are processes, or the machines of `search.sweep.on_machines`.
+    Several workers are processes, or the machines of `search.sweep.on_machines`. `hear` is told how
+    many are done. Not `traced`, the course of the bus is left out.
 
     By design id: `session_energy_J`, `regime`, and for the first ones the course of the bus of the
     first case (`time_s`, `bus_V`, `pack_W`). Several cases are put together as the study says.
@@ -64,7 +75,7 @@ def confirm(
     ]
     with (
         warnings.catch_warnings(),
-        closing(_in_order(project, designs, batches, workers)) as sessions,
+        closing(_in_order(project, designs, batches, workers, traced)) as sessions,
     ):
         # Breaking off is what the budget is for; joblib would have it that it is a mistake.
         warnings.filterwarnings("ignore", message=".*tasks which were still being processed")
@@ -75,23 +86,27 @@ def confirm(
                     whole = results.traces[k]
                     entry["trace"] = {**_thinned(whole), "close": _thinned(_last(whole))}
                 told[ids[row]] = entry
+            hear(len(told))
             if time.monotonic() - begun > budget_s:
                 break
     return told
 
 
 def _in_order(
-    project: Project, designs: Designs, batches: Sequence[Rows], workers: int
+    project: Project, designs: Designs, batches: Sequence[Rows], workers: int, traced: bool
 ) -> Generator[tuple[Array, Any], None, None]:
     """Sessions of each batch, one after the other or several at a time."""
     if workers == 1 or len(batches) < 2:
-        yield from (_all_cases(project, designs.take(r), not n) for n, r in enumerate(batches))
+        yield from (
+            _all_cases(project, designs.take(r), traced and not n) for n, r in enumerate(batches)
+        )
         return
     from joblib import Parallel, delayed
 
     parallel = Parallel(n_jobs=workers, return_as="generator", pre_dispatch="n_jobs")
     yield from parallel(
-        delayed(_all_cases)(project, designs.take(r), not n) for n, r in enumerate(batches)
+        delayed(_all_cases)(project, designs.take(r), traced and not n)
+        for n, r in enumerate(batches)
     )
 
 

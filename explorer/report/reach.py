@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from explorer import judging
 from explorer.report.content import Convergence, Record
 from explorer.report.numerals import number
 
@@ -53,6 +54,8 @@ def convergence_of(search: Record) -> Convergence:
             f"search reached {number(100 * float(yardstick['hypervolume_share']))} % of the volume "
             f"and {number(100 * float(yardstick['front_share']))} % of the designs."
         )
+    judged = judging.sentence(search.get("judged"))
+    sentence += f" {judged}" if judged else ""
     return Convergence(tuple(a for a, _ in history), tuple(b for _, b in history), sentence)
 
 

@@ -465,8 +465,8 @@ def show(rows: list[dict[str, Any]]) -> None:
             f"  {row['search']:13s} {row['hypervolume_share']:8.3%} of the hypervolume "
             f"(least {row['least_hypervolume_share']:8.3%}), {row['member_share']:6.1%} of the "
             f"members (least {row['least_member_share']:6.1%}), {row['seeds']} seeds, "
-            f"{row['evaluations']:,.0f} of {row['proposals']:,.0f} proposals, "
-            f"{row['processor_s']:.0f} s of one core"
+            f"{row['evaluations']:,.0f} evaluations; the whole search made "
+            f"{row['proposals']:,.0f} proposals in {row['processor_s']:.0f} s of one core"
         )
 
 

@@ -5,15 +5,17 @@ from __future__ import annotations
 import os
 import signal
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
 
-from explorer import costing, launch, reprice
-from explorer.config import Project
+from explorer import commands, costing, insight, launch, reprice
+from explorer.config import Project, load
 from explorer.errors import ExplorerError
 from explorer.launch import Step
 from explorer.search import sweep
+from explorer.space import Space, design_ids
 from explorer.store import Store, path_of
 
 
@@ -66,6 +68,61 @@ def test_a_worker_killed_midway_changes_nothing(
     again_numbers, again_points = front_of(small_project)
     np.testing.assert_array_equal(again_numbers, numbers)
     np.testing.assert_array_equal(again_points, points)
+
+
+@pytest.mark.slow
+@pytest.mark.filterwarnings("ignore")
+def test_sessions_of_a_killed_worker_are_stepped_by_the_other(
+    small_project: Project, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The same sessions, to the last digit, as one process steps alone; one of two is killed once
+    the first of ten batches has come back.
+    """
+    distributed = pytest.importorskip("distributed")
+    monkeypatch.setattr(insight, "BATCH", 3)
+    everything = Space.of(small_project)
+    designs = everything.draw(30, np.random.default_rng(8))
+    ids = design_ids(small_project.catalogue, designs, range(len(designs)))
+    alone = insight.confirm(small_project, designs, ids, 600.0)
+    assert len(alone) == len(set(ids))
+    assert sum(one["session_energy_J"] > 0 for one in alone.values()) > 3
+    with (
+        distributed.LocalCluster(
+            n_workers=2, threads_per_worker=1, processes=True, dashboard_address=None
+        ) as machines,
+        distributed.Client(machines) as client,
+    ):
+        processes = client.run(os.getpid)
+        assert len(set(processes.values())) == 2
+        killed: list[int] = []
+
+        def hear(done: int) -> None:
+            if not killed:
+                assert done < len(alone)
+                killed.append(next(iter(processes.values())))
+                os.kill(killed[0], signal.SIGKILL)
+
+        with sweep.on_machines(machines.scheduler_address):
+            told = insight.confirm(small_project, designs, ids, 600.0, 2, hear)
+        assert killed
+    assert told == alone
+
+
+@pytest.mark.slow
+@pytest.mark.filterwarnings("ignore")
+def test_a_whole_launch_on_a_cluster_writes_what_one_process_writes(small_study: Path) -> None:
+    """Sweep, sample and sessions: the command itself, told the address."""
+    distributed = pytest.importorskip("distributed")
+    alone = commands.launch(small_study, workers=1)
+    project = load(small_study)
+    path_of(project).unlink()
+    with distributed.LocalCluster(
+        n_workers=2, threads_per_worker=1, processes=True, dashboard_address=None
+    ) as machines:
+        told = commands.launch(small_study, workers=2, cluster=machines.scheduler_address)
+    for name in ("designs_considered", "designs_feasible", "exact", "front", "picks"):
+        assert told[name] == alone[name], name
+    assert any("session_energy_J" in record for record in told["front"])
 
 
 @pytest.mark.slow

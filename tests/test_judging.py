@@ -1,0 +1,85 @@
+"""What a slower fidelity's word is worth: who is judged first, who is refuted, what is told."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from scipy.stats import qmc
+
+from explorer import commands, insight, judging
+from explorer.config import load
+from explorer.store import path_of
+
+
+def test_the_order_is_that_of_the_van_der_corput_sequence() -> None:
+    """Against SciPy's unscrambled Halton sequence, which is van der Corput's in base 2."""
+    places = (qmc.Halton(1, scramble=False).random(64)[:, 0] * 64).round().astype(int)
+    np.testing.assert_array_equal(judging.coarse_to_fine(np.arange(64)), places)
+
+
+@pytest.mark.parametrize("count", [0, 1, 2, 3, 7, 100, 129, 1000])
+def test_every_row_comes_once_and_every_beginning_is_even(count: int) -> None:
+    order = judging.coarse_to_fine(np.arange(count) + 5)
+    assert sorted(order.tolist()) == list(range(5, count + 5))
+    for some in (4, 16, 64):
+        if some < count:
+            gaps = np.diff(np.sort(order[:some]))
+            assert gaps.max() <= 2 * count / some + 1
+
+
+def test_a_session_refutes_what_delivers_less_than_promised() -> None:
+    averaged = np.array([100.0, 100.0, 100.0, 100.0])
+    session = np.array([97.5, 96.5, np.nan, 150.0])
+    assert judging.refuted(session, averaged).tolist() == [False, True, False, False]
+
+
+def test_the_verdict_in_numbers_and_words() -> None:
+    told = judging.verdict(10, np.array([100.0, 95.0, 101.0]), np.array([100.0, 100.0, 100.0]))
+    assert (told["found"], told["judged"], told["upheld"]) == (10, 3, 2)
+    assert told["median_apart_percent"] == pytest.approx(1.0)
+    assert told["most_lost_percent"] == pytest.approx(5.0)
+    assert "10 sampled designs" in judging.sentence(told)
+    assert "2 hold" in judging.sentence(told)
+    assert judging.sentence(judging.verdict(0, np.empty(0), np.empty(0))) == ""
+    assert "none was stepped" in judging.sentence(judging.verdict(3, np.empty(0), np.empty(0)))
+
+
+def test_a_pick_that_its_session_refutes_gives_way_to_one_that_holds(
+    small_study: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Sessions are made to deliver half of what the best design promises, and all of the others'.
+
+    It stays on the front, which is the averaged model's, but is nobody's pick any more; what was
+    sampled between the sweep's points is judged, and told.
+    """
+    words = small_study.read_text().replace(
+        "cadence_rpm = [50, 65]", "cadence_rpm = { low = 45, high = 70, sweep_points = 3 }"
+    )
+    small_study.write_text(words.replace("evaluations = 2000", "evaluations = 300"))
+    refused: set[str] = set()
+
+    def confirm(project, designs, ids, *rest: Any) -> dict[str, dict[str, Any]]:
+        energy = insight.evaluate(project, designs).delivered_energy_J
+        return {
+            name: {"session_energy_J": float(e) * (0.5 if name in refused else 1.0), "regime": ""}
+            for name, e in zip(ids, energy, strict=True)
+        }
+
+    monkeypatch.setattr(insight, "confirm", confirm)
+    first = commands.launch(small_study, workers=1)
+    assert first["exact"]
+    judged = first["search"]["judged"]
+    assert 0 < judged["upheld"] == judged["judged"] == judged["found"]
+    best = first["picks"]["most energy"]
+    refused.add(best)
+    path_of(load(small_study)).unlink()
+    second = commands.launch(small_study, workers=1)
+    assert best in {record["design_id"] for record in second["front"]}
+    assert best not in second["picks"].values()
+    energy = {record["design_id"]: record["delivered_energy_J"] for record in second["front"]}
+    assert energy[second["picks"]["most energy"]] == sorted(energy.values())[-2]
+    # A review computes nothing, and keeps to the same verdicts.
+    assert commands.review(small_study)["picks"] == second["picks"]
