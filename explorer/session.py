@@ -331,7 +331,7 @@ class _Laws:
         root = volts[:, :-1] + np.diff(volts, axis=1) * share
         away = np.where(rises, np.abs(root - bus_V[:, None]), np.inf)
         best = away.argmin(axis=1)
-        found = rises.any(axis=1)
+        found = np.asarray(rises.any(axis=1))
         return np.where(found, root[np.arange(len(law)), best], bus_V), found
 
     def floor(self, law: Rows, stroke: Array) -> Array:

@@ -73,13 +73,13 @@ def test_a_pick_that_its_session_refutes_gives_way_to_one_that_holds(
     assert first["exact"]
     judged = first["search"]["judged"]
     assert 0 < judged["upheld"] == judged["judged"] == judged["found"]
-    best = first["picks"]["most energy"]
+    best = first["picks"]["most_energy"]
     refused.add(best)
     path_of(load(small_study)).unlink()
     second = commands.launch(small_study, workers=1)
     assert best in {record["design_id"] for record in second["front"]}
     assert best not in second["picks"].values()
     energy = {record["design_id"]: record["delivered_energy_J"] for record in second["front"]}
-    assert energy[second["picks"]["most energy"]] == sorted(energy.values())[-2]
+    assert energy[second["picks"]["most_energy"]] == sorted(energy.values())[-2]
     # A review computes nothing, and keeps to the same verdicts.
     assert commands.review(small_study)["picks"] == second["picks"]
