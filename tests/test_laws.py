@@ -38,7 +38,10 @@ SPREAD = {
 }  # fmt: skip
 """Fields that random parts have up to threefold or a third of."""
 few = settings(
-    max_examples=6, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+    derandomize=True,
+    max_examples=6,
+    deadline=None,
+    suppress_health_check=[HealthCheck.function_scoped_fixture],
 )
 seeds = st.integers(0, 2**32 - 1)
 
@@ -101,6 +104,13 @@ def test_stored_energy_is_that_of_the_bank(small_project: Project, seed: int) ->
     assert np.all(stored <= 0.5 * bank_F * most_V[still] ** 2 * 1.001 + 1e-6)
     near = filled & (stored > 0.9 * 0.5 * bank_F * volts**2)
     assert near.any()
+
+
+@pytest.mark.xfail(strict=True, reason="a flooded walk into a clamp books too much stored energy")
+def test_a_clamp_bounds_what_the_bank_stores(small_project: Project) -> None:
+    """Found by the law above: two flooded designs whose clamp holds 11.8 V store up to 2.7 times
+    what the bank holds at that voltage. A defect of the averaged walk, cause not found yet."""
+    test_stored_energy_is_that_of_the_bank.hypothesis.inner_test(small_project, 64137064)
 
 
 @few
