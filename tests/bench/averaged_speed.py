@@ -1,13 +1,12 @@
 """Averaged model: designs a second where they share halves, and the ratio to a plain SciPy twin.
 
-    python tests/bench/averaged_speed.py [RESULT.json]
+    python tests/bench/averaged_speed.py [--json FILE]
 
 One process. Prints medians of seven runs, side by side with the twin on a few of the same designs.
 """
 
 from __future__ import annotations
 
-import json
 import statistics
 import sys
 import time
@@ -17,8 +16,9 @@ from pathlib import Path
 import numpy as np
 
 HERE = Path(__file__).resolve()
-sys.path[:0] = [str(HERE.parents[1]), str(HERE.parents[2])]
+sys.path[:0] = [str(HERE.parent), str(HERE.parents[1]), str(HERE.parents[2])]
 
+import bench_results  # noqa: E402
 from chain_twin import Twin  # noqa: E402
 
 from explorer.config import load  # noqa: E402
@@ -36,6 +36,7 @@ def seconds(work: Callable[[], object]) -> float:
 
 
 def main() -> None:
+    asked = bench_results.asked(__doc__)
     project = load(HERE.parents[2] / "studies" / "flood_gauge.toml")
     generator = np.random.default_rng(1)
     drawn = Space.of(project).draw(DESIGNS, generator)
@@ -59,8 +60,7 @@ def main() -> None:
     }
     for name, value in found.items():
         print(f"{name:20s} {value:,.4g}")
-    if len(sys.argv) > 1:
-        Path(sys.argv[1]).write_text(json.dumps(found, indent=1))
+    bench_results.write(asked.json, found)
 
 
 if __name__ == "__main__":

@@ -1,6 +1,6 @@
 """The six-pulse bridge's map against the switching-level twin, over random cases.
 
-    python tests/bench/bridge_accuracy.py [CASES] [SEED]
+    python tests/bench/bridge_accuracy.py [--cases N] [--seed N] [--json FILE]
 
 Prints the error of the worst of bus current, phase rms and electromagnetic power by band of bus
 current over short-circuit current and by q = w_e L/(R + Rs), beside the goal of its band. It
@@ -15,8 +15,9 @@ from pathlib import Path
 import numpy as np
 
 HERE = Path(__file__).resolve()
-sys.path[:0] = [str(HERE.parents[1] / "physics"), str(HERE.parents[2])]
+sys.path[:0] = [str(HERE.parent), str(HERE.parents[1] / "physics"), str(HERE.parents[2])]
 
+import bench_results  # noqa: E402
 import bridge_twin  # noqa: E402
 
 from explorer.physics.bridge import steady_state  # noqa: E402
@@ -29,8 +30,8 @@ SPEED_RAD_S = 300.0
 
 
 def main() -> None:
-    cases = int(sys.argv[1]) if len(sys.argv) > 1 else 100
-    rng = np.random.default_rng(int(sys.argv[2]) if len(sys.argv) > 2 else 1)
+    asked = bench_results.asked(__doc__, cases=100, seed=1)
+    cases, rng, rows = asked.cases, np.random.default_rng(asked.seed), []
     found, unsolved = [], 0
     while len(found) < cases:
         emf = np.exp(rng.uniform(np.log(0.2), np.log(60)))
@@ -70,6 +71,13 @@ def main() -> None:
                     f"median {np.median(some):.3%}, most {some.max():.3%}, "
                     f"{(some <= goal).sum()} within {goal:.1%}"
                 )
+                rows.append(
+                    {"least_share_of_short_circuit": low, "least_q": least, "most_q": most,
+                     "cases": int(some.size), "median_error": float(np.median(some)),
+                     "most_error": float(some.max()), "goal": goal,
+                     "within_goal": int((some <= goal).sum())}
+                )  # fmt: skip
+    bench_results.write(asked.json, {"unsolved_by_the_twin": unsolved, "bands": rows})
 
 
 if __name__ == "__main__":

@@ -1,8 +1,8 @@
 """How far the three fidelities agree, over random designs of the demo space.
 
-Run as `python tests/bench/fidelity_agreement.py [designs] [windows]`. Prints for each comparison
-and regime how many designs it has, the median, the 95th percentile and the largest difference, how
-many keep the tolerance, and the worst designs.
+Run as `python tests/bench/fidelity_agreement.py [--designs N] [--windows N] [--json FILE]`. Prints
+for each comparison and regime how many designs it has, the median, the 95th percentile and the
+largest difference, how many keep the tolerance, and the worst designs.
 
 Tolerances are the model's own: 1 % with an even hand, 3 % with the stroke where the stroke-ripple
 rule holds, 3 % of the first charge. Below a floor of 5 J, half a second of the pack's appetite, a
@@ -13,11 +13,11 @@ break the ripple rule. Chattering designs that deliver at session fidelity are t
 
 from __future__ import annotations
 
-import sys
 import time
 from dataclasses import replace
 from pathlib import Path
 
+import bench_results
 import numpy as np
 
 from explorer import constraints, evaluate, session, waveform
@@ -27,6 +27,8 @@ from explorer.space import Designs, Space
 
 DEMO = Path(__file__).parents[2] / "studies" / "flood_gauge.toml"
 FLOOR_J = 5.0
+FIGURES: list[dict[str, object]] = []
+"""Everything that was shown, for the JSON."""
 FRONT = ("gearing", "drag", "copper", "lead", "bridge")
 
 
@@ -45,6 +47,11 @@ def show(title: str, off: np.ndarray, allowed: np.ndarray, regime: np.ndarray) -
         if mine.any():
             median, most, worst = 100 * np.percentile(off[mine], [50, 95, 100])
             kept = int((off <= allowed)[mine].sum())
+            FIGURES.append(
+                {"comparison": title, "regime": name, "designs": int(mine.sum()),
+                 "median_percent": float(median), "percent_95": float(most),
+                 "most_percent": float(worst), "within_tolerance": kept}
+            )  # fmt: skip
             print(
                 f"  {name:10s} {mine.sum():4d} designs: median {median:.3f} %, 95th {most:.3f} %,"
                 f" largest {worst:.2f} %; within tolerance {kept}"
@@ -128,8 +135,10 @@ def windows(project: Project, designs: Designs, operator: str, pack: str, seed: 
         print(f"    worst: {100 * values[row]:.2f} %, {names[row]}")
 
 
-def main(count: int = 60, watched: int = 50, seed: int = 11) -> None:
+def main() -> None:
     """Compare over random designs."""
+    asked = bench_results.asked(__doc__, designs=60, windows=50, seed=11)
+    count, watched, seed = asked.designs, asked.windows, asked.seed
     project = load(DEMO)
     designs = Space.of(project).draw(count, np.random.default_rng(seed))
     operator, pack = project.study.session.operators[0], project.study.session.packs[0]
@@ -138,7 +147,8 @@ def main(count: int = 60, watched: int = 50, seed: int = 11) -> None:
     began = time.perf_counter()
     windows(project, designs.take(np.arange(min(watched, count))), operator, pack, seed)
     print(f"\n{watched} windows in {time.perf_counter() - began:.0f} s")
+    bench_results.write(asked.json, FIGURES)
 
 
 if __name__ == "__main__":
-    main(*(int(a) for a in sys.argv[1:]))
+    main()

@@ -1,8 +1,9 @@
 """What one process of a sweep holds at its peak: bounded by the block, whatever the space.
 
-Run `python tests/bench/memory.py [JSON]`. Three blocks of spaces with more and more back halves
-are swept, each space by a process of its own; what it holds before the first block (libraries,
-tables, the list of back halves) is told apart. Flat is good: the space grows a hundredfold.
+Run `python tests/bench/memory.py [--json FILE]`. Three blocks of spaces with more and more back
+halves are swept, each space by a process of its own; what it holds before the first block
+(libraries, tables, the list of back halves) is told apart. Flat is good: the space grows a
+hundredfold.
 """
 
 from __future__ import annotations
@@ -19,6 +20,7 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).parent))
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
+import bench_results
 from sweep_scale import widened
 
 from explorer.config import load
@@ -60,7 +62,7 @@ def main() -> None:
     if len(sys.argv) == 3 and sys.argv[1] == "--alone":
         print(json.dumps(alone(sys.argv[2])))
         return
-    rows = []
+    asked, rows = bench_results.asked(__doc__), []
     for name in SPACES:
         done = subprocess.run(
             [sys.executable, __file__, "--alone", name], capture_output=True, text=True, check=True
@@ -77,8 +79,7 @@ def main() -> None:
             f"first's, and keeps up to {row['most_kept_in_a_block']:,} designs",
             flush=True,
         )
-    if len(sys.argv) > 1:
-        Path(sys.argv[1]).write_text(json.dumps(rows, indent=1))
+    bench_results.write(asked.json, rows)
 
 
 if __name__ == "__main__":

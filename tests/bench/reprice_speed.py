@@ -1,13 +1,12 @@
 """How long a rerun takes: read, re-cost, filter, judge; 10,000 and 1,000,000 stored designs.
 
-Run `python tests/bench/reprice_speed.py [JSON]`. The results are made up (no physics is part of a
-rerun); the designs, the tables and the prices are the demo's. Goals: 50 ms and 5 s, reading
-included. The plain loop is the same re-costing and filtering, one design at a time.
+Run `python tests/bench/reprice_speed.py [--json FILE]`. The results are made up (no physics is
+part of a rerun); the designs, the tables and the prices are the demo's. Goals: 50 ms and 5 s,
+reading included. The plain loop is the same re-costing and filtering, one design at a time.
 """
 
 from __future__ import annotations
 
-import json
 import sys
 import tempfile
 import time
@@ -20,6 +19,7 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).parents[1]))
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
+import bench_results
 from invented import at_prices, designs, results
 
 from explorer import costing, tipping
@@ -84,6 +84,7 @@ def plain_loop(project: Project) -> float:
 
 def main() -> None:
     """Print the table, and write it as JSON when a file is named."""
+    asked = bench_results.asked(__doc__)
     project = load(Path(__file__).parents[2] / "studies" / "flood_gauge.toml")
     with tempfile.TemporaryDirectory() as folder:
         rows = [measure(project, count, Path(folder)) for count in GOALS_S]
@@ -97,8 +98,7 @@ def main() -> None:
             f"append {row['append_s']:.2f} s, {row['bytes_per_design']:.0f} bytes a design; "
             f"{row['prices_weighed']} prices weighed in {row['weigh_s']:.2f} s"
         )
-    if len(sys.argv) > 1:
-        Path(sys.argv[1]).write_text(json.dumps(rows, indent=1))
+    bench_results.write(asked.json, rows)
 
 
 if __name__ == "__main__":

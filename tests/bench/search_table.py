@@ -20,7 +20,6 @@ two persons and no limit on cost, told nothing: all but random and TPE reached a
 
 from __future__ import annotations
 
-import argparse
 import hashlib
 import json
 import sys
@@ -36,6 +35,8 @@ from typing import Any, NamedTuple
 import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
+
+import bench_results
 
 import explorer
 from explorer import costing, front
@@ -470,7 +471,7 @@ def show(rows: list[dict[str, Any]]) -> None:
         )
 
 
-def told(rows: list[dict[str, Any]]) -> Iterator[str]:
+def goals(rows: list[dict[str, Any]]) -> Iterator[str]:
     """Whether the goals are met, space by space."""
     for number, arena in enumerate(ARENAS):
         mine = [r for r in rows if (r["space"], r["budget"]) == (arena.name, BUDGET)]
@@ -497,11 +498,7 @@ def main() -> None:
     """Print the table, and write it as JSON when a file is named."""
     from joblib import Parallel, delayed
 
-    words = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    words.add_argument("--json", type=Path)
-    words.add_argument("--minutes", type=float, default=30.0, help="no search begins after that")
-    words.add_argument("--seeds", type=int, default=SEEDS)
-    asked = words.parse_args()
+    asked = bench_results.asked(__doc__, minutes=30.0, seeds=SEEDS)
     begun = time.monotonic()
     arenas = []
     for arena in ARENAS:
@@ -524,12 +521,11 @@ def main() -> None:
         done, found = done + 1, found + rows
         last = rows[-1]
         print(f"{done} of {len(wanted)}, {time.monotonic() - begun:.0f} s: {last}", flush=True)
-        if asked.json:
-            asked.json.write_text(json.dumps(table(arenas, found), indent=1) + "\n")
+        bench_results.write(asked.json, table(arenas, found))
     rows = table(arenas, found)
     show(rows)
     print(f"\n{done} of {len(wanted)} searches within {asked.minutes:g} minutes")
-    print("\n".join(told(rows)))
+    print("\n".join(goals(rows)))
 
 
 if __name__ == "__main__":

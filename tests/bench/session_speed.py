@@ -1,25 +1,29 @@
 """How long sessions take: 200 designs of the demo for ten minutes, uneven hand, one core.
 
-Run as `python tests/bench/session_speed.py [designs]`. The goal is 20 s for 200 designs.
+Run as `python tests/bench/session_speed.py [--designs N] [--json FILE]`. The goal is 20 s for 200
+designs.
 """
 
 from __future__ import annotations
 
-import sys
 import time
 from pathlib import Path
 
+import bench_results
 import numpy as np
 
 from explorer import session
 from explorer.config import load
 from explorer.space import Space
 
+GOAL_DESIGNS, GOAL_S = 200, 20.0
 DEMO = Path(__file__).parents[2] / "studies" / "flood_gauge.toml"
 
 
-def main(count: int = 200, seed: int = 3) -> None:
+def main() -> None:
     """Time random designs, with and without the stroke."""
+    asked = bench_results.asked(__doc__, designs=200, seed=3)
+    count, seed, rows = asked.designs, asked.seed, []
     project = load(DEMO)
     designs = Space.of(project).draw(count, np.random.default_rng(seed))
     operator, pack = project.study.session.operators[0], project.study.session.packs[0]
@@ -34,7 +38,13 @@ def main(count: int = 200, seed: int = 3) -> None:
             f"{'even' if even else 'uneven'} hand: {count} designs in {cpu:.1f} s of one core"
             f" ({wall:.1f} s by the clock), ledger open {open_J:.0e}"
         )
+        rows.append(
+            {"even_hand": even, "designs": count, "processor_s": cpu, "seconds": wall,
+             "ledger_open_share": float(open_J),
+             "share_of_goal_time": cpu / count * GOAL_DESIGNS / GOAL_S}
+        )  # fmt: skip
+    bench_results.write(asked.json, rows)
 
 
 if __name__ == "__main__":
-    main(*(int(a) for a in sys.argv[1:]))
+    main()

@@ -1,15 +1,14 @@
 """How a sweep grows: combinations a second, share evaluated, memory, from 1 million to 100 million.
 
-Run `python tests/bench/sweep_scale.py [JSON] [--beyond]`. The spaces are the demo's tables with
-more or fewer of their rows and settings; `--beyond` adds one of over a thousand million. Time is
-that of the whole search by two processes, the store included. Goals: 100 million within 120 s on
+Run `python tests/bench/sweep_scale.py [--json FILE] [--beyond 1]`. The spaces are the demo's tables
+with more or fewer of their rows and settings; `--beyond` adds one of over a thousand million. Time
+is that of the whole search by two processes, the store included. Goals: 100 million within 120 s on
 two free cores and 2 GiB, cost a combination flat or falling. The processors' time is told beside
 the clock's: on a busy machine only the former can be compared.
 """
 
 from __future__ import annotations
 
-import json
 import os
 import resource
 import sys
@@ -23,6 +22,8 @@ from typing import Any
 import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
+
+import bench_results
 
 from explorer import costing, evaluate, launch, reprice
 from explorer.config import Project, Setting, load
@@ -170,9 +171,9 @@ def described(row: dict[str, Any], cost: float, plain: float) -> str:
 
 def main() -> None:
     """Print the table with its ratios, and write it as JSON when a file is named."""
-    words = [word for word in sys.argv[1:] if not word.startswith("--")]
+    asked = bench_results.asked(__doc__, beyond=0)
     demo = load(Path(__file__).parents[2] / "studies" / "flood_gauge.toml")
-    widths = dict(WIDTHS) | (dict([BEYOND]) if "--beyond" in sys.argv else {})
+    widths = dict(WIDTHS) | (dict([BEYOND]) if asked.beyond else {})
     plain = plain_us(demo)
     rows = []
     with tempfile.TemporaryDirectory() as folder:
@@ -186,8 +187,7 @@ def main() -> None:
             row["share_of_goal_memory"] = row["memory_bytes"] / GOAL_BYTES
             rows.append(row)
             print(described(row, cost, plain), flush=True)
-    if words:
-        Path(words[0]).write_text(json.dumps(rows, indent=1))
+    bench_results.write(asked.json, rows)
 
 
 if __name__ == "__main__":

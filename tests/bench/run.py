@@ -1,0 +1,85 @@
+"""Every bench one after the other, their tables gathered in one JSON.
+
+Run `python tests/bench/run.py [--json FILE] [NAME ...]`; without names all of them, without a file
+`reports/bench.json`. A bench is a script beside this one that takes `--json FILE`. What came of the
+benches that are done is written after each of them; a bench that fails stops no other, and the exit
+status is 1. Compare ratios and medians within one run, not the seconds of two machines.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import platform
+import subprocess
+import sys
+import tempfile
+import time
+from datetime import UTC, datetime
+from importlib.metadata import version
+from pathlib import Path
+from typing import Any
+
+HERE = Path(__file__).parent
+ROOT = HERE.parents[1]
+BENCHES = {
+    "averaged_speed": "throughput of the averaged model",
+    "session_speed": "throughput of the sessions",
+    "reprice_speed": "repricing of stored designs",
+    "bridge_accuracy": "the bridge's map against its switching-level twin",
+    "fidelity_agreement": "how far the three fidelities agree",
+    "memory": "what a block of a sweep holds",
+    "sweep_scale": "throughput and growth of sweeps",
+    "search_table": "samplers side by side",
+}
+"""Name of each bench's file -> what it measures, quick ones first."""
+
+
+def run(name: str) -> dict[str, Any]:
+    """One bench in a process of its own."""
+    begun = time.perf_counter()
+    with tempfile.TemporaryDirectory() as folder:
+        written = Path(folder) / "figures.json"
+        done = subprocess.run(
+            [sys.executable, str(HERE / f"{name}.py"), "--json", str(written)],
+            cwd=ROOT, env={**os.environ, "PYTHONPATH": str(ROOT)},
+        )  # fmt: skip
+        rows = json.loads(written.read_text()) if written.exists() else None
+    return {
+        "measures": BENCHES[name],
+        "failed": done.returncode != 0 or rows is None,
+        "seconds": round(time.perf_counter() - begun, 1),
+        "figures": rows,
+    }
+
+
+def main() -> None:
+    """Run the benches that are asked for."""
+    words = argparse.ArgumentParser(description=__doc__.split("\n")[0])
+    words.add_argument("names", nargs="*", metavar="NAME", help=", ".join(BENCHES))
+    words.add_argument("--json", type=Path, default=ROOT / "reports" / "bench.json")
+    asked = words.parse_args()
+    unknown = [name for name in asked.names if name not in BENCHES]
+    if unknown:
+        words.error(f"no bench named {', '.join(unknown)}; there are {', '.join(BENCHES)}")
+    results: dict[str, Any] = {
+        "when": datetime.now(UTC).isoformat(timespec="seconds"),
+        "python": platform.python_version(),
+        "processors": os.cpu_count(),
+        "libraries": {name: version(name) for name in ("numpy", "scipy", "optuna", "pymoo")},
+        "benches": {},
+    }
+    for name in asked.names or BENCHES:
+        print(f"\n--- {name}: {BENCHES[name]}", flush=True)
+        results["benches"][name] = run(name)
+        asked.json.parent.mkdir(parents=True, exist_ok=True)
+        asked.json.write_text(json.dumps(results, indent=1) + "\n")
+    failed = [name for name, one in results["benches"].items() if one["failed"]]
+    print(f"\nwritten to {asked.json}")
+    if failed:
+        sys.exit(f"failed: {', '.join(failed)}")
+
+
+if __name__ == "__main__":
+    main()
