@@ -1,8 +1,9 @@
 """The rectifier between generator and bus: six diodes, two single-phase bridges, or one diode.
 
 Periodic steady state on a stiff bus, for two equal Shockley diodes a leg, read from tables that
-`explorer.physics.bridge_map` solves once; see there for the equations. The tables are coarse: their
-error is largest where reactance outweighs resistance, see tests/bench/bridge_accuracy.py.
+`explorer.physics.bridge_map` makes once; see `bridge_solver` for the equations. Every circuit lies
+within them: nVt/Em from 0 to infinity, reactance over resistance likewise, bus from 0 V to far
+beyond the knee. Their error: tests/bench/bridge_accuracy.py.
 """
 
 from __future__ import annotations
@@ -48,6 +49,7 @@ WINDING = Kind(1, 0.5, 2, 2)
 POWER = 2.0  # bus current falls like (1 - u)^1.5 (R only) to (1 - u)^2 (L) towards the knee
 SOFT = 3.0  # widens the knee where nVt is not small against Em
 DEEP = 8.0  # e^-8 of drop left where the table ends; beyond it the bridge is a short circuit
+SHALLOW = 0.03  # where nVt/Em is below this the table ends sooner: the drop left is small anyway
 SPREAD = 0.15  # nVt/Em in the middle of the table
 
 
@@ -62,7 +64,7 @@ def knee_distance(s: Array, s_w: Array, kind: Kind) -> tuple[Array, Array]:
     # The tail's current is T(s) e^-w with T ~ a e^a/(1 + .95 a)^1.5, a = knee/s.
     slow = s * (np.log(kind.knee / safe) - 1.5 * np.log1p(0.95 * kind.knee / safe))
     above = (kind.knee + slow - s_w) / (kind.knee + SOFT * s)
-    deepest = (kind.knee + DEEP * s) / (kind.knee + SOFT * s)
+    deepest = (kind.knee + DEEP * s * s / (s + SHALLOW)) / (kind.knee + SOFT * s)
     scale = POWER * width
     offset = scale * np.log(scale)
 
