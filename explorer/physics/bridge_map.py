@@ -73,8 +73,9 @@ def idealise(values: Array, kind: bridge.Kind) -> Array:
     """
     places = np.linspace(0, 1, values.shape[1])
     fine = np.linspace(0, 1, 4000)
-    at, ideal = (knee_of_node(p, np.full(p.size, LEAST_SPREAD), kind) for p in (fine, places))
     s = np.full(fine.size, LEAST_SPREAD)
+    at = knee_of_node(fine, s, kind)
+    ideal = np.maximum(places**2, at[0])
     s_w = bridge.drop_product(s, at, kind)
     moved = values.copy()
     for turn in range(values.shape[2]):
@@ -84,6 +85,7 @@ def idealise(values: Array, kind: bridge.Kind) -> Array:
         drop = bridge._mean_drop(s, s_w, each * np.exp(2 * form + spread))
         order = np.argsort(drop)
         there = np.interp(kind.knee * (1 - ideal), drop[order], fine[order])
+        bus[-1] = 3 / np.pi if kind.phases == 3 else 2 / np.pi  # short circuit: a sinusoid
         moved[0, :, turn, 0] = np.interp(there, fine, np.log(bus)) - bridge.POWER * np.log(ideal)
         moved[1, :, turn, 0] = np.interp(there, fine, form)
         moved[2, :, turn, 0] = np.interp(there, fine, spread)
