@@ -4,7 +4,7 @@
 
 Prints the error of the worst of bus current, phase rms and electromagnetic power by band of bus
 current over short-circuit current and by q = w_e L/(R + Rs), beside the goal of its band. It
-measures and does not judge: the map is still above its goal where inductance is strong.
+measures and does not judge.
 """
 
 from __future__ import annotations
