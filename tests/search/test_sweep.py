@@ -13,9 +13,10 @@ from hypothesis import strategies as st
 from explorer import costing, evaluate, front
 from explorer.config import Project, Setting
 from explorer.evaluate import Evaluation
-from explorer.parts import LINKS
-from explorer.search.sweep import Sweep, run, unbeaten_at_any_price
+from explorer.parts import FRONT_LINKS, LINKS
+from explorer.search.sweep import Sweep, _Fronts, run, unbeaten_at_any_price
 from explorer.space import Space
+from explorer.supply import TERMS
 
 
 def narrowed(project: Project, choices: dict, values: dict, **limits: float | None) -> Project:
@@ -153,6 +154,35 @@ def test_unbeaten_at_any_price_keeps_no_loser_and_drops_no_winner(small_project:
         beats = (values[same] <= values[row]).all(axis=1) & (values[same] < values[row]).any(axis=1)
         equal_before = (values[same] == values[row]).all(axis=1) & (same < row)
         assert (row in rows) == (not beats.any() and not equal_before.any())
+
+
+def test_no_front_half_is_worse_at_every_voltage_than_one_of_the_same_parts(
+    demo_project: Project,
+) -> None:
+    """Why a sweep drops no half for another's sake: prices may change, so only the cadence may
+    differ, and neither the faster nor the slower one gives as much everywhere for as little effort.
+    """
+    project = narrowed(demo_project, {}, {"cadence_rpm": [40.0, 55.0, 80.0]})
+    sweep = Sweep.of(project)
+    pairs = 0
+    for number in range(1, len(sweep), max(len(sweep) // 6, 1)):
+        rows = np.arange(number * sweep.halves_per_block, (number + 1) * sweep.halves_per_block)
+        fronts = _Fronts.of(project, sweep.fronts.at(rows[rows < sweep.fronts.size]))
+        if not len(fronts.designs):
+            continue
+        (supply,) = fronts.supplies.values()
+        volts = np.tile(np.linspace(0.0, supply.top_V.max(), 300), (len(fronts.designs), 1))
+        read = supply.read(np.arange(len(volts)), volts, slice(None))
+        current, effort = read[..., 0], read[..., TERMS.index("effort")]
+        code = np.stack([fronts.designs.parts[link] for link in FRONT_LINKS], axis=1)
+        for one in range(len(code)):
+            for other in np.flatnonzero((code == code[one]).all(axis=1)):
+                if other != one:
+                    pairs += 1
+                    no_less = (current[other] >= current[one] - 1e-9).all()
+                    no_harder = (effort[other] <= effort[one] + 1e-9).all()
+                    assert not (no_less and no_harder)
+    assert pairs > 100
 
 
 @pytest.mark.slow
