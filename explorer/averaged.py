@@ -27,7 +27,7 @@ SCAN = 32
 LAST_SHARE = 0.01
 """Of the current at the near edge of a step, the least that its far edge is taken to have."""
 SECANTS = 8
-"""Steps that settle a root between two nodes of the curves; a clamp's knee there needs most."""
+"""Steps that settle a root between two nodes of the curves, where only the load bends."""
 LANDING = 1e-6
 """How closely a walk comes to where the bus collapses, as a share of the voltage."""
 REGIMES = ("starved", "cycling", "steady", "flooded", "chattering")
@@ -211,8 +211,8 @@ def first_sign_change(
 
     The function, of the bus of `chain`, is positive at the start; one that is not has turned there,
     and `found` is False where it keeps its sign. A scan that misses nothing wider than 1/32 of the
-    way, a scan of the nodes of the curves inside the bracket, then a bracketed secant between two
-    of them.
+    way, a scan of the nodes of the curves and the clamp's knee inside the bracket, then a bracketed
+    secant between two of them.
     """
     rows = np.arange(len(from_V))
     volts = from_V[:, None] + (to_V - from_V)[:, None] * np.linspace(0.0, 1.0, SCAN + 1)
@@ -221,15 +221,19 @@ def first_sign_change(
     ends = np.stack([low, high], axis=1)
     left = chain.supply.locate(chain.half, ends)
     inside = int(np.abs(left[:, 1] - left[:, 0]).max(initial=0))
-    if inside:
-        rising = high >= low
-        first, step = left[:, 0] + rising, np.where(rising, 1, -1)
-        nodes = np.clip(first[:, None] + step[:, None] * np.arange(inside), 0, None)
-        nodes = np.minimum(nodes, chain.supply.volts.shape[1] - 1)
-        between = chain.supply.volts[chain.half[:, None], nodes]
-        between = np.clip(between, ends.min(axis=1)[:, None], ends.max(axis=1)[:, None])
-        volts = np.concatenate([low[:, None], between, high[:, None]], axis=1)
-        low, high, below, above = _bracket(function, volts)
+    rising = (high >= low)[:, None]
+    first = np.where(rising, left[:, :1] + 1, left[:, :1])
+    nodes = np.clip(first + np.where(rising, 1, -1) * np.arange(inside), 0, None)
+    nodes = np.minimum(nodes, chain.supply.volts.shape[1] - 1)
+    bends = [chain.supply.volts[chain.half[:, None], nodes], chain.demand["clamp_V"]]
+    between = np.clip(
+        np.concatenate(bends, axis=1), ends.min(axis=1)[:, None], ends.max(axis=1)[:, None]
+    )
+    between = np.sort(between, axis=1)
+    between = np.where(rising, between, between[:, ::-1])
+    low, high, below, above = _bracket(
+        function, np.concatenate([ends[:, :1], between, ends[:, 1:]], axis=1)
+    )
     # Bracketed secant, Anderson & Bjoerck's weights for an end that is kept twice.
     inside_row = found & (below > 0)
     trial, before = high, np.zeros(len(rows), dtype=bool)

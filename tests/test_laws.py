@@ -8,12 +8,12 @@ from typing import Any
 import numpy as np
 import pytest
 from chains import pick, with_pack, with_part, with_study
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 from invented import at_prices
 
 from explorer import evaluate as evaluation
-from explorer.averaged import CHATTERING, CYCLING, STARVED, STEADY
+from explorer.averaged import CHATTERING, CYCLING, FLOODED, STARVED, STEADY
 from explorer.chain import LEDGER
 from explorer.config import Project
 from explorer.costing import bill, costs, mass_kg, quantities
@@ -38,7 +38,6 @@ SPREAD = {
 }  # fmt: skip
 """Fields that random parts have up to threefold or a third of."""
 few = settings(
-    derandomize=True,
     max_examples=6,
     deadline=None,
     suppress_health_check=[HealthCheck.function_scoped_fixture],
@@ -87,6 +86,7 @@ def test_ledger_closes_and_no_link_gives_more_than_it_takes(
 
 @few
 @given(seed=seeds)
+@example(seed=64137064)  # two designs that flood and rest just over a clamp's knee
 def test_stored_energy_is_that_of_the_bank(small_project: Project, seed: int) -> None:
     """C V^2/2 (textbook), at a bus that stands still: the bank has the bus voltage there."""
     project, designs = at_random(small_project, seed)
@@ -104,13 +104,12 @@ def test_stored_energy_is_that_of_the_bank(small_project: Project, seed: int) ->
     assert np.all(stored <= 0.5 * bank_F * most_V[still] ** 2 * 1.001 + 1e-6)
     near = filled & (stored > 0.9 * 0.5 * bank_F * volts**2)
     assert near.any()
-
-
-@pytest.mark.xfail(strict=True, reason="a flooded walk into a clamp books too much stored energy")
-def test_a_clamp_bounds_what_the_bank_stores(small_project: Project) -> None:
-    """Found by the law above: two flooded designs whose clamp holds 11.8 V store up to 2.7 times
-    what the bank holds at that voltage. A defect of the averaged walk, cause not found yet."""
-    test_stored_energy_is_that_of_the_bank.hypothesis.inner_test(small_project, 64137064)
+    # A rest is one: what still flows there would be stored for the whole of the session.
+    for regimes, state in (((STEADY,), "loaded"), ((STARVED, FLOODED), "open")):
+        rows = np.flatnonzero(np.isin(done.session.regime, regimes))
+        rest_V = done.session.hold_V[rows]
+        left_A = done.chain.take(rows).net_current(rest_V[:, None], state)[:, 0]
+        assert np.all(np.abs(left_A) * rest_V * 60 * project.study.session.minutes < 1e-6)
 
 
 @few

@@ -139,10 +139,10 @@ def _look_up(s: Array, s_w: Array, phi: Array, kind: Kind) -> tuple[Array, Array
     each = bus * (2 / 3 if kind.phases == 3 else 1.0)  # mean |y| of one phase
     rms = each * np.exp(form)
     spread = map_coordinates(table.drop, np.stack(place), order=1, prefilter=False, mode="nearest")
-    return bus, rms, _mean_drop(s, s_w, rms * np.exp(form + spread))
+    return bus, rms, mean_drop(s, s_w, rms * np.exp(form + spread))
 
 
-def _mean_drop(s: Array, s_w: Array, current: Array) -> Array:
+def mean_drop(s: Array, s_w: Array, current: Array) -> Array:
     """s asinh(current e^w/2), the leg voltage at a current in units of Em and Em/Z, in logs."""
     log_half = np.log(np.maximum(current, 1e-300) / 2)
     log_x = log_half + s_w / np.maximum(s, 1e-200)

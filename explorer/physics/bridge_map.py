@@ -82,7 +82,7 @@ def idealise(values: Array, kind: bridge.Kind) -> Array:
         current, form, spread = (CubicSpline(places, v[:, turn, 0])(fine) for v in values)
         bus = at**bridge.POWER * np.exp(current)
         each = bus * (2 / 3 if kind.phases == 3 else 1.0)
-        drop = bridge._mean_drop(s, s_w, each * np.exp(2 * form + spread))
+        drop = bridge.mean_drop(s, s_w, each * np.exp(2 * form + spread))
         order = np.argsort(drop)
         there = np.interp(kind.knee * (1 - ideal), drop[order], fine[order])
         bus[-1] = 3 / np.pi if kind.phases == 3 else 2 / np.pi  # short circuit: a sinusoid
