@@ -11,6 +11,7 @@ import pytest
 from invented import designs, replace_in, results
 
 import explorer.lock as lock_module
+from explorer import MODEL_VERSION
 from explorer.config import Project, load
 from explorer.errors import InputError
 from explorer.evaluate import design_record, evaluate
@@ -136,7 +137,7 @@ def test_what_has_changed_since_is_told(small_study: Path, monkeypatch) -> None:
     monkeypatch.setattr(lock_module, "MODEL_VERSION", "0.test")
     (after,) = read_locks(load(small_study))
     assert after.stale == (
-        "it was computed by model version 1, now it is 0.test",
+        f"it was computed by model version {MODEL_VERSION}, now it is 0.test",
         "session, operators, packs or resistor tolerance of the study have changed",
         f"cell {before.parts['cell']} has changed in its table",
     )

@@ -42,8 +42,11 @@ def raised(study: Path, table: str, column: str, by: float) -> Project:
 
 
 def best_within(points: Array, budget: Array) -> float:
-    """Most energy at no more than a budget of cost, mass and effort."""
-    return float(-points[(points[:, 1:] <= budget + 1e-9).all(axis=1), 0].min())
+    """Most energy at no more than a budget of cost, mass and effort, 0 where nothing fits it.
+
+    The design that set the budget may not: a higher rating moves a cell's leakage a little.
+    """
+    return float(-points[(points[:, 1:] <= budget + 1e-9).all(axis=1), 0].min(initial=0.0))
 
 
 def test_what_a_volt_buys_is_there_once_the_cells_bear_it(small_study: Path) -> None:

@@ -158,3 +158,27 @@ def solve(
         mean[3],
         peak * (3 / pi if phases == 3 else 2 / pi),
     )
+
+
+# Saturation A and nVt V: Schottky, hot Schottky, silicon, active.
+VALVES = ((3e-5, 0.035), (2e-3, 0.035), (7e-9, 0.046), (0.0, 0.0))
+SPEED_RAD_S = 300.0
+
+
+def random_case(rng, phases=3):
+    """Keyword arguments of a bridge: EMF 0.2 to 60 V, q 0 to 50, bus from 0 V to no load."""
+    emf = np.exp(rng.uniform(np.log(0.2), np.log(60)))
+    ohm, valve_ohm = np.exp(rng.uniform(np.log(0.05), np.log(5))), rng.uniform(0, 0.06)
+    saturation, emission = VALVES[rng.integers(len(VALVES))]
+    q = rng.choice([0.0, np.exp(rng.uniform(np.log(0.02), np.log(50)))])
+    legs = 1 if phases == 3 else 2
+    return {
+        "emf_peak_V": emf,
+        "electrical_rad_s": SPEED_RAD_S,
+        "resistance_ohm": ohm,
+        "inductance_H": q * (ohm + legs * valve_ohm) / SPEED_RAD_S,
+        "bus_V": emf * rng.uniform(0, 1.75 if phases == 3 else 1.0),
+        "diode_saturation_A": saturation,
+        "diode_emission_V": emission,
+        "diode_resistance_ohm": valve_ohm,
+    }
