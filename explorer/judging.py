@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from explorer.units import Array
 
 AGREES = 0.03
-"""How far below the averaged energy a session's may come: what the model promises with the stroke.
+"""How far a session's energy may be from the averaged one: what the model promises with the stroke.
 """
 
 

@@ -301,7 +301,7 @@ def test_a_wrong_lock_file_is_told_before_anything_is_done(
 
 @pytest.mark.parametrize("fails", ["sheet", "lock file", "store"])
 def test_a_lock_is_written_whole_or_not_at_all(genchain, launched, monkeypatch, fails: str) -> None:
-    """Issue 2: no permission or a full disk is one line, status 2, nothing half-written."""
+    """No permission or a full disk is one line, status 2, nothing half-written."""
     study, answer = launched
     one, two = (record["design_id"] for record in answer["front"][:2])
     assert genchain("lock", study, one).status == 0

@@ -12,12 +12,12 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from explorer.files import write_atomic
+from explorer.judging import AGREES
 from explorer.report import figures
 from explorer.report.content import Card, Objective, PageData
 from explorer.report.goals import EFFORT_DIGITS, goal_text
 from explorer.report.market import Cloud
 from explorer.report.numerals import number
-from explorer.report.picks import APART
 from explorer.report.words import PICK_WORDS
 
 if TYPE_CHECKING:
@@ -219,7 +219,7 @@ def _payload(page: PageData) -> dict[str, Any]:
         "currency": page.currency,
         "traces": [asdict(trace) for trace in page.traces],
         "around": {name: asdict(one) for name, one in page.around.items()},
-        "apart": APART,
+        "apart": AGREES,
         "effort_digits": EFFORT_DIGITS,
         "words": page.words,
     }

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from explorer import front
+from explorer.judging import AGREES
 from explorer.report.content import Card, Limit, Objective, Record, Standing
 from explorer.report.goals import goal_key, objective_text, part_names
 from explorer.report.numerals import number
@@ -24,9 +25,6 @@ from explorer.units import J_PER_WH
 
 if TYPE_CHECKING:
     from explorer.config import Project
-
-APART = 0.03
-"""Share beyond which the two fidelities' energies are marked as differing."""
 
 LOSSES_TOLD = 3
 
@@ -106,7 +104,7 @@ def cards_of(
                 lost=_lost(record, limit),
                 confirmed=_confirmed(record),
                 stepped=record.get("session_energy_J") is not None,
-                apart=_apart(record) > APART,
+                apart=_apart(record) > AGREES,
                 caution=_margin_caution(record),
             )
         )
