@@ -51,6 +51,12 @@ SOFT = 3.0  # widens the knee where nVt is not small against Em
 DEEP = 8.0  # e^-8 of drop left where the table ends; beyond it the bridge is a short circuit
 SHALLOW = 0.03  # where nVt/Em is below this the table ends sooner: the drop left is small anyway
 SPREAD = 0.15  # nVt/Em in the middle of the table
+CROWDS = ((0.238, 0.012, 8.0), (1.0, 0.02, 4.0))
+"""Where along the table nodes crowd, how widely, and how much more densely than elsewhere.
+
+With reactance, the two pulses of a half wave of a star join where the root of the knee distance is
+0.23 to 0.25, at any nVt/Em: beyond it the current rises at once. And it bends at a short circuit.
+"""
 
 
 def knee_distance(s: Array, s_w: Array, kind: Kind) -> tuple[Array, Array]:
@@ -86,7 +92,7 @@ def drop_product(s: Array, h: Array, kind: Kind) -> Array:
 
 
 class Table(NamedTuple):
-    """Spline coefficients over (sqrt of h/h_max, root of phase angle, s): see `axes`."""
+    """Spline coefficients over (h/h_max, phase angle, s), each stretched: see `axes`."""
 
     current: Array
     form: Array
@@ -94,9 +100,19 @@ class Table(NamedTuple):
     shape: tuple[int, int, int]
 
 
+def crowded(along: Array) -> Array:
+    """The share of the table's nodes below each place from 0 to 1, rising from 0 to 1."""
+    nodes, most = along, 1.0
+    for place, width, extra in CROWDS:
+        below = np.arctan(place / width)
+        nodes = nodes + extra * width * (np.arctan((along - place) / width) + below)
+        most += extra * width * (np.arctan((1 - place) / width) + below)
+    return np.asarray(nodes / most)
+
+
 def axes(h_share: Array, phi: Array, s: Array) -> tuple[Array, Array, Array]:
     """The table's three coordinates, each from 0 to 1."""
-    return np.sqrt(h_share), np.sqrt(phi * (2 / np.pi)), np.sqrt(s / (s + SPREAD))
+    return crowded(np.sqrt(h_share)), np.sqrt(phi * (2 / np.pi)), np.sqrt(s / (s + SPREAD))
 
 
 def _spline(values: Array) -> Array:

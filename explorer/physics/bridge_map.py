@@ -12,14 +12,20 @@ from scipy.interpolate import CubicSpline
 from explorer.physics import bridge, bridge_solver
 from explorer.units import Array
 
-COUNTS = (81, 25, 25)
+COUNTS = (113, 25, 25)
 LEAST_SPREAD, MOST_SPREAD = 1e-4, 1e5
 """nVt/Em at the table's ends, which stand for 0 and for infinity."""
 LEVELS = 65535
 
 
+def along_of_node(place: Array) -> Array:
+    """Root of the knee distance over its largest, at places from 0 to 1 among the nodes."""
+    fine = np.linspace(0, 1, 20_001)
+    return np.asarray(np.interp(place, bridge.crowded(fine), fine))
+
+
 def knee_of_node(along: Array, s: Array, kind: bridge.Kind) -> Array:
-    """Knee distance at a place from 0 to 1 along the table; its first node lies in the tail."""
+    """Knee distance at a root of its share from 0 to 1; the first node lies in the tail."""
     _, deepest = bridge.knee_distance(s, np.zeros_like(s), kind)
     tail = bridge.POWER * s / (kind.knee + bridge.SOFT * s) * np.exp(-6)
     return np.asarray(np.maximum(along**2 * deepest, tail))
@@ -55,7 +61,8 @@ def build(counts: tuple[int, int, int], kind: bridge.Kind) -> Array:
     phi, s = np.pi / 2 * turn.ravel() ** 2, spread_of_node(place.ravel())
     values = np.empty((3, counts[0], phi.size))
     start, before = None, np.ones(s.size)
-    for level, along in reversed(list(enumerate(np.linspace(0, 1, counts[0])))):
+    every = along_of_node(np.linspace(0, 1, counts[0]))
+    for level, along in reversed(list(enumerate(every))):
         h = knee_of_node(along, s, kind)
         if start is not None:
             start = start * (h / before) ** bridge.POWER
@@ -74,8 +81,8 @@ def idealise(values: Array, kind: bridge.Kind) -> Array:
     places = np.linspace(0, 1, values.shape[1])
     fine = np.linspace(0, 1, 4000)
     s = np.full(fine.size, LEAST_SPREAD)
-    at = knee_of_node(fine, s, kind)
-    ideal = np.maximum(places**2, at[0])
+    at = knee_of_node(along_of_node(fine), s, kind)
+    ideal = np.maximum(along_of_node(places) ** 2, at[0])
     s_w = bridge.drop_product(s, at, kind)
     moved = values.copy()
     for turn in range(values.shape[2]):

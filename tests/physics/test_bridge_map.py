@@ -45,7 +45,7 @@ def test_the_generator_makes_these_tables(kind: bridge.Kind) -> None:
         index / (count - 1) for index, count in zip(at, bridge_map.COUNTS, strict=True)
     )
     s = bridge_map.spread_of_node(place)
-    h = bridge_map.knee_of_node(along, s, kind)
+    h = bridge_map.knee_of_node(bridge_map.along_of_node(along), s, kind)
     again, _ = bridge_map.entries(h, np.pi / 2 * turn**2, s, kind)
     stored = low[:, None] + (high - low)[:, None] * packed[:, *at] / bridge_map.LEVELS
     np.testing.assert_allclose(stored[:2], again[:2], atol=0.002)
