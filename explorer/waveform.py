@@ -11,15 +11,16 @@ from __future__ import annotations
 from dataclasses import dataclass
 from math import asinh, exp, log, pi, sin
 from typing import NamedTuple
+from warnings import catch_warnings, simplefilter
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.integrate import odeint
+from scipy.integrate import ODEintWarning, odeint
 
 from explorer import demand, supply
 from explorer.config import Project
 from explorer.demand import Demand
-from explorer.errors import Fault, InputError
+from explorer.errors import ExplorerError, Fault, InputError
 from explorer.physics import gearing, generator
 from explorer.space import Designs
 from explorer.supply import BODY_DIODE_EMISSION_V, Halves
@@ -35,7 +36,9 @@ LEAST_INDUCTANCE_H = 2e-7
 TABLE_V = 0.005
 SETTLING = 6.0
 """Time constants of the winding that pass, beside two periods, before the window opens."""
-RELATIVE_ERROR = 1e-8
+SOLVED = "Integration successful."
+RELATIVE_ERRORS = (1e-8, 1e-7, 1e-6)
+"""Of a step, the first that the integrator can keep: weak trickles drown in rounding before."""
 
 
 class Waves(NamedTuple):
@@ -232,17 +235,23 @@ class _Circuit:
         return self.summary(times, states)
 
     def _solved(self, state: Array, times: Array, period: float, *, still: bool) -> Array:
-        """States at some times, (times, states)."""
-        found = odeint(
-            lambda now, _: self.slope(now, still),
-            state,
-            times,
-            rtol=RELATIVE_ERROR,
-            atol=RELATIVE_ERROR / 10,
-            mxstep=100_000,
-            hmax=period / 20,
-        )
-        return np.asarray(found, dtype=float)
+        """States at some times, (times, states). ExplorerError where the integrator gives up."""
+        for error in RELATIVE_ERRORS:
+            with catch_warnings():
+                simplefilter("ignore", ODEintWarning)  # it is told below
+                found, told = odeint(
+                    lambda now, _: self.slope(now, still),
+                    state,
+                    times,
+                    rtol=error,
+                    atol=error / 10,
+                    mxstep=100_000,
+                    hmax=period / 20,
+                    full_output=True,
+                )
+            if told["message"] == SOLVED:
+                return np.asarray(found, dtype=float)
+        raise ExplorerError(f"waveform: the currents could not be followed: {told['message']}")
 
     def summary(self, times: Array, states: Array) -> WaveformResult:
         """Energies of the samples (trapezoids; the waves are smooth but at switching)."""

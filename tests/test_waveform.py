@@ -10,7 +10,7 @@ from test_session import ADULT, STEADY_PACK, changed, with_person
 
 from explorer import session, waveform
 from explorer.config import Project
-from explorer.errors import InputError
+from explorer.errors import ExplorerError, InputError
 from explorer.physics.generator import copper_resistance
 from explorer.space import Designs, Space
 from explorer.units import RAD_S_PER_RPM
@@ -131,6 +131,36 @@ def test_work_at_the_crank_covers_copper_and_bus(demo_project: Project) -> None:
     charge_C = 25.0 / cells * (found.end_inner_V - 4.0)
     # Drains of the bus are milliamperes; the trapezoids of the samples err by less than that.
     assert charge_C == pytest.approx(found.bus_current_A * 0.2, rel=0.01)
+
+
+def trickle(project: Project) -> waveform.WaveformResult:
+    """A weak machine just below the bank: no step is as precise as the first tolerance asks."""
+    design = one_of(
+        project, crank="crank_short", gearing="chain_3", generator="outrunner_63",
+        lead="lead_heavy", rectifier="schottky_3a", cell="cell_100f",
+    )  # fmt: skip
+    settings = {**design.settings, "cadence_rpm": np.array([65.48])}
+    settings["cells_series"], settings["cells_parallel"] = np.array([4]), np.array([1])
+    return waveform.simulate(
+        project, Designs(design.parts, settings), ADULT, STEADY_PACK, start_V=0.797, seconds=0.4,
+        closed=False,
+    )  # fmt: skip
+
+
+def test_a_trickle_is_followed(demo_project: Project) -> None:
+    found = trickle(demo_project)
+    assert 0 < found.copper_J < 0.01 * found.bus_energy_J < found.crank_work_J
+    charge_C = 25.0 * (found.end_inner_V - 0.797)
+    # Leakage and balancing take a share of what is a trickle.
+    assert 0.9 * found.bus_current_A * 0.4 < charge_C <= found.bus_current_A * 0.4
+
+
+def test_currents_that_cannot_be_followed_are_told(
+    demo_project: Project, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(waveform, "RELATIVE_ERRORS", (1e-18,))
+    with pytest.raises(ExplorerError, match="currents could not be followed"):
+        trickle(demo_project)
 
 
 def test_windows_are_short(demo_project: Project) -> None:

@@ -89,12 +89,16 @@ def _flow_winding(emf_peak, omega, series, inductance, leg):
 
 
 def _periodic(rate, count, times, peak, rtol):
-    """Currents of one half period, shape (count, len(times))."""
+    """Currents of one half period, shape (count, len(times)). RuntimeError where LSODA gives up."""
 
     def run(x):
-        return odeint(
-            rate, x, times, rtol=rtol, atol=1e-9 * peak, mxstep=100000, hmax=times[-1] / 40
-        ).T
+        path, told = odeint(
+            rate, x, times, rtol=rtol, atol=1e-9 * peak, mxstep=2000, hmax=times[-1] / 40,
+            full_output=True,
+        )  # fmt: skip
+        if told["message"] != "Integration successful.":
+            raise RuntimeError(told["message"])
+        return path.T
 
     x = np.zeros(count)
     size, best, plain = np.inf, None, True
