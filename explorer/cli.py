@@ -352,11 +352,10 @@ def _verdict_words(verdict: dict[str, Any], currency: str) -> str:
     now, then = verdict["cost"], verdict["cost_when_locked"]
     if now is not None and then is not None:
         words += f"; costs {now:.2f} {currency}, {then:.2f} when it was locked"
-    if verdict["cost_to_stay"] is not None and verdict["cost_to_switch"] is not None:
-        words += (
-            f"; to stay costs {verdict['cost_to_stay']:.2f} {currency}, "
-            f"to switch {verdict['cost_to_switch']:.2f} {currency}"
-        )
+    stay, switch = verdict["cost_to_stay"], verdict["cost_to_switch"]
+    if stay is not None and (switch is not None or stay != now):  # owned parts are free
+        words += f"; to stay costs {stay:.2f} {currency}"
+        words += f", to switch {switch:.2f} {currency}" if switch is not None else ""
     if verdict["tips"]:
         tip = verdict["tips"][0]
         words += (

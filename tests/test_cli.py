@@ -199,6 +199,10 @@ def test_owned_parts_are_free(genchain, launched) -> None:
     least = min(r["cost"] for r in answer["front"] if r["parts"]["generator"] == generator)
     now = min(r["cost"] for r in cheaper["front"] if r["parts"]["generator"] == generator)
     assert now == pytest.approx(least - price)
+    assert genchain("lock", study, record["design_id"]).status == 0
+    told = genchain("rerun", study, "--owned", generator).out
+    assert f"; to stay costs {record['cost'] - price:.2f} " in told
+    assert "to stay costs" not in genchain("rerun", study).out
     wrong = genchain("rerun", study, "--owned", "hub_smal")
     assert wrong.status == 2
     assert "hub_small" in wrong.err
