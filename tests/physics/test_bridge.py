@@ -62,6 +62,43 @@ def test_pure_reactance_in_continuous_conduction(over_peak) -> None:
     assert found == pytest.approx(exact, rel=0.005)
 
 
+@pytest.mark.parametrize("henry", [0.0, 1e-3, 1e-1])
+def test_short_circuit_has_the_mean_of_six_pulses(henry) -> None:
+    """Mean 3/pi = 0.95493 of the peak: Mohan, Undeland & Robbins, Power Electronics."""
+    found = state(10.0, 300.0, 0.5, henry, 0.0)
+    peak = 10.0 / np.hypot(0.5, 300.0 * henry)
+    assert float(found.bus_current_A) == pytest.approx(0.95493 * peak, rel=0.001)
+    assert float(found.phase_rms_A) == pytest.approx(peak / np.sqrt(2), rel=0.001)
+
+
+@pytest.mark.parametrize("over_peak", [1.3, 1.4, 1.5, 1.6])
+def test_overlap_takes_its_share_of_the_voltage(over_peak) -> None:
+    """V = 1.35 V_LL - (3/pi) X I up to an overlap of 60 degrees: Mohan, Undeland & Robbins.
+
+    The textbook's direct current is flat, that into a stiff bus is not: from 1.3 peaks, where the
+    overlap is 60 degrees, up to no load that is worth 3 % of the voltage at most.
+    """
+    amps = float(state(1.0, 1.0, 0.0, 1.0, over_peak).bus_current_A)
+    line_rms = np.sqrt(3) / np.sqrt(2)
+    assert 1 - 2 * amps / (np.sqrt(2) * line_rms) >= 0.5  # cosine of the overlap
+    assert 1.35047 * line_rms - 3 / np.pi * amps == pytest.approx(over_peak, rel=0.03)
+
+
+@pytest.mark.parametrize(("ohm", "henry"), [(0.0, 1.0), (1.0, 1.0), (0.2, 1.0)])
+def test_fundamental_approximation_of_a_constant_voltage_bus(ohm, henry) -> None:
+    """Caliskan, Perreault, Jahns & Kassakian, IEEE Trans. Circuits Syst. I, 2003 (from memory).
+
+    Only the fundamental of the phase voltage, a square wave of V/2, counts there. What that leaves
+    out grows with the bus voltage: up to half the phase peak it stays below 3 %.
+    """
+    for over_peak in (0.0, 0.1, 0.25, 0.5):
+        wave = 2 / np.pi * over_peak
+        square = ohm**2 + henry**2
+        one = (-ohm * wave + np.sqrt(square - (henry * wave) ** 2)) / square
+        found = float(state(1.0, 1.0, ohm, henry, over_peak).bus_current_A)
+        assert found == pytest.approx(3 / np.pi * one, rel=0.001 + 0.06 * over_peak)
+
+
 def test_no_load_voltage_is_the_line_peak() -> None:
     """Mohan, Undeland & Robbins: a six-pulse bridge charges a capacitor to the line peak."""
     line_peak = np.sqrt(3) * 10.0
