@@ -37,7 +37,7 @@ def on_a_stiff_bus(
     bus_V: float,
     saturation_A: float,
 ) -> waveform.WaveformResult:
-    """Ten periods of a six-pulse bridge; its bank is too large, its hand too strong, to give way."""
+    """Ten periods of a six-pulse bridge; neither bank nor hand gives way."""
     poles, cadence = 10, electrical_rad_s / 10
     warm = copper_resistance(1.0, project.study.session.winding_C)
     stiff = changed(
