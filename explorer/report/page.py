@@ -29,6 +29,8 @@ STILL_ROWS = 40
 """Rows of the table for readers without scripts."""
 
 PLOT_HEIGHT = 268
+DISC = 17
+"""Pixels across the disc that carries a pick's letter."""
 BOKEH_MARKS = {
     "steady": "circle",
     "cycling": "triangle",
@@ -220,58 +222,35 @@ def _payload(page: PageData) -> dict[str, Any]:
         "traces": [asdict(trace) for trace in page.traces],
         "around": {name: asdict(one) for name, one in page.around.items()},
         "apart": AGREES,
+        "marks": BOKEH_MARKS,
+        "disc": DISC,
         "effort_digits": EFFORT_DIGITS,
         "words": page.words,
     }
 
 
 def _plots(page: PageData) -> tuple[str, str, dict[str, tuple[str, str]]]:
-    """Bokeh's library, the script that places the plots, and label and holder of each plot."""
+    """Bokeh's library, the script that places the plots, and label and holder of each plot.
+
+    The plots come without their designs, which the page's own data holds: explore.js fills them in.
+    Each has a source of its own, so that they can be painted one after the other.
+    """
     from bokeh.embed import components
-    from bokeh.models import ColumnDataSource
     from bokeh.resources import Resources
 
-    goals = {
-        column.name: np.array(column.values, dtype=float) for column in page.designs.objectives
-    }
-    shown = np.array(page.designs.reading, dtype=bool)
-    regimes = page.designs.regimes
-    source = ColumnDataSource(
-        name="designs",
-        data={
-            **goals,
-            "mark": [BOKEH_MARKS.get(regime, "circle") for regime in regimes],
-            "colour": [figures.REGIME_MARKS.get(r, ("o", figures.BLUE))[1] for r in regimes],
-            "strength": np.where(shown, 0.75, 0.0),
-            "size": np.where(shown, 5.0, 0.0),
-        },
-    )
-    place = {design_id: row for row, design_id in enumerate(page.designs.ids)}
-    rows = [place[card.design_id] for card in page.cards]
-    picked = ColumnDataSource(
-        data={
-            **{key: values[rows] for key, values in goals.items()},
-            "letter": [card.letter for card in page.cards],
-        }
-    )
-    drawn = {
-        f"{x.key}-{y.key}": _scatter(x, y, source, picked)
-        for x, y in combinations(page.objectives, 2)
-    }
+    pairs = list(combinations(page.objectives, 2))
+    drawn = {f"{x.key}-{y.key}": _scatter(x, y) for x, y in pairs}
     script, divs = components(drawn, wrap_script=False)
-    labels = {
-        f"{x.key}-{y.key}": f"{y.label} against {x.label.lower()}"
-        for x, y in combinations(page.objectives, 2)
-    }
+    labels = {f"{x.key}-{y.key}": f"{y.label} against {x.label.lower()}" for x, y in pairs}
     library = "\n".join(Resources(mode="inline", components=["bokeh"], log_level="error").js_raw)
     return library, script, {key: (labels[key], divs[key]) for key in drawn}
 
 
-def _scatter(x: Objective, y: Objective, source: Any, picked: Any) -> Any:
-    from bokeh.models import BoxSelectTool, HoverTool, TapTool
+def _scatter(x: Objective, y: Objective) -> Any:
+    from bokeh.models import BoxSelectTool, ColumnDataSource, HoverTool, TapTool
     from bokeh.plotting import figure
 
-    plot = figure(
+    plot: Any = figure(
         height=PLOT_HEIGHT,
         sizing_mode="stretch_width",
         toolbar_location=None,
@@ -283,10 +262,11 @@ def _scatter(x: Objective, y: Objective, source: Any, picked: Any) -> Any:
         outline_line_color=None,
         min_border_right=12,
     )
+    columns = (x.key, y.key, "mark", "colour", "strength", "size")
     cloud = plot.scatter(
         x.key,
         y.key,
-        source=source,
+        source=ColumnDataSource(data={name: [] for name in columns}),
         marker="mark",
         size="size",
         fill_color="colour",
@@ -294,27 +274,42 @@ def _scatter(x: Objective, y: Objective, source: Any, picked: Any) -> Any:
         fill_alpha="strength",
         nonselection_fill_alpha=0.06,
         selection_fill_alpha=1.0,
-        hover_fill_color="colour",
+        name="cloud",
     )
-    plot.scatter(
-        x.key, y.key, source=picked, size=17, fill_color="#1b2a33", line_color="white", name="discs"
-    )
+    # What lies over the cloud is drawn without drawing the cloud anew.
+    picked = ColumnDataSource(data={name: [] for name in ("x", "y", "at_x", "at_y", "letter")})
+    over: dict[str, Any] = {"source": picked, "level": "overlay"}
+    plot.segment("x", "y", "at_x", "at_y", line_width=1.5, name="stems", **over)
+    plot.scatter("x", "y", size=5, line_color=None, name="feet", **over)
+    plot.scatter("at_x", "at_y", size=DISC, name="discs", **over)
     plot.text(
-        x.key,
-        y.key,
+        "at_x",
+        "at_y",
         text="letter",
-        source=picked,
         text_align="center",
         text_baseline="middle",
         text_font_size="11px",
         text_font_style="bold",
-        text_color="white",
         name="letters",
+        **over,
+    )
+    pointed = ColumnDataSource(data={"x": [], "y": []})
+    plot.scatter(
+        "x",
+        "y",
+        source=pointed,
+        size=13,
+        fill_color=None,
+        line_width=2,
+        level="overlay",
+        name="here",
     )
     brush = BoxSelectTool(renderers=[cloud], name="brush")
     plot.add_tools(brush, TapTool(renderers=[cloud]), HoverTool(renderers=[cloud], tooltips=None))
     plot.toolbar.active_drag = brush
     plot.toolbar.logo = None
+    # The range follows the designs, not where a letter was moved to.
+    plot.x_range.renderers = plot.y_range.renderers = [cloud]
     for axis in (*plot.xaxis, *plot.yaxis):
         axis.axis_label_text_font_style = "normal"
         axis.axis_label_text_font_size = "12px"

@@ -27,6 +27,7 @@ BENCHES = {
     "averaged_speed": "throughput of the averaged model",
     "session_speed": "throughput of the sessions",
     "reprice_speed": "repricing of stored designs",
+    "page_speed": "the page under a dragged slider",
     "bridge_accuracy": "the bridge's map against its switching-level twin",
     "fidelity_agreement": "how far the three fidelities agree",
     "memory": "what a block of a sweep holds",

@@ -33,10 +33,15 @@ def needed(module: str) -> Any:
     return pytest.importorskip(module)
 
 
+def found_browser() -> str | None:
+    """Where the browser is, None where there is none."""
+    return next((found for name in NAMES if (found := shutil.which(name))), None)
+
+
 @pytest.fixture(scope="session")
 def chromium() -> Iterator[Any]:
     """The browser; without one the tests are skipped, but fail where CI is set."""
-    path = next((found for name in NAMES if (found := shutil.which(name))), None)
+    path = found_browser()
     if path is None:
         if os.environ.get("CI"):
             pytest.fail("no Chromium found, and CI is set")

@@ -6,10 +6,14 @@ import json
 import re
 import xml.etree.ElementTree as ElementTree
 from html.parser import HTMLParser
+from itertools import combinations
 from pathlib import Path
 
+import numpy as np
 import pytest
 import synthetic
+from hypothesis import given, strategies
+from hypothesis.extra.numpy import arrays
 
 from explorer.report import figures, page, view
 from explorer.report.content import PageData
@@ -139,6 +143,22 @@ def test_every_axis_has_a_unit(data: PageData) -> None:
     for goal in data.objectives:
         assert figures.axis_label(goal) in text
         assert re.search(rf", {re.escape(goal.unit)} \(", figures.axis_label(goal))
+
+
+@given(arrays(float, (5, 2), elements=strategies.floats(0, 300)))
+def test_letters_are_pushed_apart(places: np.ndarray) -> None:
+    """Five discs of 15 in a field of 300 find room, and those that have it stay."""
+    before = places.copy()
+    box = np.array([[0.0, 0.0], [300.0, 300.0]])
+    at = figures.pushed_apart(places, 15.0, box)
+    assert np.array_equal(places, before)
+    assert np.all(at >= 0)
+    assert np.all(at <= 300)
+    gaps = [np.hypot(*(a - b)) for a, b in combinations(at, 2)]
+    # They stop at a tenth short; clipping at the field's edge may leave a little more.
+    assert min(gaps) > 14.5
+    if min(np.hypot(*(a - b)) for a, b in combinations(places, 2)) >= 15:
+        assert np.array_equal(at, places)
 
 
 def test_front_png_is_a_png(tmp_path: Path, data: PageData) -> None:

@@ -1,58 +1,89 @@
 /* Exploring: what the reader can afford and has marked, in the table and in all plots at once. */
-/* Which designs remain, and how the rest fades */
-const kept = row => goals.every(g => {
-  const limit = state.limits[g.name];
-  return limit == null || (g.name === "delivered_energy_J" ? g.values[row] >= limit : g.values[row] <= limit);
-});
+/* Which designs remain is found once a refresh; the rest fades. */
+const keeps = new Uint8Array(N).fill(1);
+const kept = row => keeps[row] === 1;
 const offered = row => state.all || D.reading[row];
-
-function refresh() {
-  const order = goals.find(g => g.name === state.sort).values;
-  shown = [];
-  let left = 0;
-  const remaining = [];
-  for (let row = 0; row < N; row++) {
-    if (!offered(row)) continue;
-    if (kept(row)) { left++; remaining.push(row); }
-    if (!state.marked.size || state.marked.has(row)) shown.push(row);
+function weigh() {
+  keeps.fill(1);
+  for (const g of goals) {
+    const limit = state.limits[g.name], values = g.values;
+    if (limit == null) continue;
+    if (g.name === "delivered_energy_J") { for (let row = 0; row < N; row++) if (values[row] < limit) keeps[row] = 0; }
+    else for (let row = 0; row < N; row++) if (values[row] > limit) keeps[row] = 0;
   }
-  const fade = row => kept(row) ? 0 : 1;
-  shown.sort((a, b) => fade(a) - fade(b) || (state.down ? order[b] - order[a] : order[a] - order[b]) || a - b);
-  const marked = state.marked.size ? shown.filter(row => kept(row)) : remaining;
+}
+/* All rows in the order of a heading: sorted once, kept. */
+const orders = new Map();
+function ordered() {
+  const key = `${state.sort} ${state.down}`;
+  if (!orders.has(key)) {
+    const values = goals.find(g => g.name === state.sort).values, sign = state.down ? -1 : 1;
+    orders.set(key, Int32Array.from(D.ids.keys()).sort((a, b) => sign * (values[a] - values[b]) || a - b));
+  }
+  return orders.get(key);
+}
+
+/* A hand on a slider asks more often than a screen can show: however often, once a frame is enough. */
+let asked = 0, resting = 0;
+function refreshSoon() {
+  asked ||= requestAnimationFrame(refresh);
+  /* While it moves, what is out of sight waits, and the plots show no more than what a person can tell apart. */
+  clearTimeout(resting);
+  resting = setTimeout(() => { resting = 0; refresh(); }, 160);
+}
+const sights = new Map(), watch = new IntersectionObserver(all => { for (const one of all) sights.set(one.target, one.isIntersecting); });
+const wanted = node => !resting || sights.get(node) !== false;
+function refresh() {
+  cancelAnimationFrame(asked);
+  asked = 0;
+  weigh();
+  const remaining = [], faded = [];
+  let left = 0;
+  shown = [];
+  for (const row of ordered()) {
+    if (!offered(row)) continue;
+    if (kept(row)) left++;
+    if (!state.marked.size || state.marked.has(row)) (kept(row) ? remaining : faded).push(row);
+  }
+  shown = remaining.concat(faded);
   $("status").textContent = `${left.toLocaleString("en")} designs remain` +
     (state.marked.size ? `, ${state.marked.size.toLocaleString("en")} marked.` : ".");
-  share(marked);
-  parallel(marked);
+  share(remaining);
+  if (wanted($("parallel"))) parallel(remaining);
   $("unmark").disabled = !state.marked.size;
-  table();
+  if (wanted($("front"))) table();
   paint();
 }
 
-function share(rows) {
-  const box = $("shared");
-  box.replaceChildren();
-  if (!rows.length) { box.append(el("p", {}, "Nothing is left: ask for a little less.")); return; }
+const varied = new Map(D.settings.map(s => [s.name, new Set(s.values).size > MOST_VALUES]));
+function shared(rows) {
   const same = [], often = [], between = [];
   for (const l of D.links) {
-    const count = new Map();
-    for (const row of rows) count.set(l.used[row], (count.get(l.used[row]) || 0) + 1);
-    const [best, times] = [...count].sort((a, b) => b[1] - a[1])[0];
+    const count = new Int32Array(l.parts.length);
+    for (const row of rows) count[l.used[row]]++;
+    const times = Math.max(...count), best = count.indexOf(times);
     const text = `${l.label}: ${l.parts[best].name}`;
     if (times === rows.length) same.push(text);
     else if (times >= 0.75 * rows.length) often.push(`${text} (${Math.round(100 * times / rows.length)} %)`);
   }
   for (const s of D.settings) {
-    const values = rows.map(row => s.values[row]);
-    const [low, high] = [Math.min(...values), Math.max(...values)];
+    let low = Infinity, high = -Infinity;
+    for (const row of rows) { const value = s.values[row]; if (value < low) low = value; if (value > high) high = value; }
     if (low === high) same.push(`${s.label}: ${withUnit(low, s.unit)}`);
-    else if (new Set(s.values).size > MOST_VALUES) between.push(`${s.label} from ${say(low)} to ${withUnit(high, s.unit)}`);
+    else if (varied.get(s.name)) between.push(`${s.label} from ${say(low)} to ${withUnit(high, s.unit)}`);
   }
   const of = state.marked.size ? "marked" : "remaining";
-  const group = (title, lines) => box.append(el("p", {}, title), el("ul", {}, ...lines.map(t => el("li", {}, t))));
-  if (same.length) group(`All of the ${of} ones use:`, same);
-  if (often.length) group(`At least three in four of them use:`, often);
-  if (between.length) box.append(el("p", {}, `They differ in ${between.join(", ")}.`));
-  if (!same.length && !often.length) box.append(el("p", {}, `The ${of} ones share no choice.`));
+  return [[same.length && `All of the ${of} ones use:`, same], [often.length && "At least three in four of them use:", often],
+    [between.length && `They differ in ${between.join(", ")}.`, []], [!same.length && !often.length && `The ${of} ones share no choice.`, []]];
+}
+let sharedNow = null;
+function share(rows) {
+  const told = rows.length ? shared(rows).filter(([title]) => title) : [["Nothing is left: ask for a little less.", []]];
+  const now = JSON.stringify(told);
+  if (now === sharedNow) return;
+  sharedNow = now;
+  $("shared").replaceChildren(...told.flatMap(([title, lines]) =>
+    [el("p", {}, title), lines.length ? el("ul", {}, ...lines.map(line => el("li", {}, line))) : null].filter(Boolean)));
 }
 
 /* What the time-stepped session says of a design's energy: a mark with words for whoever cannot see it */
@@ -69,25 +100,29 @@ function confirmed(row) {
   return el("span", { class: differs ? "seal apart" : "seal", title: words }, el("span", { "aria-hidden": "true" }, differs ? "≠" : "✓"), el("span", { class: "hidden" }, ` ${words}`));
 }
 
+/* A row of the table is made anew only where something of it has changed. */
+const rowKey = row => `${row} ${kept(row)} ${state.marked.has(row)}`;
+function tableRow(row) {
+  const id = D.ids[row], letter = letters.get(row);
+  const count = (setting("cells_series")[row] || 1) * (setting("cells_parallel")[row] || 1);
+  return el("tr", { class: [state.marked.has(row) && "marked", !kept(row) && "faded"].filter(Boolean).join(" ") || null, "data-id": id, "data-key": rowKey(row), onmouseenter: () => hover(row) },
+    el("td", {}, el("input", { type: "checkbox", "aria-label": `Mark design ${id}`, checked: state.marked.has(row), onchange: event => {
+      state.marked[event.target.checked ? "add" : "delete"](row); refresh();
+      const again = $("front").tBodies[0].querySelector(`tr[data-id="${CSS.escape(id)}"] input`);
+      if (again) again.focus();
+    } })),
+    el("th", { scope: "row" }, el("a", { href: `#design-${id}`, onfocus: () => hover(row) }, id), letter ? ` ${letter}` : null, D.locked[row] ? " (locked)" : null),
+    ...goals.map(g => el("td", { class: "n" }, goalText(g, g.values[row]), g.name === "delivered_energy_J" ? confirmed(row) : null)),
+    el("td", {}, D.regimes[row] + (kept(row) ? "" : " (faded)")), el("td", {}, partName(link("generator"), row)), el("td", {}, partName(link("gearing"), row)),
+    el("td", {}, `${count} × ${partName(link("cell"), row)}`));
+}
 function table() {
   const pages = Math.max(1, Math.ceil(shown.length / ROWS));
   state.page = Math.min(state.page, pages - 1);
-  const body = $("front").tBodies[0];
-  const cells = setting("cells_series"), wide = setting("cells_parallel");
-  body.replaceChildren(...shown.slice(state.page * ROWS, (state.page + 1) * ROWS).map(row => {
-    const id = D.ids[row], letter = letters.get(row);
-    const count = (cells[row] || 1) * (wide[row] || 1);
-    return el("tr", { class: [state.marked.has(row) && "marked", !kept(row) && "faded"].filter(Boolean).join(" ") || null, "data-id": id, onmouseenter: () => hover(row) },
-      el("td", {}, el("input", { type: "checkbox", "aria-label": `Mark design ${id}`, checked: state.marked.has(row), onchange: event => {
-        state.marked[event.target.checked ? "add" : "delete"](row); sendMarks(); refresh();
-        const again = body.querySelector(`tr[data-id="${CSS.escape(id)}"] input`);
-        if (again) again.focus();
-      } })),
-      el("th", { scope: "row" }, el("a", { href: `#design-${id}`, onfocus: () => hover(row) }, id), letter ? ` ${letter}` : null, D.locked[row] ? " (locked)" : null),
-      ...goals.map(g => el("td", { class: "n" }, goalText(g, g.values[row]), g.name === "delivered_energy_J" ? confirmed(row) : null)),
-      el("td", {}, D.regimes[row] + (kept(row) ? "" : " (faded)")), el("td", {}, partName(link("generator"), row)), el("td", {}, partName(link("gearing"), row)),
-      el("td", {}, `${count} × ${partName(link("cell"), row)}`));
-  }));
+  const body = $("front").tBodies[0], had = new Map([...body.rows].map(tr => [tr.dataset.key, tr]));
+  const rows = shown.slice(state.page * ROWS, (state.page + 1) * ROWS);
+  if (rows.length !== body.rows.length || rows.some((row, k) => body.rows[k].dataset.key !== rowKey(row)))
+    body.replaceChildren(...rows.map(row => had.get(rowKey(row)) || tableRow(row)));
   $("caption").textContent = state.marked.size ? `: the ${shown.length.toLocaleString("en")} marked ones` : "";
   $("pages").textContent = `page ${state.page + 1} of ${pages}`;
   $("back").disabled = state.page === 0;
@@ -96,78 +131,129 @@ function table() {
     head.setAttribute("aria-sort", head.dataset.key === state.sort ? (state.down ? "descending" : "ascending") : "none");
 }
 
-/* Plots: one shared source, so that a mark in one shows in all */
-let queued = false, free = 0;
-/* Drawing six plots of thousands of marks takes a while on a slow machine: it gets a third of the time at most, so that a slider follows the hand. */
+/* Plots: drawing thousands of marks takes a while, so a change reaches one plot a frame, in turn, and the hand is never kept waiting for all of them. A change in the midst of a round begins the round anew where it is, so that every plot gets its turn. */
+let plots = [], waiting = new Set(), turn = 0, painting = 0, look = null, whenPainted = null;
+function looks() {
+  const strength = new Float32Array(N), size = new Float32Array(N);
+  for (let row = 0; row < N; row++) {
+    strength[row] = kept(row) ? 0.75 : 0.1;
+    /* What is not a number is not drawn at all. */
+    size[row] = (resting ? D.reading[row] : offered(row)) ? 5 : NaN;
+  }
+  return { strength, size };
+}
 function paint() {
-  if (!source || queued) return;
-  queued = true;
-  setTimeout(() => requestAnimationFrame(() => {
-    queued = false;
-    const begun = performance.now();
-    const strength = new Float64Array(N), size = new Float64Array(N);
-    for (let row = 0; row < N; row++) {
-      strength[row] = !offered(row) ? 0 : kept(row) ? 0.75 : 0.1;
-      size[row] = !offered(row) ? 0 : 5;
-    }
-    source.data = { ...source.data, strength, size };
-    requestAnimationFrame(() => requestAnimationFrame(() => { free = performance.now() + 2 * (performance.now() - begun); }));
-  }), Math.max(0, free - performance.now()));
+  look = null;
+  waiting = new Set(plots.filter(plot => wanted(plot.holder)));
+  if (waiting.size && !painting) painting = requestAnimationFrame(paintNext);
 }
 let sending = false;
-function sendMarks() {
-  if (!source) return;
+function paintNext() {
+  painting = 0;
+  if (!waiting.size) return;
+  while (!waiting.has(plots[turn])) turn = (turn + 1) % plots.length;
+  const plot = plots[turn];
+  turn = (turn + 1) % plots.length;
+  waiting.delete(plot);
+  if (waiting.size) painting = requestAnimationFrame(paintNext);
+  look ||= looks();
   sending = true;
-  source.selected.indices = [...state.marked];
+  if (!sameMarks([...plot.cloud.selected.indices])) plot.cloud.selected.indices = [...state.marked];
+  plot.cloud.data = { ...plot.fields, colour, ...look };
   sending = false;
+  if (!waiting.size && whenPainted) { const then = whenPainted; whenPainted = null; requestAnimationFrame(() => requestAnimationFrame(then)); }
 }
 function sameMarks(rows) {
   return rows.length === state.marked.size && rows.every(row => state.marked.has(row));
 }
 
-function colours(doc) {
-  const css = getComputedStyle(document.documentElement);
-  const of = name => css.getPropertyValue(name).trim();
-  const tone = { steady: of("--blue"), cycling: of("--verm"), flooded: of("--green"), chattering: of("--ink"), starved: of("--soft") };
-  source.data = { ...source.data, colour: D.regimes.map(regime => tone[regime] || of("--blue")) };
-  for (const root of doc.roots()) {
+const ink = name => getComputedStyle(document.documentElement).getPropertyValue(name).trim();
+let colour = [];
+function colours() {
+  const tone = { steady: ink("--blue"), cycling: ink("--verm"), flooded: ink("--green"), chattering: ink("--ink"), starved: ink("--soft") };
+  colour = D.regimes.map(regime => tone[regime] || ink("--blue"));
+  const strong = ink("--ink"), sheet = ink("--sheet");
+  const over = { stems: { line_color: strong }, feet: { fill_color: strong }, discs: { fill_color: strong, line_color: sheet }, letters: { text_color: sheet }, here: { line_color: strong } };
+  for (const { root } of plots) {
     for (const axis of [...root.below, ...root.left]) {
-      Object.assign(axis, { axis_label_text_color: of("--ink"), major_label_text_color: of("--ink"), axis_line_color: of("--soft"),
-        major_tick_line_color: of("--soft"), minor_tick_line_color: null });
+      Object.assign(axis, { axis_label_text_color: strong, major_label_text_color: strong, axis_line_color: ink("--soft"),
+        major_tick_line_color: ink("--soft"), minor_tick_line_color: null });
     }
-    for (const grid of root.center.filter(m => m.grid_line_color !== undefined)) grid.grid_line_color = of("--line");
-    for (const renderer of root.renderers) {
-      if (renderer.name === "letters") renderer.glyph.text_color = of("--sheet");
-      if (renderer.name === "discs") { renderer.glyph.fill_color = of("--ink"); renderer.glyph.line_color = of("--sheet"); }
-    }
+    for (const grid of root.center.filter(m => m.grid_line_color !== undefined)) grid.grid_line_color = ink("--line");
+    for (const renderer of root.renderers) if (over[renderer.name]) Object.assign(renderer.glyph, over[renderer.name]);
   }
+  paint();
 }
-function touch(doc) {
+function touch() {
   const coarse = matchMedia("(pointer: coarse)").matches && !$("finger").checked;
-  for (const root of doc.roots()) for (const tool of root.toolbar.tools) if (tool.name === "brush") tool.active = !coarse;
+  for (const { root } of plots) for (const tool of root.toolbar.tools) if (tool.name === "brush") tool.active = !coarse;
+}
+/* Discs with letters that would cover each other are pushed apart, each joined to its design by a stem. */
+function pushApart(places, least, box) {
+  const at = places.map(([x, y]) => [x, y]);
+  for (let round = 0; round < 100; round++) {
+    let moved = false;
+    for (let a = 0; a < at.length; a++) for (let b = a + 1; b < at.length; b++) {
+      let [dx, dy] = [at[b][0] - at[a][0], at[b][1] - at[a][1]];
+      const gap = Math.hypot(dx, dy);
+      if (gap >= least - 0.1) continue;
+      if (!gap) [dx, dy] = [1, 0]; else [dx, dy] = [dx / gap, dy / gap];
+      const push = (least - gap) / 2;
+      at[a] = [at[a][0] - push * dx, at[a][1] - push * dy];
+      at[b] = [at[b][0] + push * dx, at[b][1] + push * dy];
+      moved = true;
+    }
+    if (!moved) break;
+    for (const p of at) { p[0] = Math.min(Math.max(p[0], box.left), box.right); p[1] = Math.min(Math.max(p[1], box.top), box.bottom); }
+  }
+  return at;
+}
+function placeLetters({ root, picked, x, y }) {
+  const view = Bokeh.index.find_one(root), rows = [...letters.keys()];
+  if (!view || !view.frame) return;
+  const xs = view.frame.x_scale, ys = view.frame.y_scale, box = view.frame.bbox, half = data.disc / 2;
+  const places = rows.map(row => [xs.compute(x[row]), ys.compute(y[row])]);
+  const at = pushApart(places, data.disc + 1, { left: box.left + half, right: box.right - half, top: box.top + half, bottom: box.bottom - half });
+  picked.data = { x: rows.map(row => x[row]), y: rows.map(row => y[row]), letter: rows.map(row => letters.get(row)),
+    at_x: at.map((p, k) => p[0] === places[k][0] ? x[rows[k]] : xs.invert(p[0])), at_y: at.map((p, k) => p[1] === places[k][1] ? y[rows[k]] : ys.invert(p[1])) };
 }
 function connect() {
   const doc = window.Bokeh && Bokeh.documents[0];
   if (!doc || doc.roots().length < document.querySelectorAll(".holder").length) { requestAnimationFrame(connect); return; }
-  source = doc.get_model_by_name("designs");
-  source.selected.properties.indices.change.connect(() => {
-    const rows = [...source.selected.indices].filter(offered);
-    if (sending || sameMarks(rows)) return;
-    state.marked = new Set(rows);
-    state.page = 0;
-    if (rows.length !== source.selected.indices.length) sendMarks();
-    refresh();
-    if (rows.length === 1) open(rows[0], false);
+  const columns = new Map(goals.map(g => [g.name, Float64Array.from(g.values)]));
+  const mark = D.regimes.map(regime => data.marks[regime] || "circle");
+  const holders = [...document.querySelectorAll(".holder")];
+  plots = doc.roots().map((root, k) => {
+    const of = name => root.renderers.find(r => r.name === name), { x: { field: across }, y: { field: up } } = of("cloud").glyph;
+    const [x, y] = [columns.get(across), columns.get(up)];
+    return { root, holder: holders[k], x, y, fields: { [across]: x, [up]: y, mark }, cloud: of("cloud").data_source, picked: of("discs").data_source, here: of("here").data_source };
   });
-  source.inspect.connect(() => hover(source.inspected.indices.filter(offered)[0]));
-  colours(doc);
-  touch(doc);
-  for (const holder of document.querySelectorAll(".holder")) untab(holder);
-  matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => requestAnimationFrame(() => colours(doc)));
-  $("finger").addEventListener("change", () => touch(doc));
-  sendMarks();
-  paint();
-  document.documentElement.dataset.ready = "plots";
+  for (const { cloud } of plots) {
+    cloud.selected.properties.indices.change.connect(() => marks(cloud));
+    cloud.inspect.connect(() => hover(cloud.inspected.indices.filter(offered)[0]));
+  }
+  touch();
+  holders.forEach(untab);
+  matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => requestAnimationFrame(colours));
+  $("finger").addEventListener("change", touch);
+  for (const node of [$("parallel"), $("front"), ...holders]) watch.observe(node);
+  /* Where a letter stands depends on the plot's width. */
+  const letter = () => plots.forEach(placeLetters);
+  whenPainted = () => {
+    letter();
+    point();
+    new ResizeObserver(() => requestAnimationFrame(() => requestAnimationFrame(letter))).observe($("plots"));
+    document.documentElement.dataset.ready = "plots";
+  };
+  colours();
+}
+function marks(cloud) {
+  const rows = [...cloud.selected.indices].filter(offered);
+  if (sending || (sameMarks(rows) && rows.length === cloud.selected.indices.length)) return;
+  state.marked = new Set(rows);
+  state.page = 0;
+  refresh();
+  if (rows.length === 1) open(rows[0], false);
 }
 /* A plot does nothing with keys, so it is no stop on the keyboard's way to the table. */
 function untab(node) {
@@ -186,8 +272,15 @@ function differences(row) {
   for (const s of D.settings) if (s.values[row] !== s.values[base]) changes.push(`${s.label} ${withUnit(s.values[row], s.unit)}`);
   return `${parts.join(", ") || "no difference in the goals"}; ${changes.join(", ") || "same choices"}`;
 }
+/* A ring around the design pointed at, in every plot */
+let pointed = null;
+function point() {
+  for (const { here, x, y } of plots) here.data = pointed == null ? { x: [], y: [] } : { x: [x[pointed]], y: [y[pointed]] };
+}
 function hover(row) {
-  if (row == null) return;
+  if (row == null || row === pointed) return;
+  pointed = row;
+  point();
   const name = letters.has(row) ? `${letters.get(row)} (${D.ids[row]})` : D.ids[row];
   $("hover").textContent = base == null ? name : row === base ? `${name} is the balanced design itself.` : `${name} against the balanced design: ${differences(row)}.`;
 }

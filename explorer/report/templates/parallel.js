@@ -4,42 +4,42 @@ const choices = [
   ...D.links.map(l => ({ name: l.name, label: l.label, of: row => l.used[row], text: v => l.parts[v].name })),
   ...D.settings.map(s => ({ name: s.name, label: s.label, of: row => s.values[row], text: v => withUnit(v, s.unit) })),
 ].map(c => ({ ...c, values: [...new Set(D.ids.map((_, row) => c.of(row)))].sort((a, b) => a - b) }))
-  .filter(c => c.values.length > 1 && c.values.length <= MOST_VALUES);
+  .filter(c => c.values.length > 1 && c.values.length <= MOST_VALUES)
+  /* `code` says which of its values a design takes: numbers that count faster than keys. */
+  .map(c => ({ ...c, code: Uint8Array.from(D.ids, (_, row) => c.values.indexOf(c.of(row))) }));
 
 /* Where each value lies on its bar, from 0 to 1; small ones are widened so that they can be hit. */
 function cut(choice, rows) {
-  const count = new Map(choice.values.map(v => [v, 0]));
-  for (const row of rows) count.set(choice.of(row), count.get(choice.of(row)) + 1);
-  const taken = choice.values.filter(v => count.get(v));
-  const wide = taken.map(v => Math.max(count.get(v) / rows.length, LEAST_WIDTH)), whole = wide.reduce((a, b) => a + b, 0);
+  const count = new Int32Array(choice.values.length), { code } = choice;
+  for (const row of rows) count[code[row]]++;
+  const taken = [...count.keys()].filter(k => count[k]);
+  const wide = taken.map(k => Math.max(count[k] / rows.length, LEAST_WIDTH)), whole = wide.reduce((a, b) => a + b, 0);
   let left = 0;
-  return taken.map((value, k) => {
-    const piece = { value, count: count.get(value), left, width: wide[k] / whole };
+  return taken.map((of, k) => {
+    const piece = { of, value: choice.values[of], count: count[of], left, width: wide[k] / whole };
     left += piece.width;
     return piece;
   });
 }
 function bands(upper, lower, above, below, rows) {
-  const joint = new Map();
-  for (const row of rows) {
-    const key = `${upper.of(row)}|${lower.of(row)}`;
-    joint.set(key, (joint.get(key) || 0) + 1);
-  }
+  const many = lower.values.length, joint = new Int32Array(upper.values.length * many);
+  for (const row of rows) joint[upper.code[row] * many + lower.code[row]]++;
   const drawing = svg("svg", { class: "bands", viewBox: `0 0 100 ${BAND}`, preserveAspectRatio: "none", "aria-hidden": "true" });
-  const spent = new Map(below.map(piece => [piece.value, 0]));
+  const spent = new Int32Array(many), half = BAND / 2, at = v => v.toFixed(2);
+  let shape = "";
   for (const a of above) {
     let gone = 0;
     for (const b of below) {
-      const both = joint.get(`${a.value}|${b.value}`);
+      const both = joint[a.of * many + b.of];
       if (!both) continue;
       const top = 100 * (a.left + a.width * gone / a.count), wide = 100 * a.width * both / a.count;
-      const bottom = 100 * (b.left + b.width * spent.get(b.value) / b.count), narrow = 100 * b.width * both / b.count;
+      const bottom = 100 * (b.left + b.width * spent[b.of] / b.count), narrow = 100 * b.width * both / b.count;
       gone += both;
-      spent.set(b.value, spent.get(b.value) + both);
-      const half = BAND / 2;
-      drawing.append(svg("path", { d: `M${top} 0C${top} ${half} ${bottom} ${half} ${bottom} ${BAND}H${bottom + narrow}C${bottom + narrow} ${half} ${top + wide} ${half} ${top + wide} 0Z` }));
+      spent[b.of] += both;
+      shape += `M${at(top)} 0C${at(top)} ${half} ${at(bottom)} ${half} ${at(bottom)} ${BAND}H${at(bottom + narrow)}C${at(bottom + narrow)} ${half} ${at(top + wide)} ${half} ${at(top + wide)} 0Z`;
     }
   }
+  drawing.append(svg("path", { d: shape }));
   return drawing;
 }
 function parallel(rows) {
@@ -57,7 +57,7 @@ function parallel(rows) {
           "aria-label": `${told}. Mark ${all ? "them" : "only these"}`, "data-piece": `${choice.name}|${piece.value}`, onclick: () => {
             state.marked = new Set(rows.filter(row => choice.of(row) === piece.value));
             state.page = 0;
-            sendMarks(); refresh();
+            refresh();
           } }, all ? `all: ${choice.text(piece.value)}` : `${choice.text(piece.value)} (${share} %)`);
       }))));
     before = { choice, pieces };

@@ -6,7 +6,7 @@ const letters = new Map(data.cards.map(c => [byId.get(c.design_id), c.letter]));
 const goals = D.objectives;
 const base = byId.has(data.balanced_id) ? byId.get(data.balanced_id) : null;
 const state = { all: false, marked: new Set(), limits: {}, sort: goals[0].name, down: true, page: 0, open: null };
-let shown = [], source = null;
+let shown = [];
 
 const $ = id => document.getElementById(id);
 /* All text goes in as text nodes, so a part's name can never become markup. */
@@ -27,14 +27,20 @@ function fill(node, attributes, children) {
   }
   node.append(...children.filter(child => child != null));
 }
+/* Making a formatter takes far longer than using one. */
+const formatters = new Map();
+function formatter(digits) {
+  if (!formatters.has(digits)) formatters.set(digits, new Intl.NumberFormat("en", { maximumSignificantDigits: digits }));
+  return formatters.get(digits);
+}
 function say(value, digits = 3) {
   if (value == null) return "none";
   if (value === 0) return "0";
-  const rounded = Number(value.toPrecision(digits));
-  return rounded.toLocaleString("en", { maximumSignificantDigits: digits }).replace("-", "−");
+  return formatter(digits).format(Number(value.toPrecision(digits))).replace("-", "−");
 }
 const withUnit = (value, unit, digits) => unit ? `${say(value, digits)} ${unit}` : say(value, digits);
-const money = value => value.toLocaleString("en", { minimumFractionDigits: 2, maximumFractionDigits: 2 });
+const cents = new Intl.NumberFormat("en", { minimumFractionDigits: 2, maximumFractionDigits: 2 });
+const money = value => cents.format(value);
 const goalText = (goal, value) => goal.name === "cost" ? money(value) : goal.name === "crank_effort_percent" ? say(value, data.effort_digits) : say(value);
 /* A difference of two percentages is told in points, or it would read as a share of the first. */
 const gapText = (goal, gap) => `${gap > 0 ? "+" : "−"}${goalText(goal, Math.abs(gap))} ${goal.unit === "%" ? "points of effort" : goal.unit}`;

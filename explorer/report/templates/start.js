@@ -11,7 +11,7 @@ function sliders() {
       text.textContent = free ? "no limit" : `${goalText(g, value)} ${g.unit}`;
       input.setAttribute("aria-valuetext", text.textContent);
     };
-    input.addEventListener("input", () => { update(); refresh(); });
+    input.addEventListener("input", () => { update(); refreshSoon(); });
     input.addEventListener("clear", () => { input.value = none; update(); });
     update();
     $("sliders").append(el("div", { class: "slide" }, el("label", { for: id }, more ? "Energy, at least" : `${g.label}, at most`), input, text));
@@ -38,12 +38,12 @@ function run(id) { const script = document.createElement("script"); script.textC
 
 sliders();
 headings();
-$("all").addEventListener("change", event => { state.all = event.target.checked; state.marked = new Set([...state.marked].filter(offered)); sendMarks(); refresh(); });
+$("all").addEventListener("change", event => { state.all = event.target.checked; state.marked = new Set([...state.marked].filter(offered)); refresh(); });
 $("reset").addEventListener("click", () => {
   for (const input of document.querySelectorAll("#sliders input")) input.dispatchEvent(new Event("clear"));
-  state.marked.clear(); state.all = $("all").checked = false; state.page = 0; sendMarks(); refresh();
+  state.marked.clear(); state.all = $("all").checked = false; state.page = 0; refresh();
 });
-$("unmark").addEventListener("click", () => { state.marked.clear(); state.page = 0; sendMarks(); refresh(); });
+$("unmark").addEventListener("click", () => { state.marked.clear(); state.page = 0; refresh(); });
 $("back").addEventListener("click", () => { state.page--; table(); });
 $("on").addEventListener("click", () => { state.page++; table(); });
 addEventListener("hashchange", address);
