@@ -36,7 +36,7 @@ NODES = 640
 """Nodes of the curves: those of the search's own curves four times over, solved anew."""
 CHUNK = 128
 """Steps between two bookings of energy; only memory and overhead depend on it."""
-STEPS_PER_STROKE = 16
+STEPS_PER_STROKE = 32
 """A sine is summed exactly by equal midpoints; this many keep its bend of the bus voltage."""
 LONGEST_STEP_S = 2.0
 VOLTAGE_STEP_V, BAND_SHARE = 0.1, 0.1
@@ -473,8 +473,8 @@ class _Walkers:
 
     NAMES = (
         "rows", "law", "state", "inner_V", "angle", "clock_s", "timer_s", "reserve_J", "bus_V",
-        "speed", "step_s", "gap_V", "lapse", "lived_s", "steps", "cycles", "first_s", "mark_s",
-        "mark_angle", "sample_s", "trend",
+        "speed", "step_s", "gap_V", "lapse", "lived_s", "steps", "cycles", "first_s", "first_angle",
+        "mark_s", "mark_angle", "sample_s", "trend",
     )  # fmt: skip
 
     def __init__(self, laws: _Laws, count: int, duration_s: float, person: Operator | None) -> None:
@@ -488,7 +488,8 @@ class _Walkers:
         self.reserve_J = np.full(count, person.reserve_J if person else np.inf)
         self.bus_V, self.step_s, self.gap_V = np.full((3, count), 1e-6)
         self.lapse = np.ones(count)
-        self.lived_s, self.steps, self.cycles, self.first_s = np.zeros((4, count))
+        self.lived_s, self.steps, self.cycles = np.zeros((3, count))
+        self.first_s, self.first_angle = np.zeros((2, count))
         self.mark_s, self.mark_angle, self.sample_s, self.trend = np.zeros((4, count))
         self._settle(self.rows)
 
@@ -532,7 +533,7 @@ class _Walkers:
         now = laws.balance(law, state, self.inner_V, ohm, stroke, guess_V)
         middle_V = now.bus_V - esr * now.net_A
         inner_V = 2 * middle_V - self.inner_V
-        angle = self.angle + self.speed * step
+        angle = self.angle + now.rad_s * step
         low, high = laws.limits(law, state, self._stroke(angle))
         beyond = np.maximum(low - inner_V, inner_V - high)
         if self.held:
@@ -676,10 +677,14 @@ class _Walkers:
         Each step of them then counts `lapse` times, in time and in energy. They also make whole
         strokes where the cycle is shorter than a stroke. Others are stepped in full.
         """
-        self.first_s[at] = np.where(self.cycles[at] == 0, self.lived_s[at], self.first_s[at])
+        new = at[self.cycles[at] == 0]
+        self.first_s[new], self.first_angle[new] = self.lived_s[new], self.angle[new]
         self.cycles[at] += 1
-        cycle_s = (self.lived_s[at] - self.first_s[at]) / np.maximum(self.cycles[at] - 1, 1)
-        stroke_s = 2 * np.pi * self.lived_s[at] / np.maximum(self.angle[at], 1e-9)
+        cycling_s = self.lived_s[at] - self.first_s[at]
+        cycle_s = cycling_s / np.maximum(self.cycles[at] - 1, 1)
+        # A stroke as it is while the window switches; filling the bank took slower ones.
+        turned = self.angle[at] - self.first_angle[at]
+        stroke_s = 2 * np.pi * np.maximum(cycling_s, 1e-9) / np.maximum(turned, 1e-9)
         strokes = (self.angle[at] - self.mark_angle[at]) / (2 * np.pi)
         whole = (strokes % 1 < cycle_s / stroke_s) | (cycle_s > stroke_s / 2)
         if self.laws.unevenness == 0:
