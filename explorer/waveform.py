@@ -3,7 +3,8 @@
 Phase currents through inductance, resistance and exponential valves, bank with series resistance,
 drains, window, converter and pack; solved by LSODA (Hindmarsh, Petzold), which SciPy wraps. It
 knows neither the bridge's map nor a stiff bus, and so judges both. The hand is even: a stroke is a
-thousand times longer than a pulse of the bridge, and belongs to the session fidelity.
+thousand times longer than a pulse of the bridge, and belongs to the session fidelity. A hand and a
+rotor keep their speed through a pulse: the speed follows from means over a period of this circuit.
 """
 
 from __future__ import annotations
@@ -16,6 +17,7 @@ from warnings import catch_warnings, simplefilter
 import numpy as np
 from numpy.typing import NDArray
 from scipy.integrate import ODEintWarning, odeint
+from scipy.optimize import brentq
 
 from explorer import demand, supply
 from explorer.config import Project
@@ -34,6 +36,10 @@ and what flows is a millionth of what matters."""
 LEAST_INDUCTANCE_H = 2e-7
 """Of a few centimetres of wire; a machine without any would switch in no time at all."""
 TABLE_V = 0.005
+KNOT_V, LEAST_KNOTS = 0.15, 3
+"""How far apart the inner voltages are at which the held speed is sought, and their least number."""
+PROBE, SPEED_ERROR = 0.01, 1e-5
+"""First step away from the guess of a held speed, and how closely it is found; shares of it."""
 SETTLING = 6.0
 """Time constants of the winding that pass, beside two periods, before the window opens."""
 SOLVED = "Integration successful."
@@ -83,8 +89,8 @@ def simulate(
     """One design (`len(design) == 1`) from a bank's inner voltage on, its window open or closed.
 
     The window does not switch: choose a time in which it would not. The shaft turns at the speed
-    which the operator holds at the bus voltage of the moment, with an even hand; currents begin
-    in the steady state of the start. Raises InputError for windows longer than 5 s.
+    at which mean power and force of a period keep to the operator's limits, with an even hand;
+    currents begin in the steady state of the start. Raises InputError for windows longer than 5 s.
     """
     if not 0 < seconds <= LONGEST_WINDOW_S:
         rule = f"a waveform window lasts above 0 and at most {LONGEST_WINDOW_S:g} s"
@@ -126,10 +132,10 @@ class _Circuit:
         self.delivered_W = load.delivered_W[0] if closed else np.zeros_like(grid)
         taken = taken + (load.current_A[0] if closed else 0.0)
         self.taken_A = taken.tolist()
+        self.ratio, self.cadence_rad_s = one(halves.ratio), one(halves.cadence_rad_s)
         coarse = grid[::10]
         speed, _ = supply.held_speed(halves, np.zeros(len(coarse), dtype=np.int64), coarse)
-        self.speed_rad_s = np.interp(grid, coarse, speed)
-        self.shaft_rad_s = (self.speed_rad_s * one(halves.ratio)).tolist()
+        self.hold(coarse, speed)
 
     def look(self, table: list[float], bus_V: float) -> tuple[float, float]:
         """Value and slope of a table at a bus voltage."""
@@ -137,6 +143,11 @@ class _Circuit:
         left = min(max(int(place), 0), len(table) - 2)
         step = table[left + 1] - table[left]
         return table[left] + step * (place - left), step / TABLE_V
+
+    def hold(self, inner_V: Array, crank_rad_s: Array) -> None:
+        """From now on turn at these speeds at these inner voltages, straight between them."""
+        self.speed_rad_s = np.interp(self.grid, inner_V, crank_rad_s)
+        self.shaft_rad_s = (self.speed_rad_s * self.ratio).tolist()
 
     def bus_V(self, inner_V: float, rectified_A: float) -> float:
         """Terminal voltage of the bank: `V = Vc + ESR (I - taken(V))`, by Newton's method."""
@@ -206,7 +217,7 @@ class _Circuit:
         angle, inner_V = float(state[-2]), float(state[-1])
         rectified = self.rectified_A(currents)
         volts = self.bus_V(inner_V, rectified)
-        shaft, _ = self.look(self.shaft_rad_s, volts)
+        shaft, _ = self.look(self.shaft_rad_s, inner_V)
         emf = self.emf_V(shaft, angle)
         drops = [self.drop_V(a, volts) for a in currents]
         star = sum(drops) / 3 if self.kind == 0 else 0.0
@@ -221,18 +232,71 @@ class _Circuit:
         return [*rates, shaft * self.poles, net / self.capacitance_F]
 
     def run(self, start_V: float, seconds: float) -> WaveformResult:
-        """Let the currents settle, then follow the window and sum up."""
+        """Follow the window twice, with the speed of the map and of this circuit, and sum up."""
+        inner = self._follow(start_V, seconds)[1][:, -1]
+        low, high = float(inner.min()), float(inner.max())
+        knots = np.linspace(low, high, LEAST_KNOTS + int((high - low) / KNOT_V))
+        if high - low < TABLE_V:
+            knots = np.array([start_V])
+        guess = np.interp(knots, self.grid, self.speed_rad_s)
+        held = [self.held(float(v), float(w)) for v, w in zip(knots, guess, strict=True)]
+        self.hold(knots, np.array(held))
+        return self.summary(*self._follow(start_V, seconds))
+
+    def held(self, inner_V: float, guess_rad_s: float) -> float:
+        """Crank speed at which a period's mean power or force is the operator's limit, rad/s.
+
+        The root nearest to a guess, or the cadence where the limit lies above it: whoever knows
+        that there are several roots, and which comes first from rest, guesses.
+        """
+        if guess_rad_s <= 0:
+            return 0.0
+        person, halves = self.halves.operator, self.halves
+        most_W = person.power_share * halves.power_limit_W
+        most_N_m = person.comfort_force_N * float(halves.radius_m[0])
+
+        def excess(crank_rad_s: float) -> float:
+            asked_W = self.mean_crank_W(inner_V, crank_rad_s)
+            return max(asked_W / most_W, asked_W / crank_rad_s / most_N_m) - 1
+
+        low = high = min(guess_rad_s, self.cadence_rad_s)
+        step = 1 + PROBE
+        if excess(low) > 0:
+            while excess(low := low / step) > 0:
+                high, step = low, step**1.5
+        else:
+            while high < self.cadence_rad_s:
+                low, high, step = high, min(high * step, self.cadence_rad_s), step**1.5
+                if excess(high) > 0:
+                    break
+            else:
+                return self.cadence_rad_s
+        return float(brentq(excess, low, high, xtol=SPEED_ERROR * low, rtol=SPEED_ERROR))
+
+    def mean_crank_W(self, inner_V: float, crank_rad_s: float) -> float:
+        """Mean power at the crank over a period at a fixed inner voltage and speed."""
+        self.hold(self.grid[:1], np.array([crank_rad_s]))
+        state, period = self._settled(inner_V)
+        times = np.linspace(0.0, period, SAMPLES_PER_PERIOD + 1)
+        states = self._solved(state, times, period, still=True)
+        return self.summary(times, states).crank_work_J / period
+
+    def _settled(self, inner_V: float) -> tuple[Array, float]:
+        """The state that the currents settle to at an inner voltage, and its period, s."""
         count = 2 if self.kind == 0 else self.phases
         state = np.zeros(count + 2)
-        state[-1] = start_V
-        shaft, _ = self.look(self.shaft_rad_s, start_V)
+        state[-1] = inner_V
+        shaft, _ = self.look(self.shaft_rad_s, inner_V)
         period = 2 * pi / max(shaft * self.poles, 1.0)
-        step = min(period / SAMPLES_PER_PERIOD, seconds / 400)
         settle_s = SETTLING * self.inductance_H / (self.ohm + self.valve_ohm) + 2 * period
-        state = self._solved(state, np.array([0.0, settle_s]), period, still=True)[-1]
+        return self._solved(state, np.array([0.0, settle_s]), period, still=True)[-1], period
+
+    def _follow(self, start_V: float, seconds: float) -> tuple[Array, Array]:
+        """Times and states of the window, after the currents have settled."""
+        state, period = self._settled(start_V)
+        step = min(period / SAMPLES_PER_PERIOD, seconds / 400)
         times = np.linspace(0.0, seconds, round(seconds / step) + 1)
-        states = self._solved(state, times, period, still=False)
-        return self.summary(times, states)
+        return times, self._solved(state, times, period, still=False)
 
     def _solved(self, state: Array, times: Array, period: float, *, still: bool) -> Array:
         """States at some times, (times, states). ExplorerError where the integrator gives up."""
@@ -265,7 +329,7 @@ class _Circuit:
         bus = np.array(
             [self.bus_V(float(v), float(a)) for v, a in zip(inner, rectified, strict=True)]
         )
-        crank_rad_s = np.interp(bus, self.grid, self.speed_rad_s)
+        crank_rad_s = np.interp(inner, self.grid, self.speed_rad_s)
         halves = self.halves
         shaft = crank_rad_s * halves.ratio[0]
         angle = states[:, -2]
