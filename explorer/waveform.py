@@ -17,7 +17,6 @@ from warnings import catch_warnings, simplefilter
 import numpy as np
 from numpy.typing import NDArray
 from scipy.integrate import ODEintWarning, odeint
-from scipy.optimize import brentq
 
 from explorer import demand, supply
 from explorer.config import Project
@@ -36,10 +35,11 @@ and what flows is a millionth of what matters."""
 LEAST_INDUCTANCE_H = 2e-7
 """Of a few centimetres of wire; a machine without any would switch in no time at all."""
 TABLE_V = 0.005
-KNOT_V, LEAST_KNOTS = 0.15, 3
-"""How far apart the inner voltages are at which the held speed is sought, and their least number."""
-PROBE, SPEED_ERROR = 0.01, 1e-5
-"""First step away from the guess of a held speed, and how closely it is found; shares of it."""
+KNOT_V = 0.15
+"""How far apart the inner voltages are, at most, at which the held speed is sought."""
+PROBE, KEPT, ROUNDS = 0.003, 1e-4, 40
+"""First step away from the guess of a held speed, as a share of it; how closely the hand keeps to
+its limit, as a share of it; most tries."""
 SETTLING = 6.0
 """Time constants of the winding that pass, beside two periods, before the window opens."""
 SOLVED = "Integration successful."
@@ -232,54 +232,61 @@ class _Circuit:
         return [*rates, shaft * self.poles, net / self.capacitance_F]
 
     def run(self, start_V: float, seconds: float) -> WaveformResult:
-        """Follow the window twice, with the speed of the map and of this circuit, and sum up."""
-        inner = self._follow(start_V, seconds)[1][:, -1]
-        low, high = float(inner.min()), float(inner.max())
-        knots = np.linspace(low, high, LEAST_KNOTS + int((high - low) / KNOT_V))
-        if high - low < TABLE_V:
-            knots = np.array([start_V])
-        guess = np.interp(knots, self.grid, self.speed_rad_s)
-        held = [self.held(float(v), float(w)) for v, w in zip(knots, guess, strict=True)]
-        self.hold(knots, np.array(held))
+        """Seek the speeds that are held on the way through the window, follow it and sum up."""
+        guess = float(np.interp(start_V, self.grid, self.speed_rad_s))
+        crank, net_A = self.held(start_V, guess)
+        end_V = max(start_V + net_A * seconds / self.capacitance_F, 0.0)
+        knots = np.linspace(start_V, end_V, 2 + int(abs(end_V - start_V) / KNOT_V))
+        held = [crank]
+        for inner_V in knots[1:]:
+            held.append(self.held(float(inner_V), held[-1])[0])
+        order = np.argsort(knots)
+        self.hold(knots[order], np.array(held)[order])
         return self.summary(*self._follow(start_V, seconds))
 
-    def held(self, inner_V: float, guess_rad_s: float) -> float:
+    def held(self, inner_V: float, guess_rad_s: float) -> tuple[float, float]:
         """Crank speed at which a period's mean power or force is the operator's limit, rad/s.
 
-        The root nearest to a guess, or the cadence where the limit lies above it: whoever knows
-        that there are several roots, and which comes first from rest, guesses.
+        And the mean current into the bank there, A. The root next to a guess, or the cadence where
+        the limit lies above it: whoever knows that there are several roots, and which one comes
+        first from rest, guesses.
         """
-        if guess_rad_s <= 0:
-            return 0.0
         person, halves = self.halves.operator, self.halves
         most_W = person.power_share * halves.power_limit_W
         most_N_m = person.comfort_force_N * float(halves.radius_m[0])
+        net_A = 0.0
 
         def excess(crank_rad_s: float) -> float:
-            asked_W = self.mean_crank_W(inner_V, crank_rad_s)
-            return max(asked_W / most_W, asked_W / crank_rad_s / most_N_m) - 1
+            nonlocal net_A
+            asked_W, net_A = self.means(inner_V, crank_rad_s)
+            force = asked_W / crank_rad_s / most_N_m if crank_rad_s > 0 else 0.0
+            return max(asked_W / most_W, force) - 1
 
-        low = high = min(guess_rad_s, self.cadence_rad_s)
-        step = 1 + PROBE
-        if excess(low) > 0:
-            while excess(low := low / step) > 0:
-                high, step = low, step**1.5
-        else:
-            while high < self.cadence_rad_s:
-                low, high, step = high, min(high * step, self.cadence_rad_s), step**1.5
-                if excess(high) > 0:
-                    break
+        at = min(guess_rad_s, self.cadence_rad_s)
+        miss, step = excess(at), 1 + PROBE
+        low = high = (at, miss)
+        for _ in range(ROUNDS):
+            if abs(miss) < KEPT or (miss < 0 and at >= self.cadence_rad_s) or at <= 0:
+                break
+            low, high = ((at, miss), high) if miss < 0 else (low, (at, miss))
+            if low[1] < 0 < high[1]:
+                # The regula falsi of a curve that may bend: neither end is approached too timidly.
+                share = low[1] / (low[1] - high[1])
+                at = low[0] + (high[0] - low[0]) * min(max(share, 0.02), 0.98)
             else:
-                return self.cadence_rad_s
-        return float(brentq(excess, low, high, xtol=SPEED_ERROR * low, rtol=SPEED_ERROR))
+                at = min(at * step, self.cadence_rad_s) if miss < 0 else at / step
+                step = step**2
+            miss = excess(at)
+        return at, net_A
 
-    def mean_crank_W(self, inner_V: float, crank_rad_s: float) -> float:
-        """Mean power at the crank over a period at a fixed inner voltage and speed."""
+    def means(self, inner_V: float, crank_rad_s: float) -> tuple[float, float]:
+        """Mean power at the crank and current into the bank over a period, all else at rest."""
         self.hold(self.grid[:1], np.array([crank_rad_s]))
         state, period = self._settled(inner_V)
         times = np.linspace(0.0, period, SAMPLES_PER_PERIOD + 1)
-        states = self._solved(state, times, period, still=True)
-        return self.summary(times, states).crank_work_J / period
+        found = self.summary(times, self._solved(state, times, period, still=True))
+        taken = np.interp(found.waves.bus_V, self.grid, self.taken_A)
+        return found.crank_work_J / period, found.bus_current_A - float(taken[:-1].mean())
 
     def _settled(self, inner_V: float) -> tuple[Array, float]:
         """The state that the currents settle to at an inner voltage, and its period, s."""
