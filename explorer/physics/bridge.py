@@ -369,6 +369,8 @@ SHARPNESS = 100.0
 """How sharply the two limits of a soft bus join, in bus resistances over a phase's impedance."""
 HARD_BUS = 0.01
 """A bus of less resistance than this share of a phase's impedance is stiff."""
+TRICKLE = 1e-6
+"""Nor is the drop of a current felt that is less than this share of the bus voltage."""
 SECANTS, SETTLED = 12, 1e-4
 
 
@@ -415,10 +417,11 @@ def soft_bus_steady_state(
     phases, bus = kind.phases * kind.circuits, flat[4]
 
     current, rms, power = (np.array(value) for value in _bridge(kind, flat))
-    form = rms**2 / np.maximum(current, 1e-300) ** 2
+    form = (rms / np.where(current > 0, current, np.inf)) ** 2
     junction = power - bus * current - phases * resistance * rms**2
     apart = np.clip((form - law.smooth) / (law.parted - law.smooth), 0.0, 1.0)
-    soft = (bus_R > HARD_BUS * impedance) & (apart > 0) & (current > 0) & (bus > bus_R * current)
+    soft = (bus_R > HARD_BUS * impedance) & (apart > 0)
+    soft &= (bus_R * current > TRICKLE * bus) & (bus_R * current < bus)
     at = np.flatnonzero(soft)
     if at.size:
         ohm, behind = flat[2][at] + law.share * bus_R[at], [value[at] for value in flat]
