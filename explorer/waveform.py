@@ -59,12 +59,13 @@ class Waves(NamedTuple):
 
 @dataclass(frozen=True)
 class WaveformResult:
-    """What a window of time comes to, energies in J.
+    """What a window of some `seconds` comes to, energies in J.
 
     `bus_energy_J` is what the bridge gives to the bus, `crank_work_J` what the hand gives,
     `end_inner_V` the voltage behind the bank's series resistance at the end.
     """
 
+    seconds: float
     bus_energy_J: float
     delivered_energy_J: float
     crank_work_J: float
@@ -85,12 +86,15 @@ def simulate(
     start_V: float,
     seconds: float,
     closed: bool,
+    whole: bool = False,
 ) -> WaveformResult:
     """One design (`len(design) == 1`) from a bank's inner voltage on, its window open or closed.
 
     The window does not switch: choose a time in which it would not. The shaft turns at the speed
     at which mean power and force of a period keep to the operator's limits, with an even hand;
-    currents begin in the steady state of the start. Raises InputError for windows longer than 5 s.
+    currents begin in the steady state of the start. `whole` takes the nearest whole number of
+    electrical periods instead, at least one: half a pulse more or less says nothing about a mean.
+    Raises InputError for windows longer than 5 s.
     """
     if not 0 < seconds <= LONGEST_WINDOW_S:
         rule = f"a waveform window lasts above 0 and at most {LONGEST_WINDOW_S:g} s"
@@ -100,7 +104,7 @@ def simulate(
     halves = Halves.of(catalogue, design, person, 60.0 * session.minutes, session.winding_C)
     back = demand.demand(catalogue, design, catalogue.packs[pack_id])
     circuit = _Circuit(halves, back, start_V, closed)
-    return circuit.run(start_V, seconds)
+    return circuit.run(start_V, seconds, whole)
 
 
 class _Circuit:
@@ -231,10 +235,13 @@ class _Circuit:
             net = rectified - self.look(self.taken_A, volts)[0]
         return [*rates, shaft * self.poles, net / self.capacitance_F]
 
-    def run(self, start_V: float, seconds: float) -> WaveformResult:
+    def run(self, start_V: float, seconds: float, whole: bool) -> WaveformResult:
         """Seek the speeds that are held on the way through the window, follow it and sum up."""
         guess = float(np.interp(start_V, self.grid, self.speed_rad_s))
         crank, net_A = self.held(start_V, guess)
+        pace = crank * self.ratio * self.poles / (2 * pi)
+        if whole and self.kind < 2 and pace * LONGEST_WINDOW_S > 1:
+            seconds = min(max(round(seconds * pace), 1), int(LONGEST_WINDOW_S * pace)) / pace
         end_V = max(start_V + net_A * seconds / self.capacitance_F, 0.0)
         knots = np.linspace(start_V, end_V, 2 + int(abs(end_V - start_V) / KNOT_V))
         held = [crank]
@@ -355,6 +362,7 @@ class _Circuit:
         squares = (phase**2).sum(axis=1)
         seconds = float(times[-1])
         return WaveformResult(
+            seconds=seconds,
             bus_energy_J=total(bus * rectified),
             delivered_energy_J=total(np.interp(bus, self.grid, self.delivered_W)),
             crank_work_J=total(crank_W),
