@@ -90,7 +90,9 @@ def simulate(
 ) -> WaveformResult:
     """One design (`len(design) == 1`) from a bank's inner voltage on, its window open or closed.
 
-    The window does not switch: choose a time in which it would not. The shaft turns at the speed
+    The window does not switch, nor do active valves wake or sleep: choose a time in which they
+    would not. Valves sleep where a sleeping bridge leaves the mean bus voltage of a period below
+    their start, whose supply does not follow pulses. The shaft turns at the speed
     at which mean power and force of a period keep to the operator's limits, with an even hand;
     currents begin in the steady state of the start. `whole` takes the nearest whole number of
     electrical periods instead, at least one: half a pulse more or less says nothing about a mean.
@@ -122,7 +124,8 @@ class _Circuit:
         self.valve_ohm = one(halves.valve_ohm)
         self.awake = (one(halves.saturation_A), one(halves.emission_V))
         self.asleep = (one(halves.body_saturation_A), BODY_DIODE_EMISSION_V)
-        self.start_V = one(halves.start_V) if self.asleep[0] > 0 else -1.0
+        self.wakes_V = one(halves.start_V) if self.asleep[0] > 0 else 0.0
+        self.valve = self.asleep if self.wakes_V > 0 else self.awake
         self.capacitance_F = float(back["capacitance_F"][0, 0])
         self.esr_ohm = float(back["esr_ohm"][0, 0])
         self.halves, self.back = halves, back
@@ -166,7 +169,7 @@ class _Circuit:
 
     def drop_V(self, amps: float, bus_V: float) -> float:
         """Voltage between a phase's terminals and the middle of the bus, or across its bridge."""
-        saturation, emission = self.asleep if bus_V < self.start_V else self.awake
+        saturation, emission = self.valve
         size = max(abs(amps), DARK_A)
         if self.kind == 2:
             drop = bus_V + (emission * log(1 + size / saturation) if saturation else 0.0)
@@ -238,7 +241,10 @@ class _Circuit:
     def run(self, start_V: float, seconds: float, whole: bool) -> WaveformResult:
         """Seek the speeds that are held on the way through the window, follow it and sum up."""
         guess = float(np.interp(start_V, self.grid, self.speed_rad_s))
-        crank, net_A = self.held(start_V, guess)
+        crank, net_A, bus_V = self.held(start_V, guess)
+        if self.valve == self.asleep and bus_V >= self.wakes_V:
+            self.valve = self.awake
+            crank, net_A, _ = self.held(start_V, guess)
         pace = crank * self.ratio * self.poles / (2 * pi)
         if whole and self.kind < 2 and pace * LONGEST_WINDOW_S > 1:
             seconds = min(max(round(seconds * pace), 1), int(LONGEST_WINDOW_S * pace)) / pace
@@ -251,21 +257,21 @@ class _Circuit:
         self.hold(knots[order], np.array(held)[order])
         return self.summary(*self._follow(start_V, seconds))
 
-    def held(self, inner_V: float, guess_rad_s: float) -> tuple[float, float]:
+    def held(self, inner_V: float, guess_rad_s: float) -> tuple[float, float, float]:
         """Crank speed at which a period's mean power or force is the operator's limit, rad/s.
 
-        And the mean current into the bank there, A. The root next to a guess, or the cadence where
+        And the mean current into the bank there, A, and bus voltage. The root next to a guess, or the cadence where
         the limit lies above it: whoever knows that there are several roots, and which one comes
         first from rest, guesses.
         """
         person, halves = self.halves.operator, self.halves
         most_W = person.power_share * halves.power_limit_W
         most_N_m = person.comfort_force_N * float(halves.radius_m[0])
-        net_A = 0.0
+        net_A = bus_V = 0.0
 
         def excess(crank_rad_s: float) -> float:
-            nonlocal net_A
-            asked_W, net_A = self.means(inner_V, crank_rad_s)
+            nonlocal net_A, bus_V
+            asked_W, net_A, bus_V = self.means(inner_V, crank_rad_s)
             force = asked_W / crank_rad_s / most_N_m if crank_rad_s > 0 else 0.0
             return max(asked_W / most_W, force) - 1
 
@@ -284,16 +290,17 @@ class _Circuit:
                 at = min(at * step, self.cadence_rad_s) if miss < 0 else at / step
                 step = step**2
             miss = excess(at)
-        return at, net_A
+        return at, net_A, bus_V
 
-    def means(self, inner_V: float, crank_rad_s: float) -> tuple[float, float]:
-        """Mean power at the crank and current into the bank over a period, all else at rest."""
+    def means(self, inner_V: float, crank_rad_s: float) -> tuple[float, float, float]:
+        """Mean crank power, current into the bank and bus voltage of a period, bank at rest."""
         self.hold(self.grid[:1], np.array([crank_rad_s]))
         state, period = self._settled(inner_V)
         times = np.linspace(0.0, period, SAMPLES_PER_PERIOD + 1)
         found = self.summary(times, self._solved(state, times, period, still=True))
         taken = np.interp(found.waves.bus_V, self.grid, self.taken_A)
-        return found.crank_work_J / period, found.bus_current_A - float(taken[:-1].mean())
+        net_A = found.bus_current_A - float(taken[:-1].mean())
+        return found.crank_work_J / period, net_A, found.mean_bus_V
 
     def _settled(self, inner_V: float) -> tuple[Array, float]:
         """The state that the currents settle to at an inner voltage, and its period, s."""
