@@ -260,9 +260,9 @@ class _Circuit:
     def held(self, inner_V: float, guess_rad_s: float) -> tuple[float, float, float]:
         """Crank speed at which a period's mean power or force is the operator's limit, rad/s.
 
-        And the mean current into the bank there, A, and bus voltage. The root next to a guess, or the cadence where
-        the limit lies above it: whoever knows that there are several roots, and which one comes
-        first from rest, guesses.
+        And the mean current into the bank there, A, and bus voltage. The root next to a guess, or
+        the cadence where the limit lies above it: whoever knows that there are several roots, and
+        which one comes first from rest, guesses.
         """
         person, halves = self.halves.operator, self.halves
         most_W = person.power_share * halves.power_limit_W

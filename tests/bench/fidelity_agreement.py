@@ -108,7 +108,14 @@ def windows(project: Project, designs: Designs, operator: str, pack: str, seed: 
         about_s = float(np.clip(0.03 * need["capacitance_F"][row], 0.02, 0.4))
         one = designs.take(np.array([row]))
         fine = waveform.simulate(
-            project, one, operator, pack, start_V=start_V, seconds=about_s, closed=closed, whole=True
+            project,
+            one,
+            operator,
+            pack,
+            start_V=start_V,
+            seconds=about_s,
+            closed=closed,
+            whole=True,
         )
         seconds = fine.seconds
         start = session.Start(np.array([start_V]), closed, seconds)

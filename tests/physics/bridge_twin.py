@@ -174,9 +174,7 @@ def solve(
         def bus(amps):
             return max(bus_V + bus_ohm * amps, 0.0)
 
-        rate = (
-            _flow_star(*circuit, bus) if phases == 3 else _flow_windings(*circuit, bus, count)
-        )
+        rate = _flow_star(*circuit, bus) if phases == 3 else _flow_windings(*circuit, bus, count)
         currents = _periodic(rate, count, angle / electrical_rad_s, peak, rtol)
         if phases == 3:
             currents = np.vstack([currents, -currents.sum(axis=0)])
