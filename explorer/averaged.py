@@ -282,8 +282,10 @@ def session(chain: Chain, duration_s: float) -> Session:
     start_V, _ = first_sign_change(chain, lambda v: -chain.inner_V(v, "open"), zero, top)
     idle_V = _idle_V(chain)
     starved = idle_V <= on_V
-    start_V = np.minimum(start_V, np.minimum(idle_V, on_V))
-    fill = walk(chain, start_V, np.minimum(on_V, idle_V), "open")
+    start_V = np.minimum(start_V, idle_V)
+    # The first current may lift the bus over the turn-on threshold while the bank is still empty.
+    turn_V = np.maximum(on_V, np.minimum(start_V, over_V))
+    fill = walk(chain, np.minimum(start_V, turn_V), np.minimum(turn_V, idle_V), "open")
     dwell = fill.within(remaining)
     tally.add(every, fill, dwell)
     remaining = np.maximum(remaining - dwell.sum(axis=1), 0.0)
@@ -295,13 +297,13 @@ def session(chain: Chain, duration_s: float) -> Session:
     hold_V = np.where(starved, idle_V, np.nan)
     on_share = np.zeros(count)
     floor_V, trap_V = np.full(count, np.nan), np.full(count, np.nan)
-    peak_V = np.minimum(idle_V, on_V)
+    peak_V = np.minimum(idle_V, turn_V)
     _stay(tally, chain, every[starved], idle_V, remaining, "open")
 
     rows = every[~starved & np.isfinite(fill_s)]
     if rows.size:
         part = chain.take(rows)
-        wait_V, wait, flooded_waiting = _wait(part, on_V[rows], over_V[rows])
+        wait_V, wait, flooded_waiting = _wait(part, turn_V[rows], over_V[rows])
         loaded_V, stays_on = _load_step(part, wait_V, off_V[rows])
         stays_on &= ~flooded_waiting
         rising = part.net_current(loaded_V[:, None], "loaded")[:, 0] > 0
