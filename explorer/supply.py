@@ -37,8 +37,10 @@ ENDS = SPEED_SHARES[[0, -1]]
 ROOT = 1e-4
 """How closely the hand keeps to its limit, as a share of it."""
 
-TERMS = ("current_A", "gearing_W", "drag_W", "copper_W", "lead_W", "bridge_W", "effort", "rad_s",
-         "pulses_W")  # fmt: skip
+TERMS = (
+    "current_A", "gearing_W", "drag_W", "copper_W", "lead_W", "bridge_W", "effort", "pulses_W",
+    "rad_s",
+)  # fmt: skip
 LOSSES = slice(1, 6)
 """The losses among `TERMS`; crank power is their sum, the bus power and the pulses' heat in the
 bank's resistance, which is none unless the half knows its bank."""
@@ -433,7 +435,7 @@ class _Solved:
         )
         terms = (
             need.current_A, need.gearing_W, need.drag_W, need.copper_W, need.lead_W, need.bridge_W,
-            effort, speed, need.pulses_W,
+            effort, need.pulses_W, speed,
         )  # fmt: skip
         return cls(np.stack(terms, axis=1), need.phase_rms_A, need.torque_N_m)
 
