@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -73,7 +74,7 @@ def review(
     answer = commands.review(*studies)
     _answer(answer, as_json, _reviewed)
     if open_:
-        typer.launch(answer["report"])
+        _show(answer["report"])
 
 
 @app.command()
@@ -145,6 +146,25 @@ def check(study: Study, as_json: AsJson = False) -> None:
             *a["notes"],
         ],
     )
+
+
+def _show(page: str) -> None:
+    """Open a page in the reader's browser, the one that BROWSER names if it names one.
+
+    What the browser says goes to standard error. ExplorerError where none can be started.
+    """
+    import webbrowser
+
+    sys.stdout.flush()
+    ours = os.dup(1)
+    os.dup2(2, 1)
+    try:
+        started = webbrowser.open(Path(page).resolve().as_uri())
+    finally:
+        os.dup2(ours, 1)
+        os.close(ours)
+    if not started:
+        raise ExplorerError(f"{page}: is written, but no browser could be started to show it")
 
 
 def main() -> None:

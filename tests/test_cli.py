@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import re
 import shutil
 import sqlite3
@@ -224,6 +225,50 @@ def test_a_what_if_is_not_remembered(genchain, launched) -> None:
     after = genchain("rerun", study, "--json").json
     assert after["entered"] == after["left"] == after["price_changes"] == []
     assert costs(after) == costs(answer)
+
+
+def browser_of(folder: Path, *lines: str) -> str:
+    """A stand-in for a browser, as BROWSER names one: a program that is given an address."""
+    program = folder / "browser"
+    program.write_text("\n".join(["#!/bin/sh", *lines]) + "\n")
+    program.chmod(0o755)
+    return str(program)
+
+
+def shown_by(study: Path, **environment: str) -> subprocess.CompletedProcess[str]:
+    """`review --open` as a person runs it, in an environment of its own."""
+    command = [sys.executable, "-m", "explorer", "review", str(study), "--open", "--json"]
+    return subprocess.run(
+        command, capture_output=True, text=True, env={"PYTHONPATH": str(HERE.parent), **environment}
+    )
+
+
+def test_review_opens_the_page_that_it_wrote(launched, tmp_path: Path) -> None:
+    study, answer = launched
+    page = tmp_path / Path(answer["report"]).relative_to(Path(answer["report"]).parents[3])
+    page.write_text("an old page")
+    seen = tmp_path / "seen"
+    browser = browser_of(tmp_path, f'echo "$@" > "{seen}"', "echo chatter of a browser")
+    told = shown_by(study, BROWSER=browser, PATH=os.environ["PATH"])
+    assert (told.returncode, "chatter" in told.stderr) == (0, True)
+    assert json.loads(told.stdout)["report"] == str(page)  # and nothing else there
+    assert seen.read_text().split() == [page.as_uri()]
+    assert "an old page" not in page.read_text("utf-8")
+
+
+@pytest.mark.skipif(sys.platform == "darwin", reason="always has a browser to fall back on")
+def test_review_says_when_no_browser_starts(launched, tmp_path: Path) -> None:
+    study, _ = launched
+    nothing = tmp_path / "no programs"
+    nothing.mkdir()
+    broken = browser_of(tmp_path, "exit 1")
+    for environment in ({}, {"BROWSER": broken}, {"BROWSER": str(tmp_path / "missing")}):
+        told = shown_by(study, PATH=str(nothing), **environment)
+        page = json.loads(told.stdout)["report"]
+        assert told.returncode == 1
+        assert told.stderr.splitlines()[-1] == (
+            f"{page}: is written, but no browser could be started to show it"
+        )
 
 
 def test_two_studies_side_by_side(genchain, launched, tmp_path: Path) -> None:
