@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from functools import cached_property
@@ -524,7 +525,14 @@ def _wires(known: Facts) -> Iterator[Wire]:
 
 
 def _drawing(known: Facts) -> Iterator[Symbol]:
-    """The chain from the hand on, as it is wired."""
+    """The chain from the hand on, as it is wired; no line of a name parts a number and its unit."""
+    return (one._replace(name=_UNIT.sub("\u00a0", one.name)) for one in _symbols(known))
+
+
+_UNIT = re.compile(r"(?<=\d) (?=[^\W\d_]{1,2}\b)")
+
+
+def _symbols(known: Facts) -> Iterator[Symbol]:
     generator, clamp = known.part("generator"), known.part("clamp")
     wires = int(CONDUCTORS[generator.kind][0])
     cells = known.setting("cells_series") * known.setting("cells_parallel")
