@@ -321,6 +321,7 @@ def _moved(answer: dict[str, Any]) -> list[str]:
         f"{c['currency']} ({c['why']}, dated {c['dated']})"
         for c in answer["price_changes"]
     ] or ["no price has changed since the last run"]
+    changes += [_term_words(c, answer["currency"]) for c in answer["terms_changed"]]
     if answer["owned"]:
         changes.append(
             f"what if: {', '.join(answer['owned'])} counted as free; the next rerun compares with "
@@ -338,9 +339,18 @@ def _moved(answer: dict[str, Any]) -> list[str]:
         )
     if "search" in answer:
         lines.append(f"searched: {answer['search']['why']}")
-    elif answer["price_changes"]:
+    elif answer["price_changes"] or answer["terms_changed"]:
         lines.append("new prices may justify a fresh search: rerun with --search")
     return [*lines, f"report: {answer['report']}"]
+
+
+def _term_words(change: dict[str, Any], currency: str) -> str:
+    """A change of the study's own terms, and what it does to costs or to the front."""
+    if change["term"] == "build_quantity":
+        kits = f"{change['old']:,} -> {change['new']:,}"
+        return f"build_quantity of the study: {kits} (price breaks count for all kits together)"
+    old, new = (_amount(change[way]) for way in ("old", "new"))
+    return f"the study's limit on cost: {old} -> {new} {currency}"
 
 
 def _from_pieces(change: dict[str, Any]) -> str:

@@ -29,7 +29,15 @@ LAUNCH_KEYS = {
     "study", "designs_considered", "designs_feasible", "exact", "front", "front_size",
     "hypervolume", "seconds", "report",
 }  # fmt: skip
-RERUN_KEYS = {"price_changes", "physics_evaluations", "entered", "left", "front", "locked"}
+RERUN_KEYS = {
+    "price_changes",
+    "terms_changed",
+    "physics_evaluations",
+    "entered",
+    "left",
+    "front",
+    "locked",
+}
 
 
 class Outcome:
@@ -418,6 +426,38 @@ def test_a_rerun_tells_old_prices_breaks_and_what_ifs(genchain, launched) -> Non
     assert re.search(rf"\({part}\): the price of 2019-11-10 is \d{{4}} days old", told.out)
     assert f"price of {part} from 10 pieces: none -> 5.00 EUR (new, dated 2026-11-20)" in told.out
     assert f"what if: {part} counted as free" in genchain("rerun", study, "--owned", part).out
+
+
+def test_a_rerun_names_the_number_of_kits_as_the_cause(genchain, launched, tmp_path: Path) -> None:
+    """Ten kits of six diodes are bought at the price from 50 on, 0.19 instead of 0.28 EUR."""
+    study, answer = launched
+    record = next(r for r in answer["front"] if r["parts"]["rectifier"] == "schottky_3a")
+    pieces = next(line["quantity"] for line in record["bill"] if line["link"] == "rectifier")
+    assert pieces == 6
+    assert genchain("lock", study, record["design_id"]).status == 0
+    first = genchain("rerun", study, "--json")
+    assert first.json["terms_changed"] == []
+    text = study.read_text()
+    study.write_text(text.replace("[prices]", "[prices]\nbuild_quantity = 10"))
+    moved = genchain("rerun", study, "--json")
+    assert moved.json["price_changes"] == []
+    assert moved.json["terms_changed"] == [{"term": "build_quantity", "old": 1, "new": 10}]
+    assert "build_quantity of the study: 1 -> 10 (price breaks count for all kits" in moved.err
+    (locked,) = moved.json["locked"]
+    assert locked["cost"] == pytest.approx(record["cost"] - 6 * (0.28 - 0.19))
+    assert "its price on the day of the lock was for building 1, not 10" in locked["reasons"]
+    page = Path(moved.json["report"]).read_text("utf-8")
+    assert "no price has moved, but the study builds 10 instead of 1" in page
+    assert "build_quantity from 1 to 10" in page  # in the history
+    again = genchain("rerun", study, "--json").json
+    assert again["terms_changed"] == []
+    # The page of a past day counts the kits of that day.
+    with Store.open(study.with_name("small.store.sqlite"), read_only=True) as store:
+        before = next(run for run in store.history() if run.kind == "rerun").ended
+    then = genchain("review", f"{study}@{before[:19]}", study, "--json")
+    old, new = ({r["design_id"]: r["cost"] for r in side["front"]} for side in then.json["studies"])
+    name = record["design_id"]
+    assert old[name] - new[name] == pytest.approx(6 * (0.28 - 0.19))
 
 
 def test_a_rerun_that_searches_says_what_it_computed(genchain, launched) -> None:

@@ -199,7 +199,9 @@ def build(
     return Market(
         currency=currency,
         what_if=_what_if(owned, names),
-        sentence=_moved(previous, changes, len(entered), len(left), len(rows), bool(owned)),
+        sentence=_moved(
+            previous, changes, told.terms(previous), len(entered), len(left), len(rows), bool(owned)
+        ),
         changes=changes,
         entered=told.entered(entered),
         entered_count=len(entered),
@@ -259,6 +261,22 @@ class _Telling:
                 )
             )
         return tuple(found)
+
+    def terms(self, previous: reprice.Previous | None) -> str:
+        """What of the study's own terms has changed and moves costs or the front, in words."""
+        if previous is None:
+            return ""
+        told = {
+            "build_quantity": lambda old, new: (
+                f"the study builds {new:,} instead of {old:,}, which counts for price breaks"
+            ),
+            "limit_cost": lambda old, new: (
+                f"the study's limit on cost is {_cents(new, self.currency)} instead of "
+                f"{_cents(old, self.currency)}"
+            ),
+        }
+        changes = reprice.term_changes(previous.terms, reprice.terms(self.project))
+        return ", and ".join(told[one.term](one.old, one.new) for one in changes)
 
     def point(self, energy_J: float, cost: float, mass_kg: float, effort: float) -> str:
         return (
@@ -461,6 +479,7 @@ def _what_if(owned: Collection[str], names: Mapping[str, str]) -> str:
 def _moved(
     previous: reprice.Previous | None,
     changes: Sequence[Change],
+    terms: str,
     entered: int,
     left: int,
     size: int,
@@ -469,17 +488,20 @@ def _moved(
     if previous is None:
         return "Nothing has moved yet: neither prices nor front differ from the first launch."
     count = len(changes)
-    prices = "no price has moved" if not count else (
+    causes = "no price has moved" if not count else (
         "1 price has moved" if count == 1 else f"{count} prices have moved"
     )  # fmt: skip
-    free = ", and some parts count as free" if owned else ""
+    if terms:
+        causes += f"{', and' if count else ', but'} {terms}"
+    if owned:
+        causes += ", and some parts count as free"
     if not entered and not left:
         return (
-            f"Since {_day(previous.when)}, {prices}{free}; the front still holds the same "
+            f"Since {_day(previous.when)}, {causes}; the front still holds the same "
             f"{size:,} designs."
         )
     return (
-        f"Since {_day(previous.when)}, {prices}{free}. {entered:,} designs have entered the front, "
+        f"Since {_day(previous.when)}, {causes}. {entered:,} designs have entered the front, "
         f"{left:,} have left it; {size:,} are on it now."
     )
 
