@@ -34,7 +34,9 @@ REGIME_MARKS = {
 INK = "#010203"
 """Stands for the reader's text colour, light or dark, until the SVG is finished."""
 
-LEGEND_LETTERS = 100
+WIDE = 7.6
+"""Width of a figure, inches: its letters of nine points are then about as large as the page's."""
+LEGEND_LETTERS = 80
 """A legend with more letters than this stands in two columns instead of four."""
 VECTOR_LIMIT = 400
 """Above this many points a cloud becomes an image inside the SVG, to keep the page small."""
@@ -51,12 +53,12 @@ def axis_label(goal: Objective) -> str:
 
 def pairs_svg(page: PageData) -> str:
     """All six pairs of the objectives, picks lettered."""
-    return _svg(lambda figure: _pairs(figure, page, INK, small=True), (9.6, 6.2))
+    return _svg(lambda figure: _pairs(figure, page, INK, small=True), (WIDE, 5.0))
 
 
 def ledger_svg(page: PageData) -> str:
     """Where each joule of crank work goes, one bar a picked design."""
-    return _svg(lambda figure: _ledger(figure, page), (9.6, 1.3 + 0.5 * max(len(page.cards), 1)))
+    return _svg(lambda figure: _ledger(figure, page), (WIDE, 1.2 + 0.42 * max(len(page.cards), 1)))
 
 
 def convergence_svg(page: PageData) -> str:
@@ -73,7 +75,7 @@ def convergence_svg(page: PageData) -> str:
         axes.set_ylim(max(min(share, default=0.0) - 1, 0), 100.5)
         axes.xaxis.set_major_formatter(lambda value, _: f"{value:,.0f}")
 
-    return _svg(draw, (9.6, 2.6))
+    return _svg(draw, (WIDE, 2.3))
 
 
 def outing_svg(page: PageData) -> str:
@@ -111,7 +113,7 @@ def outing_svg(page: PageData) -> str:
         axes.set_ylabel("energy, Wh for each kg")
         axes.set_ylim(0, 1.1 * top)
 
-    return _svg(draw, (9.6, 3.2))
+    return _svg(draw, (WIDE, 2.7))
 
 
 def moved_svg(
@@ -145,7 +147,7 @@ def moved_svg(
         figure.legend(loc="outside upper center", ncols=columns, frameon=False, labelcolor=INK,
                       markerscale=1.6)  # fmt: skip
 
-    return _svg(draw, (9.6, 3.8))
+    return _svg(draw, (WIDE, 3.6))
 
 
 def line_svg(line: Line, currency: str) -> str:
@@ -183,7 +185,7 @@ def line_svg(line: Line, currency: str) -> str:
                       textcoords="offset points", fontsize=8)  # fmt: skip
         figure.legend(loc="outside upper center", ncols=2, frameon=False, labelcolor=INK)
 
-    return _svg(draw, (9.6, 3.6))
+    return _svg(draw, (WIDE, 3.3))
 
 
 def course_svg(course: Course, goals: Sequence[Objective]) -> str:
@@ -216,7 +218,7 @@ def course_svg(course: Course, goals: Sequence[Objective]) -> str:
             axes.xaxis.set_major_locator(locator)
             axes.xaxis.set_major_formatter(dates.ConciseDateFormatter(locator))
 
-    return _svg(draw, (9.6, 4.2))
+    return _svg(draw, (WIDE, 4.2))
 
 
 def front_png(page: PageData, path: str | Path) -> Path:
@@ -337,7 +339,9 @@ def _ledger(figure: Any, page: PageData) -> None:
         if term != "crank_work":
             group = group_of.get(term, "left in the bank")
             joules[group] += np.array([values[row] or 0.0 for row in rows])
-    work = np.maximum(sum(joules.values()), 1e-12)
+    # As told beside it: the terms are rounded, and their sum may round another way.
+    told = np.array([ledger["crank_work"][row] or 0.0 for row in rows])
+    work = np.maximum(np.where(told > 0, told, sum(joules.values())), 1e-12)
     left = np.zeros(len(rows))
     for (group, amounts), fill, hatch in zip(joules.items(), fills, hatches, strict=True):
         share = 100 * amounts / work
