@@ -36,6 +36,8 @@ INK = "#010203"
 
 WIDE = 7.6
 """Width of a figure, inches: its letters of nine points are then about as large as the page's."""
+LEAST_LABELLED = 4.0
+"""Share of the work, %, below which a piece has no room for its number."""
 LEGEND_LETTERS = 80
 """A legend with more letters than this stands in two columns instead of four."""
 VECTOR_LIMIT = 400
@@ -197,28 +199,34 @@ def course_svg(course: Course, goals: Sequence[Objective]) -> str:
         dates: Any = import_module("matplotlib.dates")
         when = [datetime.fromisoformat(one) for one in course.when]
         styles = ["--", "-.", ":", (0, (5, 1, 1, 1, 1, 1))]
-        for axes, goal in zip(figure.subplots(2, 2, sharex=True).ravel(), goals, strict=True):
+        panels = figure.subplots(2, 2, sharex=True).ravel()
+        for axes, goal in zip(panels, goals, strict=True):
             best = "most" if goal.more_is_better else "least"
             axes.plot(when, course.best[goal.key], color=BLUE, marker="o", ms=4, lw=1.6,
-                      drawstyle="steps-post", label=f"{best} on the front")  # fmt: skip
+                      drawstyle="steps-post", label="best of the front")  # fmt: skip
             if goal.key == "cost":
                 for (name, pairs), style in zip(course.locked_cost.items(), styles, strict=False):
                     days = [datetime.fromisoformat(day) for day, _ in pairs]
                     axes.plot(days, [cost for _, cost in pairs], color=VERMILLION, marker="s",
                               ms=4, ls=style, lw=1.6, drawstyle="steps-post",
                               label=f"locked {name}")  # fmt: skip
-                axes.legend(frameon=False, labelcolor=INK, fontsize=8)
             for day, _ in course.events:
                 axes.axvline(datetime.fromisoformat(day), color=INK, lw=0.8, ls=":")
-            axes.set_ylabel(f"{goal.label}, {goal.unit}")
+            axes.set_ylabel(f"{best} {goal.label.lower()}, {goal.unit}")
             axes.margins(y=0.25)
             axes.yaxis.set_major_formatter(lambda value, _: f"{value:,.6g}")
             # Fewer than three at the least: of 150 to 300 seconds no step makes five or six.
             locator = dates.AutoDateLocator(minticks=2, maxticks=6)
             axes.xaxis.set_major_locator(locator)
             axes.xaxis.set_major_formatter(dates.ConciseDateFormatter(locator))
+        # Beside the panels: inside one, lines would run through it.
+        lines, labels = panels[
+            [goal.key for goal in goals].index("cost")
+        ].get_legend_handles_labels()
+        figure.legend(lines, labels, loc="outside upper center", ncols=3, frameon=False,
+                      labelcolor=INK)  # fmt: skip
 
-    return _svg(draw, (WIDE, 4.2))
+    return _svg(draw, (WIDE, 4.4))
 
 
 def front_png(page: PageData, path: str | Path) -> Path:
@@ -355,7 +363,7 @@ def _ledger(figure: Any, page: PageData) -> None:
             lw=0.8,
             label=group,
         )
-        for level in np.flatnonzero(share > 3):
+        for level in np.flatnonzero(share > LEAST_LABELLED):
             axes.annotate(
                 f"{share[level]:.0f} %",
                 (left[level] + share[level] / 2, level),
@@ -374,10 +382,11 @@ def _ledger(figure: Any, page: PageData) -> None:
 
 
 def _spread(ends: list[tuple[float, str]], gap: float) -> list[tuple[float, str]]:
-    """Label heights moved apart so that letters do not lie on each other."""
+    """Label heights moved apart so that letters lie neither on each other nor on the axis."""
     placed: list[tuple[float, str]] = []
     for value, letter in sorted(ends):
-        placed.append((max(value, placed[-1][0] + gap) if placed else value, letter))
+        least = placed[-1][0] + gap if placed else gap / 2
+        placed.append((max(value, least), letter))
     return placed
 
 

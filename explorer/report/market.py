@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from explorer import front, reprice, tipping
 from explorer.parts import LINKS
+from explorer.report.goals import EFFORT_DIGITS
 from explorer.report.numerals import money, number
 from explorer.report.words import LINK_WORDS, PICK_WORDS
 from explorer.space import Rows
@@ -281,7 +282,7 @@ class _Telling:
     def point(self, energy_J: float, cost: float, mass_kg: float, effort: float) -> str:
         return (
             f"{number(energy_J)} J, {money(cost, self.currency)}, {number(mass_kg)} kg, "
-            f"{number(effort)} % effort"
+            f"{number(effort, EFFORT_DIGITS)} % effort"
         )
 
     def row(self, row: int) -> str:
@@ -379,7 +380,7 @@ class _Telling:
             "delivered_energy_J": lambda v: f"gives {number(v)} J more",
             "cost": lambda v: f"costs {money(v, self.currency)} less",
             "mass_kg": lambda v: f"weighs {number(v)} kg less",
-            "crank_effort_percent": lambda v: f"asks {number(v)} % less effort",
+            "crank_effort_percent": lambda v: f"asks {number(v, EFFORT_DIGITS)} points less effort",
         }
         return ", ".join(phrases[k](v) for k, v in by.items() if v > 0) or "is no worse anywhere"
 
@@ -431,7 +432,7 @@ class _Telling:
         name = self.names.get(weight.part, weight.part)
         ends = [p for p in (found.next_fall, found.next_rise) if p is not None]
         # Finer than cents: a front of a thousand designs changes within one.
-        near = " and ".join(f"{p:,.4f} {self.currency}" for p in ends)
+        near = " and ".join(f"{_fine(p)} {self.currency}" for p in ends)
         sentence = (
             f"{name} costs {_cents(weight.price, self.currency)}. Were it free, "
             f"{using[0]:,} of {int(sizes[0]):,} designs on the front would use it; at twice its "
@@ -553,6 +554,16 @@ def _even(rows: Rows, count: int = NAMED) -> Rows:
     if len(rows) <= count:
         return rows
     return rows[np.linspace(0, len(rows) - 1, count).astype(np.intp)]
+
+
+def _fine(price: float) -> str:
+    """A price to the cent, or as fine as a hundredth of one where it needs that.
+
+    >>> _fine(13.48), _fine(1234.5678)
+    ('13.48', '1,234.5678')
+    """
+    whole, digits = f"{price:,.4f}".split(".")
+    return f"{whole}.{digits[:2]}{digits[2:].rstrip('0')}"
 
 
 def _cents(amount: float | None, currency: str) -> str:

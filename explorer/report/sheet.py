@@ -26,6 +26,7 @@ from explorer.errors import Fault, InputError
 from explorer.evaluate import Evaluation, Solved
 from explorer.files import write_atomic
 from explorer.physics.generator import wire_resistance
+from explorer.report.goals import EFFORT_DIGITS
 from explorer.report.numerals import money, number
 from explorer.report.words import CAUTIONS, LINK_WORDS, margin_words
 from explorer.space import Designs
@@ -369,7 +370,7 @@ def _goals(known: Facts, record: Mapping[str, Any]) -> Iterator[tuple[str, str]]
     )
     yield "cost on the day of the lock", money(record["cost"], record["currency"])
     yield "mass", f"{number(record['mass_kg'])} kg"
-    yield "crank effort", f"{number(record['crank_effort_percent'])} %"
+    yield "crank effort", f"{number(record['crank_effort_percent'], EFFORT_DIGITS)} %"
     yield "regime", record["regime"]
 
 
