@@ -212,7 +212,8 @@ def course_svg(course: Course, goals: Sequence[Objective]) -> str:
                               label=f"locked {name}")  # fmt: skip
             for day, _ in course.events:
                 axes.axvline(datetime.fromisoformat(day), color=INK, lw=0.8, ls=":")
-            axes.set_ylabel(f"{best} {goal.label.lower()}, {goal.unit}")
+            what = goal.label.lower() if goal.key == "cost" else f"{best} {goal.label.lower()}"
+            axes.set_ylabel(f"{what}, {goal.unit}")
             axes.margins(y=0.25)
             axes.yaxis.set_major_formatter(lambda value, _: f"{value:,.6g}")
             # Fewer than three at the least: of 150 to 300 seconds no step makes five or six.

@@ -138,5 +138,5 @@ function neighbours(row) {
   if (!best.size) return el("p", { class: "fine" }, "No design of this page differs from it in one part only.");
   return el("div", {}, el("h3", {}, "One part swapped"), el("ul", {}, ...[...best.values()].slice(0, 12).map(([l, other]) =>
     el("li", {}, el("a", { href: `#design-${D.ids[other]}` }, `${l.label}: ${partName(l, other)}`), ", ",
-      goals.map(g => { const gap = g.values[other] - g.values[row]; return gap ? gapText(g, gap) : null; }).filter(Boolean).join(", ") || "no difference"))));
+      goals.map(g => tells(g, g.values[other], g.values[row]) ? gapText(g, g.values[other] - g.values[row]) : null).filter(Boolean).join(", ") || "no difference that a person could tell"))));
 }
