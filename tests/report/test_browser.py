@@ -57,6 +57,17 @@ def settle(tab: Any) -> None:
     )
 
 
+def test_the_first_screen_answers(visit: Open, data: PageData) -> None:
+    """A laptop's screen without scrolling: question, answer, limit, caution and all picks."""
+    tab = visit(ready="table", width=1280)
+    told = [".question", ".headline", ".say", ".ceiling", ".beside .warn"]
+    first = [tab.locator(f"{where}").first for where in told]
+    first += tab.locator(".card .goals").all()
+    assert len(first) == len(told) + len(data.cards)
+    assert all(one.evaluate("e => e.getBoundingClientRect().bottom <= 900") for one in first)
+    assert data.question in tab.locator(".question").inner_text()
+
+
 def test_a_brush_in_one_plot_shows_in_the_others_and_in_the_table(
     visit: Open, data: PageData
 ) -> None:
@@ -272,9 +283,21 @@ def test_a_design_has_an_address(visit: Open, data: PageData) -> None:
     assert tab.locator("#h-design").evaluate("e => e.getBoundingClientRect().top < innerHeight")
     tab.evaluate(f"location.hash = 'design-{other}'")
     wait_for(tab, f"document.querySelector('#full h3').textContent.includes('{other}')")
-    bill = tab.locator("#full table").first.inner_text()
-    for k in data.designs.bills[11]:
-        assert data.designs.bill_lines[k].name in bill
+    rows = tab.locator("#full table").first.locator("tbody tr").all_inner_texts()
+    lines = [data.designs.bill_lines[k] for k in data.designs.bills[11]]
+    assert len(rows) == len(lines) + 1  # and their sum
+    for row, line in zip(rows, lines, strict=False):
+        assert row.split("\t") == [
+            line.name,
+            str(line.quantity),
+            f"{line.unit_price:.2f}",
+            f"{line.quantity * line.unit_price:.2f}",
+            line.price_dated,
+        ]
+    assert f"{data.designs.objectives[1].values[11]:.2f}" in rows[-1]
+    settings = tab.locator("#full table").nth(1).inner_text()
+    for column in data.designs.settings:
+        assert f"{column.label}\t{number(column.values[11])} {column.unit}".strip() in settings
     assert tab.locator("#full .limits li").count() == len(data.designs.margins)
     tab.evaluate("location.hash = 'design-nowhere'")
     wait_for(tab, "document.querySelector('#full').textContent.includes('No design nowhere')")

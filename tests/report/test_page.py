@@ -145,6 +145,40 @@ def test_every_axis_has_a_unit(data: PageData) -> None:
         assert re.search(rf", {re.escape(goal.unit)} \(", figures.axis_label(goal))
 
 
+UNIT = re.compile(
+    r", (J|EUR|kg|%|Wh for each kg)( |$)|% of the last$|^designs |^day of the outing$"
+)
+"""A unit behind a comma, or what is counted."""
+
+
+def test_every_axis_of_every_still_figure_names_its_unit(
+    monkeypatch: pytest.MonkeyPatch, data: PageData
+) -> None:
+    from matplotlib.figure import Figure
+
+    def drawn(name: str, *given: object) -> list[tuple[str, str]]:
+        figure = Figure()
+        monkeypatch.setattr(figures, "_svg", lambda draw, size: draw(figure) or "")
+        getattr(figures, name)(*given)
+        return [(axes.get_xlabel(), axes.get_ylabel()) for axes in figure.axes]
+
+    market = data.market
+    assert market is not None
+    made = {
+        "pairs_svg": drawn("pairs_svg", data),
+        "convergence_svg": drawn("convergence_svg", data),
+        "outing_svg": drawn("outing_svg", data),
+        "moved_svg": drawn("moved_svg", market.before, market.after, "EUR"),
+        "line_svg": drawn("line_svg", market.line, "EUR"),
+    }
+    assert [len(panels) for panels in made.values()] == [6, 1, 1, 1, 2]
+    labels = [label for panels in made.values() for both in panels for label in both]
+    # Bars have names along one axis, the course of prices has dates.
+    labels += [x for x, _ in drawn("ledger_svg", data)]
+    labels += [y for _, y in drawn("course_svg", market.course, data.objectives)]
+    assert [label for label in labels if not UNIT.search(label)] == []
+
+
 @given(arrays(float, (5, 2), elements=strategies.floats(0, 300)))
 def test_letters_are_pushed_apart(places: np.ndarray) -> None:
     """Five discs of 15 in a field of 300 find room, and those that have it stay."""
