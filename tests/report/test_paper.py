@@ -67,6 +67,7 @@ def address(demo_project: Project, tmp_path_factory: pytest.TempPathFactory) -> 
     picks = {wish: rows[k]["design_id"] for wish, k in picked.items()}
     assert len(set(picks.values())) >= 4
     for row in rows:
+        row["readings"] = {**row["readings"], "cycle_s": 4.98}
         row["session_energy_J"] = 0.9 * row["delivered_energy_J"]
     seconds = np.linspace(0, 600, 120)
     first = picks["balanced"]
@@ -81,7 +82,12 @@ def address(demo_project: Project, tmp_path_factory: pytest.TempPathFactory) -> 
         rule_costs=synthetic.rule_costs({"design_id": first}),
         session_traces={first: {"time_s": seconds, "bus_V": 5 + seconds % 3, "pack_W": seconds}},
         cadence_curves={
-            first: {"cadence_rpm": [40, 60], "handle_force_N": [9, 12], "pack_power_W": [1, 2]}
+            # Faster gives less here, which takes a long sentence.
+            first: {
+                "cadence_rpm": [40, 60, 80],
+                "handle_force_N": [9, 12, 4],
+                "pack_power_W": [1, 9.93, 0.24],
+            }
         },
         market=after_a_rerun(),
         locked=[{"design_id": one["design_id"], "status": "kept"} for one in rows[:3]],
@@ -113,6 +119,9 @@ def test_the_summary_is_a_few_sheets_of_the_size_asked_for(visit: Open, size: st
 def test_one_design_is_two_sheets(visit: Open, size: str) -> None:
     tab = visit()
     one_design(tab)
+    told = tab.locator("#full").inner_text()
+    assert "read the range" in told
+    assert "faster is less" in told
     printed = sheets(tab.pdf(format=size))
     assert len(printed) == MOST_DESIGN
     assert printed[0] == pytest.approx(POINTS[size], abs=1.0)
