@@ -447,7 +447,7 @@ def test_a_rerun_names_the_number_of_kits_as_the_cause(genchain, launched, tmp_p
     assert locked["cost"] == pytest.approx(record["cost"] - 6 * (0.28 - 0.19))
     assert "its price on the day of the lock was for building 1, not 10" in locked["reasons"]
     page = Path(moved.json["report"]).read_text("utf-8")
-    assert "no price has moved, but the study builds 10 instead of 1" in page
+    assert "no price has moved, but the study builds 10 kits instead of 1" in page
     assert "build_quantity from 1 to 10" in page  # in the history
     again = genchain("rerun", study, "--json").json
     assert again["terms_changed"] == []

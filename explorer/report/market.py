@@ -269,7 +269,7 @@ class _Telling:
             return ""
         told = {
             "build_quantity": lambda old, new: (
-                f"the study builds {new:,} instead of {old:,}, which counts for price breaks"
+                f"the study builds {new:,} kits instead of {old:,}, which counts for price breaks"
             ),
             "limit_cost": lambda old, new: (
                 f"the study's limit on cost is {_cents(new, self.currency)} instead of "

@@ -118,11 +118,11 @@ def test_more_kits_or_another_limit_are_named_as_a_cause(
     assert moved.any()
     said = told(many, stored, before=small_project).sentence
     assert said.startswith(
-        "Since 2026-11-20 08:30, no price has moved, but the study builds 1,000 instead of 1, "
+        "Since 2026-11-20 08:30, no price has moved, but the study builds 1,000 kits instead of 1, "
         "which counts for price breaks"
     )
     both = told(dearer(many, "generator", 3.0), stored, before=small_project).sentence
-    assert "1 price has moved, and the study builds 1,000 instead of 1" in both
+    assert "1 price has moved, and the study builds 1,000 kits instead of 1" in both
     costs = costing.costs(small_project, stored.designs)
     middle = round(float(np.median(costs[front_rows(small_project, stored, costs)])), 2)
     poor = with_study(small_project, "limits", cost=middle)
