@@ -12,8 +12,8 @@ above critical power, the warming of the winding, and a window that sees the ins
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, fields
-from typing import NamedTuple
+from dataclasses import dataclass, fields, replace
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -176,9 +176,9 @@ def simulate(
 
 def _joined(one: Supply, other: Supply) -> Supply:
     """Curves of two sets of halves, one after the other."""
-    return Supply(
-        *(np.concatenate([getattr(one, f.name), getattr(other, f.name)]) for f in fields(Supply))
-    )
+    names = [f.name for f in fields(Supply) if f.name != "unevenness"]
+    both: dict[str, Any] = {n: np.concatenate([getattr(one, n), getattr(other, n)]) for n in names}
+    return replace(one, **both)
 
 
 class _Laws:
