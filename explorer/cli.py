@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -73,7 +74,7 @@ def review(
     answer = commands.review(*studies)
     _answer(answer, as_json, _reviewed)
     if open_:
-        typer.launch(answer["report"])
+        _show(answer["report"])
 
 
 @app.command()
@@ -145,6 +146,25 @@ def check(study: Study, as_json: AsJson = False) -> None:
             *a["notes"],
         ],
     )
+
+
+def _show(page: str) -> None:
+    """Open a page in the reader's browser, the one that BROWSER names if it names one.
+
+    What the browser says goes to standard error. ExplorerError where none can be started.
+    """
+    import webbrowser
+
+    sys.stdout.flush()
+    ours = os.dup(1)
+    os.dup2(2, 1)
+    try:
+        started = webbrowser.open(Path(page).resolve().as_uri())
+    finally:
+        os.dup2(ours, 1)
+        os.close(ours)
+    if not started:
+        raise ExplorerError(f"{page}: is written, but no browser could be started to show it")
 
 
 def main() -> None:
@@ -301,6 +321,7 @@ def _moved(answer: dict[str, Any]) -> list[str]:
         f"{c['currency']} ({c['why']}, dated {c['dated']})"
         for c in answer["price_changes"]
     ] or ["no price has changed since the last run"]
+    changes += [_term_words(c, answer["currency"]) for c in answer["terms_changed"]]
     if answer["owned"]:
         changes.append(
             f"what if: {', '.join(answer['owned'])} counted as free; the next rerun compares with "
@@ -318,9 +339,18 @@ def _moved(answer: dict[str, Any]) -> list[str]:
         )
     if "search" in answer:
         lines.append(f"searched: {answer['search']['why']}")
-    elif answer["price_changes"]:
+    elif answer["price_changes"] or answer["terms_changed"]:
         lines.append("new prices may justify a fresh search: rerun with --search")
     return [*lines, f"report: {answer['report']}"]
+
+
+def _term_words(change: dict[str, Any], currency: str) -> str:
+    """A change of the study's own terms, and what it does to costs or to the front."""
+    if change["term"] == "build_quantity":
+        kits = f"{change['old']:,} -> {change['new']:,}"
+        return f"build_quantity of the study: {kits} (price breaks count for all kits together)"
+    old, new = (_amount(change[way]) for way in ("old", "new"))
+    return f"the study's limit on cost: {old} -> {new} {currency}"
 
 
 def _from_pieces(change: dict[str, Any]) -> str:

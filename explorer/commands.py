@@ -40,6 +40,7 @@ from explorer.tables import shown
 from explorer.units import Array
 
 if TYPE_CHECKING:
+    from explorer.prices import Prices
     from explorer.report.content import PageData
     from explorer.report.market import Market
 
@@ -331,7 +332,12 @@ class Desk:
         prices = replace(
             then, breaks={**now.breaks, **then.breaks}, rates={**now.rates, **then.rates}
         )
-        terms = project.study.prices.model_copy(update={"currency": then.currency})
+        kits = run.result.get("terms", {}).get(
+            "build_quantity", project.study.prices.build_quantity
+        )
+        terms = project.study.prices.model_copy(
+            update={"currency": then.currency, "build_quantity": kits}
+        )
         project = replace(
             project,
             study=replace(project.study, prices=terms),
@@ -389,7 +395,8 @@ class Desk:
         numbers = self.stored.numbers[self.rows].tolist()
         prices = self.project.catalogue.prices.content_hash  # they decide who is picked
         locked = self._locked_rows(lock.read_locks(self.project))
-        asked = [prices, numbers, self.stored.numbers[locked].tolist()]
+        kits = self.project.study.prices.build_quantity
+        asked = [prices, kits, numbers, self.stored.numbers[locked].tolist()]
         key = f"judged:{content_hash([MODEL_VERSION, search_key(self.project), asked])}"
         told = self.store.search_progress(key)
         if not told:
@@ -501,16 +508,24 @@ class Desk:
         return {**told, "report": str(written)}
 
     def _before(self) -> reprice.Previous | None:
-        """The last kept state that is not today's in prices or front, what-ifs aside."""
-        now, prices = self.stored.numbers[self.rows], self.project.catalogue.prices
+        """The last kept state that is not today's in prices, terms or front, what-ifs aside."""
+        now = self.stored.numbers[self.rows]
         for run in reversed(_kept_runs(self.store)):
             assert run.result is not None
             numbers, points = self.store.front_of(run.result["front"])
             then = self.store.prices_of(run.result["prices"])
+            kept = run.result.get("terms", {})
             same = np.array_equal(np.sort(numbers), np.sort(now))
-            if self.owned or not same or any(reprice.price_changes(then, prices)):
-                return reprice.Previous(run.ended or run.begun, then, numbers, points)
+            if self.owned or not same or self._moved_from(then, kept):
+                return reprice.Previous(run.ended or run.begun, then, numbers, points, kept)
         return None
+
+    def _moved_from(self, prices: Prices, terms: Mapping[str, float | None]) -> bool:
+        """Whether prices, or what the study says about them, are not these."""
+        now = reprice.terms(self.project)
+        return any(reprice.price_changes(prices, self.project.catalogue.prices)) or any(
+            reprice.term_changes(terms, now)
+        )
 
     def page(
         self,
@@ -563,13 +578,11 @@ class Desk:
         return data, {"front": records, "picks": picks}
 
     def _moved_since_launch(self, last: Answer) -> bool:
-        """Whether prices are not those that the last launch saw."""
+        """Whether costs are not those that the last launch saw."""
         if "prices" not in last:
             return False
         then = self.store.prices_of(last["prices"])
-        return bool(self.owned) or any(
-            reprice.price_changes(then, self.project.catalogue.prices)
-        )  # fmt: skip
+        return bool(self.owned) or self._moved_from(then, last.get("terms", {}))
 
     def _locked_rows(self, locks: Sequence[lock.Lock]) -> list[int]:
         rows = (self.stored.find(one.design_id) for one in locks)
@@ -608,6 +621,10 @@ def _history(store: Store) -> list[Answer]:
         if "price_changes" in result:
             count = len(result["price_changes"])
             what += f", {count} price {'change' if count == 1 else 'changes'}"
+        for change in result.get("terms_changed", ()):
+            what += (
+                f", {change['term']} from {change['old'] or 'none'} to {change['new'] or 'none'}"
+            )
         if "design_id" in run.intent:
             what += f" {run.intent['design_id']}"
         entries.append({"when": run.ended or run.begun, "what": what})

@@ -12,7 +12,7 @@ from explorer.config import Project, Study
 from explorer.demand import Demand
 from explorer.physics import bank, operator, window
 from explorer.space import Designs, Rows
-from explorer.supply import KINDS, Halves, Supply, asked, no_load_V
+from explorer.supply import KINDS, TERMS, Halves, Supply, asked, no_load_V
 from explorer.units import RAD_S_PER_RPM, Array
 
 EXTRA_LOW_VOLTAGE_V = 60.0
@@ -329,7 +329,7 @@ def _ripple(
     ripple = bank.stroke_ripple(
         unevenness,
         front[:, 0] * bus_V,
-        np.maximum(front[:, -1], 1e-6),
+        np.maximum(front[:, TERMS.index("rad_s")], 1e-6),
         need["capacitance_F"] * low_capacitance,
         bus_V,
         need["esr_ohm"],

@@ -42,7 +42,10 @@ class Drain(NamedTuple):
 
 
 class Load(NamedTuple):
-    """What the connected load takes: bus current A, and powers W that add up to it."""
+    """What the connected load takes: bus current A, and powers W that add up to it.
+
+    `slope_S` is how the current changes with the bus voltage.
+    """
 
     current_A: Array
     window_W: Array
@@ -50,6 +53,7 @@ class Load(NamedTuple):
     pack_lead_W: Array
     delivered_W: Array
     sustained: NDArray[np.bool_]
+    slope_S: Array
 
 
 @dataclass(frozen=True)
@@ -93,6 +97,7 @@ class Demand:
         )
         current, heat = taken.current_A, taken.converter_loss_W
         window_W, sustained = taken.window_loss_W, taken.sustained
+        slope = taken.slope_S
         # A converter that cannot hold its output gives the pack nothing and burns what it takes.
         delivered, lead = np.where(sustained, delivered, 0.0), np.where(sustained, lead, 0.0)
         heat = np.where(sustained, heat, bus_V * current - window_W)
@@ -105,7 +110,8 @@ class Demand:
                     for a, b in zip(held, (current, window_W, heat, lead, delivered), strict=True)
                 )
                 sustained = np.ones_like(sustained)
-        return Load(current, window_W, heat, lead, delivered, sustained)
+                slope = np.where(limited, 0.0, slope)
+        return Load(current, window_W, heat, lead, delivered, sustained, slope)
 
     def _held_back(self, bus_V: Array) -> tuple[Array, Array, Array, Array, Array]:
         """A regulating pack at the input current limit: it takes what still holds `hold_V`."""

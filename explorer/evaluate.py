@@ -14,7 +14,7 @@ from explorer.averaged import REGIMES, STEADY
 from explorer.chain import HEAT, Chain
 from explorer.config import Project
 from explorer.space import Designs, Rows, describe, design_id
-from explorer.supply import LOSSES, Halves
+from explorer.supply import LOSSES, TERMS, Halves
 from explorer.units import Array
 
 BLOCK = 8192
@@ -219,7 +219,7 @@ def _readings(project: Project, solved: Solved) -> dict[str, Array]:
     )
     work = constraints.crank_work(done)
     radius = halves.radius_m[chain.half]
-    speed = front[:, -1]
+    speed = front[:, TERMS.index("rad_s")]
     torque = np.where(speed > 0, (front[:, LOSSES].sum(axis=1) + volts * front[:, 0]), 0.0) / (
         np.maximum(speed, 1e-9)
     )

@@ -9,6 +9,7 @@ from contextlib import closing
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from explorer import session
 from explorer.averaged import REGIMES
@@ -22,6 +23,8 @@ TRACE_POINTS = 240
 MOST_TRACES = 50
 CLOSE_S = 30.0
 """Length of the end of a session that is kept at a scale of its own."""
+MOST_UNROLLED = 200_000
+"""Points of a course whose cycles stand for many, before it is thinned for a page."""
 BATCH = 25
 """Designs stepped through their session at a time, between two looks at the clock."""
 
@@ -84,7 +87,7 @@ def confirm(
                 entry = {"session_energy_J": float(energy[k]), "regime": REGIMES[results.regime[k]]}
                 if k in results.traces and row < MOST_TRACES:
                     whole = results.traces[k]
-                    entry["trace"] = {**_thinned(whole), "close": _thinned(_last(whole))}
+                    entry["trace"] = {**_thinned(unrolled(whole)), "close": _thinned(_close(whole))}
                 told[ids[row]] = entry
             hear(len(told))
             if time.monotonic() - begun > budget_s:
@@ -124,24 +127,71 @@ def _all_cases(project: Project, designs: Designs, traced: bool) -> tuple[Array,
     return energy, results[0]
 
 
-def _last(trace: session.Trace) -> session.Trace:
-    """The last `CLOSE_S` of a trace, where single bursts can be seen."""
-    late = trace.time_s >= trace.time_s[-1] - CLOSE_S
-    return session.Trace(*(column[late] for column in trace))
-
-
-def _thinned(trace: session.Trace) -> dict[str, list[float]]:
-    """A trace with few enough points for a page: the least and the greatest bus voltage of each
-    stretch, so that fast bursts keep their height and do not alias into slow ones.
+def unrolled(trace: session.Trace) -> session.Trace:
+    """A trace in which cycles that stand for many are there as often as they stand for: drawn out
+    over the time they count for, they would look as slow bursts that nobody ever sees.
     """
-    stretches = np.array_split(np.arange(len(trace.time_s)), TRACE_POINTS // 2)
+    times = np.divide(trace.seconds, trace.lived_s, out=np.ones_like(trace.seconds),
+                      where=trace.lived_s > 0)  # fmt: skip
+    edges = np.flatnonzero(np.abs(np.diff(times)) > 1e-6 * times[1:]) + 1
+    pieces = []
+    for run in np.split(np.arange(len(times)), edges):
+        piece = _part(trace, run)
+        if run.size and times[run[0]] > 1 + 1e-6:
+            piece = _repeated(piece)
+        pieces.append(piece)
+    joined: list[Any] = [np.concatenate(columns) for columns in zip(*pieces, strict=True)]
+    return session.Trace(*joined)
+
+
+def _part(trace: session.Trace, at: Rows | NDArray[np.bool_]) -> session.Trace:
+    """The steps of a trace at some places."""
+    columns: list[Any] = [column[at] for column in trace]
+    return session.Trace(*columns)
+
+
+def _repeated(sample: session.Trace) -> session.Trace:
+    """Some cycles, one after the other until the time they count for is over."""
+    begin, span = sample.time_s[0] - sample.seconds[0] / 2, float(sample.seconds.sum())
+    length = float(sample.lived_s.sum())
+    middles = np.cumsum(sample.lived_s) - sample.lived_s / 2
+    count = int(np.ceil(span / length))
+    # No page shows single cycles of so many: their height is enough.
+    keep = _outline(sample.bus_V, max(MOST_UNROLLED // count, 2))
+    time_s = (length * np.arange(count)[:, None] + middles[keep]).ravel()
+    within = time_s < span
+    tiled = _part(sample, np.tile(keep, count)[within])
+    return tiled._replace(time_s=begin + time_s[within], seconds=tiled.lived_s)
+
+
+def _close(trace: session.Trace) -> session.Trace:
+    """The last `CLOSE_S` of a trace, where single bursts can be seen; less where only the end of
+    the session was stepped as it was.
+    """
+    late = trace.time_s >= trace.time_s[-1] - CLOSE_S
+    lapsed = np.flatnonzero(trace.seconds > (1 + 1e-6) * trace.lived_s)
+    if lapsed.size:
+        late[: lapsed[-1] + 1] = False
+    return _part(trace, late)
+
+
+def _outline(bus_V: Array, count: int) -> Rows:
+    """Places of the first, the last, and the least and the greatest value of each stretch."""
+    stretches = np.array_split(np.arange(len(bus_V)), max(count // 2, 1))
     ends = [
-        int(stretch[pick(trace.bus_V[stretch])])
+        int(stretch[pick(bus_V[stretch])])
         for stretch in stretches
         if stretch.size
         for pick in (np.argmin, np.argmax)
     ]
-    keep = np.unique([0, *ends, len(trace.time_s) - 1])
+    return np.unique([0, *ends, len(bus_V) - 1])
+
+
+def _thinned(trace: session.Trace) -> dict[str, list[float]]:
+    """A trace with few enough points for a page: the least and the greatest bus voltage of each
+    stretch, so that fast bursts keep their height.
+    """
+    keep = _outline(trace.bus_V, TRACE_POINTS)
     return {
         "time_s": [round(float(v), 2) for v in trace.time_s[keep]],
         "bus_V": [round(float(v), 3) for v in trace.bus_V[keep]],

@@ -61,6 +61,7 @@ class _Result(_Loose):
     feasible: bool
     ledger_J: dict[str, float]
     time_to_first_charge_s: NonNegative | None = None
+    build_quantity: Annotated[int, Field(ge=1)] | None = None
 
 
 class _Hashes(_Loose):
@@ -90,7 +91,8 @@ class Lock:
     """One locked design as its file records it.
 
     `bill` are the lines of the bill of materials with that day's prices; `result` the other keys of
-    a design's result; `stale` says why the result no longer holds, empty while it does.
+    a design's result, and for how many kits the prices were; `stale` says why the result no longer
+    holds, empty while it does.
     """
 
     design_id: str
@@ -106,7 +108,9 @@ class Lock:
 
     @property
     def record(self) -> dict[str, Any]:
-        """The design's result of that day, under the keys it has everywhere."""
+        """The design's result of that day, under the keys it has everywhere, and for how many kits
+        its prices were.
+        """
         return {
             "design_id": self.design_id,
             "parts": dict(self.parts),
@@ -172,7 +176,10 @@ def prepare(
         note=note,
         parts=record["parts"],
         settings=settings,
-        result={k: v for k, v in record.items() if k not in apart},
+        result={
+            **{k: v for k, v in record.items() if k not in apart},
+            "build_quantity": project.study.prices.build_quantity,
+        },
         margins=record["margins"],
         bill=[{**line, "price_dated": date.fromisoformat(line["price_dated"])} for line in lines],
         hashes={

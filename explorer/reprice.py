@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from datetime import date
+from types import MappingProxyType
 from typing import Any, NamedTuple, Protocol
 
 import numpy as np
@@ -64,13 +65,22 @@ class PriceChange(NamedTuple):
     why: str
 
 
+class TermChange(NamedTuple):
+    """What the study says about prices beside the lists, and is not what it was; see `terms`."""
+
+    term: str
+    old: float | None
+    new: float | None
+
+
 class Previous(NamedTuple):
-    """Where the last run left off."""
+    """Where the last run left off; `terms` lacks what that run did not keep."""
 
     when: str
     prices: Prices
     front: Numbers
     points: Array
+    terms: Mapping[str, float | None] = MappingProxyType({})
 
 
 @dataclass(frozen=True)
@@ -105,6 +115,7 @@ class Repriced:
     cost: Array
     front: Rows
     price_changes: tuple[PriceChange, ...]
+    terms_changed: tuple[TermChange, ...]
     entered: tuple[str, ...]
     left: tuple[str, ...]
     locked: tuple[Verdict, ...]
@@ -123,6 +134,7 @@ class Repriced:
         return {
             "since": self.since,
             "price_changes": [change._asdict() for change in self.price_changes],
+            "terms_changed": [change._asdict() for change in self.terms_changed],
             "physics_evaluations": self.physics_evaluations,
             "entered": list(self.entered),
             "left": list(self.left),
@@ -165,6 +177,9 @@ def reprice(
         price_changes=()
         if previous is None
         else tuple(price_changes(previous.prices, project.catalogue.prices)),
+        terms_changed=()
+        if previous is None
+        else tuple(term_changes(previous.terms, terms(project))),
         entered=tuple(ids_of(now[~np.isin(now, before)])),
         left=tuple(ids_of(before[~np.isin(before, now)])),
         locked=tuple(verdict(project, stored, cost, lock, owned=owned) for lock in locks),
@@ -197,6 +212,27 @@ def price_changes(old: Prices, new: Prices) -> Iterable[PriceChange]:
         if key not in after:
             dated = price.dated.isoformat()
             yield PriceChange(*key, price.amount, None, price.currency, dated, "gone")
+
+
+def terms(project: Project) -> dict[str, float | None]:
+    """What decides costs and the front beside prices and may change between two runs: how many kits
+    are built (price breaks count for all of them) and the study's limit on cost.
+    """
+    study = project.study
+    return {"build_quantity": study.prices.build_quantity, "limit_cost": study.limits.cost}
+
+
+def term_changes(
+    old: Mapping[str, float | None], new: Mapping[str, float | None]
+) -> Iterable[TermChange]:
+    """Every term that differs; one that was not kept before is passed over.
+
+    >>> list(term_changes({"build_quantity": 1}, {"build_quantity": 50, "limit_cost": None}))
+    [TermChange(term='build_quantity', old=1, new=50)]
+    """
+    for term, now in new.items():
+        if term in old and old[term] != now:
+            yield TermChange(term, old[term], now)
 
 
 class Standing(NamedTuple):
@@ -277,6 +313,9 @@ def verdict(
     if not isinstance(now, Standing):
         return Verdict(lock.design_id, "infeasible", None, {}, "lock", now, None, then, None, None)
     notes = tuple(f"locked under other data: {words}" for words in lock.stale)
+    kits, then_kits = project.study.prices.build_quantity, lock.result.get("build_quantity")
+    if then_kits not in (None, kits):
+        notes += (f"its price on the day of the lock was for building {then_kits:,}, not {kits:,}",)
     if now.basis == "outdated lock":
         notes += ("its numbers are those of the lock, not of today's tables",)
     rival = _cheapest_rival(project, stored, cost, now)
@@ -348,7 +387,8 @@ def previous(store: Store) -> Previous | None:
         if run.result and "front" in run.result and not run.result.get("owned"):
             front, points = store.front_of(run.result["front"])
             prices = store.prices_of(run.result["prices"])
-            return Previous(run.ended or run.begun, prices, front, points)
+            kept = run.result.get("terms", {})
+            return Previous(run.ended or run.begun, prices, front, points, kept)
     return None
 
 
@@ -363,8 +403,11 @@ def conclude(
     *,
     today: date | None = None,
 ) -> None:
-    """End a launch or rerun in the history: its prices and front are what the next one compares."""
+    """End a launch or rerun in the history: its prices, terms and front are what the next one
+    compares.
+    """
     kept = {
+        "terms": terms(project),
         "prices": store.remember_prices(project.catalogue.prices, today=today),
         "front": store.keep_front(stored.numbers[front], stored.objectives(cost)[front]),
         "front_size": len(front),

@@ -13,7 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, fields, replace
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -65,13 +65,19 @@ class Start(NamedTuple):
 
 
 class Trace(NamedTuple):
-    """One design over time: middles of steps, powers W, whether the window was closed."""
+    """One design over time: middles of steps, powers W, whether the window was closed.
+
+    A step counts for `seconds` and took `lived_s`: less where it is one of some cycles that stand
+    for many, see `LAPSE_AFTER`. `time_s` then runs as fast as the session does.
+    """
 
     time_s: Array
     bus_V: Array
     pack_W: Array
     crank_W: Array
     closed: NDArray[np.bool_]
+    seconds: Array
+    lived_s: Array
 
 
 @dataclass(frozen=True)
@@ -178,9 +184,9 @@ def simulate(
 
 def _joined(one: Supply, other: Supply) -> Supply:
     """Curves of two sets of halves, one after the other."""
-    return Supply(
-        *(np.concatenate([getattr(one, f.name), getattr(other, f.name)]) for f in fields(Supply))
-    )
+    names = [f.name for f in fields(Supply) if f.name != "unevenness"]
+    both: dict[str, Any] = {n: np.concatenate([getattr(one, n), getattr(other, n)]) for n in names}
+    return replace(one, **both)
 
 
 class _Laws:
@@ -458,7 +464,9 @@ class _Books:
         for column in np.flatnonzero(np.isin(rows, list(self.courses))):
             kept = happened[:, column]
             closed = np.isin(log.state, (IDLE, LOADED))
-            course = (log.clock_s, log.bus_V, load[..., 3], crank_W, closed)
+            course = (
+                log.clock_s, log.bus_V, load[..., 3], crank_W, closed, log.seconds, log.lived_s
+            )  # fmt: skip
             self.courses[int(rows[column])].append(
                 np.stack([np.asarray(a[kept, column], dtype=float) for a in course])
             )
@@ -466,10 +474,12 @@ class _Books:
     def traced(self) -> dict[int, Trace]:
         """The recorded courses."""
         joined = {
-            row: np.concatenate(parts, axis=1) if parts else np.zeros((5, 0))
+            row: np.concatenate(parts, axis=1) if parts else np.zeros((7, 0))
             for row, parts in self.courses.items()
         }
-        return {row: Trace(a[0], a[1], a[2], a[3], a[4] > 0) for row, a in joined.items()}
+        return {
+            row: Trace(a[0], a[1], a[2], a[3], a[4] > 0, a[5], a[6]) for row, a in joined.items()
+        }
 
 
 class _Walkers:

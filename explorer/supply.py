@@ -38,13 +38,19 @@ ROOT = 1e-4
 """How closely the hand keeps to its limit, as a share of it."""
 
 TERMS = (
-    "current_A", "gearing_W", "drag_W", "copper_W", "lead_W", "bridge_W", "effort", "pulses_W",
-    "rad_s",
+    "current_A", "rad_s", "slope_S", "turn_slope_S", "gearing_W", "drag_W", "copper_W", "lead_W",
+    "bridge_W", "effort", "pulses_W",
 )  # fmt: skip
-LOSSES = slice(1, 6)
+"""What the curves hold. `slope_S` is how the current changes with the bus voltage, `turn_slope_S`
+how the charge of a turn does, times turns a second: `w d(I/w)/dV`."""
+SWING = slice(0, 4)
+"""Those that the stroke's ripple needs."""
+LOSSES = slice(4, 9)
 """The losses among `TERMS`; crank power is their sum, the bus power and the pulses' heat in the
 bank's resistance, which is none unless the half knows its bank."""
 
+SLOWEST_RAD_S = 1e-3
+"""A crank slower than this stands."""
 
 NODES = 160
 """Bus voltages at which the curves of a half are solved."""
@@ -335,6 +341,8 @@ class Supply:
     worst_bridge_W: Array
     start_torque_N_m: Array
     unique: NDArray[np.bool_]
+    unevenness: float
+    """Of the operator's stroke."""
 
     @property
     def top_V(self) -> Array:
@@ -399,6 +407,7 @@ def curves(halves: Halves, nodes: int = NODES) -> Supply:
         asleep, _ = held_speed(halves, wakes, before_V)
         before = _Solved.of(halves, wakes, asleep, before_V).terms
         rise[wakes, waking - 1] = before - lower[wakes, waking - 1]
+    _set_slopes(volts, lower, rise)
 
     def worst(values: Array) -> Array:
         return np.maximum.accumulate(values.reshape(count, nodes), axis=1)
@@ -414,7 +423,26 @@ def curves(halves: Halves, nodes: int = NODES) -> Supply:
         worst_bridge_W=worst(terms[..., TERMS.index("bridge_W")]),
         start_torque_N_m=solved.torque_N_m.reshape(count, nodes)[:, 0],
         unique=np.asarray(unique.reshape(count, nodes).all(axis=1)),
+        unevenness=halves.operator.unevenness,
     )
+
+
+def _set_slopes(volts: Array, lower: Array, rise: Array) -> None:
+    """Fill in both slopes of the current: at a node the mean of the pieces that meet there."""
+    spans = np.diff(volts, axis=1)
+
+    def at_nodes(term: int) -> Array:
+        piece = rise[:, :, term] / spans
+        ends = np.concatenate([piece[:, :1], piece, piece[:, -1:]], axis=1)
+        return np.asarray((ends[:, 1:] + ends[:, :-1]) / 2)
+
+    last = lower[:, -1:] + rise[:, -1:]
+    current, rad_s = np.moveaxis(np.concatenate([lower, last], axis=1)[:, :, :2], -1, 0)
+    slope, quicker = at_nodes(0), at_nodes(1)
+    turn_slope = slope - current * quicker / np.maximum(rad_s, SLOWEST_RAD_S)
+    for term, values in (("slope_S", slope), ("turn_slope_S", turn_slope)):
+        lower[:, :, TERMS.index(term)] = values[:, :-1]
+        rise[:, :, TERMS.index(term)] = np.diff(values, axis=1)
 
 
 @dataclass(frozen=True)
@@ -433,9 +461,10 @@ class _Solved:
             need.crank_W / halves.power_limit_W,
             need.torque_N_m / (person.comfort_force_N * halves.radius_m[half]),
         )
+        zero = np.zeros_like(speed)  # the slopes are known when all nodes are
         terms = (
-            need.current_A, need.gearing_W, need.drag_W, need.copper_W, need.lead_W, need.bridge_W,
-            effort, need.pulses_W, speed,
+            need.current_A, speed, zero, zero, need.gearing_W, need.drag_W, need.copper_W,
+            need.lead_W, need.bridge_W, effort, need.pulses_W,
         )  # fmt: skip
         return cls(np.stack(terms, axis=1), need.phase_rms_A, need.torque_N_m)
 

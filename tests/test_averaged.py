@@ -1,6 +1,8 @@
 """The averaged session against a plain twin that integrates each chain through time.
 
 The twin (chain_twin.py) shares the records of parts and the bridge with the package, nothing else.
+Its hand is even; what a stroke adds is held against sessions stepped through time, in
+`test_stroke.py`.
 """
 
 from __future__ import annotations
@@ -10,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 import pytest
 from chain_twin import Outcome, Twin
+from chains import with_person
 
 from explorer.averaged import CYCLING, REGIMES, STEADY, Session
 from explorer.chain import LEDGER
@@ -51,6 +54,7 @@ def compared(project: Project, pack: str, each: int, seed: int) -> Compared:
 
     The others break a rule about the converter, and what they deliver has no meaning.
     """
+    project = with_person(project, unevenness=0.0)
     designs = Space.of(project).draw(40 * each, np.random.default_rng(seed))
     solved = solve(project, designs, project.study.session.operators[0], pack)
     load = solved.chain.demand.load(solved.chain.demand["off_V"])

@@ -29,10 +29,10 @@ def at_bus(chain: Chain) -> np.ndarray:
 def test_heats_below_the_bus_are_what_the_bus_gives_up(chain: Chain, state: State) -> None:
     """Front current at the bus voltage feeds drains, load and bank, and nothing else."""
     bus_V = at_bus(chain)
-    heats, delivered, net_A, _ = chain.powers(bus_V, state)
+    heats, delivered, net_A, *_ = chain.powers(bus_V, state)
     after = HEAT.index("reverse_leakage")
     below = sum(heats[after:]) + delivered + bus_V * net_A
-    front_A = chain.supply.read(chain.half, bus_V)
+    front_A = chain.net_current(bus_V, state) + chain.taken_A(bus_V, state)
     np.testing.assert_allclose(below, bus_V * front_A, rtol=1e-9, atol=1e-9)
     np.testing.assert_allclose(net_A, chain.net_current(bus_V, state), rtol=1e-12, atol=1e-12)
 
@@ -51,7 +51,7 @@ def test_states_differ_by_their_load(chain: Chain) -> None:
     nets = [chain.net_current(bus_V, state) for state in STATES]
     assert np.all(nets[1] <= nets[0])
     assert np.all(nets[2] < nets[1])
-    heats, delivered, _, _ = chain.powers(bus_V, "open")
+    heats, delivered, *_ = chain.powers(bus_V, "open")
     for name in ("converter", "pack_lead"):
         assert np.all(heats[HEAT.index(name)] == 0)
     assert np.all(delivered == 0)

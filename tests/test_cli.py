@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import re
 import shutil
 import sqlite3
@@ -28,7 +29,15 @@ LAUNCH_KEYS = {
     "study", "designs_considered", "designs_feasible", "exact", "front", "front_size",
     "hypervolume", "seconds", "report",
 }  # fmt: skip
-RERUN_KEYS = {"price_changes", "physics_evaluations", "entered", "left", "front", "locked"}
+RERUN_KEYS = {
+    "price_changes",
+    "terms_changed",
+    "physics_evaluations",
+    "entered",
+    "left",
+    "front",
+    "locked",
+}
 
 
 class Outcome:
@@ -226,6 +235,50 @@ def test_a_what_if_is_not_remembered(genchain, launched) -> None:
     assert costs(after) == costs(answer)
 
 
+def browser_of(folder: Path, *lines: str) -> str:
+    """A stand-in for a browser, as BROWSER names one: a program that is given an address."""
+    program = folder / "browser"
+    program.write_text("\n".join(["#!/bin/sh", *lines]) + "\n")
+    program.chmod(0o755)
+    return str(program)
+
+
+def shown_by(study: Path, **environment: str) -> subprocess.CompletedProcess[str]:
+    """`review --open` as a person runs it, in an environment of its own."""
+    command = [sys.executable, "-m", "explorer", "review", str(study), "--open", "--json"]
+    return subprocess.run(
+        command, capture_output=True, text=True, env={"PYTHONPATH": str(HERE.parent), **environment}
+    )
+
+
+def test_review_opens_the_page_that_it_wrote(launched, tmp_path: Path) -> None:
+    study, answer = launched
+    page = tmp_path / Path(answer["report"]).relative_to(Path(answer["report"]).parents[3])
+    page.write_text("an old page")
+    seen = tmp_path / "seen"
+    browser = browser_of(tmp_path, f'echo "$@" > "{seen}"', "echo chatter of a browser")
+    told = shown_by(study, BROWSER=browser, PATH=os.environ["PATH"])
+    assert (told.returncode, "chatter" in told.stderr) == (0, True)
+    assert json.loads(told.stdout)["report"] == str(page)  # and nothing else there
+    assert seen.read_text().split() == [page.as_uri()]
+    assert "an old page" not in page.read_text("utf-8")
+
+
+@pytest.mark.skipif(sys.platform == "darwin", reason="always has a browser to fall back on")
+def test_review_says_when_no_browser_starts(launched, tmp_path: Path) -> None:
+    study, _ = launched
+    nothing = tmp_path / "no programs"
+    nothing.mkdir()
+    broken = browser_of(tmp_path, "exit 1")
+    for environment in ({}, {"BROWSER": broken}, {"BROWSER": str(tmp_path / "missing")}):
+        told = shown_by(study, PATH=str(nothing), **environment)
+        page = json.loads(told.stdout)["report"]
+        assert told.returncode == 1
+        assert told.stderr.splitlines()[-1] == (
+            f"{page}: is written, but no browser could be started to show it"
+        )
+
+
 def test_two_studies_side_by_side(genchain, launched, tmp_path: Path) -> None:
     study, answer = launched
     shutil.copytree(study.parent, tmp_path / "other")
@@ -373,6 +426,38 @@ def test_a_rerun_tells_old_prices_breaks_and_what_ifs(genchain, launched) -> Non
     assert re.search(rf"\({part}\): the price of 2019-11-10 is \d{{4}} days old", told.out)
     assert f"price of {part} from 10 pieces: none -> 5.00 EUR (new, dated 2026-11-20)" in told.out
     assert f"what if: {part} counted as free" in genchain("rerun", study, "--owned", part).out
+
+
+def test_a_rerun_names_the_number_of_kits_as_the_cause(genchain, launched, tmp_path: Path) -> None:
+    """Ten kits of six diodes are bought at the price from 50 on, 0.19 instead of 0.28 EUR."""
+    study, answer = launched
+    record = next(r for r in answer["front"] if r["parts"]["rectifier"] == "schottky_3a")
+    pieces = next(line["quantity"] for line in record["bill"] if line["link"] == "rectifier")
+    assert pieces == 6
+    assert genchain("lock", study, record["design_id"]).status == 0
+    first = genchain("rerun", study, "--json")
+    assert first.json["terms_changed"] == []
+    text = study.read_text()
+    study.write_text(text.replace("[prices]", "[prices]\nbuild_quantity = 10"))
+    moved = genchain("rerun", study, "--json")
+    assert moved.json["price_changes"] == []
+    assert moved.json["terms_changed"] == [{"term": "build_quantity", "old": 1, "new": 10}]
+    assert "build_quantity of the study: 1 -> 10 (price breaks count for all kits" in moved.err
+    (locked,) = moved.json["locked"]
+    assert locked["cost"] == pytest.approx(record["cost"] - 6 * (0.28 - 0.19))
+    assert "its price on the day of the lock was for building 1, not 10" in locked["reasons"]
+    page = Path(moved.json["report"]).read_text("utf-8")
+    assert "no price has moved, but the study builds 10 kits instead of 1" in page
+    assert "build_quantity from 1 to 10" in page  # in the history
+    again = genchain("rerun", study, "--json").json
+    assert again["terms_changed"] == []
+    # The page of a past day counts the kits of that day.
+    with Store.open(study.with_name("small.store.sqlite"), read_only=True) as store:
+        before = next(run for run in store.history() if run.kind == "rerun").ended
+    then = genchain("review", f"{study}@{before[:19]}", study, "--json")
+    old, new = ({r["design_id"]: r["cost"] for r in side["front"]} for side in then.json["studies"])
+    name = record["design_id"]
+    assert old[name] - new[name] == pytest.approx(6 * (0.28 - 0.19))
 
 
 def test_a_rerun_that_searches_says_what_it_computed(genchain, launched) -> None:

@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from chains import pick, with_pack, with_part, with_study
+from chains import pick, with_pack, with_part, with_person, with_study
 from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 from invented import at_prices
@@ -79,8 +79,12 @@ def test_ledger_closes_and_no_link_gives_more_than_it_takes(
     person = project.catalogue.operators[project.study.session.operators[0]]
     most = person.critical_power_W * 60 * project.study.session.minutes + person.reserve_J
     assert np.all(found.delivered_energy_J <= work(found) * (1 + 1e-9))
-    # The hand is held at its share, to the accuracy of the speed, along lines between voltages.
-    assert np.all(work(found) <= person.power_share * most * 1.001)
+    # The hand is held at its share, to the accuracy of the speed, along lines between voltages; the
+    # ripple of its own stroke comes on top, and ends in the bank's resistance.
+    held = person.power_share * most * 1.001
+    assert np.all(work(found) - found.ledger_J["esr"] <= held)
+    even = evaluate(with_person(project, unevenness=0.0), designs)
+    assert np.all(work(even) <= held)
     assert np.all(found.delivered_energy_J < most)
 
 
@@ -154,10 +158,14 @@ BETTER = {
 def test_a_better_part_never_delivers_less(small_project: Project, link: str, field: str) -> None:
     """Overvoltage cut-off out of reach, one torque root, and a session of many cycles.
 
+    The hand is even: of an uneven one a window opens at the stroke's crest or trough, so that a
+    better part may shift a switch by half a stroke either way.
+
     With the cut-off it can: less loss floods the bus. Within one cycle it can, too: the session may
     end just after the worse part's draw.
     """
     project = with_study(small_project, "session", minutes=2000.0)
+    project = with_person(project, unevenness=0.0)
     designs = Space.of(project).draw(60, np.random.default_rng(31))
     far = np.full(len(designs), 63.0)
     designs = Designs(designs.parts, {**designs.settings, "overvoltage_off_V": far})
@@ -179,9 +187,12 @@ def test_a_better_part_never_delivers_less(small_project: Project, link: str, fi
 @few
 @given(seed=seeds)
 def test_duty_falls_with_what_the_pack_takes(small_project: Project, seed: int) -> None:
-    """A cycling load that takes more is connected for a smaller share of the time."""
+    """A cycling load that takes more is connected for a smaller share of the time.
+
+    With an even hand: an uneven one's switches keep to its strokes.
+    """
     project, designs = at_random(small_project, seed)
-    project = with_study(project, "session", minutes=500.0)
+    project = with_person(with_study(project, "session", minutes=500.0), unevenness=0.0)
     shares, regimes = [], []
     for amps in (0.5, 1.0, 1.5, 2.0):
         found = evaluate(with_pack(project, current_A=amps), designs)

@@ -50,6 +50,7 @@ def test_a_lock_holds_everything_of_that_day(small_project: Project, store: Stor
     # TOML has no null: a reading that does not exist is left out, the rest is the same.
     record = {**found.record, "bill": bill}
     expected["readings"] = {k: v for k, v in expected["readings"].items() if v is not None}
+    assert record.pop("build_quantity") == small_project.study.prices.build_quantity
     assert record == expected
     assert found.result["cost"] == pytest.approx(
         sum(line["quantity"] * line["unit_price"] for line in bill), abs=1e-9
@@ -170,7 +171,8 @@ def test_what_cannot_be_locked(small_project: Project, store: Store) -> None:
         ("cadence_rpm = ", "cadence_rpm = -", "locked 1.settings.cadence_rpm", "greater than 0"),
         ("cadence_rpm = ", "cadence = ", "locked 1.settings.cadence_rpm", "must be filled in"),
         ("cadence_rpm = ", "cadence_rpm = 1", "locked 1.design_id", "the id of these parts"),
-        ("quantity = 1\n", "quantity = 0\n", "locked 1.bill.0.quantity", "at least 1"),
+        ("\nquantity = 1\n", "\nquantity = 0\n", "locked 1.bill.0.quantity", "at least 1"),
+        ("build_quantity = 1\n", "build_quantity = 0\n", "build_quantity", "at least 1"),
         ("mass_kg = ", "mass_kg = nan #", "mass_kg", "finite"),
         ("[locked.settings]", "[locked.settings", "", "is not TOML"),
         ("date = 2026-11-25", 'date = "soon"', "locked 1.date", "date"),

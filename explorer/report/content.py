@@ -41,6 +41,8 @@ class Card:
     title: str
     wishes: tuple[str, ...]
     design_id: str
+    short: str
+    """The parts that make the chain what it is; `bill` names all of them."""
     bill: str
     turned: str
     standings: tuple[Standing, ...]

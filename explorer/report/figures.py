@@ -34,7 +34,11 @@ REGIME_MARKS = {
 INK = "#010203"
 """Stands for the reader's text colour, light or dark, until the SVG is finished."""
 
-LEGEND_LETTERS = 100
+WIDE = 7.6
+"""Width of a figure, inches: its letters of nine points are then about as large as the page's."""
+LEAST_LABELLED = 4.0
+"""Share of the work, %, below which a piece has no room for its number."""
+LEGEND_LETTERS = 80
 """A legend with more letters than this stands in two columns instead of four."""
 VECTOR_LIMIT = 400
 """Above this many points a cloud becomes an image inside the SVG, to keep the page small."""
@@ -51,12 +55,12 @@ def axis_label(goal: Objective) -> str:
 
 def pairs_svg(page: PageData) -> str:
     """All six pairs of the objectives, picks lettered."""
-    return _svg(lambda figure: _pairs(figure, page, INK, small=True), (9.6, 6.2))
+    return _svg(lambda figure: _pairs(figure, page, INK, small=True), (WIDE, 5.0))
 
 
 def ledger_svg(page: PageData) -> str:
     """Where each joule of crank work goes, one bar a picked design."""
-    return _svg(lambda figure: _ledger(figure, page), (9.6, 1.3 + 0.5 * max(len(page.cards), 1)))
+    return _svg(lambda figure: _ledger(figure, page), (WIDE, 1.2 + 0.42 * max(len(page.cards), 1)))
 
 
 def convergence_svg(page: PageData) -> str:
@@ -73,7 +77,7 @@ def convergence_svg(page: PageData) -> str:
         axes.set_ylim(max(min(share, default=0.0) - 1, 0), 100.5)
         axes.xaxis.set_major_formatter(lambda value, _: f"{value:,.0f}")
 
-    return _svg(draw, (9.6, 2.6))
+    return _svg(draw, (WIDE, 2.3))
 
 
 def outing_svg(page: PageData) -> str:
@@ -111,7 +115,7 @@ def outing_svg(page: PageData) -> str:
         axes.set_ylabel("energy, Wh for each kg")
         axes.set_ylim(0, 1.1 * top)
 
-    return _svg(draw, (9.6, 3.2))
+    return _svg(draw, (WIDE, 2.7))
 
 
 def moved_svg(
@@ -145,7 +149,7 @@ def moved_svg(
         figure.legend(loc="outside upper center", ncols=columns, frameon=False, labelcolor=INK,
                       markerscale=1.6)  # fmt: skip
 
-    return _svg(draw, (9.6, 3.8))
+    return _svg(draw, (WIDE, 3.6))
 
 
 def line_svg(line: Line, currency: str) -> str:
@@ -183,7 +187,7 @@ def line_svg(line: Line, currency: str) -> str:
                       textcoords="offset points", fontsize=8)  # fmt: skip
         figure.legend(loc="outside upper center", ncols=2, frameon=False, labelcolor=INK)
 
-    return _svg(draw, (9.6, 3.6))
+    return _svg(draw, (WIDE, 3.3))
 
 
 def course_svg(course: Course, goals: Sequence[Objective]) -> str:
@@ -195,28 +199,35 @@ def course_svg(course: Course, goals: Sequence[Objective]) -> str:
         dates: Any = import_module("matplotlib.dates")
         when = [datetime.fromisoformat(one) for one in course.when]
         styles = ["--", "-.", ":", (0, (5, 1, 1, 1, 1, 1))]
-        for axes, goal in zip(figure.subplots(2, 2, sharex=True).ravel(), goals, strict=True):
+        panels = figure.subplots(2, 2, sharex=True).ravel()
+        for axes, goal in zip(panels, goals, strict=True):
             best = "most" if goal.more_is_better else "least"
             axes.plot(when, course.best[goal.key], color=BLUE, marker="o", ms=4, lw=1.6,
-                      drawstyle="steps-post", label=f"{best} on the front")  # fmt: skip
+                      drawstyle="steps-post", label="best of the front")  # fmt: skip
             if goal.key == "cost":
                 for (name, pairs), style in zip(course.locked_cost.items(), styles, strict=False):
                     days = [datetime.fromisoformat(day) for day, _ in pairs]
                     axes.plot(days, [cost for _, cost in pairs], color=VERMILLION, marker="s",
                               ms=4, ls=style, lw=1.6, drawstyle="steps-post",
                               label=f"locked {name}")  # fmt: skip
-                axes.legend(frameon=False, labelcolor=INK, fontsize=8)
             for day, _ in course.events:
                 axes.axvline(datetime.fromisoformat(day), color=INK, lw=0.8, ls=":")
-            axes.set_ylabel(f"{goal.label}, {goal.unit}")
+            what = goal.label.lower() if goal.key == "cost" else f"{best} {goal.label.lower()}"
+            axes.set_ylabel(f"{what}, {goal.unit}")
             axes.margins(y=0.25)
             axes.yaxis.set_major_formatter(lambda value, _: f"{value:,.6g}")
             # Fewer than three at the least: of 150 to 300 seconds no step makes five or six.
             locator = dates.AutoDateLocator(minticks=2, maxticks=6)
             axes.xaxis.set_major_locator(locator)
             axes.xaxis.set_major_formatter(dates.ConciseDateFormatter(locator))
+        # Beside the panels: inside one, lines would run through it.
+        lines, labels = panels[
+            [goal.key for goal in goals].index("cost")
+        ].get_legend_handles_labels()
+        figure.legend(lines, labels, loc="outside upper center", ncols=3, frameon=False,
+                      labelcolor=INK)  # fmt: skip
 
-    return _svg(draw, (9.6, 4.2))
+    return _svg(draw, (WIDE, 4.4))
 
 
 def front_png(page: PageData, path: str | Path) -> Path:
@@ -337,7 +348,9 @@ def _ledger(figure: Any, page: PageData) -> None:
         if term != "crank_work":
             group = group_of.get(term, "left in the bank")
             joules[group] += np.array([values[row] or 0.0 for row in rows])
-    work = np.maximum(sum(joules.values()), 1e-12)
+    # As told beside it: the terms are rounded, and their sum may round another way.
+    told = np.array([ledger["crank_work"][row] or 0.0 for row in rows])
+    work = np.maximum(np.where(told > 0, told, sum(joules.values())), 1e-12)
     left = np.zeros(len(rows))
     for (group, amounts), fill, hatch in zip(joules.items(), fills, hatches, strict=True):
         share = 100 * amounts / work
@@ -351,7 +364,7 @@ def _ledger(figure: Any, page: PageData) -> None:
             lw=0.8,
             label=group,
         )
-        for level in np.flatnonzero(share > 3):
+        for level in np.flatnonzero(share > LEAST_LABELLED):
             axes.annotate(
                 f"{share[level]:.0f} %",
                 (left[level] + share[level] / 2, level),
@@ -370,10 +383,11 @@ def _ledger(figure: Any, page: PageData) -> None:
 
 
 def _spread(ends: list[tuple[float, str]], gap: float) -> list[tuple[float, str]]:
-    """Label heights moved apart so that letters do not lie on each other."""
+    """Label heights moved apart so that letters lie neither on each other nor on the axis."""
     placed: list[tuple[float, str]] = []
     for value, letter in sorted(ends):
-        placed.append((max(value, placed[-1][0] + gap) if placed else value, letter))
+        least = placed[-1][0] + gap if placed else gap / 2
+        placed.append((max(value, least), letter))
     return placed
 
 

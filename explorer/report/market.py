@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from explorer import front, reprice, tipping
 from explorer.parts import LINKS
+from explorer.report.goals import EFFORT_DIGITS
 from explorer.report.numerals import money, number
 from explorer.report.words import LINK_WORDS, PICK_WORDS
 from explorer.space import Rows
@@ -199,7 +200,9 @@ def build(
     return Market(
         currency=currency,
         what_if=_what_if(owned, names),
-        sentence=_moved(previous, changes, len(entered), len(left), len(rows), bool(owned)),
+        sentence=_moved(
+            previous, changes, told.terms(previous), len(entered), len(left), len(rows), bool(owned)
+        ),
         changes=changes,
         entered=told.entered(entered),
         entered_count=len(entered),
@@ -260,10 +263,26 @@ class _Telling:
             )
         return tuple(found)
 
+    def terms(self, previous: reprice.Previous | None) -> str:
+        """What of the study's own terms has changed and moves costs or the front, in words."""
+        if previous is None:
+            return ""
+        told = {
+            "build_quantity": lambda old, new: (
+                f"the study builds {new:,} kits instead of {old:,}, which counts for price breaks"
+            ),
+            "limit_cost": lambda old, new: (
+                f"the study's limit on cost is {_cents(new, self.currency)} instead of "
+                f"{_cents(old, self.currency)}"
+            ),
+        }
+        changes = reprice.term_changes(previous.terms, reprice.terms(self.project))
+        return ", and ".join(told[one.term](one.old, one.new) for one in changes)
+
     def point(self, energy_J: float, cost: float, mass_kg: float, effort: float) -> str:
         return (
             f"{number(energy_J)} J, {money(cost, self.currency)}, {number(mass_kg)} kg, "
-            f"{number(effort)} % effort"
+            f"{number(effort, EFFORT_DIGITS)} % effort"
         )
 
     def row(self, row: int) -> str:
@@ -361,7 +380,7 @@ class _Telling:
             "delivered_energy_J": lambda v: f"gives {number(v)} J more",
             "cost": lambda v: f"costs {money(v, self.currency)} less",
             "mass_kg": lambda v: f"weighs {number(v)} kg less",
-            "crank_effort_percent": lambda v: f"asks {number(v)} % less effort",
+            "crank_effort_percent": lambda v: f"asks {number(v, EFFORT_DIGITS)} points less effort",
         }
         return ", ".join(phrases[k](v) for k, v in by.items() if v > 0) or "is no worse anywhere"
 
@@ -413,7 +432,7 @@ class _Telling:
         name = self.names.get(weight.part, weight.part)
         ends = [p for p in (found.next_fall, found.next_rise) if p is not None]
         # Finer than cents: a front of a thousand designs changes within one.
-        near = " and ".join(f"{p:,.4f} {self.currency}" for p in ends)
+        near = " and ".join(f"{_fine(p)} {self.currency}" for p in ends)
         sentence = (
             f"{name} costs {_cents(weight.price, self.currency)}. Were it free, "
             f"{using[0]:,} of {int(sizes[0]):,} designs on the front would use it; at twice its "
@@ -461,6 +480,7 @@ def _what_if(owned: Collection[str], names: Mapping[str, str]) -> str:
 def _moved(
     previous: reprice.Previous | None,
     changes: Sequence[Change],
+    terms: str,
     entered: int,
     left: int,
     size: int,
@@ -469,17 +489,20 @@ def _moved(
     if previous is None:
         return "Nothing has moved yet: neither prices nor front differ from the first launch."
     count = len(changes)
-    prices = "no price has moved" if not count else (
+    causes = "no price has moved" if not count else (
         "1 price has moved" if count == 1 else f"{count} prices have moved"
     )  # fmt: skip
-    free = ", and some parts count as free" if owned else ""
+    if terms:
+        causes += f"{', and' if count else ', but'} {terms}"
+    if owned:
+        causes += ", and some parts count as free"
     if not entered and not left:
         return (
-            f"Since {_day(previous.when)}, {prices}{free}; the front still holds the same "
+            f"Since {_day(previous.when)}, {causes}; the front still holds the same "
             f"{size:,} designs."
         )
     return (
-        f"Since {_day(previous.when)}, {prices}{free}. {entered:,} designs have entered the front, "
+        f"Since {_day(previous.when)}, {causes}. {entered:,} designs have entered the front, "
         f"{left:,} have left it; {size:,} are on it now."
     )
 
@@ -531,6 +554,16 @@ def _even(rows: Rows, count: int = NAMED) -> Rows:
     if len(rows) <= count:
         return rows
     return rows[np.linspace(0, len(rows) - 1, count).astype(np.intp)]
+
+
+def _fine(price: float) -> str:
+    """A price to the cent, or as fine as a hundredth of one where it needs that.
+
+    >>> _fine(13.48), _fine(1234.5678)
+    ('13.48', '1,234.5678')
+    """
+    whole, digits = f"{price:,.4f}".split(".")
+    return f"{whole}.{digits[:2]}{digits[2:].rstrip('0')}"
 
 
 def _cents(amount: float | None, currency: str) -> str:

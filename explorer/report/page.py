@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from base64 import b64encode
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import asdict
 from itertools import combinations
 from pathlib import Path
@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from explorer.files import write_atomic
+from explorer.front import EQUAL_WITHIN
 from explorer.judging import AGREES
 from explorer.report import figures
 from explorer.report.content import Card, Objective, PageData
@@ -110,8 +111,8 @@ def _cloud_of(page: PageData, others: set[str]) -> Cloud:
 
 
 def _wish_rows(pages: Sequence[PageData]) -> list[dict[str, Any]]:
-    """One group a wish, in it one row a goal with one text a page; a page without the pick shows a
-    dash. `change` says how the second of two pages differs from the first.
+    """One group a wish, in it one row a goal with one text a page, and rows of parts; a page
+    without the pick shows a dash. `change` says how the second of two pages differs from the first.
     """
     cards = [{wish: card for card in page.cards for wish in card.wishes} for page in pages]
     groups = []
@@ -121,16 +122,41 @@ def _wish_rows(pages: Sequence[PageData]) -> list[dict[str, Any]]:
             {
                 "goal": goal.label,
                 "texts": [card.standings[k].text if card else "–" for card in picked],
+                "whole": "",
                 "change": _change(pages, picked, goal),
             }
             for k, goal in enumerate(pages[0].objectives)
         ]
-        bills = [card.bill if card else "–" for card in picked]
-        ids = {card.design_id if card else "" for card in picked}
-        same = "the same design" if len(ids) == 1 else "another design"
-        rows.append({"goal": "Parts", "texts": bills, "change": same})
+        rows += _part_rows(pages, picked)
         groups.append({"wish": PICK_WORDS[wish], "rows": rows})
     return groups
+
+
+def _part_rows(
+    pages: Sequence[PageData], picked: Sequence[Card | None]
+) -> Iterator[dict[str, Any]]:
+    """What the picks are made of: one row where they are the same design, else one a link whose
+    parts differ.
+    """
+    made = [_parts_of(page, card) if card else {} for page, card in zip(pages, picked, strict=True)]
+    if len({card.design_id if card else "" for card in picked}) == 1:
+        bill = picked[0].bill if picked[0] else "–"
+        yield {"goal": "Parts", "whole": bill, "change": "the same design"}
+        return
+    for label in dict.fromkeys(label for parts in made for label in parts):
+        texts = [parts.get(label, "–") for parts in made]
+        if len(set(texts)) > 1:
+            told = label[0].upper() + label[1:]
+            change = "another" if all(made) else ""
+            yield {"goal": told, "texts": texts, "whole": "", "change": change}
+
+
+def _parts_of(page: PageData, card: Card) -> dict[str, str]:
+    """Link or setting -> what a pick has there."""
+    designs, row = page.designs, page.designs.ids.index(card.design_id)
+    parts = {link.label: link.parts[link.used[row]].name for link in designs.links}
+    settings = {s.label: f"{number(s.values[row])} {s.unit}".strip() for s in designs.settings}
+    return {**parts, **settings}
 
 
 def _change(pages: Sequence[PageData], picked: Sequence[Card | None], goal: Objective) -> str:
@@ -147,6 +173,9 @@ def _change(pages: Sequence[PageData], picked: Sequence[Card | None], goal: Obje
     gap = (after or 0.0) - (before or 0.0)
     if not gap:
         return "the same"
+    # Money is counted; of the rest a person cannot tell so little, and the model knows no better.
+    if goal.key != "cost" and abs(gap) <= EQUAL_WITHIN * max(abs(after or 0), abs(before or 0)):
+        return f"within {number(100 * EQUAL_WITHIN)} %"
     unit = "points of effort" if goal.unit == "%" else goal.unit
     return f"{'+' if gap > 0 else '−'}{goal_text(goal.key, abs(gap))} {unit}"
 
@@ -222,6 +251,7 @@ def _payload(page: PageData) -> dict[str, Any]:
         "traces": [asdict(trace) for trace in page.traces],
         "around": {name: asdict(one) for name, one in page.around.items()},
         "apart": AGREES,
+        "equal_within": EQUAL_WITHIN,
         "marks": BOKEH_MARKS,
         "disc": DISC,
         "effort_digits": EFFORT_DIGITS,

@@ -48,7 +48,7 @@ def answer(
     minutes = float(project.study.session.minutes)
     cost, mass, effort = (s.text for s in card.standings[1:])
     return (
-        f"Build {card.letter}: {_headline(project, record)}.",
+        f"Build {card.letter}: {card.short}.",
         f"{number(minutes)} minutes of cranking{_at_cadence(card)} put {number(energy)} J "
         f"({number(energy / J_PER_WH)} Wh) into the pack: {card.per_minute}.",
         f"It costs {cost}, weighs {mass} and takes {effort} of what the arm can hold.",
@@ -94,6 +94,7 @@ def cards_of(
                 title=head,
                 wishes=tuple(wished),
                 design_id=design_id,
+                short=_headline(project, record),
                 bill=bill_words(record, names),
                 turned=f"turned at {number(cadence)} rpm" if cadence is not None else "",
                 standings=_standings(record, points, goals),

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from functools import cached_property
@@ -25,6 +26,7 @@ from explorer.errors import Fault, InputError
 from explorer.evaluate import Evaluation, Solved
 from explorer.files import write_atomic
 from explorer.physics.generator import wire_resistance
+from explorer.report.goals import EFFORT_DIGITS
 from explorer.report.numerals import money, number
 from explorer.report.words import CAUTIONS, LINK_WORDS, margin_words
 from explorer.space import Designs
@@ -368,7 +370,7 @@ def _goals(known: Facts, record: Mapping[str, Any]) -> Iterator[tuple[str, str]]
     )
     yield "cost on the day of the lock", money(record["cost"], record["currency"])
     yield "mass", f"{number(record['mass_kg'])} kg"
-    yield "crank effort", f"{number(record['crank_effort_percent'])} %"
+    yield "crank effort", f"{number(record['crank_effort_percent'], EFFORT_DIGITS)} %"
     yield "regime", record["regime"]
 
 
@@ -524,7 +526,14 @@ def _wires(known: Facts) -> Iterator[Wire]:
 
 
 def _drawing(known: Facts) -> Iterator[Symbol]:
-    """The chain from the hand on, as it is wired."""
+    """The chain from the hand on, as it is wired; no line of a name parts a number and its unit."""
+    return (one._replace(name=_UNIT.sub("\u00a0", one.name)) for one in _symbols(known))
+
+
+_UNIT = re.compile(r"(?<=\d) (?=[^\W\d_]{1,2}\b)")
+
+
+def _symbols(known: Facts) -> Iterator[Symbol]:
     generator, clamp = known.part("generator"), known.part("clamp")
     wires = int(CONDUCTORS[generator.kind][0])
     cells = known.setting("cells_series") * known.setting("cells_parallel")

@@ -16,7 +16,7 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from explorer import averaged, constraints, costing, evaluate
+from explorer import averaged, constraints, costing, evaluate, switching
 from explorer.chain import Chain
 from explorer.config import Project, Setting, Study
 from explorer.demand import Demand, demand
@@ -24,7 +24,7 @@ from explorer.errors import ExplorerError
 from explorer.evaluate import Evaluation, Solved
 from explorer.parts import BACK_LINKS, FRONT_LINKS, LINKS, SETTINGS
 from explorer.space import Designs, Rows, Space
-from explorer.supply import Halves, Supply, curves
+from explorer.supply import SLOWEST_RAD_S, TERMS, Halves, Supply, curves
 from explorer.units import Array
 
 HALVES_PER_BLOCK = 240
@@ -310,7 +310,7 @@ class _Join:
         open_ &= reach_V[:, None] >= on_high_V
         every = np.arange(len(self.fronts))
         seconds_per_farad = _charging_time(supply)
-        reached = np.empty((len(self.fronts), len(levels)))
+        reached, ripple_s = np.empty((2, len(self.fronts), len(levels)))
         for number, on_V in enumerate(levels):
             at_V = np.full(len(every), on_V)
             on_the_way = constraints.worst_on_the_way(
@@ -324,9 +324,13 @@ class _Join:
             # A node that is never reached counts as its left neighbour: still a lower bound.
             step = np.where(np.isfinite(high), high, 0.0) - np.where(np.isfinite(high), low, 0.0)
             reached[:, number] = np.where(harmless, low + step * share, np.inf)
-        # t = C integral of dx/I with x = V - ESR I is at least C (integral of dV/I - ESR).
-        first_s = (reached[:, level] - back["esr_ohm"][:, 0]) * back["capacitance_F"][:, 0]
-        first_s *= CHARGE_BOUND
+            rad_s = supply.read(every, at_V[:, None], TERMS.index("rad_s"))[:, 0]
+            ripple_s[:, number] = supply.unevenness / np.maximum(rad_s, SLOWEST_RAD_S)
+        # t = C integral of dx/I with x = V - ESR I is at least C (integral of dV/I - ESR). A crest
+        # of the stroke may be there sooner by ESR a I + a I/(wC) of the voltage.
+        drop_ohm = back["esr_ohm"][:, 0] * (1 + supply.unevenness)
+        first_s = (reached[:, level] - drop_ohm) * back["capacitance_F"][:, 0]
+        first_s = CHARGE_BOUND * (first_s - ripple_s[:, level])
         duration_s = 60 * study.session.minutes
         open_ &= first_s <= (study.limits.first_charge_s or duration_s)
         least_J, cases = study.limits.delivered_energy_J, len(self.halves) * len(self.demands)
@@ -419,7 +423,7 @@ def shared_sessions(chain: Chain, twins: Rows, duration_s: float) -> averaged.Se
     rows = np.flatnonzero(shares & clamped & (clamp_V <= done.idle_V))
     rows = rows[~np.isin(rows, first)]
     if rows.size:
-        done.idle_V[rows] = averaged._idle_V(chain.take(rows))
+        done.idle_V[rows] = switching.idle_V(chain.take(rows))
     return done
 
 

@@ -57,6 +57,17 @@ def settle(tab: Any) -> None:
     )
 
 
+def test_the_first_screen_answers(visit: Open, data: PageData) -> None:
+    """A laptop's screen without scrolling: question, answer, limit, caution and all picks."""
+    tab = visit(ready="table", width=1280)
+    told = [".question", ".headline", ".say", ".ceiling", ".beside .warn"]
+    first = [tab.locator(f"{where}").first for where in told]
+    first += tab.locator(".card .goals").all()
+    assert len(first) == len(told) + len(data.cards)
+    assert all(one.evaluate("e => e.getBoundingClientRect().bottom <= 900") for one in first)
+    assert data.question in tab.locator(".question").inner_text()
+
+
 def test_a_brush_in_one_plot_shows_in_the_others_and_in_the_table(
     visit: Open, data: PageData
 ) -> None:
@@ -272,9 +283,21 @@ def test_a_design_has_an_address(visit: Open, data: PageData) -> None:
     assert tab.locator("#h-design").evaluate("e => e.getBoundingClientRect().top < innerHeight")
     tab.evaluate(f"location.hash = 'design-{other}'")
     wait_for(tab, f"document.querySelector('#full h3').textContent.includes('{other}')")
-    bill = tab.locator("#full table").first.inner_text()
-    for k in data.designs.bills[11]:
-        assert data.designs.bill_lines[k].name in bill
+    rows = tab.locator("#full table").first.locator("tbody tr").all_inner_texts()
+    lines = [data.designs.bill_lines[k] for k in data.designs.bills[11]]
+    assert len(rows) == len(lines) + 1  # and their sum
+    for row, line in zip(rows, lines, strict=False):
+        assert row.split("\t") == [
+            line.name,
+            str(line.quantity),
+            f"{line.unit_price:.2f}",
+            f"{line.quantity * line.unit_price:.2f}",
+            line.price_dated,
+        ]
+    assert f"{data.designs.objectives[1].values[11]:.2f}" in rows[-1]
+    settings = tab.locator("#full table").nth(1).inner_text()
+    for column in data.designs.settings:
+        assert f"{column.label}\t{number(column.values[11])} {column.unit}".strip() in settings
     assert tab.locator("#full .limits li").count() == len(data.designs.margins)
     tab.evaluate("location.hash = 'design-nowhere'")
     wait_for(tab, "document.querySelector('#full').textContent.includes('No design nowhere')")
@@ -319,6 +342,66 @@ def test_a_design_tells_its_neighbours_and_its_second_fidelity(visit: Open, data
     assert "≠" not in told
     tab.evaluate(f"location.hash = 'design-{other}'")
     wait_for(tab, "document.querySelector('#full').textContent.includes('≠')")
+
+
+def test_curves_have_round_values_on_both_axes_and_the_window(visit: Open, data: PageData) -> None:
+    """Each axis names its unit and carries at least two round values, where they belong; words of
+    the window lie on no other words.
+    """
+    tab = visit(f"#design-{data.balanced_id}")
+    curves = tab.locator("#full svg.curve")
+    assert curves.count() == sum(len(t.curves) for t in data.traces)
+    traces = [(t, c) for t in data.traces for c in t.curves]
+    for number_of, (trace, column) in enumerate(traces):
+        drawn = curves.nth(number_of)
+        texts = drawn.locator("text").all_text_contents()
+        assert f"{column.label}, {column.unit}" in texts
+        assert f"{trace.x.label}, {trace.x.unit}" in texts
+        ticks = drawn.locator("text.tick").evaluate_all(
+            "all => all.map(t => [Number(t.textContent.replace(/,/g, '')),"
+            " Number(t.getAttribute('x')), Number(t.getAttribute('y')),"
+            " t.getAttribute('text-anchor')])"
+        )
+        for anchor, along, values in (("end", 2, column.values), ("middle", 1, trace.x.values)):
+            axis = [(tick[0], tick[along]) for tick in ticks if tick[3] == anchor]
+            assert len(axis) >= 2
+            (first, at_first), (second, at_second) = axis[:2]
+            scale = (at_second - at_first) / (second - first)
+            for value, at in axis:
+                assert at == pytest.approx(at_first + scale * (value - first), abs=0.5)
+            assert all(float(f"{value:.2g}") == value for value, _ in axis)
+            assert max(value for value, _ in axis) >= 0.5 * max(v for v in values if v is not None)
+        boxes = drawn.locator("text").evaluate_all(
+            "all => all.map(t => { const b = t.getBBox(); return [b.x, b.y, b.width, b.height]; })"
+        )
+        for one, other in combinations(boxes, 2):
+            apart = one[0] + one[2] <= other[0] or other[0] + other[2] <= one[0]
+            # A line of letters is less high than its box.
+            apart |= one[1] + 0.75 * one[3] <= other[1] or other[1] + 0.75 * other[3] <= one[1]
+            assert apart, (one, other)
+    window = [text for text in curves.first.locator("text").all_text_contents() if "load" in text]
+    assert len(window) == 3
+
+
+def test_force_and_power_over_cadence_mark_the_designs_own(visit: Open, data: PageData) -> None:
+    tab = visit(f"#design-{data.balanced_id}")
+    own = next(s for s in data.designs.settings if s.name == "cadence_rpm").values[
+        data.designs.ids.index(data.balanced_id)
+    ]
+    over = [t for t in data.traces if t.x.name == "cadence_rpm"]
+    assert tab.locator("#full path.own").count() == sum(len(t.curves) for t in over)
+    assert tab.get_by_text(f"its own {number(own)} rpm").count() == len(over)
+
+
+def test_ways_lead_to_every_part_of_the_page(visit: Open) -> None:
+    for script in (True, False):
+        tab = visit(ready="plots" if script else "", java_script_enabled=script)
+        ways = tab.get_by_role("navigation").get_by_role("link")
+        assert ways.count() >= 7
+        for way in ways.all():
+            target = tab.locator(way.get_attribute("href"))
+            assert target.is_visible()
+            assert target.locator("h2").count() == 1
 
 
 def test_prices_have_their_section(visit: Open, data: PageData) -> None:
@@ -379,6 +462,11 @@ def test_without_scripts_the_story_stands(visit: Open, data: PageData) -> None:
     assert tab.locator("#front tbody tr").count() >= 40
     assert tab.locator(".detail").count() == len(data.cards)
     assert not tab.locator("#sliders").is_visible()
+    # The cards lead to their designs by the same addresses.
+    for card in data.cards:
+        link = tab.locator(f".card a[href='#design-{card.design_id}']")
+        assert link.is_visible()
+        assert card.title in tab.locator(f"#design-{card.design_id} h3").inner_text()
 
 
 @pytest.mark.parametrize("width", [390, 768, 1280])

@@ -16,13 +16,14 @@ import synthetic
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
+from chains import with_study
 from invented import at_prices, designs, results
 
 from explorer import costing
 from explorer.config import Project
 from explorer.parts import LINKS, SETTINGS
 from explorer.report import around, figures, market, page
-from explorer.reprice import Moment, Previous, front_rows, reprice
+from explorer.reprice import Moment, Previous, front_rows, reprice, terms
 from explorer.space import describe, design_id
 from explorer.store import Store, Stored, ids_of, path_of
 
@@ -66,8 +67,9 @@ def told(
         rows = front_rows(before, stored, then)
         points = stored.objectives(then)[rows]
         previous = Previous(
-            "2026-11-20T08:30:00+00:00", before.catalogue.prices, stored.numbers[rows], points
-        )
+            "2026-11-20T08:30:00+00:00", before.catalogue.prices, stored.numbers[rows], points,
+            terms(before),
+        )  # fmt: skip
     given: dict[str, Any] = {"moments": (), "entries": (), **more}
     return market.build(
         project, stored, cost, found.front, previous=previous, locks=locks,
@@ -105,6 +107,30 @@ def test_without_a_move_nothing_is_said_to_move(small_project: Project, stored: 
     assert "no price has moved; the front still holds the same" in same.sentence
     assert all(wish.same for wish in same.wishes)
     assert same.entered == same.left == ()
+
+
+def test_more_kits_or_another_limit_are_named_as_a_cause(
+    small_project: Project, stored: Stored
+) -> None:
+    """Costs move although no price has; a price that moves as well is counted as before."""
+    many = with_study(small_project, "prices", build_quantity=1000)
+    moved = costing.costs(many, stored.designs) != costing.costs(small_project, stored.designs)
+    assert moved.any()
+    said = told(many, stored, before=small_project).sentence
+    assert said.startswith(
+        "Since 2026-11-20 08:30, no price has moved, but the study builds 1,000 kits instead of 1, "
+        "which counts for price breaks"
+    )
+    both = told(dearer(many, "generator", 3.0), stored, before=small_project).sentence
+    assert "1 price has moved, and the study builds 1,000 kits instead of 1" in both
+    costs = costing.costs(small_project, stored.designs)
+    middle = round(float(np.median(costs[front_rows(small_project, stored, costs)])), 2)
+    poor = with_study(small_project, "limits", cost=middle)
+    said = told(poor, stored, before=small_project)
+    limit = small_project.study.limits.cost
+    assert f"limit on cost is {middle:.2f} EUR instead of {limit:.2f} EUR" in said.sentence
+    assert said.left_count > 0
+    assert "builds" not in told(many, stored, before=many).sentence
 
 
 def test_a_design_stands_up_to_its_tipping_price_and_no_further(

@@ -145,6 +145,40 @@ def test_every_axis_has_a_unit(data: PageData) -> None:
         assert re.search(rf", {re.escape(goal.unit)} \(", figures.axis_label(goal))
 
 
+UNIT = re.compile(
+    r", (J|EUR|kg|%|Wh for each kg)( |$)|% of the last$|^designs |^day of the outing$"
+)
+"""A unit behind a comma, or what is counted."""
+
+
+def test_every_axis_of_every_still_figure_names_its_unit(
+    monkeypatch: pytest.MonkeyPatch, data: PageData
+) -> None:
+    from matplotlib.figure import Figure
+
+    def drawn(name: str, *given: object) -> list[tuple[str, str]]:
+        figure = Figure()
+        monkeypatch.setattr(figures, "_svg", lambda draw, size: draw(figure) or "")
+        getattr(figures, name)(*given)
+        return [(axes.get_xlabel(), axes.get_ylabel()) for axes in figure.axes]
+
+    market = data.market
+    assert market is not None
+    made = {
+        "pairs_svg": drawn("pairs_svg", data),
+        "convergence_svg": drawn("convergence_svg", data),
+        "outing_svg": drawn("outing_svg", data),
+        "moved_svg": drawn("moved_svg", market.before, market.after, "EUR"),
+        "line_svg": drawn("line_svg", market.line, "EUR"),
+    }
+    assert [len(panels) for panels in made.values()] == [6, 1, 1, 1, 2]
+    labels = [label for panels in made.values() for both in panels for label in both]
+    # Bars have names along one axis, the course of prices has dates.
+    labels += [x for x, _ in drawn("ledger_svg", data)]
+    labels += [y for _, y in drawn("course_svg", market.course, data.objectives)]
+    assert [label for label in labels if not UNIT.search(label)] == []
+
+
 @given(arrays(float, (5, 2), elements=strategies.floats(0, 300)))
 def test_letters_are_pushed_apart(places: np.ndarray) -> None:
     """Five discs of 15 in a field of 300 find room, and those that have it stay."""
@@ -191,10 +225,40 @@ def test_two_studies_stand_side_by_side(tmp_path: Path, data: PageData) -> None:
               for one in (data, other)]  # fmt: skip
     gap = energy[1] - energy[0]
     assert f"{'+' if gap > 0 else '−'}{number(abs(gap))} J" in told
-    assert "another design" in told
-    assert "the same design" in " ".join(Reader(page.render_beside([data, data])).texts)
+    same = " ".join(Reader(page.render_beside([data, data])).texts)
+    assert "the same design" in same
+    assert all(card.bill in same for card in data.cards)
     with pytest.raises(ValueError, match="labels"):
         page.render_beside([data], ["a", "b"])
+
+
+def test_two_picks_are_told_apart_by_what_differs(data: PageData) -> None:
+    """Only the links and settings in which the balanced designs differ, each with both parts."""
+    other = synthetic.page(80, seed=2)
+    rows = page._wish_rows([data, other])[0]["rows"]
+    told = {row["goal"].lower(): row["texts"] for row in rows[len(data.objectives) :]}
+    both = [(one.designs, one.designs.ids.index(one.balanced_id)) for one in (data, other)]
+    labels = {link.label.lower(): [d.links[k].parts[d.links[k].used[row]].name for d, row in both]
+              for k, link in enumerate(data.designs.links)}  # fmt: skip
+    differing = {label: names for label, names in labels.items() if names[0] != names[1]}
+    assert differing
+    assert {label: told[label] for label in differing} == differing
+    assert not set(told) & {label for label in labels if label not in differing}
+
+
+def test_a_difference_that_nobody_can_tell_is_not_told_in_digits(data: PageData) -> None:
+    """A tenth of a percent of energy and effort; a cent is a cent."""
+    from dataclasses import replace
+
+    near = [
+        replace(one, values=tuple(v and (v + 0.01 if one.name == "cost" else 1.001 * v)
+                                  for v in one.values))
+        for one in data.designs.objectives
+    ]  # fmt: skip
+    other = replace(data, designs=replace(data.designs, objectives=tuple(near)))
+    for group in page._wish_rows([data, other]):
+        changes = [row["change"] for row in group["rows"]]
+        assert changes[:4] == ["within 0.5 %", "+0.01 EUR", "within 0.5 %", "within 0.5 %"]
 
 
 def test_beside_a_study_without_designs(data: PageData) -> None:

@@ -349,3 +349,58 @@ def test_it_opens_without_a_fault_on_any_width(chromium, sheet: Sheet, tmp_path:
         assert said == []
         assert page.evaluate("document.documentElement.scrollWidth") <= width
         page.close()
+
+
+TOUCHES = """svg => {
+    const told = [], texts = [...svg.querySelectorAll('text')];
+    const shapes = [...svg.querySelectorAll('path, circle')];
+    const boxes = texts.map(t => t.getBoundingClientRect());
+    boxes.forEach((box, k) => {
+        const apart = b => b.right < box.left || box.right < b.left || b.bottom <= box.top
+            || box.bottom <= b.top;
+        texts.forEach((other, j) => {
+            if (other.parentNode !== texts[k].parentNode && !apart(boxes[j]))
+                told.push(texts[k].textContent + ' on ' + other.textContent); });
+        for (const shape of shapes) {
+            const inverse = shape.getScreenCTM().inverse();
+            let touches = false;
+            for (let i = 0; i <= 24; i++) for (let j = 0; j <= 8; j++) {
+                const at = new DOMPoint(box.left + i / 24 * box.width, box.top + j / 8 * box.height)
+                    .matrixTransform(inverse);
+                touches ||= shape.isPointInStroke(at) || shape.isPointInFill(at); }
+            if (touches) told.push(texts[k].textContent + ' on a line'); } });
+    return told; }"""
+"""Which words of a drawing lie on those of another link or on a line: of each box, 225 points."""
+
+
+@pytest.mark.browser
+@pytest.mark.parametrize("generator", ["stepper_long", "hub_small", "treadmill_dc"])
+def test_no_words_of_the_drawing_touch_a_line(
+    chromium, demo_project: Project, tmp_path: Path, generator: str
+) -> None:
+    """With four, three and two wires, and with the most digits that speeds and currents take."""
+    project = demo_project
+    ids = {link: [part.id for part in project.catalogue.parts[link]] for link in LINKS}
+    chosen = {link: names[0] for link, names in ids.items()} | {"generator": generator}
+    rows = {link: np.array([ids[link].index(name)]) for link, name in chosen.items()}
+    designs = Designs(rows, {name: np.array([float(v)]) for name, v in SETTINGS.items()})
+    record = design_record(project, evaluate(project, designs), 0, 1.0)
+    choice = Decided(chosen, SETTINGS, record, design_id=design_id(chosen, SETTINGS))
+    made = build(project, choice, facts(project, choice, draws=FEW))
+    long = {"gearing": "18,300 rpm", "generator": "0.0123 A", "rectifier": "0.0123 A"}
+    drawn = tuple(one._replace(flow=long.get(one.shape, one.flow)) for one in made.drawing)
+    for name, drawing in (("own", made.drawing), ("long", drawn)):
+        path, _ = write(replace(made, drawing=drawing), tmp_path / name)
+        tab = chromium.new_page(viewport={"width": 1200, "height": 800})
+        tab.goto(path.as_uri())
+        assert tab.locator("svg.chain").evaluate(TOUCHES) == []
+        tab.close()
+
+
+def test_a_line_of_the_drawing_parts_no_number_and_unit(sheet: Sheet) -> None:
+    """A name is broken after 14 letters: not between 2.7 and V."""
+    html = render(sheet)
+    drawing = html[html.index('<svg class="chain"') : html.index("</svg>")]
+    lines = re.findall(r">([^<>]+)</text>", drawing)
+    assert any("2.7\u00a0V" in line for line in lines)
+    assert not [line for line in lines if re.fullmatch(r"[A-Za-z]{1,2}", line)]

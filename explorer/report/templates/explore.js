@@ -265,12 +265,11 @@ function untab(node) {
 function differences(row) {
   const parts = [];
   for (const g of goals) {
-    const gap = g.values[row] - g.values[base];
-    if (gap) parts.push(gapText(g, gap));
+    if (tells(g, g.values[row], g.values[base])) parts.push(gapText(g, g.values[row] - g.values[base]));
   }
   const changes = D.links.filter(l => l.used[row] !== l.used[base]).map(l => `${l.label}: ${partName(l, row)}`);
   for (const s of D.settings) if (s.values[row] !== s.values[base]) changes.push(`${s.label} ${withUnit(s.values[row], s.unit)}`);
-  return `${parts.join(", ") || "no difference in the goals"}; ${changes.join(", ") || "same choices"}`;
+  return `${parts.join(", ") || "no difference in the goals that a person could tell"}; ${changes.join(", ") || "same choices"}`;
 }
 /* A ring around the design pointed at, in every plot */
 let pointed = null;
@@ -282,5 +281,6 @@ function hover(row) {
   pointed = row;
   point();
   const name = letters.has(row) ? `${letters.get(row)} (${D.ids[row]})` : D.ids[row];
+  $("hover").classList.add("told");
   $("hover").textContent = base == null ? name : row === base ? `${name} is the balanced design itself.` : `${name} against the balanced design: ${differences(row)}.`;
 }

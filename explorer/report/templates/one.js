@@ -80,23 +80,37 @@ function flow(row) {
 function curves(id) {
   if (!data.traces.some(t => t.design_id === id))
     return [el("p", { class: "fine" }, "Its course over the session and over cadence is kept for the designs that a launch looks at closely: the picks, those next in line and the locked ones. A launch adds it for today's.")];
+  const rpm = setting("cadence_rpm")[byId.get(id)];
   return data.traces.filter(t => t.design_id === id).map(t => el("div", { class: t.screen_only ? "on-screen" : null }, el("h3", {}, t.title), t.sentence ? el("p", {}, t.sentence) : null, ...t.curves.map((c, k) =>
-    curve(t.x, c, k ? [] : t.levels))));
+    curve(t.x, c, k ? [] : t.levels, t.x.name === "cadence_rpm" && rpm != null ? [k ? "" : `its own ${withUnit(rpm, "rpm")}`, rpm] : null))));
 }
-function curve(x, y, levels) {
-  const W = 470, H = 170, L = 44, B = 34, points = x.values.map((v, k) => [v, y.values[k]]).filter(p => p[0] != null && p[1] != null);
+/* Round values for an axis, at most `most` steps between its ends. */
+function ticks(low, high, most) {
+  const raw = (high - low) / most || 1, power = 10 ** Math.floor(Math.log10(raw)), step = [1, 2, 5, 10].map(k => k * power).find(s => s >= raw * 0.9999);
+  const found = [];
+  for (let k = Math.ceil(low / step - 1e-9); k * step <= high + 1e-9 * step; k++) found.push(Number((k * step).toPrecision(6)));
+  return found;
+}
+/* `levels` are [words, y]: the window, of which the middle one is told on the left so that words stay apart; `own` is [words, x]. */
+function curve(x, y, levels, own) {
+  const W = 470, H = 176, L = 44, T = 20, B = 34, points = x.values.map((v, k) => [v, y.values[k]]).filter(p => p[0] != null && p[1] != null);
   if (!points.length) return null;
   const xs = points.map(p => p[0]), ys = points.map(p => p[1]).concat(levels.map(l => l[1]));
   const [x0, x1] = [Math.min(...xs), Math.max(...xs)], [y0, y1] = [Math.min(0, ...ys), 1.08 * Math.max(...ys) || 1];
-  const px = v => L + (W - L - 6) * (v - x0) / (x1 - x0 || 1), py = v => 18 + (H - B - 18) * (1 - (v - y0) / (y1 - y0 || 1));
+  const px = v => L + (W - L - 12) * (v - x0) / (x1 - x0 || 1), py = v => T + (H - B - T) * (1 - (v - y0) / (y1 - y0 || 1));
   const line = points.map((p, k) => `${k ? "L" : "M"}${px(p[0]).toFixed(1)} ${py(p[1]).toFixed(1)}`).join("");
   return svg("svg", { class: "curve", viewBox: `0 0 ${W} ${H}`, role: "img", "aria-label": `${y.label} against ${x.label}, from ${withUnit(points[0][1], y.unit)} to ${withUnit(points[points.length - 1][1], y.unit)}` },
-    svg("text", { x: 0, y: 11 }, `${y.label}, ${y.unit}`), svg("text", { x: W - 6, y: H - 2, "text-anchor": "end" }, `${x.label}, ${x.unit}`),
-    svg("path", { class: "axis", d: `M${L} 18V${H - B}H${W - 6}` }),
-    svg("text", { x: L - 6, y: py(y0) + 4, "text-anchor": "end" }, say(y0)), svg("text", { x: L - 6, y: py(y1) + 8, "text-anchor": "end" }, say(y1, 2)),
-    svg("text", { x: L, y: H - B + 15 }, say(Math.abs(x0) < (x1 - x0) / 1000 ? 0 : x0)), svg("text", { x: W - 6, y: H - B + 15, "text-anchor": "end" }, say(x1)),
+    svg("text", { x: 0, y: 11 }, `${y.label}, ${y.unit}`), svg("text", { x: W - 12, y: H - 3, "text-anchor": "end" }, `${x.label}, ${x.unit}`),
+    ...ticks(y0, y1, 4).flatMap(v => [svg("path", { class: "grid", d: `M${L - 4} ${py(v).toFixed(1)}H${W - 12}` }), svg("text", { class: "tick", x: L - 7, y: py(v) + 4, "text-anchor": "end" }, say(v))]),
+    ...ticks(x0, x1, 6).flatMap(v => [svg("path", { class: "axis", d: `M${px(v).toFixed(1)} ${H - B}v4` }), svg("text", { class: "tick", x: px(v), y: H - B + 16, "text-anchor": "middle" }, say(v, 4))]),
+    svg("path", { class: "axis", d: `M${L} ${T}V${H - B}H${W - 12}` }),
+    own && own[1] >= x0 && own[1] <= x1 ? svg("path", { class: "own", d: `M${px(own[1]).toFixed(1)} ${T}V${H - B}` }) : null,
     svg("path", { class: "a", d: line }),
-    ...levels.flatMap(([name, v]) => [svg("path", { class: "level", d: `M${L} ${py(v)}H${W - 6}` }), svg("text", { x: W - 8, y: py(v) + (name === "load off below" ? 14 : -4), "text-anchor": "end" }, `${name} ${withUnit(v, y.unit)}`)]));
+    ...levels.flatMap(([name, v], k) => {
+      const left = levels.length > 2 && k === 1, at = left ? { x: L + 8 } : { x: W - 14, "text-anchor": "end" };
+      return [svg("path", { class: "level", d: `M${L} ${py(v)}H${W - 12}` }), svg("text", { ...at, y: py(v) + (k ? -4 : 14) }, `${name} ${withUnit(v, y.unit)}`)];
+    }),
+    own && own[1] >= x0 && own[1] <= x1 ? svg("text", { x: px(own[1]) + (own[1] > (x0 + x1) / 2 ? -5 : 5), y: H - B - 6, "text-anchor": own[1] > (x0 + x1) / 2 ? "end" : "start" }, own[0]) : null);
 }
 /* Designs of the page that differ in one part, settings of the bank aside */
 function neighbours(row) {
@@ -124,5 +138,5 @@ function neighbours(row) {
   if (!best.size) return el("p", { class: "fine" }, "No design of this page differs from it in one part only.");
   return el("div", {}, el("h3", {}, "One part swapped"), el("ul", {}, ...[...best.values()].slice(0, 12).map(([l, other]) =>
     el("li", {}, el("a", { href: `#design-${D.ids[other]}` }, `${l.label}: ${partName(l, other)}`), ", ",
-      goals.map(g => { const gap = g.values[other] - g.values[row]; return gap ? gapText(g, gap) : null; }).filter(Boolean).join(", ") || "no difference"))));
+      goals.map(g => tells(g, g.values[other], g.values[row]) ? gapText(g, g.values[other] - g.values[row]) : null).filter(Boolean).join(", ") || "no difference that a person could tell"))));
 }

@@ -42,6 +42,8 @@ const withUnit = (value, unit, digits) => unit ? `${say(value, digits)} ${unit}`
 const cents = new Intl.NumberFormat("en", { minimumFractionDigits: 2, maximumFractionDigits: 2 });
 const money = value => cents.format(value);
 const goalText = (goal, value) => goal.name === "cost" ? money(value) : goal.name === "crank_effort_percent" ? say(value, data.effort_digits) : say(value);
+/* Money is counted; of the rest a person cannot tell so little, and the model knows no better. */
+const tells = (goal, a, b) => goal.name === "cost" ? a !== b : Math.abs(a - b) > data.equal_within * Math.max(Math.abs(a), Math.abs(b));
 /* A difference of two percentages is told in points, or it would read as a share of the first. */
 const gapText = (goal, gap) => `${gap > 0 ? "+" : "−"}${goalText(goal, Math.abs(gap))} ${goal.unit === "%" ? "points of effort" : goal.unit}`;
 const partName = (link, row) => link.parts[link.used[row]].name;
