@@ -83,11 +83,19 @@ def wait(
     )  # fmt: skip
     move = walk(chain, from_V, rest_V, "idle")
     flooded = rising & ~settles & (move.total_s() < wait_s)
-    dwell = move.within(np.full(len(chain), wait_s))
-    reached = _reached(chain, from_V, rest_V, (dwell == move.seconds).sum(axis=1), move, dwell)
+    whole_s = np.full(len(chain), wait_s)
+    dwell = move.within(whole_s)
+    reached_V = _reached(chain, from_V, rest_V, (dwell == move.seconds).sum(axis=1), move, dwell)
+    # A walk to there alone tells the rest of the way, which a bend within a step may have hidden.
+    moving = move.total_s() > wait_s
+    move = walk(chain, from_V, reached_V, "idle")
+    taken_s = move.total_s()
+    spare_s = np.where(moving & np.isfinite(taken_s), wait_s - taken_s, 0.0)
+    pace = chain.net_current(reached_V[:, None], "idle") / chain.demand["capacitance_F"]
+    dwell = move.within(whole_s)
     left = np.where(flooded, 0.0, wait_s - dwell.sum(axis=1))
-    joined = move.then(hold(chain, rest_V, "idle"), dwell, left)
-    return reached, joined, flooded
+    joined = move.then(hold(chain, reached_V, "idle"), dwell, left)
+    return reached_V + spare_s * pace[:, 0], joined, flooded
 
 
 def _reached(
