@@ -61,7 +61,8 @@ def session(chain: Chain, duration_s: float) -> Session:
     idle_V = switching.idle_V(chain)
     turn_on = Threshold(chain, on_V, zero + 1, "open").meeting()
     starved = idle_V <= turn_on.bus_V
-    start_V = np.minimum(switching.start_V(chain), np.minimum(idle_V, turn_on.bus_V))
+    # The first current may lift the bus over the turn-on threshold while the bank is still empty.
+    start_V = np.minimum(np.minimum(switching.start_V(chain), idle_V), over_V)
     fill, filled_V = switching.until(
         chain, start_V, turn_on, zero + 1, zero, "open", ~starved, np.minimum(turn_on.bus_V, idle_V)
     )
@@ -76,7 +77,7 @@ def session(chain: Chain, duration_s: float) -> Session:
     hold_V = np.where(starved, idle_V, np.nan)
     on_share = np.zeros(count)
     floor_V, trap_V = np.full(count, np.nan), np.full(count, np.nan)
-    peak_V = np.minimum(idle_V, on_V)
+    peak_V = np.minimum(idle_V, np.maximum(on_V, start_V))
     _stay(tally, chain, every[starved], idle_V, remaining, "open")
 
     rows = every[~starved & np.isfinite(fill_s)]

@@ -177,7 +177,8 @@ class Chain:
         Crank power is the sum of the heats, the ripple's, the delivered power and bus voltage times
         net current.
         """
-        front = np.moveaxis(self.supply.read(self.half, bus_V, slice(None)), -1, 0)
+        held = slice(TERMS.index("effort") + 1)  # the search does not know of pulses
+        front = np.moveaxis(self.supply.read(self.half, bus_V, held), -1, 0)
         drain = self.demand.drain(bus_V)
         zero = np.zeros_like(bus_V)
         window, converter, lead, delivered = drain.window_A * bus_V, zero, zero, zero

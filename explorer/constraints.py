@@ -12,7 +12,7 @@ from explorer.config import Project, Study
 from explorer.demand import Demand
 from explorer.physics import bank, operator, window
 from explorer.space import Designs, Rows
-from explorer.supply import TERMS, Halves, Supply, asked, no_load_V
+from explorer.supply import KINDS, TERMS, Halves, Supply, asked, no_load_V
 from explorer.units import RAD_S_PER_RPM, Array
 
 EXTRA_LOW_VOLTAGE_V = 60.0
@@ -49,7 +49,9 @@ RULES = {
     "lead_current_A": Rule("A", "The lead bears the largest phase current."),
     "diode_current_A": Rule("A", "Each diode bears its share of the largest current."),
     "diode_junction_K": Rule("K", "The diodes stay cool enough.", True),
-    "diode_reverse_V": Rule("V", "The diodes block the bus at overspeed."),
+    "diode_reverse_V": Rule(
+        "V", "The diodes block the bus at overspeed, and a brushed machine turned backwards."
+    ),
     "cell_voltage_V": Rule("V", "No cell is overcharged at overspeed with a full pack.", True),
     "clamp_power_W": Rule("W", "The clamp can burn what the hand brings when the load is gone.",
                           True),
@@ -205,7 +207,9 @@ def overspeed_margins(
     bus_V, clamp_W = overspeed(project, halves, chain.half, need["clamp_V"], need["clamp_ohm"])
     over_high = worst_levels(project, designs, chain.demand).over_high
     return {
-        "diode_reverse_V": at("rectifier", "reverse_limit_V") - bus_V - FORWARD_DROP_V,
+        "diode_reverse_V": at("rectifier", "reverse_limit_V")
+        - bus_V
+        - _behind_the_diode(project, halves, chain.half),
         "cell_voltage_V": need["voltage_limit_V"] - bus_V,
         "clamp_power_W": np.where(need["clamp_ohm"] > 0, need["clamp_limit_W"] - clamp_W, np.inf),
         "input_voltage_V": np.minimum(
@@ -294,6 +298,18 @@ def overspeed(
     clamped = clamp_V + clamp_ohm * pushed.current_A * share
     bus_V = np.where((clamp_ohm > 0) & (clamped < open_V), clamped, open_V)
     return bus_V, bank.clamp_current(bus_V, clamp_V, clamp_ohm) * bus_V
+
+
+def _behind_the_diode(project: Project, halves: Halves, half: Rows) -> Array:
+    """What a blocking diode bears beside the bus, V, (n,).
+
+    In a bridge one forward drop, whichever way the machine turns. A brushed machine has but one
+    diode in line: turned backwards, as fast as forwards, its EMF adds to the bus. Nothing flows
+    then, so that the hand feels no load that would stop it.
+    """
+    backwards_V = no_load_V(halves, half, project.study.session.overspeed)
+    brushed = halves.kind[half] == KINDS.index("brushed_dc")
+    return np.where(brushed, backwards_V, FORWARD_DROP_V)
 
 
 def _ripple(

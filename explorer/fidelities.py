@@ -86,16 +86,20 @@ def _window(project: Project, design: Designs, found: evaluate.Evaluation) -> di
     settings = {name: float(value[0]) for name, value in design.settings.items()}
     middle_V = settings["undervoltage_off_V"] + settings["undervoltage_band_V"] / 2
     start_V = hold_V if np.isfinite(hold_V) else middle_V
-    waves = waveform.simulate(
-        project, design, operator_id, pack_id, start_V=start_V, seconds=WINDOW_S, closed=False
-    ).waves
+    fine = waveform.simulate(
+        project, design, operator_id, pack_id, start_V=start_V, seconds=WINDOW_S, closed=False,
+        whole=True,
+    )  # fmt: skip
+    waves = fine.waves
+    # The search's bus is smooth within a pulse: what the bank holds, and the mean over its ohms.
+    bus_V = waves.inner_V + np.mean(waves.bus_V - waves.inner_V)
     person = catalogue.operators[operator_id].model_copy(update={"unevenness": 0.0})
     halves = Halves.of(catalogue, design, person, 60 * plan.minutes, plan.winding_C)
-    curve = supply.curves(halves).read(np.array([0]), waves.bus_V[None, :])[0]
+    curve = supply.curves(halves).read(np.array([0]), bus_V[None, :])[0]
     judged, read = float(np.mean(waves.rectified_A)), float(np.mean(curve))
     return {
         "start_V": start_V,
-        "seconds": WINDOW_S,
+        "seconds": fine.seconds,
         "bus_current_A": judged,
         "bus_current_of_the_search_A": read,
         "difference_percent": 100 * (read - judged) / judged if judged else 0.0,

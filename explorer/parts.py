@@ -206,6 +206,7 @@ class Converter(Part):
     loss_per_output_A: NonNegative
     loss_per_output_A2: NonNegative
     fit_error_W: NonNegative
+    fit_error_efficiency: NonNegative
 
     @model_validator(mode="after")
     def _range(self) -> Converter:

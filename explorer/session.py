@@ -32,6 +32,9 @@ OPEN, IDLE, LOADED, LATCHED = range(4)
 """Switch open; closed with a pack that waits; closed with a pack that draws; open until the bus
 has fallen from the overvoltage threshold to its return."""
 
+HEATS, PULSES = range(LOSSES.start, LOSSES.stop), TERMS.index("pulses_W")
+"""What of the crank's work becomes heat before the bus, and through the bridge's pulses behind it,
+in the bank's series resistance."""
 NODES = 640
 """Nodes of the curves: those of the search's own curves four times over, solved anew."""
 CHUNK = 128
@@ -128,19 +131,24 @@ def simulate(
     person = catalogue.operators[operator_id]
     if even_hand:
         person = person.model_copy(update={"unevenness": 0.0})
-    first, half = supply.distinct(designs)
-    halves = Halves.of(catalogue, designs.take(first), person, pace_s or whole_s, session.winding_C)
-    curves = supply.curves(halves, NODES)
     back = demand.demand(catalogue, designs, catalogue.packs[pack_id])
+    bank_ohm = back["esr_ohm"][:, 0]
+    first, half = supply.distinct(designs, bank_ohm)
+
+    def front(who: Operator) -> Halves:
+        """Halves that know the bank's resistance, over which the bridge's pulses drop."""
+        pace = pace_s or whole_s
+        bare = Halves.of(catalogue, designs.take(first), who, pace, session.winding_C)
+        return replace(bare, bank_ohm=bank_ohm[first])
+
+    halves = front(person)
+    curves = supply.curves(halves, NODES)
     every = np.arange(len(designs))
     tires = person.power_share * halves.power_limit_W > person.critical_power_W
     if tires:
         share = person.critical_power_W / halves.power_limit_W
         slower = person.model_copy(update={"power_share": share})
-        tired = Halves.of(
-            catalogue, designs.take(first), slower, pace_s or whole_s, session.winding_C
-        )
-        curves = _joined(curves, supply.curves(tired, NODES))
+        curves = _joined(curves, supply.curves(front(slower), NODES))
         half, every = np.concatenate([half, half + len(halves)]), np.concatenate([every, every])
     laws = _Laws(Chain(curves, half, back.take(every)), person.unevenness)
     walkers = _Walkers(laws, len(designs), duration_s, person if tires else None)
@@ -209,7 +217,7 @@ class _Laws:
         current, speed = front[..., 0], front[..., TERMS.index("rad_s")]
         drains = drain.sum(axis=-1)
         load_W = load.sum(axis=-1)
-        crank_W = front[..., LOSSES].sum(axis=-1) + grid * current
+        crank_W = front[..., (*HEATS, PULSES)].sum(axis=-1) + grid * current
         pieces = [self._straight(a) for a in (current, drains, speed, crank_W)]
         self.pieces = np.concatenate(
             [
@@ -435,12 +443,12 @@ class _Books:
                 drains_W[..., :-1],
                 drains_W[..., -1:] + load[..., :1],
                 load[..., 1:3],
-                (log.net_A * (log.bus_V - log.inner_V))[..., None],
+                (log.net_A * (log.bus_V - log.inner_V) + terms[..., PULSES])[..., None],
                 load[..., 3:],
             ],
             axis=-1,
         )
-        crank_W = terms[..., LOSSES].sum(axis=-1) + bus_W
+        crank_W = terms[..., (*HEATS, PULSES)].sum(axis=-1) + bus_W
         stored_W = log.net_A * log.inner_V
         self.energies_J[rows, :-1] += np.einsum("sn,snk->nk", log.seconds, powers)
         # What the bank gains over steps that stand for others is gained once, and worked for once.

@@ -20,6 +20,8 @@ from explorer.space import Designs, Rows
 from explorer.units import RAD_S_PER_RPM, Array, Real
 
 KINDS = ("three_phase", "two_phase", "brushed_dc")
+PULSING = (bridge.STAR, bridge.WINDING)
+"""The bridges of the first kinds, whose current comes in pulses."""
 PHASES = np.array([3.0, 2.0, 1.0])
 CONDUCTORS_PER_PHASE = np.array([1.0, 2.0, 2.0])
 VALVES_IN_PATH = np.array([1.0, 2.0, 1.0])
@@ -37,14 +39,15 @@ ROOT = 1e-4
 
 TERMS = (
     "current_A", "rad_s", "slope_S", "turn_slope_S", "gearing_W", "drag_W", "copper_W", "lead_W",
-    "bridge_W", "effort",
+    "bridge_W", "effort", "pulses_W",
 )  # fmt: skip
 """What the curves hold. `slope_S` is how the current changes with the bus voltage, `turn_slope_S`
 how the charge of a turn does, times turns a second: `w d(I/w)/dV`."""
 SWING = slice(0, 4)
 """Those that the stroke's ripple needs."""
 LOSSES = slice(4, 9)
-"""The losses among `TERMS`; crank power is their sum and the bus power."""
+"""The losses among `TERMS`; crank power is their sum, the bus power and the pulses' heat in the
+bank's resistance, which is none unless the half knows its bank."""
 
 SLOWEST_RAD_S = 1e-3
 """A crank slower than this stands."""
@@ -102,6 +105,7 @@ class Halves:
     valve_ohm: Array
     body_saturation_A: Array
     start_V: Array
+    bank_ohm: Array
 
     def __len__(self) -> int:
         return len(self.kind)
@@ -115,7 +119,10 @@ class Halves:
         duration_s: float,
         winding_C: float,
     ) -> Halves:
-        """The front halves of some designs, one each; winding resistance at its temperature."""
+        """The front halves of some designs, one each; winding resistance at its temperature.
+
+        They belong to any bank: their bus is stiff (`bank_ohm` 0) within a period of the bridge.
+        """
 
         def at(link: str, field: str) -> Array:
             return designs.chosen(catalogue, link, field)
@@ -149,6 +156,7 @@ class Halves:
                 body_drop > 0, np.exp(-body_drop / BODY_DIODE_EMISSION_V), 0.0
             ),
             start_V=np.where(body_drop > 0, at("rectifier", "start_V"), 0.0),
+            bank_ohm=np.zeros(len(designs)),
         )
 
     @property
@@ -171,6 +179,7 @@ class Asked(NamedTuple):
     bridge_W: Array
     crank_W: Array
     torque_N_m: Array
+    pulses_W: Array
 
 
 def asked(halves: Halves, half: Rows, crank_rad_s: Array, bus_V: Array) -> Asked:
@@ -183,16 +192,17 @@ def asked(halves: Halves, half: Rows, crank_rad_s: Array, bus_V: Array) -> Asked
     h, kind = halves, halves.kind[half]
     shaft = crank_rad_s * h.ratio[half]
     emf = generator.peak_emf(h.emf_V_s[half], shaft)
-    current, rms, electromagnetic = _rectified(halves, half, emf, shaft, bus_V)
+    current, rms, electromagnetic, variance = _rectified(halves, half, emf, shaft, bus_V)
     squares = PHASES[kind] * rms**2
     copper, lead = squares * h.copper_ohm[half], squares * h.lead_ohm[half]
-    conducted = electromagnetic - bus_V * current - copper - lead
+    pulses = h.bank_ohm[half] * variance
+    conducted = electromagnetic - bus_V * current - copper - lead - pulses
     unevenness = 1 + h.operator.unevenness**2 / 2
     valve_heat = squares * VALVES_IN_PATH[kind] * h.valve_ohm[half]
     bridge_W = np.maximum(conducted, 0.0) + (unevenness - 1) * valve_heat
-    copper, lead = copper * unevenness, lead * unevenness
+    copper, lead, pulses = copper * unevenness, lead * unevenness, pulses * unevenness
     drag = shaft * generator.drag_torque(h.drag_N_m[half], h.viscous_N_m_s[half], shaft)
-    shaft_W = bus_V * current + copper + lead + bridge_W + drag
+    shaft_W = bus_V * current + copper + lead + bridge_W + drag + pulses
     gear_W = gearing.loss(shaft_W, crank_rad_s, h.efficiency[half], h.gear_drag_N_m[half])
     crank_W = shaft_W + gear_W
     at_rest = gearing.crank_torque(
@@ -200,39 +210,47 @@ def asked(halves: Halves, half: Rows, crank_rad_s: Array, bus_V: Array) -> Asked
     )
     turning = crank_rad_s > 0
     torque = np.where(turning, crank_W / np.where(turning, crank_rad_s, 1.0), at_rest)
-    return Asked(current, rms, gear_W, drag, copper, lead, bridge_W, crank_W, torque)
+    return Asked(current, rms, gear_W, drag, copper, lead, bridge_W, crank_W, torque, pulses)
 
 
 def _rectified(
     halves: Halves, half: Rows, emf_V: Array, shaft_rad_s: Array, bus_V: Array
-) -> tuple[Array, Array, Array]:
-    """Bus current, phase rms and electromagnetic power of each point, by kind of machine."""
+) -> tuple[Array, Array, Array, Array]:
+    """Bus current, phase rms, electromagnetic power and bus variance of each point, by kind."""
     h, kind = halves, halves.kind[half]
     asleep = (bus_V < h.start_V[half]) & (h.body_saturation_A[half] > 0)
     saturation = np.where(asleep, h.body_saturation_A[half], h.saturation_A[half])
     emission = np.where(asleep, BODY_DIODE_EMISSION_V, h.emission_V[half])
-    outcome = np.zeros((3, len(half)))
+    outcome = np.zeros((4, len(half)))
     solvers = (
         bridge.steady_state,
         bridge.two_phase_steady_state,
         bridge.blocking_diode_steady_state,
     )
+    soft = bool(h.bank_ohm.any())
     for number, solve in enumerate(solvers):
         mine = np.flatnonzero(kind == number)
         if not mine.size:
             continue
         row = half[mine]
-        outcome[:, mine] = solve(
-            emf_peak_V=emf_V[mine],
-            electrical_rad_s=shaft_rad_s[mine] * h.pole_pairs[row],
-            resistance_ohm=h.copper_ohm[row] + h.lead_ohm[row],
-            inductance_H=h.inductance_H[row],
-            bus_V=bus_V[mine],
-            diode_saturation_A=saturation[mine],
-            diode_emission_V=emission[mine],
-            diode_resistance_ohm=h.valve_ohm[row],
-        )
-    return outcome[0], outcome[1], outcome[2]
+        circuit = {
+            "emf_peak_V": emf_V[mine],
+            "electrical_rad_s": shaft_rad_s[mine] * h.pole_pairs[row],
+            "resistance_ohm": h.copper_ohm[row] + h.lead_ohm[row],
+            "inductance_H": h.inductance_H[row],
+            "bus_V": bus_V[mine],
+            "diode_saturation_A": saturation[mine],
+            "diode_emission_V": emission[mine],
+            "diode_resistance_ohm": h.valve_ohm[row],
+        }
+        if soft and number < len(PULSING):
+            bank_ohm = h.bank_ohm[row]
+            outcome[:, mine] = bridge.soft_bus_steady_state(
+                PULSING[number], **circuit, bus_ohm=bank_ohm
+            )
+        else:
+            outcome[:3, mine] = solve(**circuit)
+    return outcome[0], outcome[1], outcome[2], outcome[3]
 
 
 def too_hard(halves: Halves, half: Rows, need: Asked) -> Array:
@@ -446,7 +464,7 @@ class _Solved:
         zero = np.zeros_like(speed)  # the slopes are known when all nodes are
         terms = (
             need.current_A, speed, zero, zero, need.gearing_W, need.drag_W, need.copper_W,
-            need.lead_W, need.bridge_W, effort,
+            need.lead_W, need.bridge_W, effort, need.pulses_W,
         )  # fmt: skip
         return cls(np.stack(terms, axis=1), need.phase_rms_A, need.torque_N_m)
 
@@ -489,10 +507,13 @@ def _bend(
     solved.phase_A[flat], solved.torque_N_m[flat] = there.phase_A, there.torque_N_m
 
 
-def distinct(designs: Designs) -> tuple[Rows, Rows]:
-    """Designs that stand for their front half, and the half of every design: (h,), (n,)."""
+def distinct(designs: Designs, *more: Array) -> tuple[Rows, Rows]:
+    """Designs that stand for their front half, and the half of every design: (h,), (n,).
+
+    Halves also differ where any of `more` (n,) differs.
+    """
     columns = [designs.parts[link].astype(float) for link in FRONT_LINKS]
-    columns.append(designs.settings["cadence_rpm"])
+    columns += [designs.settings["cadence_rpm"], *more]
     _, first, half = np.unique(
         np.stack(columns, axis=1), axis=0, return_index=True, return_inverse=True
     )

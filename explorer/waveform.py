@@ -3,7 +3,8 @@
 Phase currents through inductance, resistance and exponential valves, bank with series resistance,
 drains, window, converter and pack; solved by LSODA (Hindmarsh, Petzold), which SciPy wraps. It
 knows neither the bridge's map nor a stiff bus, and so judges both. The hand is even: a stroke is a
-thousand times longer than a pulse of the bridge, and belongs to the session fidelity.
+thousand times longer than a pulse of the bridge, and belongs to the session fidelity. A hand and a
+rotor keep their speed through a pulse: the speed follows from means over a period of this circuit.
 """
 
 from __future__ import annotations
@@ -34,6 +35,11 @@ and what flows is a millionth of what matters."""
 LEAST_INDUCTANCE_H = 2e-7
 """Of a few centimetres of wire; a machine without any would switch in no time at all."""
 TABLE_V = 0.005
+KNOT_V = 0.15
+"""How far apart the inner voltages are, at most, at which the held speed is sought."""
+PROBE, KEPT, ROUNDS = 0.003, 1e-4, 40
+"""First step away from the guess of a held speed, as a share of it; how closely the hand keeps to
+its limit, as a share of it; most tries."""
 SETTLING = 6.0
 """Time constants of the winding that pass, beside two periods, before the window opens."""
 SOLVED = "Integration successful."
@@ -53,12 +59,13 @@ class Waves(NamedTuple):
 
 @dataclass(frozen=True)
 class WaveformResult:
-    """What a window of time comes to, energies in J.
+    """What a window of some `seconds` comes to, energies in J.
 
     `bus_energy_J` is what the bridge gives to the bus, `crank_work_J` what the hand gives,
     `end_inner_V` the voltage behind the bank's series resistance at the end.
     """
 
+    seconds: float
     bus_energy_J: float
     delivered_energy_J: float
     crank_work_J: float
@@ -79,12 +86,17 @@ def simulate(
     start_V: float,
     seconds: float,
     closed: bool,
+    whole: bool = False,
 ) -> WaveformResult:
     """One design (`len(design) == 1`) from a bank's inner voltage on, its window open or closed.
 
-    The window does not switch: choose a time in which it would not. The shaft turns at the speed
-    which the operator holds at the bus voltage of the moment, with an even hand; currents begin
-    in the steady state of the start. Raises InputError for windows longer than 5 s.
+    The window does not switch, nor do active valves wake or sleep: choose a time in which they
+    would not. Valves sleep where a sleeping bridge leaves the mean bus voltage of a period below
+    their start, whose supply does not follow pulses. The shaft turns at the speed
+    at which mean power and force of a period keep to the operator's limits, with an even hand;
+    currents begin in the steady state of the start. `whole` takes the nearest whole number of
+    electrical periods instead, at least one: half a pulse more or less says nothing about a mean.
+    Raises InputError for windows longer than 5 s.
     """
     if not 0 < seconds <= LONGEST_WINDOW_S:
         rule = f"a waveform window lasts above 0 and at most {LONGEST_WINDOW_S:g} s"
@@ -94,7 +106,7 @@ def simulate(
     halves = Halves.of(catalogue, design, person, 60.0 * session.minutes, session.winding_C)
     back = demand.demand(catalogue, design, catalogue.packs[pack_id])
     circuit = _Circuit(halves, back, start_V, closed)
-    return circuit.run(start_V, seconds)
+    return circuit.run(start_V, seconds, whole)
 
 
 class _Circuit:
@@ -112,7 +124,8 @@ class _Circuit:
         self.valve_ohm = one(halves.valve_ohm)
         self.awake = (one(halves.saturation_A), one(halves.emission_V))
         self.asleep = (one(halves.body_saturation_A), BODY_DIODE_EMISSION_V)
-        self.start_V = one(halves.start_V) if self.asleep[0] > 0 else -1.0
+        self.wakes_V = one(halves.start_V) if self.asleep[0] > 0 else 0.0
+        self.valve = self.asleep if self.wakes_V > 0 else self.awake
         self.capacitance_F = float(back["capacitance_F"][0, 0])
         self.esr_ohm = float(back["esr_ohm"][0, 0])
         self.halves, self.back = halves, back
@@ -126,10 +139,10 @@ class _Circuit:
         self.delivered_W = load.delivered_W[0] if closed else np.zeros_like(grid)
         taken = taken + (load.current_A[0] if closed else 0.0)
         self.taken_A = taken.tolist()
+        self.ratio, self.cadence_rad_s = one(halves.ratio), one(halves.cadence_rad_s)
         coarse = grid[::10]
         speed, _ = supply.held_speed(halves, np.zeros(len(coarse), dtype=np.int64), coarse)
-        self.speed_rad_s = np.interp(grid, coarse, speed)
-        self.shaft_rad_s = (self.speed_rad_s * one(halves.ratio)).tolist()
+        self.hold(coarse, speed)
 
     def look(self, table: list[float], bus_V: float) -> tuple[float, float]:
         """Value and slope of a table at a bus voltage."""
@@ -137,6 +150,11 @@ class _Circuit:
         left = min(max(int(place), 0), len(table) - 2)
         step = table[left + 1] - table[left]
         return table[left] + step * (place - left), step / TABLE_V
+
+    def hold(self, inner_V: Array, crank_rad_s: Array) -> None:
+        """From now on turn at these speeds at these inner voltages, straight between them."""
+        self.speed_rad_s = np.interp(self.grid, inner_V, crank_rad_s)
+        self.shaft_rad_s = (self.speed_rad_s * self.ratio).tolist()
 
     def bus_V(self, inner_V: float, rectified_A: float) -> float:
         """Terminal voltage of the bank: `V = Vc + ESR (I - taken(V))`, by Newton's method."""
@@ -151,7 +169,7 @@ class _Circuit:
 
     def drop_V(self, amps: float, bus_V: float) -> float:
         """Voltage between a phase's terminals and the middle of the bus, or across its bridge."""
-        saturation, emission = self.asleep if bus_V < self.start_V else self.awake
+        saturation, emission = self.valve
         size = max(abs(amps), DARK_A)
         if self.kind == 2:
             drop = bus_V + (emission * log(1 + size / saturation) if saturation else 0.0)
@@ -206,7 +224,7 @@ class _Circuit:
         angle, inner_V = float(state[-2]), float(state[-1])
         rectified = self.rectified_A(currents)
         volts = self.bus_V(inner_V, rectified)
-        shaft, _ = self.look(self.shaft_rad_s, volts)
+        shaft, _ = self.look(self.shaft_rad_s, inner_V)
         emf = self.emf_V(shaft, angle)
         drops = [self.drop_V(a, volts) for a in currents]
         star = sum(drops) / 3 if self.kind == 0 else 0.0
@@ -220,19 +238,86 @@ class _Circuit:
             net = rectified - self.look(self.taken_A, volts)[0]
         return [*rates, shaft * self.poles, net / self.capacitance_F]
 
-    def run(self, start_V: float, seconds: float) -> WaveformResult:
-        """Let the currents settle, then follow the window and sum up."""
+    def run(self, start_V: float, seconds: float, whole: bool) -> WaveformResult:
+        """Seek the speeds that are held on the way through the window, follow it and sum up."""
+        guess = float(np.interp(start_V, self.grid, self.speed_rad_s))
+        crank, net_A, bus_V = self.held(start_V, guess)
+        if self.valve == self.asleep and bus_V >= self.wakes_V:
+            self.valve = self.awake
+            crank, net_A, _ = self.held(start_V, guess)
+        pace = crank * self.ratio * self.poles / (2 * pi)
+        if whole and self.kind < 2 and pace * LONGEST_WINDOW_S > 1:
+            seconds = min(max(round(seconds * pace), 1), int(LONGEST_WINDOW_S * pace)) / pace
+        end_V = max(start_V + net_A * seconds / self.capacitance_F, 0.0)
+        knots = np.linspace(start_V, end_V, 2 + int(abs(end_V - start_V) / KNOT_V))
+        held = [crank]
+        for inner_V in knots[1:]:
+            held.append(self.held(float(inner_V), held[-1])[0])
+        order = np.argsort(knots)
+        self.hold(knots[order], np.array(held)[order])
+        return self.summary(*self._follow(start_V, seconds))
+
+    def held(self, inner_V: float, guess_rad_s: float) -> tuple[float, float, float]:
+        """Crank speed at which a period's mean power or force is the operator's limit, rad/s.
+
+        And the mean current into the bank there, A, and bus voltage. The root next to a guess, or
+        the cadence where the limit lies above it: whoever knows that there are several roots, and
+        which one comes first from rest, guesses.
+        """
+        person, halves = self.halves.operator, self.halves
+        most_W = person.power_share * halves.power_limit_W
+        most_N_m = person.comfort_force_N * float(halves.radius_m[0])
+        net_A = bus_V = 0.0
+
+        def excess(crank_rad_s: float) -> float:
+            nonlocal net_A, bus_V
+            asked_W, net_A, bus_V = self.means(inner_V, crank_rad_s)
+            force = asked_W / crank_rad_s / most_N_m if crank_rad_s > 0 else 0.0
+            return max(asked_W / most_W, force) - 1
+
+        at = min(guess_rad_s, self.cadence_rad_s)
+        miss, step = excess(at), 1 + PROBE
+        low = high = (at, miss)
+        for _ in range(ROUNDS):
+            if abs(miss) < KEPT or (miss < 0 and at >= self.cadence_rad_s) or at <= 0:
+                break
+            low, high = ((at, miss), high) if miss < 0 else (low, (at, miss))
+            if low[1] < 0 < high[1]:
+                # The regula falsi of a curve that may bend: neither end is approached too timidly.
+                share = low[1] / (low[1] - high[1])
+                at = low[0] + (high[0] - low[0]) * min(max(share, 0.02), 0.98)
+            else:
+                at = min(at * step, self.cadence_rad_s) if miss < 0 else at / step
+                step = step**2
+            miss = excess(at)
+        return at, net_A, bus_V
+
+    def means(self, inner_V: float, crank_rad_s: float) -> tuple[float, float, float]:
+        """Mean crank power, current into the bank and bus voltage of a period, bank at rest."""
+        self.hold(self.grid[:1], np.array([crank_rad_s]))
+        state, period = self._settled(inner_V)
+        times = np.linspace(0.0, period, SAMPLES_PER_PERIOD + 1)
+        found = self.summary(times, self._solved(state, times, period, still=True))
+        taken = np.interp(found.waves.bus_V, self.grid, self.taken_A)
+        net_A = found.bus_current_A - float(taken[:-1].mean())
+        return found.crank_work_J / period, net_A, found.mean_bus_V
+
+    def _settled(self, inner_V: float) -> tuple[Array, float]:
+        """The state that the currents settle to at an inner voltage, and its period, s."""
         count = 2 if self.kind == 0 else self.phases
         state = np.zeros(count + 2)
-        state[-1] = start_V
-        shaft, _ = self.look(self.shaft_rad_s, start_V)
+        state[-1] = inner_V
+        shaft, _ = self.look(self.shaft_rad_s, inner_V)
         period = 2 * pi / max(shaft * self.poles, 1.0)
-        step = min(period / SAMPLES_PER_PERIOD, seconds / 400)
         settle_s = SETTLING * self.inductance_H / (self.ohm + self.valve_ohm) + 2 * period
-        state = self._solved(state, np.array([0.0, settle_s]), period, still=True)[-1]
+        return self._solved(state, np.array([0.0, settle_s]), period, still=True)[-1], period
+
+    def _follow(self, start_V: float, seconds: float) -> tuple[Array, Array]:
+        """Times and states of the window, after the currents have settled."""
+        state, period = self._settled(start_V)
+        step = min(period / SAMPLES_PER_PERIOD, seconds / 400)
         times = np.linspace(0.0, seconds, round(seconds / step) + 1)
-        states = self._solved(state, times, period, still=False)
-        return self.summary(times, states)
+        return times, self._solved(state, times, period, still=False)
 
     def _solved(self, state: Array, times: Array, period: float, *, still: bool) -> Array:
         """States at some times, (times, states). ExplorerError where the integrator gives up."""
@@ -265,7 +350,7 @@ class _Circuit:
         bus = np.array(
             [self.bus_V(float(v), float(a)) for v, a in zip(inner, rectified, strict=True)]
         )
-        crank_rad_s = np.interp(bus, self.grid, self.speed_rad_s)
+        crank_rad_s = np.interp(inner, self.grid, self.speed_rad_s)
         halves = self.halves
         shaft = crank_rad_s * halves.ratio[0]
         angle = states[:, -2]
@@ -284,6 +369,7 @@ class _Circuit:
         squares = (phase**2).sum(axis=1)
         seconds = float(times[-1])
         return WaveformResult(
+            seconds=seconds,
             bus_energy_J=total(bus * rectified),
             delivered_energy_J=total(np.interp(bus, self.grid, self.delivered_W)),
             crank_work_J=total(crank_W),

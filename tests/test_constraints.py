@@ -61,6 +61,15 @@ def test_margins_of_the_front_half(small_project: Project) -> None:
     )
 
 
+def test_a_brushed_machine_turned_backwards(small_project: Project) -> None:
+    """The one diode in line stands between a full bus and an EMF of the other sign."""
+    brushed = with_part(
+        small_project, "generator", "hub_small", kind="brushed_dc", emf_phase_V_s=0.3
+    )
+    open_V = 0.3 * 50 * 4 * 1.25 * np.pi / 30
+    assert margin(one(brushed), "diode_reverse_V") == pytest.approx(40 - 2 * open_V, rel=1e-9)
+
+
 def lowest(volts: float) -> float:
     """A threshold of the 1.35 V comparators (3.7 %) with 1 % resistors, all low but the bottom."""
     return 0.963 * (1.35 + (volts - 1.35) * 0.99 / 1.01)

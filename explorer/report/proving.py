@@ -194,7 +194,9 @@ def _load_steps(known: Facts) -> Iterator[Step]:
         expect,
         band,
         "The bank sags to switch-off at once: less power at the crank than computed, check "
-        "cadence and drag. It climbs to the cut: the converter does not take its power.",
+        "cadence and drag. It climbs to the cut: the converter does not take its power. (Its loss "
+        "is a law that meets the bench points of its table within "
+        f"{number(100 * converter.fit_error_efficiency)} % of efficiency.)",
         "Resistor, diodes and clamp get hot enough to burn skin.",
     )
     force = known.spread.readings.get("handle_force_N")

@@ -105,11 +105,19 @@ def windows(project: Project, designs: Designs, operator: str, pack: str, seed: 
         closed = bool(row % 2) and np.isfinite(solved.session.first_charge_s[row])
         on_V, idle_V = need["on_V"][row], solved.session.idle_V[row]
         start_V = on_V if closed else rng.uniform(0.2, 0.9) * min(on_V, idle_V)
-        seconds = float(np.clip(0.03 * need["capacitance_F"][row], 0.02, 0.4))
+        about_s = float(np.clip(0.03 * need["capacitance_F"][row], 0.02, 0.4))
         one = designs.take(np.array([row]))
         fine = waveform.simulate(
-            project, one, operator, pack, start_V=start_V, seconds=seconds, closed=closed
+            project,
+            one,
+            operator,
+            pack,
+            start_V=start_V,
+            seconds=about_s,
+            closed=closed,
+            whole=True,
         )
+        seconds = fine.seconds
         start = session.Start(np.array([start_V]), closed, seconds)
         coarse = session.simulate(project, one, operator, pack, even_hand=True, start=start)
         terms = coarse.ledger_J

@@ -4,7 +4,8 @@ Shares nothing with the package: no dimensionless numbers, no tables, no implici
 own. Each leg's terminal voltage is the closed form of two Shockley diodes, or +-V/2 for ideal
 valves; LSODA integrates half a period, and a secant Newton on the initial currents finds the
 periodic state (half-wave symmetry i(t + T/2) = -i(t)). Without inductance the currents of every
-instant come from bisection.
+instant come from bisection. The bus may have a resistance of its own: what the phases give to it
+at an instant then lifts it at that instant.
 """
 
 from math import asinh, cos, exp, hypot, log, pi, sin, sqrt
@@ -22,24 +23,28 @@ SAMPLES = 1080
 
 
 class Truth(NamedTuple):
-    """A, A, W, and W of heat in the junctions alone, computed from v and i, not as a remainder."""
+    """A, A, W, and W of heat in the junctions alone, computed from v and i, not as a remainder.
+
+    `bus_rms_A` is the rms of what all phases give to the bus.
+    """
 
     bus_current_A: float
     phase_rms_A: float
     electromagnetic_power_W: float
     junction_W: float
     short_circuit_A: float
+    bus_rms_A: float
 
 
-def _terminal(bus_V, saturation_A, emission_V, blur_A):
-    """Leg voltage against the middle of the bus as a function of the current into the leg."""
+def _terminal(saturation_A, emission_V, blur_A):
+    """Leg voltage against the middle of the bus, of the current into the leg and the bus."""
     if saturation_A == 0 or emission_V == 0:
-        return lambda i: bus_V / 2 * i / sqrt(i * i + blur_A * blur_A)
-    offset = bus_V / (2 * emission_V) - log(2 * saturation_A)
+        return lambda i, bus_V: bus_V / 2 * i / sqrt(i * i + blur_A * blur_A)
+    offset = log(2 * saturation_A)
 
-    def diodes(i):
+    def diodes(i, bus_V):
         size = sqrt(i * i + blur_A * blur_A)
-        log_x = log(size) + offset
+        log_x = log(size) + bus_V / (2 * emission_V) - offset
         v = log_x + log(2) if log_x > 20 else asinh(exp(log_x))
         return emission_V * v * i / size
 
@@ -67,12 +72,13 @@ def _algebraic(emf, resistance, leg, legs, peak):
     return currents((low + high) / 2)
 
 
-def _flow_star(emf_peak, omega, series, inductance, leg):
+def _flow_star(emf_peak, omega, series, inductance, leg, bus):
     c, s = cos(2 * pi / 3), sin(2 * pi / 3)
 
     def rate(x, t):
         a, b = x
-        v_a, v_b, v_c = leg(a), leg(b), leg(-a - b)
+        volts = bus((abs(a) + abs(b) + abs(a + b)) / 2)
+        v_a, v_b, v_c = leg(a, volts), leg(b, volts), leg(-a - b, volts)
         star = (v_a + v_b + v_c) / 3  # EMFs and currents of a star sum to 0
         sine, cosine = sin(omega * t), cos(omega * t)
         e_b = emf_peak * (sine * c - cosine * s)
@@ -84,8 +90,18 @@ def _flow_star(emf_peak, omega, series, inductance, leg):
     return rate
 
 
-def _flow_winding(emf_peak, omega, series, inductance, leg):
-    return lambda x, t: ((emf_peak * sin(omega * t) - series * x[0] - 2 * leg(x[0])) / inductance,)
+def _flow_windings(emf_peak, omega, series, inductance, leg, bus, count):
+    """One winding, or two a quarter period apart."""
+
+    def rate(x, t):
+        volts = bus(sum(abs(i) for i in x))
+        return [
+            (emf_peak * sin(omega * t - k * pi / 2) - series * x[k] - 2 * leg(x[k], volts))
+            / inductance
+            for k in range(count)
+        ]
+
+    return rate
 
 
 def _periodic(rate, count, times, peak, rtol):
@@ -132,27 +148,40 @@ def solve(
     diode_resistance_ohm,
     *,
     phases=3,
+    bus_ohm=0.0,
     rtol=1e-8,
 ):
-    """Truth for one case. `phases` = 3: star on six diodes; 1: one winding on four diodes."""
+    """Truth for one case. `phases` = 3: star on six diodes; 1: one winding on four diodes; 2: two
+    such windings, a quarter period apart. `bus_V` stands behind `bus_ohm`; the mean at the bridge
+    is higher by the drop of the bus current. That needs an inductance.
+    """
     legs = 1 if phases == 3 else 2
     series = resistance_ohm + legs * diode_resistance_ohm
     peak = emf_peak_V / hypot(series, electrical_rad_s * inductance_H)
-    leg = _terminal(bus_V, diode_saturation_A, diode_emission_V, BLUR * peak)
-    each = np.vectorize(leg, otypes=[float])
+    leg = _terminal(diode_saturation_A, diode_emission_V, BLUR * peak)
     angle = np.linspace(0, pi, SAMPLES + 1)
-    emf = emf_peak_V * np.sin(angle - 2 * pi / 3 * np.arange(phases)[:, None])
+    apart = {3: 2 * pi / 3, 2: pi / 2, 1: 0.0}[phases]
+    emf = emf_peak_V * np.sin(angle - apart * np.arange(phases)[:, None])
     if electrical_rad_s * inductance_H == 0:
+        if bus_ohm:
+            raise ValueError("a bus with a resistance needs an inductance")
+        each = np.vectorize(lambda i: leg(i, bus_V), otypes=[float])
         currents = _algebraic(emf, series, each, legs, peak)
     else:
-        flow = _flow_star if phases == 3 else _flow_winding
-        rate = flow(emf_peak_V, electrical_rad_s, series, inductance_H, leg)
-        count = 2 if phases == 3 else 1
+        circuit = (emf_peak_V, electrical_rad_s, series, inductance_H, leg)
+        count = 2 if phases == 3 else phases
+
+        def bus(amps):
+            return max(bus_V + bus_ohm * amps, 0.0)
+
+        rate = _flow_star(*circuit, bus) if phases == 3 else _flow_windings(*circuit, bus, count)
         currents = _periodic(rate, count, angle / electrical_rad_s, peak, rtol)
         if phases == 3:
             currents = np.vstack([currents, -currents.sum(axis=0)])
     size = np.abs(currents)
-    junction = legs * size * (np.abs(each(currents)) - bus_V / 2)
+    rectified = size.sum(axis=0) / (2 if phases == 3 else 1)
+    volts = bus_V + bus_ohm * rectified
+    junction = legs * size * (np.abs(np.vectorize(leg)(currents, volts)) - volts / 2)
     sums = (size, currents**2, emf * currents, junction)
     mean = [np.trapezoid(value.sum(axis=0), angle) / pi for value in sums]
     return Truth(
@@ -160,7 +189,8 @@ def solve(
         sqrt(mean[1] / phases),
         mean[2],
         mean[3],
-        peak * (3 / pi if phases == 3 else 2 / pi),
+        peak * {3: 3 / pi, 2: 4 / pi, 1: 2 / pi}[phases],
+        sqrt(np.trapezoid(rectified**2, angle) / pi),
     )
 
 
