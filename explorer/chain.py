@@ -24,7 +24,8 @@ LEDGER = (*HEAT, "esr", "delivered", "stored")
 """Where the work at the crank goes; `crank_work` is the sum of these."""
 
 
-CLOSED_SHARE = 0.8
+RAMP = 0.1
+"""Share of a voltage or current over which the conductance of load or clamp sets in."""
 LEAST_FOLLOWING = 0.05
 """Below, a load of constant power is about to collapse the bus over the bank's resistance."""
 
@@ -154,13 +155,18 @@ class Chain:
         current, rad_s, slope, turn_slope = front
         esr, swing_A = self.demand["esr_ohm"], self.supply.unevenness * current
         ohm = 1 / (np.maximum(rad_s, SLOWEST_RAD_S) * self.demand["capacitance_F"])
+        need = self.demand
         # A load of constant power takes more when the bus is lower. Its slope just above where it
         # collapses the bus would say more of a point than of the ripple's height around it. Far
-        # below the turn-off threshold no load is connected.
-        holds = (load_S < 0) & (bus_V > CLOSED_SHARE * self.demand["off_V"])
-        conductance = np.where(holds, -load_A / np.maximum(bus_V, 1e-9), 0.0) - slope
-        clamps = (bus_V > self.demand["clamp_V"]) & (self.demand["clamp_ohm"] > 0)
-        conductance += np.where(clamps, 1 / np.maximum(self.demand["clamp_ohm"], 1e-9), 0.0)
+        # below the turn-off threshold no load is connected. What sets in, sets in over a ramp.
+        holds = np.clip(bus_V / (RAMP * need["off_V"]) - (1 / RAMP - 2), 0.0, 1.0)
+        if need.pack.kind == "regulating":
+            spare = (need["input_limit_A"] - load_A) / (RAMP * need["input_limit_A"])
+            holds *= np.clip(spare, 0.0, 1.0)
+        falls_S = np.where(load_S < 0, -load_A / np.maximum(bus_V, 1e-9), 0.0)
+        clamps = np.clip((bus_V - need["clamp_V"]) / (RAMP * need["clamp_V"] + 1e-9), 0.0, 1.0)
+        clamp_S = np.where(need["clamp_ohm"] > 0, 1 / np.maximum(need["clamp_ohm"], 1e-9), 0.0)
+        conductance = holds * falls_S + clamps * clamp_S - slope
         follows = 1 + esr * conductance
         stiffness = np.maximum(follows**2 + (conductance * ohm) ** 2, LEAST_FOLLOWING**2)
         into_A = swing_A / stiffness

@@ -201,7 +201,7 @@ class _Laws:
         # A jump of the curves is drawn out over the cell before it, so that a step has a solution.
         self.volts = grid = chain.supply.volts[chain.half]
         self.cells = grid.shape[1] - 1
-        self.scale = self.cells / Spacing.place(grid[:, -1])
+        self.scale = self.cells / chain.supply.last_place[chain.half]
         front = chain.supply.at_nodes[chain.half]
         drain = np.stack([np.broadcast_to(a, grid.shape) for a in need.drain(grid)], axis=-1)
         off_V, esr = need["off_V"], need["esr_ohm"]

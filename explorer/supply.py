@@ -341,6 +341,8 @@ class Supply:
     worst_bridge_W: Array
     start_torque_N_m: Array
     unique: NDArray[np.bool_]
+    last_place: Array
+    """Of each half, (h,): where in `Spacing` its last node stood before any was moved."""
     unevenness: float
     """Of the operator's stroke."""
 
@@ -361,7 +363,7 @@ class Supply:
 
     def _left(self, half: Rows, volts: Array) -> NDArray[np.intp]:
         nodes = self.volts.shape[1]
-        scale = (nodes - 1) / Spacing.place(self.top_V)
+        scale = (nodes - 1) / self.last_place
         left = (Spacing.place(volts) * scale[half][:, None]).astype(np.intp)
         np.minimum(left, nodes - 2, out=left)
         # A node may have been moved down, by less than a step.
@@ -423,6 +425,7 @@ def curves(halves: Halves, nodes: int = NODES) -> Supply:
         worst_bridge_W=worst(terms[..., TERMS.index("bridge_W")]),
         start_torque_N_m=solved.torque_N_m.reshape(count, nodes)[:, 0],
         unique=np.asarray(unique.reshape(count, nodes).all(axis=1)),
+        last_place=Spacing.place(top_V),
         unevenness=halves.operator.unevenness,
     )
 

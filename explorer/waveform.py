@@ -92,11 +92,11 @@ def simulate(
 
     The window does not switch, nor do active valves wake or sleep: choose a time in which they
     would not. Valves sleep where a sleeping bridge leaves the mean bus voltage of a period below
-    their start, whose supply does not follow pulses. The shaft turns at the speed
-    at which mean power and force of a period keep to the operator's limits, with an even hand;
-    currents begin in the steady state of the start. `whole` takes the nearest whole number of
-    electrical periods instead, at least one: half a pulse more or less says nothing about a mean.
-    Raises InputError for windows longer than 5 s.
+    their start, whose supply does not follow pulses. The shaft turns at the speed at which mean
+    power and force of a period keep to the operator's limits, with an even hand; currents begin in
+    the steady state of the start. `whole` takes the nearest whole number of electrical periods
+    instead, at least one: half a pulse more or less says nothing about a mean. Raises InputError
+    for windows longer than 5 s, ExplorerError where speed or currents cannot be found.
     """
     if not 0 < seconds <= LONGEST_WINDOW_S:
         rule = f"a waveform window lasts above 0 and at most {LONGEST_WINDOW_S:g} s"
@@ -290,6 +290,10 @@ class _Circuit:
                 at = min(at * step, self.cadence_rad_s) if miss < 0 else at / step
                 step = step**2
             miss = excess(at)
+        else:
+            raise ExplorerError(
+                f"waveform: no speed keeps to the hand's limit at {inner_V:.3g} V in the bank"
+            )
         return at, net_A, bus_V
 
     def means(self, inner_V: float, crank_rad_s: float) -> tuple[float, float, float]:

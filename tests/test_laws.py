@@ -91,6 +91,7 @@ def test_ledger_closes_and_no_link_gives_more_than_it_takes(
 @few
 @given(seed=seeds)
 @example(seed=64137064)  # two designs that flood and rest just over a clamp's knee
+@example(seed=2523)  # one whose last node moves down to where its bridge wakes
 def test_stored_energy_is_that_of_the_bank(small_project: Project, seed: int) -> None:
     """C V^2/2 (textbook), at a bus that stands still: the bank has the bus voltage there."""
     project, designs = at_random(small_project, seed)

@@ -271,3 +271,16 @@ def test_more_cadence_is_never_less_current_while_the_hand_can(small_project: Pr
     bus_V = np.tile(np.linspace(0.0, 20.0, 80), (4, 1))
     assert np.all(np.diff(supply.read(np.arange(4), bus_V), axis=0) >= -1e-3)
     assert supply.unique.all()
+
+
+def test_every_voltage_is_read_in_its_own_piece(small_project: Project) -> None:
+    """Also where the last node has moved down to where an active bridge wakes."""
+    designs = pick(small_project, {"rectifier": "active_8"})
+    _, usual = solved(small_project, designs)
+    late = with_part(small_project, "rectifier", "active_8", start_V=float(usual.top_V[0]) * 0.999)
+    _, supply = solved(late, designs)
+    assert supply.top_V[0] < usual.top_V[0]
+    row = np.zeros(1, dtype=np.int64)
+    for volts in supply.top_V * np.linspace(0.0, 0.9999, 997)[:, None]:
+        left = int(supply.locate(row, volts[:, None])[0, 0])
+        assert supply.volts[0, left] <= volts[0] < supply.volts[0, left + 1]

@@ -268,6 +268,20 @@ def test_currents_that_cannot_be_followed_are_told(
         trickle(demo_project)
 
 
+def test_a_hand_without_a_speed_is_told(
+    demo_project: Project, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(waveform, "ROUNDS", 1)
+    design = one_of(
+        demo_project, generator="hub_ebike", rectifier="silicon_3a", gearing="chain_3",
+        cell="cell_5f",
+    )  # fmt: skip
+    with pytest.raises(ExplorerError, match=r"hand's limit at 4\.15 V in the bank"):
+        waveform.simulate(
+            demo_project, design, ADULT, STEADY_PACK, start_V=4.15, seconds=0.1, closed=False
+        )
+
+
 def test_windows_are_short(demo_project: Project) -> None:
     design = one_of(demo_project)
     with pytest.raises(InputError, match=r"at most 5 s, got 6$"):

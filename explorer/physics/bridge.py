@@ -395,8 +395,10 @@ def soft_bus_steady_state(
     resistance shared among the phases, on the voltage behind it (derived). A current without
     ripple sees the mean, as a stiff bus has it. In between the smaller of both currents is close,
     and where they meet the truth is a little smaller still: they are joined as `I^-p` with
-    `p = SHARPNESS Z/bus_ohm` (a fit to the switching-level twin; see `bridge_accuracy`). Currents
-    come out within 1.5 % for a bus of up to ten times the impedance of a phase.
+    `p = SHARPNESS Z/bus_ohm` (a fit to the switching-level twin; see `bridge_accuracy`). Of random
+    currents 95 in 100 come out within 0.5 % on a bus of up to 2 Z and within 3.3 % (most 10 %) up
+    to 8 Z for a star; for windings within 1.2 % up to Z/2 and 3.5 % up to 2 Z, and not well beyond.
+    A stiff bus in its place is four to six times as far off.
     """
     values = _checked(
         emf_peak_V=emf_peak_V,
