@@ -1,8 +1,11 @@
-"""Searching what cannot be swept: Optuna proposes, substitutions around the front polish.
+"""Searching what cannot be swept: Optuna proposes, the best of it is bred, a polish ends it.
 
 The project's store is the record; no history lives in Optuna. It is seeded with designs known
-before at today's prices, asked for batches, and told what the vectorised model finds. A design is
-never evaluated twice.
+before at today's prices and told what the vectorised model finds. Then the front is bred: of many
+crossings those are evaluated that look best by a guess from what was evaluated before, now and then
+among the designs with one certain part only, since another generator may need another gearing and
+clamp to be any good. The polish tries all substitutions around the front. A design is never
+evaluated twice.
 """
 
 from __future__ import annotations
@@ -29,22 +32,36 @@ from explorer.units import Array
 if TYPE_CHECKING:
     import optuna
 
-PROPOSED_SHARE = 0.1
-"""Share of the evaluations that Optuna proposes; the polish has the rest (see tests/bench)."""
-GENERATION = 100
-"""Designs that are proposed before what the last ones told is looked at."""
-LEARNING, LEAST_WORTH = 0.3, 0.05
-"""How fast a way of proposing is judged anew, and what even the worst is worth."""
-ISLAND_SHARE = 0.25
-"""Of the batches, at least so many look beside the front, whatever they found there lately."""
-PRESENT_WORTH = 0.1
-"""How much less a part that is on the front already is looked at there."""
-CHANGED_SHARE = 0.3
-"""Crossings in which one variable is changed besides."""
+PROPOSED, BRED = 0.02, 0.9
+"""Shares of the evaluations after which Optuna and the breeding have had theirs."""
+FIRST_LOOK = 100
+"""Designs that Optuna proposes at the least, and before what the last ones told is looked at."""
 SEEDS = 200
 """Designs known before that Optuna starts from at the most: it costs milliseconds a trial."""
 REPEATS = 20
-"""Batches without anything new after which the sampler has nothing more to say."""
+"""Batches without anything new after which one way of searching has nothing more to say."""
+GENERATION, GROWTH = 50, 0.01
+"""Designs evaluated before they are learnt from: at the least, and as a share of all before."""
+POOL = 10
+"""Candidates bred for each design that is evaluated."""
+BOLD = 0.8
+"""Share of a generation that the guess likes best; the rest is drawn from the other candidates."""
+ISLANDS = 1 / 3
+"""Share of the generations that look among the designs with one value of one variable only."""
+PARENTS = 100
+"""Designs to breed from, at the least."""
+TAUGHT = 1000
+"""Designs to guess from, at the most: it takes time with the third power of them."""
+REACH, NOISE = 10.0, 0.01
+"""How many differences make two designs strangers to the guess, and the share that it leaves
+unexplained.
+"""
+HOPE, CAUTION = 0.5, 0.1
+"""Standard deviations by which a guessed objective is taken for better, and the share of the
+front's extent that halving the chance to break no rule outweighs (times ln 2).
+"""
+PROMISING = 0.1
+"""Share of a member's pairwise substitutions that the polish tries before all others."""
 STEPS_PER_RANGE = (1 / 8, 1 / 32)
 """How far a continuous setting is moved when it is substituted, as shares of its range."""
 
@@ -124,6 +141,7 @@ class Explored:
         self.rows = np.empty((0, len(self.coordinates.names)))
         self.points = np.empty((0, 4))
         self.violations = np.empty(0)
+        self.broken = np.empty((0, 0), dtype=bool)
         self.evaluations = 0
 
     def fresh(self, rows: Array) -> Array:
@@ -179,6 +197,8 @@ class Explored:
         broken = [np.clip(-m, 0.0, -HOPELESS) for m in evaluation.margins.values()]
         if limit is not None:
             broken.append(np.maximum(cost - limit, 0.0))
+        rules = np.stack(broken, axis=1) > 0
+        self.broken = np.concatenate([self.broken, rules]) if len(self.broken) else rules
         # Margins have different units: what counts is how many rules are broken, then how far.
         far = np.sum([b / (1.0 + b) for b in broken], axis=0)
         many = np.sum([b > 0 for b in broken], axis=0)
@@ -215,9 +235,9 @@ def sample(
         explored.add(rows[offered], known.take(offered))
     budget, batch = project.study.search.evaluations, project.study.search.batch
     generator = np.random.default_rng(project.study.search.seed)
-    proposed = max(int(budget * PROPOSED_SHARE), min(budget, batch))
     for source, end in (
-        (propose(explored, batch), proposed),
+        (propose(explored, batch), min(budget, max(FIRST_LOOK, int(PROPOSED * budget)))),
+        (breed(explored, generator), int(BRED * budget)),
         (polish(explored, generator), budget),
     ):
         for rows in source:
@@ -246,7 +266,7 @@ def propose(explored: Explored, batch: int) -> Iterator[Array]:
     _seed(study, explored, distributions)
     empty = 0
     while empty < REPEATS:
-        trials = [study.ask(distributions) for _ in range(min(batch, 100))]
+        trials = [study.ask(distributions) for _ in range(min(batch, FIRST_LOOK))]
         rows = coordinates.settled(
             np.array([[t.params[name] for name in coordinates.names] for t in trials], float)
         )
@@ -315,122 +335,186 @@ def _seed(study: optuna.Study, explored: Explored, distributions: dict[str, Any]
         study.add_trial(trial)
 
 
-def polish(explored: Explored, generator: np.random.Generator) -> Iterator[Array]:
-    """Small batches around the front: substitutions of one and two variables, and crossings, also
-    among the best designs with each part.
+def breed(explored: Explored, generator: np.random.Generator) -> Iterator[Array]:
+    """Generations of crossings that the guess likes, of the whole space or of an island of it.
 
-    Each way of proposing is used the more, the more of its designs reached the front lately. Ends
-    when all single and pairwise substitutions of the front are known and crossing brings nothing.
+    Ends when crossing brings nothing new.
     """
-    ways = (_Substitutions(1), _Substitutions(2), _Crossings(), _Islands())
-    worth, empty = np.ones(len(ways)), 0.0
+    empty = 0
     while empty < REPEATS:
-        members = explored.front_rows()
-        if not members.size and len(explored.violations):
-            members = np.argsort(explored.violations, kind="stable")[:20]
-        open_ = np.array([way.left(members) for way in ways])
-        share = np.where(open_, np.maximum(worth, LEAST_WORTH), 0.0)
-        if not open_.any():
-            return
-        share = (1 - ISLAND_SHARE) * share / share.sum()
-        share[-1] += ISLAND_SHARE
-        number = generator.choice(len(ways), p=share / share.sum())
-        rows = explored.fresh(ways[number].rows(explored, members, generator))
-        rows = rows[explored.sound(rows)] if len(rows) else rows
         before = len(explored.rows)
-        for start in range(0, len(rows), GENERATION):
-            yield rows[start : start + GENERATION]
-        gained = np.count_nonzero(explored.front_rows() >= before)
-        tried = len(explored.rows) - before
-        if tried:
-            worth[number] += LEARNING * (gained / tried - worth[number])
-        empty = 0 if tried else empty + (0.1 if number == len(ways) - 1 else 1)
+        count = max(GENERATION, int(GROWTH * explored.evaluations))
+        island = _island(explored, generator) if generator.random() < ISLANDS else None
+        inside = np.arange(before)
+        if island is not None:
+            inside = np.flatnonzero(explored.rows[:, island[0]] == island[1])
+        members, parents = _best(explored, inside)
+        pool = _crossed(explored, parents, POOL * count, generator)
+        if island is not None:
+            pool[:, island[0]] = island[1]
+        pool = explored.fresh(pool)
+        pool = pool[explored.sound(pool)] if len(pool) else pool
+        if len(pool) > count:
+            order = Guess(explored, members, parents, generator).order(pool)
+            bold = int(BOLD * count)
+            others = generator.permutation(order[bold:])[: count - bold]
+            pool = pool[np.concatenate([order[:bold], others])]
+        yield pool
+        empty = 0 if len(explored.rows) > before else empty + 1
 
 
-class _Substitutions:
-    """All rows that differ from a member of the front in so many variables, new members first."""
-
-    def __init__(self, depth: int) -> None:
-        self.depth = depth
-        self.done: set[int] = set()
-
-    def left(self, members: Rows) -> bool:
-        """Whether there is a member that was not tried yet."""
-        return not self.done.issuperset(members.tolist())
-
-    def rows(self, explored: Explored, members: Rows, generator: np.random.Generator) -> Array:
-        """The substitutions of some members that were not tried yet."""
-        open_ = [m for m in members.tolist() if m not in self.done]
-        chosen = generator.permutation(open_)[: 4 if self.depth == 1 else 1]
-        self.done.update(chosen.tolist())
-        near = [neighbours(explored.coordinates, explored.rows[m], self.depth) for m in chosen]
-        return generator.permutation(np.concatenate(near))
+def _island(explored: Explored, generator: np.random.Generator) -> tuple[int, int]:
+    """The place of a variable and one of its values, the less tried the more often."""
+    counts = [explored.coordinates.count(name) for name in explored.coordinates.names]
+    values = [(place, value) for place, n in enumerate(counts) if n > 1 for value in range(n)]
+    tried = [np.count_nonzero(explored.rows[:, place] == value) for place, value in values]
+    rare = 1.0 / (1.0 + np.array(tried))
+    return values[int(generator.choice(len(values), p=rare / rare.sum()))]
 
 
-class _Crossings:
-    """Members of the front whose variables come from two of them, now and then one changed."""
-
-    def left(self, members: Rows) -> bool:
-        """Two are needed."""
-        return len(members) > 1
-
-    def rows(self, explored: Explored, members: Rows, generator: np.random.Generator) -> Array:
-        """As many as fill a generation when some of them are known."""
-        return _crossed(explored, members, generator, CHANGED_SHARE)
-
-
-class _Islands(_Crossings):
-    """Crossings among the best designs with one certain part, on the front or not.
-
-    Another generator may need another gearing and clamp to be any good: designs that are beaten
-    today lead to members of the front that no substitution around it reaches.
+def _best(explored: Explored, numbers: Rows) -> tuple[Rows, Rows]:
+    """Of some designs, the front without equal points, and those to breed from: the front, what
+    would be the front without it and so on, then what breaks the rules least.
     """
-
-    def __init__(self) -> None:
-        self.tries: dict[tuple[int, int], int] = {}
-
-    def rows(self, explored: Explored, members: Rows, generator: np.random.Generator) -> Array:
-        """Crossings of designs with a part in common, parts that the front lacks first."""
-        parts = [
-            (place, row)
-            for place, link in enumerate(LINKS)
-            for row in range(explored.coordinates.count(link))
-        ]
-        present = {place: set(explored.rows[members, place]) for place in range(len(LINKS))}
-        wanted = [PRESENT_WORTH if row in present[place] else 1.0 for place, row in parts]
-        rare = wanted / (1.0 + np.array([self.tries.get(part, 0) for part in parts]))
-        place, row = parts[int(generator.choice(len(parts), p=rare / rare.sum()))]
-        self.tries[place, row] = self.tries.get((place, row), 0) + 1
-        mine = np.flatnonzero(explored.rows[:, place] == row)
-        feasible = mine[explored.violations[mine] == 0]
-        if feasible.size:
-            best = feasible[front.non_dominated(explored.points[feasible])]
-        else:
-            best = mine[np.argsort(explored.violations[mine], kind="stable")[:20]]
-        if best.size:
-            return _crossed(explored, best, generator, 0.5)
-        drawn = explored.coordinates.rows(
-            explored.coordinates.space.draw(3 * GENERATION, generator)
-        )
-        drawn[:, place] = row
-        return drawn
+    violations = explored.violations[numbers]
+    feasible = numbers[violations == 0]
+    _, first = np.unique(explored.points[feasible].round(9), axis=0, return_index=True)
+    feasible = feasible[np.sort(first)]
+    layers = [feasible[:0]]
+    while len(feasible) and sum(map(len, layers)) < PARENTS:
+        best = front.non_dominated(explored.points[feasible])
+        layers.append(feasible[best])
+        feasible = feasible[~best]
+    worse = numbers[np.argsort(violations, kind="stable")][np.count_nonzero(violations == 0) :]
+    lacking = max(PARENTS - sum(map(len, layers)), 0)
+    return layers[min(1, len(layers) - 1)], np.concatenate([*layers, worse[:lacking]])
 
 
 def _crossed(
-    explored: Explored, parents: Rows, generator: np.random.Generator, changed: float
+    explored: Explored, parents: Rows, count: int, generator: np.random.Generator
 ) -> Array:
-    """New designs from two parents each, a share of them with one variable changed."""
-    names = explored.coordinates.names
-    shape = (3 * GENERATION, len(names))
-    one, other = (explored.rows[generator.choice(parents, shape[0])] for _ in range(2))
-    child = np.where(generator.random(shape) < 0.5, one, other)
-    place = generator.integers(0, shape[1], shape[0])
-    for row in np.flatnonzero(generator.random(shape[0]) < changed):
-        others = _substitutes(explored.coordinates, names[place[row]], child[row, place[row]])
-        if others.size:
-            child[row, place[row]] = generator.choice(others)
-    fresh = explored.fresh(child)
-    return fresh[explored.sound(fresh)][:GENERATION] if len(fresh) else fresh
+    """Designs from two parents each, one variable of them changed on the average."""
+    coordinates = explored.coordinates
+    if not len(parents):
+        return coordinates.rows(coordinates.space.draw(count, generator))
+    shape = (count, len(coordinates.names))
+    one, other = (explored.rows[generator.choice(parents, count)] for _ in range(2))
+    child: Array = np.where(generator.random(shape) < 0.5, one, other)
+    free = [n for n, name in enumerate(coordinates.names) if coordinates.count(name) != 1]
+    changed = generator.random(shape) < 1 / max(len(free), 1)
+    for place in free:
+        name, here = coordinates.names[place], np.flatnonzero(changed[:, place])
+        size = coordinates.count(name)
+        if size:
+            other_value = child[here, place] + generator.integers(1, size, len(here))
+            child[here, place] = other_value % size
+        else:
+            setting = coordinates.space.settings[name]
+            step = (setting.high - setting.low) * generator.choice(STEPS_PER_RANGE, len(here))
+            moved = child[here, place] + step * generator.normal(size=len(here))
+            child[here, place] = moved.clip(setting.low, setting.high)
+    return child
+
+
+class Guess:
+    """What designs will turn out to be, from those that were evaluated: a Gaussian process.
+
+    Designs are the more alike the more values they share. The chance to break each rule is guessed
+    from designs with and without, the objectives from feasible designs only: those of the others
+    mean little. Formulas 2.25 and 2.26 of Rasmussen and Williams, Gaussian Processes for Machine
+    Learning (2006).
+    """
+
+    def __init__(
+        self, explored: Explored, members: Rows, parents: Rows, generator: np.random.Generator
+    ) -> None:
+        """To be better than some members of a front, from their parents and other designs."""
+        from scipy.linalg import cho_solve
+
+        others = np.setdiff1d(np.arange(len(explored.rows)), parents)
+        late, early = others[-TAUGHT // 2 :], generator.permutation(others[: -TAUGHT // 2])
+        taught = np.concatenate([parents, late, early])[:TAUGHT]
+        self.coordinates, self.members = explored.coordinates, explored.points[members]
+        self.shared = self._values(explored.rows[taught])
+        alike = self._alike(self.shared)
+        alike[np.diag_indices_from(alike)] += NOISE
+        broken = explored.broken[taught].astype(float)
+        self.usual = broken.mean(axis=0)
+        lower = np.linalg.cholesky(alike)
+        self.rules = cho_solve((lower, True), broken - self.usual)
+        self.feasible = explored.violations[taught] == 0
+        if len(members):
+            points = explored.points[taught[self.feasible]]
+            self.mean, spread = points.mean(axis=0), points.std(axis=0)
+            self.spread = np.where(spread > 0, spread, 1.0)
+            self.lower = np.linalg.cholesky(alike[np.ix_(self.feasible, self.feasible)])
+            self.objectives = cho_solve((self.lower, True), (points - self.mean) / self.spread)
+
+    def _values(self, rows: Array) -> Array:
+        """A column for each value of each variable, 1 where a row has it; continuous ones lie
+        between two of their sweep points.
+        """
+        columns = []
+        for column, name in zip(rows.T, self.coordinates.names, strict=True):
+            count = self.coordinates.count(name)
+            points = np.arange(count) if count else self.coordinates.space.settings[name].values
+            columns += [np.interp(column, points, one) for one in np.eye(len(points))]
+        return np.stack(columns, axis=1)
+
+    def _alike(self, values: Array) -> Array:
+        """How alike designs are to those known, from 0 for strangers to 1 for the same."""
+        variables = len(self.coordinates.names)
+        return np.asarray(np.exp((values @ self.shared.T - variables) / REACH))
+
+    def order(self, rows: Array) -> Rows:
+        """Numbers of some designs, the most promising first.
+
+        That is, those that are beaten by the least share of the front's extent, with some hope and
+        at the cost of the risk to break a rule.
+        """
+        from scipy.linalg import solve_triangular
+
+        alike = self._alike(self._values(rows))
+        broken = alike @ self.rules + self.usual
+        loss = -CAUTION * np.log(np.clip(1 - broken, 0.01, 1.0)).sum(axis=1)
+        if len(self.members):
+            alike = alike[:, self.feasible]
+            known = (solve_triangular(self.lower, alike.T, lower=True) ** 2).sum(axis=0)
+            hope = HOPE * np.sqrt(np.clip(1 - known, 0.0, 1.0))
+            points = self.mean + self.spread * (alike @ self.objectives - hope[:, None])
+            extent = np.ptp(self.members, axis=0)
+            extent[extent == 0] = 1.0
+            behind = np.full(len(rows), -1.0)
+            for member in self.members:
+                np.maximum(behind, ((points - member) / extent).min(axis=1), out=behind)
+            loss += behind
+        # Rounded, so that designs that look the same stay in order whatever the last bits are.
+        return np.argsort(loss.round(9), kind="stable")
+
+
+def polish(explored: Explored, generator: np.random.Generator) -> Iterator[Array]:
+    """All substitutions of one and two variables around the front, until nothing improves.
+
+    Single ones first, then the pairs of each member that the guess likes best, then all pairs.
+    """
+    rounds = ((1, 1.0), (2, PROMISING), (2, 1.0))
+    done: list[set[int]] = [set() for _ in rounds]
+    while True:
+        members, parents = _best(explored, np.arange(len(explored.rows)))
+        members = members if len(members) else parents
+        left = [[m for m in members.tolist() if m not in tried] for tried in done]
+        which = next((n for n, some in enumerate(left) if some), None)
+        if which is None:
+            return
+        (depth, share), some = rounds[which], generator.permutation(left[which])[:10]
+        done[which].update(some.tolist())
+        near = [neighbours(explored.coordinates, explored.rows[m], depth) for m in some]
+        wanted = int(share * sum(map(len, near)))
+        rows = explored.fresh(np.concatenate(near))
+        rows = rows[explored.sound(rows)] if len(rows) else rows
+        if len(rows):
+            rows = rows[Guess(explored, members, parents, generator).order(rows)][:wanted]
+        yield from (rows[n : n + FIRST_LOOK] for n in range(0, len(rows), FIRST_LOOK))
 
 
 def neighbours(coordinates: Coordinates, row: NDArray[Any], depth: int) -> Array:

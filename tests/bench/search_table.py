@@ -34,9 +34,11 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
+sys.path.insert(0, str(Path(__file__).parents[1]))
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
 import bench_results
+from invented import at_prices
 
 import explorer
 from explorer import costing, front
@@ -59,18 +61,30 @@ class Arena(NamedTuple):
 
     name: str
     parts: dict[str, int]
-    """How many rows of a link's choices: the first, or (below 0) the last of its whole table."""
+    """How many rows of a link's choices: the first, or (below 0) the last of its whole table, or
+    with a seed any of it."""
     settings: dict[str, list[float]]
     session: dict[str, Any]
     limits: dict[str, float | None]
+    seed: int | None = None
+    """Draws the rows, and factors of 1/2 to 2 for all prices."""
 
     def project(self) -> Project:
         """The demo so changed."""
         demo = load(Path(__file__).parents[2] / "studies" / "flood_gauge.toml")
         study, choices = demo.study, dict(demo.study.choices)
+        random = None if self.seed is None else np.random.default_rng(self.seed)
         for link, count in self.parts.items():
             table = tuple(part.id for part in demo.catalogue.parts[link])
-            choices[link] = table[count:] if count < 0 else choices[link][:count]
+            if random is not None:
+                choices[link] = tuple(random.permutation(table)[:count].tolist())
+            else:
+                choices[link] = table[count:] if count < 0 else choices[link][:count]
+        if random is not None:
+            ids = [part for link in LINKS for part in choices[link]]
+            prices = {i: demo.catalogue.prices.breaks[i][0].amount for i in ids}
+            factors = 2 ** random.uniform(-1, 1, len(ids))
+            demo = at_prices(demo, {i: f * prices[i] for i, f in zip(ids, factors, strict=True)})
         fixed = {k: list(study.settings[k].values) for k in study.settings} | self.settings
         return replace(
             demo,
@@ -101,6 +115,29 @@ ARENAS = (
          "overvoltage_off_V": [10.0, 12.5]},
         {"operators": ("strong_two_arms",), "packs": ("regulating_pack",), "minutes": 20},
         {"cost": 250.0, "mass_kg": 9.0, "delivered_energy_J": None, "first_charge_s": None},
+    ),
+    Arena(
+        "rows and prices drawn, legs on pedals, many settings",
+        {"generator": 5, "gearing": 4, "rectifier": 2, "lead": 2, "cell": 3, "converter": 2,
+         "window": 1, "crank": 2, "clamp": 3},
+        {"cells_series": [3, 4, 5, 6, 7], "cadence_rpm": [40, 50, 60, 70, 80],
+         "undervoltage_off_V": [3.2, 4.0, 5.0], "undervoltage_band_V": [0.8, 1.6],
+         "overvoltage_off_V": [9.0, 11.2]},
+        {"operators": ("legs_on_pedals",), "packs": ("retrying_pack",), "minutes": 30},
+        {"cost": 160.0, "mass_kg": 7.0, "delivered_energy_J": None, "first_charge_s": None},
+        seed=3,
+    ),
+    Arena(
+        "rows and prices drawn, the worse of two persons",
+        {"generator": 6, "gearing": 4, "rectifier": 3, "lead": 2, "cell": 4, "converter": 2,
+         "window": 2, "crank": 2, "clamp": 3},
+        {"cells_series": [3, 4, 5, 6], "cells_parallel": [1, 2], "cadence_rpm": [45, 60, 75],
+         "undervoltage_off_V": [3.6, 4.4], "undervoltage_band_V": [1.2],
+         "overvoltage_off_V": [11.0]},
+        {"operators": ("adult_one_arm", "child_one_arm"), "packs": ("telemetry_pack_1a",),
+         "over_cases": "worst"},
+        {"cost": 140.0, "mass_kg": 6.0, "delivered_energy_J": 200.0, "first_charge_s": None},
+        seed=4,
     ),
 )  # fmt: skip
 
