@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 
+from explorer.chain import Chain
 from explorer.config import Project
 from explorer.parts import LINKS, SETTINGS
 from explorer.space import Designs
@@ -32,6 +33,11 @@ def pick(project: Project, *changes: dict[str, Any]) -> Designs:
         {link: np.array([place[link][row[link]] for row in rows]) for link in LINKS},
         {name: np.array([float(row[name]) for row in rows]) for name in SETTINGS},
     )
+
+
+def smooth(chain: Chain) -> Chain:
+    """The chain with the heat of the hand's strokes, but not their ripple: what walks the mean."""
+    return replace(chain, supply=replace(chain.supply, unevenness=0.0))
 
 
 def with_part(project: Project, link: str, part: str, **fields: Any) -> Project:

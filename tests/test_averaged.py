@@ -1,8 +1,8 @@
 """The averaged session against a plain twin that integrates each chain through time.
 
 The twin (chain_twin.py) shares the records of parts and the bridge with the package, nothing else.
-Its hand is even; what a stroke adds is held against sessions stepped through time, in
-`test_stroke.py`.
+It walks the mean of a stroke; what the ripple adds is held against sessions stepped through time,
+in `test_stroke.py`.
 """
 
 from __future__ import annotations
@@ -12,8 +12,9 @@ from dataclasses import dataclass
 import numpy as np
 import pytest
 from chain_twin import Outcome, Twin
-from chains import with_person
+from chains import smooth
 
+from explorer import averaged
 from explorer.averaged import CYCLING, REGIMES, STEADY, Session
 from explorer.chain import LEDGER
 from explorer.config import Project
@@ -54,15 +55,15 @@ def compared(project: Project, pack: str, each: int, seed: int) -> Compared:
 
     The others break a rule about the converter, and what they deliver has no meaning.
     """
-    project = with_person(project, unevenness=0.0)
     designs = Space.of(project).draw(40 * each, np.random.default_rng(seed))
-    solved = solve(project, designs, project.study.session.operators[0], pack)
-    load = solved.chain.demand.load(solved.chain.demand["off_V"])
+    chain = smooth(solve(project, designs, project.study.session.operators[0], pack).chain)
+    done = averaged.session(chain, 60 * project.study.session.minutes)
+    load = chain.demand.load(chain.demand["off_V"])
     rows: list[int] = []
     for regime in range(len(REGIMES)):
-        able = np.flatnonzero((solved.session.regime == regime) & load.sustained[:, 0])
+        able = np.flatnonzero((done.regime == regime) & load.sustained[:, 0])
         rows += able[:each].tolist()
-    return Compared(project, designs, pack, solved.session, rows)
+    return Compared(project, designs, pack, done, rows)
 
 
 def numbers(delivered_J: float, first_s: float, effort: float) -> np.ndarray:
