@@ -28,6 +28,17 @@ def one_of(project: Project, **ids: str) -> Designs:
     return Designs(parts, design.settings)
 
 
+def pulsing_bank(project: Project, seconds: float) -> tuple[Designs, waveform.WaveformResult]:
+    """Whole periods of a hub motor that fills cells of much resistance, the switch open."""
+    design = one_of(
+        project, generator="hub_ebike", rectifier="silicon_3a", gearing="chain_3", cell="cell_5f"
+    )
+    found = waveform.simulate(
+        project, design, ADULT, STEADY_PACK, start_V=4.15, seconds=seconds, closed=False, whole=True
+    )
+    return design, found
+
+
 def on_a_stiff_bus(
     project: Project,
     peak_V: float,
@@ -157,14 +168,7 @@ def test_session_agrees_over_a_short_window(
 
 def test_a_hand_at_its_limit_keeps_it_over_a_period(demo_project: Project) -> None:
     """Mean force is the comfortable one, though pulses ride on the bus: the speed holds still."""
-    design = one_of(
-        demo_project, generator="hub_ebike", rectifier="silicon_3a", gearing="chain_3",
-        cell="cell_5f",
-    )  # fmt: skip
-    found = waveform.simulate(
-        demo_project, design, ADULT, STEADY_PACK, start_V=4.15, seconds=0.4, closed=False,
-        whole=True,
-    )  # fmt: skip
+    design, found = pulsing_bank(demo_project, 0.4)
     ratio = demo_project.catalogue.parts["gearing"][int(design.parts["gearing"][0])].ratio
     poles = demo_project.catalogue.parts["generator"][int(design.parts["generator"][0])].pole_pairs
     # The phase current has two zeros a period: the speed, apart from the code's own.
@@ -181,14 +185,7 @@ def test_a_hand_at_its_limit_keeps_it_over_a_period(demo_project: Project) -> No
 
 
 def test_windows_of_whole_periods(demo_project: Project) -> None:
-    design = one_of(
-        demo_project, generator="hub_ebike", rectifier="silicon_3a", gearing="chain_3",
-        cell="cell_5f",
-    )  # fmt: skip
-    found = waveform.simulate(
-        demo_project, design, ADULT, STEADY_PACK, start_V=4.15, seconds=0.01, closed=False,
-        whole=True,
-    )  # fmt: skip
+    _, found = pulsing_bank(demo_project, 0.01)
     assert found.seconds > 0.01
     assert found.waves.time_s[-1] == pytest.approx(found.seconds)
     # A period later the currents are the same, but for what the bank has risen by.

@@ -108,7 +108,9 @@ function curve(x, y, levels, own) {
     svg("path", { class: "a", d: line }),
     ...levels.flatMap(([name, v], k) => {
       const left = levels.length > 2 && k === 1, at = left ? { x: L + 8 } : { x: W - 14, "text-anchor": "end" };
-      return [svg("path", { class: "level", d: `M${L} ${py(v)}H${W - 12}` }), svg("text", { ...at, y: py(v) + (k ? -4 : 14) }, `${name} ${withUnit(v, y.unit)}`)];
+      // Words stand below the line where the curve runs just above it.
+      const covered = points.some(p => (left ? px(p[0]) < L + 150 : px(p[0]) > W - 164) && py(p[1]) < py(v) && py(p[1]) > py(v) - 16);
+      return [svg("path", { class: "level", d: `M${L} ${py(v)}H${W - 12}` }), svg("text", { ...at, y: py(v) + (k && !covered ? -4 : 14) }, `${name} ${withUnit(v, y.unit)}`)];
     }),
     own && own[1] >= x0 && own[1] <= x1 ? svg("text", { x: px(own[1]) + (own[1] > (x0 + x1) / 2 ? -5 : 5), y: H - B - 6, "text-anchor": own[1] > (x0 + x1) / 2 ? "end" : "start" }, own[0]) : null);
 }
