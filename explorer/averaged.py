@@ -234,6 +234,7 @@ def _cycle(
     released_V, waited_V, loaded_V, stays_on, wait, floods = rhythm.turns_at(part, at, over)
     refill = walk(part, np.minimum(released_V, at.on_V), at.on_V, "open")
     draw = walk(part, np.where(stays_on, loaded_V, at.off_V), at.off_V, "loaded")
+    draw = draw.lasting(at.draw_s)
     peak_V[rows] = np.maximum(peak_V[rows], waited_V)
     chatters = ~floods & (~stays_on | ((released_V >= at.on_V) & (wait.total_s() == 0)))
     order = (refill, wait, draw)

@@ -8,9 +8,9 @@ from typing import Literal, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from explorer.demand import Demand
+from explorer.demand import Demand, Load
 from explorer.space import Rows
-from explorer.supply import LOSSES, SLOWEST_RAD_S, SWING, TERMS, Supply
+from explorer.supply import CURRENT, LOSSES, SLOWEST_RAD_S, SWING, TERMS, Supply
 from explorer.units import Array
 
 State = Literal["open", "idle", "loaded"]
@@ -24,6 +24,10 @@ LEDGER = (*HEAT, "esr", "delivered", "stored")
 """Where the work at the crank goes; `crank_work` is the sum of these."""
 
 
+LANDING = 1e-6
+"""How closely the bus comes to where it collapses, as a share of the voltage."""
+NO_W = 1e-9
+"""As good as no power."""
 RAMP = 0.1
 """Share of a voltage or current over which the conductance of load or clamp sets in."""
 LEAST_FOLLOWING = 0.05
@@ -84,14 +88,24 @@ class Chain:
         """The chains at some rows."""
         return Chain(self.supply, self.half[rows], self.demand.take(rows))
 
+    def front(self, bus_V: Array, terms: slice = slice(None)) -> Array:
+        """The first of the front half's `TERMS` over this bank at voltages (n, k): (terms, n, k).
+
+        The current is that which the bridge's pulses leave over the bank's series resistance.
+        """
+        front = np.moveaxis(self.supply.read(self.half, bus_V, terms), -1, 0)
+        ohm = self.demand["esr_ohm"]
+        front[0] /= 1 + ohm * front[1] / (1 + ohm * front[2])
+        return front
+
     def net_current(self, bus_V: Array, state: State) -> Array:
         """Mean current into the bank at a mean bus voltage, A, (n, k)."""
-        drain_A = self.demand.drain(bus_V).total_A
-        load_A, load_S = self._load(bus_V, state)
-        if not self.supply.unevenness:
-            return np.asarray(self.supply.read(self.half, bus_V) - drain_A - load_A)
-        front = np.moveaxis(self.supply.read(self.half, bus_V, SWING), -1, 0)
-        return self._stroke(front, bus_V, load_A, load_S).mean_A - drain_A - load_A
+        load = self._taken(bus_V, state)
+        if self.supply.unevenness:
+            into_A = self._stroke(self.front(bus_V, SWING), bus_V, load).mean_A
+        else:
+            into_A = self.front(bus_V, CURRENT)[0]
+        return np.asarray(into_A - self._leaves_A(bus_V, load))
 
     def inner_V(self, bus_V: Array, state: State) -> Array:
         """Voltage behind the bank's series resistance, V, (n, k)."""
@@ -99,11 +113,10 @@ class Chain:
 
     def swing(self, bus_V: Array, state: State) -> Swing:
         """The ripple of an uneven hand at a mean bus voltage, (n, k)."""
-        drain_A = self.demand.drain(bus_V).total_A
-        load_A, load_S = self._load(bus_V, state)
-        front = np.moveaxis(self.supply.read(self.half, bus_V, SWING), -1, 0)
-        stroke, current = self._stroke(front, bus_V, load_A, load_S), front[0]
-        net_A = stroke.mean_A - drain_A - load_A
+        load = self._taken(bus_V, state)
+        front = self.front(bus_V, SWING)
+        stroke, current = self._stroke(front, bus_V, load), front[0]
+        net_A = stroke.mean_A - self._leaves_A(bus_V, load)
         esr = self.demand["esr_ohm"]
         inner_V = bus_V - esr * net_A
         inner_swing = (
@@ -115,7 +128,7 @@ class Chain:
             net_A * stroke.ohm,
             np.maximum(stroke.follows, LEAST_FOLLOWING),
             current,
-            np.maximum(front[1], SLOWEST_RAD_S),
+            np.maximum(front[TERMS.index("rad_s")], SLOWEST_RAD_S),
         )
 
     def swing_at(self, bus_V: Array, state: State) -> Swing:
@@ -126,24 +139,54 @@ class Chain:
             at.current_A[:, 0], at.rad_s[:, 0],
         )  # fmt: skip
 
+    @property
+    def least_V(self) -> Array:
+        """The lowest bus voltage with the load on, (n, 1): where the window opens or, a hair above,
+        where the converter cannot hold its output any further."""
+        return np.maximum(self.demand["off_V"], self.demand["least_V"] * (1 + LANDING))
+
     def follows(self, bus_V: Array, state: State) -> Array:
         """How far the bank's inner voltage moves with the bus's, (n, k): below 0 it collapses."""
         slope = self.supply.read(self.half, bus_V, TERMS.index("slope_S"))
-        return np.asarray(1 + self.demand["esr_ohm"] * (self._load(bus_V, state)[1] - slope))
+        load = self._taken(bus_V, state)
+        load_S = 0.0 if load is None else load.slope_S
+        return np.asarray(1 + self.demand["esr_ohm"] * (load_S - slope))
 
     def taken_A(self, bus_V: Array, state: State) -> Array:
         """Current that drains and load take at a bus voltage, A, (n, k)."""
-        return self.demand.drain(bus_V).total_A + self._load(bus_V, state)[0]
+        return self._leaves_A(bus_V, self._taken(bus_V, state))
 
-    def _load(self, bus_V: Array, state: State) -> tuple[Array, Array]:
-        """Current of the load, A, and how it changes with the bus voltage, S."""
+    def _leaves_A(self, bus_V: Array, load: Load | None) -> Array:
+        """Current that leaves the bus into drains and load."""
+        drain_A = self.demand.drain(bus_V).total_A
+        return drain_A if load is None else drain_A + load.current_A
+
+    def _taken(self, bus_V: Array, state: State) -> Load | None:
+        """What the load takes while the window is closed, None while it is open.
+
+        The mean of an uneven hand's bus may come lower than the bus itself ever does, at a crest of
+        its ripple. Below, the load's current goes on along the tangent of a constant power, and its
+        own power with it.
+        """
         if state == "open":
-            return np.zeros_like(bus_V), np.zeros_like(bus_V)
-        load = self.demand.load(bus_V, idle=state == "idle")
-        return load.current_A, load.slope_S
+            return None
+        if not self.supply.unevenness:
+            return self.demand.load(bus_V, idle=state == "idle")
+        held_V = np.maximum(bus_V, self.least_V)
+        load = self.demand.load(held_V, idle=state == "idle")
+        slope_S = np.maximum(load.slope_S, -load.current_A / held_V)
+        current_A = load.current_A + slope_S * (bus_V - held_V)
+        share = bus_V * current_A / np.maximum(held_V * load.current_A, NO_W)
+        return load._replace(
+            current_A=current_A,
+            window_W=load.window_W * share,
+            converter_W=load.converter_W * share,
+            pack_lead_W=load.pack_lead_W * share,
+            delivered_W=load.delivered_W * share,
+        )
 
-    def _stroke(self, front: Array, bus_V: Array, load_A: Array, load_S: Array) -> _Stroke:
-        """An uneven hand on a mean bus: `front` holds the curves of `SWING`, (4, n, k).
+    def _stroke(self, front: Array, bus_V: Array, load: Load | None) -> _Stroke:
+        """An uneven hand on a mean bus: `front` holds the curves of `SWING`, (6, n, k).
 
         A stroke is a small alternating signal on the mean: current `a I` into the bank's `Z = ESR -
         jX`, `X = 1/(wC)`, beside what front half and load take of it as the bus swings, `g =
@@ -152,21 +195,10 @@ class Chain:
         `a w d(I/w)/dV Re(swing)/2`: the hand pushes hardest when the bus is highest, where a turn
         brings less charge. Derived; checked by stepping through strokes.
         """
-        current, rad_s, slope, turn_slope = front
+        current, _, _, rad_s, slope, turn_slope = front
         esr, swing_A = self.demand["esr_ohm"], self.supply.unevenness * current
         ohm = 1 / (np.maximum(rad_s, SLOWEST_RAD_S) * self.demand["capacitance_F"])
-        need = self.demand
-        # A load of constant power takes more when the bus is lower. Its slope just above where it
-        # collapses the bus would say more of a point than of the ripple's height around it. Far
-        # below the turn-off threshold no load is connected. What sets in, sets in over a ramp.
-        holds = np.clip(bus_V / (RAMP * need["off_V"]) - (1 / RAMP - 2), 0.0, 1.0)
-        if need.pack.kind == "regulating":
-            spare = (need["input_limit_A"] - load_A) / (RAMP * need["input_limit_A"])
-            holds *= np.clip(spare, 0.0, 1.0)
-        falls_S = np.where(load_S < 0, -load_A / np.maximum(bus_V, 1e-9), 0.0)
-        clamps = np.clip((bus_V - need["clamp_V"]) / (RAMP * need["clamp_V"] + 1e-9), 0.0, 1.0)
-        clamp_S = np.where(need["clamp_ohm"] > 0, 1 / np.maximum(need["clamp_ohm"], 1e-9), 0.0)
-        conductance = holds * falls_S + clamps * clamp_S - slope
+        conductance = self._conductance(bus_V, load) - slope
         follows = 1 + esr * conductance
         stiffness = np.maximum(follows**2 + (conductance * ohm) ** 2, LEAST_FOLLOWING**2)
         into_A = swing_A / stiffness
@@ -177,23 +209,43 @@ class Chain:
         mean_A = current + np.clip(shift_A, -most_A, most_A)
         return _Stroke(mean_A, into_A, swing_A, ohm, conductance, follows)
 
+    def _conductance(self, bus_V: Array, load: Load | None) -> Array:
+        """How much more load and clamp take of a bus as it swings up, S.
+
+        A load of constant power takes more when the bus is lower. Its slope just above where it
+        collapses the bus would say more of a point than of the ripple's height around it. Far below
+        the turn-off threshold no load is connected. What sets in, sets in over a ramp.
+        """
+        need = self.demand
+        taken_S = np.zeros_like(bus_V)
+        if load is not None:
+            holds = np.clip(bus_V / (RAMP * need["off_V"]) - (1 / RAMP - 2), 0.0, 1.0)
+            if need.pack.kind == "regulating":
+                spare = (need["input_limit_A"] - load.current_A) / (RAMP * need["input_limit_A"])
+                holds *= np.clip(spare, 0.0, 1.0)
+            falls_S = -load.current_A / np.maximum(bus_V, 1e-9)
+            taken_S = np.where(load.slope_S < 0, holds * falls_S, 0.0)
+        if need["clamp_ohm"].any():
+            clamps = np.clip((bus_V - need["clamp_V"]) / (RAMP * need["clamp_V"] + 1e-9), 0.0, 1.0)
+            clamp_S = np.where(need["clamp_ohm"] > 0, 1 / np.maximum(need["clamp_ohm"], 1e-9), 0.0)
+            taken_S += clamps * clamp_S
+        return taken_S
+
     def powers(self, bus_V: Array, state: State) -> Powers:
         """What a second at a mean bus voltage does, (n, k) each.
 
         Crank power is the sum of the heats, the ripple's, the delivered power and bus voltage times
         net current.
         """
-        held = slice(TERMS.index("effort") + 1)  # the search does not know of pulses
-        front = np.moveaxis(self.supply.read(self.half, bus_V, held), -1, 0)
+        front = self.front(bus_V, slice(TERMS.index("effort") + 1))
         drain = self.demand.drain(bus_V)
         zero = np.zeros_like(bus_V)
         window, converter, lead, delivered = drain.window_A * bus_V, zero, zero, zero
-        load_A, load_S = zero, zero
-        if state != "open":
-            load = self.demand.load(bus_V, idle=state == "idle")
+        load_A, load = zero, self._taken(bus_V, state)
+        if load is not None:
             window = window + load.window_W
             converter, lead, delivered = load.converter_W, load.pack_lead_W, load.delivered_W
-            load_A, load_S = load.current_A, load.slope_S
+            load_A = load.current_A
         bus_drains = [
             drain.reverse_leakage_A, drain.bridge_supply_A, drain.cell_leakage_A,
             drain.balancing_A, drain.clamp_A,
@@ -207,7 +259,7 @@ class Chain:
         )
         into_A, ripple_W = front[0], zero
         if self.supply.unevenness:
-            stroke = self._stroke(front[SWING], bus_V, load_A, load_S)
+            stroke = self._stroke(front[SWING], bus_V, load)
             # Half the square of what the bank takes of the swing.
             ripple_W = self.demand["esr_ohm"] * stroke.into_A * stroke.swing_A / 2
             into_A = stroke.mean_A

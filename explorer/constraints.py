@@ -325,11 +325,11 @@ def _ripple(
     rests = np.isfinite(session.floor_V)
     middle = (need["off_V"] + need["on_V"]) / 2
     bus_V = np.where(rests, session.floor_V, middle)
-    front = chain.supply.read(chain.half, bus_V[:, None], slice(None))[:, 0]
+    front = chain.front(bus_V[:, None])[..., 0]
     ripple = bank.stroke_ripple(
         unevenness,
-        front[:, 0] * bus_V,
-        np.maximum(front[:, TERMS.index("rad_s")], 1e-6),
+        front[0] * bus_V,
+        np.maximum(front[TERMS.index("rad_s")], 1e-6),
         need["capacitance_F"] * low_capacitance,
         bus_V,
         need["esr_ohm"],

@@ -213,14 +213,14 @@ def _readings(project: Project, solved: Solved) -> dict[str, Array]:
     chain, halves, done = solved
     seconds = 60 * project.study.session.minutes
     volts = np.where(np.isfinite(done.hold_V), done.hold_V, chain.demand["on_V"][:, 0])
-    front = chain.supply.read(chain.half, volts[:, None], slice(None))[:, 0]
+    front = chain.front(volts[:, None])[..., 0]
     delivered = np.where(
         done.regime == STEADY, chain.demand.load(volts[:, None]).delivered_W[:, 0], 0.0
     )
     work = constraints.crank_work(done)
     radius = halves.radius_m[chain.half]
-    speed = front[:, TERMS.index("rad_s")]
-    torque = np.where(speed > 0, (front[:, LOSSES].sum(axis=1) + volts * front[:, 0]), 0.0) / (
+    speed = front[TERMS.index("rad_s")]
+    torque = np.where(speed > 0, (front[LOSSES].sum(axis=0) + volts * front[0]), 0.0) / (
         np.maximum(speed, 1e-9)
     )
     return {

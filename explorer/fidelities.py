@@ -6,12 +6,13 @@ from typing import Any
 
 import numpy as np
 
-from explorer import costing, evaluate, session, supply, waveform
+from explorer import costing, demand, evaluate, session, supply, waveform
 from explorer.averaged import REGIMES
+from explorer.chain import Chain
 from explorer.config import Project
 from explorer.errors import Fault, InputError, nearest
 from explorer.space import Designs
-from explorer.supply import Halves
+from explorer.supply import CURRENT, Halves
 
 FIDELITIES = ("averaged", "session", "waveform")
 WINDOW_S = 0.5
@@ -91,11 +92,13 @@ def _window(project: Project, design: Designs, found: evaluate.Evaluation) -> di
         whole=True,
     )  # fmt: skip
     waves = fine.waves
-    # The search's bus is smooth within a pulse: what the bank holds, and the mean over its ohms.
+    # The search follows the mean of the bus: what the bank holds, and the mean over its ohms.
     bus_V = waves.inner_V + np.mean(waves.bus_V - waves.inner_V)
     person = catalogue.operators[operator_id].model_copy(update={"unevenness": 0.0})
     halves = Halves.of(catalogue, design, person, 60 * plan.minutes, plan.winding_C)
-    curve = supply.curves(halves).read(np.array([0]), bus_V[None, :])[0]
+    need = demand.demand(catalogue, design, catalogue.packs[pack_id])
+    chain = Chain(supply.curves(halves), np.array([0]), need)
+    curve = chain.front(bus_V[None, :], CURRENT)[0]
     judged, read = float(np.mean(waves.rectified_A)), float(np.mean(curve))
     return {
         "start_V": start_V,

@@ -6,7 +6,7 @@ rectifier only. Its curves are computed once for each distinct half and shared b
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
@@ -38,16 +38,25 @@ ROOT = 1e-4
 """How closely the hand keeps to its limit, as a share of it."""
 
 TERMS = (
-    "current_A", "rad_s", "slope_S", "turn_slope_S", "gearing_W", "drag_W", "copper_W", "lead_W",
-    "bridge_W", "effort", "pulses_W",
+    "current_A", "pulse_S", "pulse_fade_S", "rad_s", "slope_S", "turn_slope_S", "gearing_W",
+    "drag_W", "copper_W", "lead_W", "bridge_W", "effort", "pulses_W",
 )  # fmt: skip
-"""What the curves hold. `slope_S` is how the current changes with the bus voltage, `turn_slope_S`
-how the charge of a turn does, times turns a second: `w d(I/w)/dV`."""
-SWING = slice(0, 4)
+"""What the curves hold. Over a bank's series resistance R the bridge's pulses leave `current_A/(1 +
+R pulse_S/(1 + R pulse_fade_S))`; both are 0 where the half knows its bank. `slope_S` is how the
+current changes with the bus voltage, `turn_slope_S` how the charge of a turn does, times turns a
+second: `w d(I/w)/dV`."""
+CURRENT = slice(0, 3)
+"""Those that tell the current into a bank."""
+SWING = slice(0, 6)
 """Those that the stroke's ripple needs."""
-LOSSES = slice(4, 9)
+LOSSES = slice(6, 11)
 """The losses among `TERMS`; crank power is their sum, the bus power and the pulses' heat in the
 bank's resistance, which is none unless the half knows its bank."""
+
+PULSE_OHM = (0.2, 1.0)
+"""Series resistances of a bank at which the effect of pulses is solved, across what banks have."""
+LEAST_PULSED_A = 1e-6
+"""A trickle below this does not count."""
 
 SLOWEST_RAD_S = 1e-3
 """A crank slower than this stands."""
@@ -191,8 +200,7 @@ def asked(halves: Halves, half: Rows, crank_rad_s: Array, bus_V: Array) -> Asked
     """
     h, kind = halves, halves.kind[half]
     shaft = crank_rad_s * h.ratio[half]
-    emf = generator.peak_emf(h.emf_V_s[half], shaft)
-    current, rms, electromagnetic, variance = _rectified(halves, half, emf, shaft, bus_V)
+    current, rms, electromagnetic, variance = _rectified(halves, half, shaft, bus_V)
     squares = PHASES[kind] * rms**2
     copper, lead = squares * h.copper_ohm[half], squares * h.lead_ohm[half]
     pulses = h.bank_ohm[half] * variance
@@ -214,10 +222,11 @@ def asked(halves: Halves, half: Rows, crank_rad_s: Array, bus_V: Array) -> Asked
 
 
 def _rectified(
-    halves: Halves, half: Rows, emf_V: Array, shaft_rad_s: Array, bus_V: Array
+    halves: Halves, half: Rows, shaft_rad_s: Array, bus_V: Array
 ) -> tuple[Array, Array, Array, Array]:
     """Bus current, phase rms, electromagnetic power and bus variance of each point, by kind."""
     h, kind = halves, halves.kind[half]
+    emf_V = generator.peak_emf(h.emf_V_s[half], shaft_rad_s)
     asleep = (bus_V < h.start_V[half]) & (h.body_saturation_A[half] > 0)
     saturation = np.where(asleep, h.body_saturation_A[half], h.saturation_A[half])
     emission = np.where(asleep, BODY_DIODE_EMISSION_V, h.emission_V[half])
@@ -403,6 +412,8 @@ def curves(halves: Halves, nodes: int = NODES) -> Supply:
     terms = solved.terms.reshape(count, nodes, len(TERMS))
     # Above the open chain's voltage nothing flows.
     terms[top_V < TOP_V, -1, 0] = 0.0
+    if not halves.bank_ohm.any():
+        _set_pulses(halves, volts, terms)
     lower, rise = terms[:, :-1].copy(), np.diff(terms, axis=1)
     if wakes.size:
         before_V = halves.start_V[wakes] * (1 - 1e-12)
@@ -430,6 +441,31 @@ def curves(halves: Halves, nodes: int = NODES) -> Supply:
     )
 
 
+def _set_pulses(halves: Halves, volts: Array, terms: Array) -> None:
+    """Fill in what pulses on a bank's resistance take off the current at nodes, (h, nodes).
+
+    The law is that of both resistances of `PULSE_OHM`; in between it holds within a percent. A hand
+    at its limit turns faster instead, and the current stays.
+    """
+    speed, current = terms[..., TERMS.index("rad_s")], terms[..., 0]
+    free = speed >= halves.cadence_rad_s[:, None] * (1 - 1e-9)
+    pulsing = (halves.kind < len(PULSING))[:, None]
+    half, node = np.nonzero(free & pulsing & (current > LEAST_PULSED_A))
+    shaft, bus_V = speed[half, node] * halves.ratio[half], volts[half, node]
+    stiff = current[half, node]
+    each = []
+    for ohm in PULSE_OHM:
+        soft = replace(halves, bank_ohm=np.full(len(halves), ohm))
+        lowered, *_ = _rectified(soft, half, shaft, bus_V)
+        each.append(np.maximum(stiff / np.maximum(lowered, 0.1 * stiff) - 1, 0.0) / ohm)
+    (little, much), (few, many) = each, PULSE_OHM
+    fades = np.where(much > 0, little / np.where(much > 0, much, 1.0), 1.0)
+    fades = np.clip(fades, 1.0, 0.8 * many / few)
+    fade_S = (fades - 1) / (many - fades * few)
+    terms[half, node, TERMS.index("pulse_S")] = little * (1 + few * fade_S)
+    terms[half, node, TERMS.index("pulse_fade_S")] = fade_S
+
+
 def _set_slopes(volts: Array, lower: Array, rise: Array) -> None:
     """Fill in both slopes of the current: at a node the mean of the pieces that meet there."""
     spans = np.diff(volts, axis=1)
@@ -440,8 +476,9 @@ def _set_slopes(volts: Array, lower: Array, rise: Array) -> None:
         return np.asarray((ends[:, 1:] + ends[:, :-1]) / 2)
 
     last = lower[:, -1:] + rise[:, -1:]
-    current, rad_s = np.moveaxis(np.concatenate([lower, last], axis=1)[:, :, :2], -1, 0)
-    slope, quicker = at_nodes(0), at_nodes(1)
+    speed = TERMS.index("rad_s")
+    current, rad_s = np.moveaxis(np.concatenate([lower, last], axis=1)[:, :, [0, speed]], -1, 0)
+    slope, quicker = at_nodes(0), at_nodes(speed)
     turn_slope = slope - current * quicker / np.maximum(rad_s, SLOWEST_RAD_S)
     for term, values in (("slope_S", slope), ("turn_slope_S", turn_slope)):
         lower[:, :, TERMS.index(term)] = values[:, :-1]
@@ -464,10 +501,10 @@ class _Solved:
             need.crank_W / halves.power_limit_W,
             need.torque_N_m / (person.comfort_force_N * halves.radius_m[half]),
         )
-        zero = np.zeros_like(speed)  # the slopes are known when all nodes are
+        zero = np.zeros_like(speed)  # pulses and slopes are known when all nodes are
         terms = (
-            need.current_A, speed, zero, zero, need.gearing_W, need.drag_W, need.copper_W,
-            need.lead_W, need.bridge_W, effort, need.pulses_W,
+            need.current_A, zero, zero, speed, zero, zero, need.gearing_W, need.drag_W,
+            need.copper_W, need.lead_W, need.bridge_W, effort, need.pulses_W,
         )  # fmt: skip
         return cls(np.stack(terms, axis=1), need.phase_rms_A, need.torque_N_m)
 

@@ -11,11 +11,8 @@ from explorer.supply import SLOWEST_RAD_S
 from explorer.units import Array
 from explorer.walks import CELLS, LAST_SHARE, Walk, edges, first_sign_change, hold, standstill, walk
 
-LANDING = 1e-6
-"""How closely a walk comes to where the bus collapses, as a share of the voltage."""
-
 NEAR = 8
-"""Steps in which a bus voltage is looked for after a switch, which is never far."""
+"""Steps in which a bus voltage is looked for that is near, or on a curve that only falls."""
 
 
 def low_V(chain: Chain) -> Array:
@@ -24,11 +21,10 @@ def low_V(chain: Chain) -> Array:
     Or above it, where the converter cannot hold its output any further, or the bank's resistance
     cannot carry a constant power any further and the bus collapses. A hair above that.
     """
-    need = chain.demand
-    low_V = np.maximum(need["off_V"], need["least_V"] * (1 + LANDING))[:, 0]
+    low_V = chain.least_V[:, 0]
     folded = np.flatnonzero(chain.follows(low_V[:, None], "loaded")[:, 0] <= 0)
     if folded.size:
-        part, on_V = chain.take(folded), need["on_V"][folded, 0]
+        part, on_V = chain.take(folded), chain.demand["on_V"][folded, 0]
         low_V[folded], _ = first_sign_change(
             part, lambda v: -part.follows(v, "loaded"), low_V[folded], on_V
         )
@@ -51,7 +47,9 @@ def idle_V(chain: Chain) -> Array:
     """
     start_V = chain.supply.start_V[chain.half]
     top = chain.supply.top_V[chain.half]
-    idle_V, _ = first_sign_change(chain, lambda v: chain.net_current(v, "open"), start_V, top)
+    idle_V, _ = first_sign_change(
+        chain, lambda v: chain.net_current(v, "open"), start_V, top, scan=NEAR
+    )
     rows = np.flatnonzero(start_V > 0)
     if rows.size:
         part, end_V = chain.take(rows), start_V[rows] * (1 - 1e-12)

@@ -27,7 +27,9 @@ SCAN = 32
 """Steps in which a root is looked for."""
 LAST_SHARE = 0.01
 """Of the current at the near edge of a step, the least that its far edge is taken to have."""
-SECANTS = 8
+NO_PACE = 1e-9
+"""A phase that is over at once."""
+SECANTS = 6
 """Steps that settle a root between two nodes of the curves, where only the load bends."""
 
 
@@ -69,6 +71,17 @@ class Walk:
         seconds = np.where(sooner[:, None], self.within(cut_s), self.seconds)
         seconds[:, -1] += np.maximum(extra_s, 0.0)
         return replace(self, seconds=seconds, end_inner_V=self.end_inner_V + extra_V)
+
+    def lasting(self, seconds: Array) -> Walk:
+        """The phase at a pace that lets it last so long, (n,); as it is where that is NaN.
+
+        The bank moves by as much: what a longer phase takes more, the hand brings more.
+        """
+        total = self.total_s()
+        known = np.isfinite(seconds) & np.isfinite(total) & (total > 0)
+        pace = np.where(known, seconds, 1.0) / np.where(known, total, 1.0)
+        pace = np.maximum(pace, NO_PACE)[:, None]
+        return replace(self, seconds=self.seconds * pace, stored_W=self.stored_W / pace)
 
     def then(self, stay: Walk, dwell_s: Array, stay_s: Array) -> Walk:
         """This walk cut to `dwell_s` (n, cells), and `stay_s` (n,) of a one-step walk after it."""

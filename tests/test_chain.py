@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -9,6 +11,7 @@ from explorer.chain import HEAT, LEDGER, Chain, State
 from explorer.config import Project
 from explorer.evaluate import solve
 from explorer.space import Space
+from explorer.supply import PULSING, asked, held_speed
 
 STATES: tuple[State, ...] = ("open", "idle", "loaded")
 VOLTS = np.linspace(0.3, 12.0, 30)
@@ -64,6 +67,53 @@ def test_the_front_half_does_not_know_the_switch(chain: Chain) -> None:
     for other in front[1:]:
         for one, two in zip(front[0], other, strict=True):
             np.testing.assert_array_equal(one, two)
+
+
+def test_below_the_threshold_the_load_goes_on_along_a_tangent(chain: Chain) -> None:
+    """Where only the mean of an uneven hand's bus comes; its powers still add up."""
+    least_V = chain.least_V
+    here, below = (chain.powers(least_V - d, "loaded") for d in (0.0, 0.05))
+    amps = [chain.taken_A(least_V - d, "loaded") for d in (1e-4, 0.0, -1e-4)]
+    load = chain.demand.load(least_V)
+    # At the least voltage that a converter's resistance carries a power at, its own tangent is
+    # upright.
+    constant_S = -load.current_A / least_V
+    slope = np.maximum(load.slope_S, constant_S)
+    drains = [chain.demand.drain(least_V - d).total_A for d in (1e-4, 0.0, -1e-4)]
+    loads = [a - b for a, b in zip(amps, drains, strict=True)]
+    assert (loads[1] - loads[0]) / 1e-4 == pytest.approx(slope, rel=1e-3, abs=1e-6)
+    assert np.all((loads[2] - loads[1]) / 1e-4 <= slope + 1e-3)
+    # A constant power along its tangent is the same to first order.
+    held = np.isclose(slope, 0) | (here.delivered_W == 0)
+    assert below.delivered_W[~held] == pytest.approx(here.delivered_W[~held], rel=0.01)
+    assert chain.supply.unevenness > 0
+
+
+def test_pulses_take_off_what_the_bridge_on_a_soft_bus_says(demo_project: Project) -> None:
+    """The current into each bank against the bridge solved over that bank, near no load too."""
+    designs = Space.of(demo_project).draw(200, np.random.default_rng(8))
+    session = demo_project.study.session
+    chain, halves, _ = solve(demo_project, designs, session.operators[0], session.packs[0])
+    rows = np.flatnonzero(halves.kind[chain.half] < len(PULSING))
+    esr = chain.demand["esr_ohm"][:, 0]
+    share = np.random.default_rng(1).uniform(0.5, 0.99, (len(designs), 8))
+    bus_V = share * np.minimum(chain.supply.top_V[chain.half], 16.0)[:, None]
+    told, stiff = chain.front(bus_V)[0], chain.supply.read(chain.half, bus_V)
+    off, without = [], []
+    for row in rows:
+        soft = replace(halves, bank_ohm=np.full(len(halves), esr[row]))
+        half = np.full(8, chain.half[row])
+        speed, _ = held_speed(soft, half, bus_V[row])
+        true = asked(soft, half, speed, bus_V[row]).current_A
+        flows = true > 0.01 * chain.supply.worst_bus_A[chain.half[row], -1]
+        off.append((told[row] / np.maximum(true, 1e-9) - 1)[flows])
+        without.append((stiff[row] / np.maximum(true, 1e-9) - 1)[flows])
+    found, blind = (np.abs(np.concatenate(some)) for some in (off, without))
+    # A law of two resistances, a line between nodes, and a hand that turns a little faster.
+    assert np.quantile(found, 0.95) < 0.006
+    felt = blind > 0.02
+    assert felt.sum() > 20
+    assert np.median(found[felt]) < 0.2 * np.median(blind[felt])
 
 
 def test_taking_rows_is_computing_them(chain: Chain) -> None:

@@ -19,7 +19,7 @@ LAYERS: tuple[tuple[str, ...], ...] = (
     ("costing", "supply", "demand", "design_file"),
     ("chain",),
     ("walks",),
-    ("stroke",),
+    ("stroke", "spell"),
     ("switching",),
     ("rhythm",),
     ("averaged", "session", "waveform"),

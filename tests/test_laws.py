@@ -64,6 +64,7 @@ def work(found: Evaluation) -> np.ndarray:
 
 @few
 @given(seed=seeds, pack=st.sampled_from(["telemetry_pack", "regulating_pack", "retrying_pack"]))
+@example(seed=26, pack="retrying_pack")  # its mean comes below what the converter can hold
 def test_ledger_closes_and_no_link_gives_more_than_it_takes(
     small_project: Project, seed: int, pack: str
 ) -> None:

@@ -57,7 +57,7 @@ def strokes(chain: Chain, row: int, near_V: float) -> tuple[float, float, float]
     part = chain.take(np.array([row]))
     esr, farad = (part.demand[name][0, 0] for name in ("esr_ohm", "capacitance_F"))
     grid = np.linspace(near_V - 1.5, near_V + 1.5, 3001)
-    current, rad_s, *_ = part.supply.read(part.half, grid[None], SWING)[0].T
+    current, _, _, rad_s, *_ = part.front(grid[None], SWING)[:, 0]
     taken = part.taken_A(grid[None], "loaded")[0]
 
     def net_A(volts: np.ndarray, angle: float) -> np.ndarray:
@@ -105,7 +105,7 @@ def test_mean_current_is_that_of_strokes_stepped_one_by_one(
         mean_V, net_A, swing_V = strokes(chain, row, near_V)
         bus_V = np.full((len(designs), 1), mean_V)
         told = chain.net_current(bus_V, "loaded")[row, 0]
-        current = chain.supply.read(chain.half, bus_V)[row, 0]
+        current = chain.front(bus_V)[0, row, 0]
         naive = current - chain.taken_A(bus_V, "loaded")[row, 0]
         # What is left is of third order in the ripple, and where the current bends within it: less
         # than half of what the current at the mean errs by.

@@ -8,7 +8,9 @@ Tolerances are the model's own: 1 % with an even hand, 3 % with the stroke where
 rule holds, 3 % of the first charge. Below a floor of 5 J, half a second of the pack's appetite, a
 relative difference says nothing: one switch more or less. A chattering window delivers nothing by
 definition and is left out, as are designs under the floor in both and, with the stroke, those that
-break the ripple rule. Chattering designs that deliver at session fidelity are told beside.
+break the ripple rule. Chattering designs that deliver at session fidelity are told beside, and how
+many of those beyond the tolerance differ by less than one spell of the load: a session may end
+within one, and a cycle a hundredth longer leaves it out.
 """
 
 from __future__ import annotations
@@ -80,6 +82,11 @@ def compare(project: Project, designs: Designs, operator: str, pack: str, *, han
         f"delivered energy, averaged against session, {hand} hand (goal {share:.0%})",
         off[rows], allowed[rows], fast.regime[rows],
     )  # fmt: skip
+    spell_J = slow.delivered_energy_J / np.maximum(slow.openings, 1)
+    beyond = rows[off[rows] > allowed[rows]]
+    cut = int((off * np.maximum(energy, FLOOR_J) < spell_J)[beyond].sum())
+    FIGURES[-1]["less_than_a_spell"] = cut
+    print(f"  of the other {len(beyond)}, {cut} differ by less than one spell of the load")
     print(f"  left out though the session delivers: {strays.sum()} chattering designs")
     for row in rows[np.argsort(-off[rows])][:8]:
         print(
