@@ -152,7 +152,7 @@ def windows(project: Project, designs: Designs, operator: str, pack: str, seed: 
 
 def main() -> None:
     """Compare over random designs."""
-    asked = bench_results.asked(__doc__, designs=60, windows=50, seed=11)
+    asked = bench_results.asked(__doc__, designs=160, windows=50, seed=11)
     count, watched, seed = asked.designs, asked.windows, asked.seed
     project = load(DEMO)
     designs = Space.of(project).draw(count, np.random.default_rng(seed))
