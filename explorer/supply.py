@@ -444,8 +444,9 @@ def curves(halves: Halves, nodes: int = NODES) -> Supply:
 def _set_pulses(halves: Halves, volts: Array, terms: Array) -> None:
     """Fill in what pulses on a bank's resistance take off the current at nodes, (h, nodes).
 
-    The law is that of both resistances of `PULSE_OHM`; in between it holds within a percent. A hand
-    at its limit turns faster instead, and the current stays.
+    The law is that of both resistances of `PULSE_OHM`. Of random points near no load 95 in 100 are
+    within a percent of the bridge solved over the bank up to 1 ohm (most 6 %), and within 3.5 % at
+    2 ohm. A hand at its limit turns faster instead, and the current stays.
     """
     speed, current = terms[..., TERMS.index("rad_s")], terms[..., 0]
     free = speed >= halves.cadence_rad_s[:, None] * (1 - 1e-9)

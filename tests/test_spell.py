@@ -13,15 +13,16 @@ from explorer.config import Project
 from explorer.evaluate import solve
 from explorer.spell import Draw
 from explorer.stroke import Threshold
+from explorer.supply import TERMS
 
 ANGLES = np.linspace(0, 2 * np.pi, 12, endpoint=False)
 
 
 def plainly(chain: Chain, low_V: float, high_V: float, inner_V: float, angle: float) -> list[float]:
-    """Seconds and end of a spell, the bus found anew on a fine grid at every tenth of a ms."""
+    """Seconds and end of a spell, the bus found anew on a fine grid five times a ms."""
     grid = np.linspace(low_V, high_V + 0.3, 3000)
     front = chain.front(grid[None])[:, 0]
-    current, rad_s = front[0], front[3]
+    current, rad_s = front[0], front[TERMS.index("rad_s")]
     taken = chain.taken_A(grid[None], "loaded")[0]
     esr, farad = (chain.demand[name][0, 0] for name in ("esr_ohm", "capacitance_F"))
     step_s, seconds = 2e-4, 0.0

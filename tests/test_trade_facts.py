@@ -10,6 +10,7 @@ from explorer.averaged import CYCLING, STEADY
 from explorer.config import Project
 from explorer.evaluate import evaluate
 from explorer.physics import bank, bridge, generator
+from explorer.session import simulate
 
 # A small hub motor of common practice: invented values of its class, not a row of the demo.
 EMF_PHASE_V_S = 0.35
@@ -96,6 +97,10 @@ def test_a_pack_that_hunts_gets_a_fraction(small_project: Project) -> None:
     found = evaluate(project, pick(project, DIRECT))
     assert found.regime[0] == CYCLING
     assert found.readings["pack_power_W"][0] == pytest.approx(0.5, abs=0.15)
+    # The session stepped through time gives as much: the model's own 1 %.
+    case = project.study.session.operators[0], project.study.session.packs[0]
+    slow = simulate(project, pick(project, DIRECT), *case, even_hand=True)
+    assert found.delivered_energy_J == pytest.approx(slow.delivered_energy_J, rel=0.01)
     strokes = evaluate(hunting, pick(hunting, DIRECT))
     assert strokes.margins["stroke_ripple_V"][0] < 0
     assert strokes.delivered_energy_J[0] < found.delivered_energy_J[0]
