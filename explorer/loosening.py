@@ -16,7 +16,8 @@ from explorer.config import Project
 from explorer.constraints import RULES
 from explorer.evaluate import evaluate
 from explorer.front import EQUAL_WITHIN
-from explorer.search.sample import Coordinates, neighbours
+from explorer.search.explored import Coordinates
+from explorer.search.sample import neighbours
 from explorer.space import Designs, Rows, Space
 from explorer.units import Array
 

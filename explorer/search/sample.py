@@ -2,9 +2,9 @@
 
 The project's store is the record; no history lives in Optuna. It is seeded with designs known
 before at today's prices and told what the vectorised model finds. Then the front is bred: of many
-crossings those are evaluated that look best by a guess from what was evaluated before, now and then
-among the designs with one certain part only, since another generator may need another gearing and
-clamp to be any good. The polish tries all substitutions around the front. A design is never
+crossings those are evaluated that look best by a guess from what was evaluated before, mostly among
+the designs with two certain values only, since another generator on another gearing may need
+another clamp to be any good. The polish tries all substitutions around the front. A design is never
 evaluated twice.
 """
 
@@ -12,21 +12,19 @@ from __future__ import annotations
 
 import warnings
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
 from itertools import combinations
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from explorer import constraints, costing, front
-from explorer.chain import Chain
+from explorer import front
 from explorer.config import Project
-from explorer.demand import demand
-from explorer.evaluate import HOPELESS, Evaluation, evaluate
-from explorer.parts import LINKS, SETTINGS
-from explorer.space import Designs, Rows, Space, plain_setting
-from explorer.supply import Halves
+from explorer.evaluate import Evaluation, evaluate
+from explorer.parts import LINKS
+from explorer.search.explored import Coordinates, Covered, Explored, nothing
+from explorer.search.guess import Guess
+from explorer.space import Designs, Rows, Space
 from explorer.units import Array
 
 if TYPE_CHECKING:
@@ -46,168 +44,14 @@ POOL = 10
 """Candidates bred for each design that is evaluated."""
 BOLD = 0.8
 """Share of a generation that the guess likes best; the rest is drawn from the other candidates."""
-ISLANDS = 1 / 3
-"""Share of the generations that look among the designs with one value of one variable only."""
+ISLANDS = 0.7
+"""Share of the generations, small ones, that look among the designs with two certain values."""
 PARENTS = 100
 """Designs to breed from, at the least."""
-TAUGHT = 1000
-"""Designs to guess from, at the most: it takes time with the third power of them."""
-REACH, NOISE = 10.0, 0.01
-"""How many differences make two designs strangers to the guess, and the share that it leaves
-unexplained.
-"""
-HOPE, CAUTION = 0.5, 0.1
-"""Standard deviations by which a guessed objective is taken for better, and the share of the
-front's extent that halving the chance to break no rule outweighs (times ln 2).
-"""
 PROMISING = 0.1
 """Share of a member's pairwise substitutions that the polish tries before all others."""
 STEPS_PER_RANGE = (1 / 8, 1 / 32)
 """How far a continuous setting is moved when it is substituted, as shares of its range."""
-
-
-@dataclass(frozen=True)
-class Coordinates:
-    """Designs as rows of numbers: the place in a list of choices, or a continuous value."""
-
-    space: Space
-
-    @property
-    def names(self) -> tuple[str, ...]:
-        """The variables: links, then settings."""
-        return (*LINKS, *SETTINGS)
-
-    def count(self, name: str) -> int:
-        """How many values a variable has, 0 for a continuous one."""
-        if name in LINKS:
-            return len(self.space.choices[name])
-        setting = self.space.settings[name]
-        return 0 if setting.continuous else len(setting.values)
-
-    def designs(self, rows: Array) -> Designs:
-        """The designs of rows of coordinates (n, variables)."""
-        parts, settings = {}, {}
-        for column, name in zip(rows.T, self.names, strict=True):
-            if name in LINKS:
-                parts[name] = self.space.choices[name][column.astype(np.intp)]
-            elif self.count(name):
-                settings[name] = np.array(self.space.settings[name].values)[column.astype(np.intp)]
-            else:
-                settings[name] = np.array([plain_setting(name, v) for v in column.tolist()])
-        return Designs(parts, settings)
-
-    def settled(self, rows: Array) -> Array:
-        """Rows with continuous values as a design keeps them, to six digits."""
-        rows = rows.copy()
-        for place, name in enumerate(self.names):
-            if not self.count(name):
-                rows[:, place] = [plain_setting(name, value) for value in rows[:, place].tolist()]
-        return rows
-
-    def rows(self, designs: Designs) -> Array:
-        """Coordinates of designs, NaN where a choice is no longer offered: (n, variables)."""
-        columns = []
-        for name in self.names:
-            if name in LINKS:
-                offered = self.space.choices[name].astype(float)
-                value = designs.parts[name].astype(float)
-            else:
-                offered = np.array(self.space.settings[name].values)
-                value = designs.settings[name]
-            if self.count(name):
-                order = np.argsort(offered)
-                place = np.searchsorted(offered[order], value).clip(0, len(offered) - 1)
-                found = offered[order][place] == value
-                value = np.where(found, order[place].astype(float), np.nan)
-            columns.append(value)
-        return np.stack(columns, axis=1)
-
-
-Covered = Callable[[Designs], NDArray[np.bool_]]
-"""Which designs a sweep has evaluated already, (n,)."""
-
-
-def nothing(designs: Designs) -> NDArray[np.bool_]:
-    """No sweep has been there."""
-    return np.zeros(len(designs), dtype=bool)
-
-
-class Explored:
-    """Everything evaluated so far, and the front of it at today's prices."""
-
-    def __init__(self, project: Project, space: Space, covered: Covered = nothing) -> None:
-        self.project, self.coordinates, self.covered = project, Coordinates(space), covered
-        self.known: set[bytes] = set()
-        self.rows = np.empty((0, len(self.coordinates.names)))
-        self.points = np.empty((0, 4))
-        self.violations = np.empty(0)
-        self.broken = np.empty((0, 0), dtype=bool)
-        self.evaluations = 0
-
-    def fresh(self, rows: Array) -> Array:
-        """The settled rows that were never evaluated, each once, in order."""
-        rows = self.coordinates.settled(rows)
-        keys = [row.tobytes() for row in rows]
-        new = {key: number for number, key in reversed(list(enumerate(keys)))}
-        rows = rows[sorted(number for key, number in new.items() if key not in self.known)]
-        return rows[~self.covered(self.coordinates.designs(rows))] if len(rows) else rows
-
-    def sound(self, rows: Array) -> NDArray[np.bool_]:
-        """Where no rule is broken that needs neither the curves of a chain nor its session.
-
-        What breaks one, or the limits on mass and cost, is infeasible beyond doubt and not worth an
-        evaluation.
-        """
-        project, designs = self.project, self.coordinates.designs(rows)
-        study, catalogue = project.study, project.catalogue
-        kept = np.ones(len(rows), dtype=bool)
-        margins = []
-        if study.limits.cost is not None:
-            margins.append(study.limits.cost - costing.costs(project, designs))
-        if study.limits.mass_kg is not None:
-            margins.append(study.limits.mass_kg - costing.mass_kg(catalogue, designs))
-        crowd = {
-            name: Halves.of(
-                catalogue, designs, catalogue.operators[name], 60 * study.session.minutes,
-                study.session.winding_C,
-            )
-            for name in study.session.operators
-        }  # fmt: skip
-        for halves in crowd.values():
-            margins += constraints.unloaded_margins(project, halves).values()
-        for pack_id in study.session.packs:
-            need = demand(catalogue, designs, catalogue.packs[pack_id])
-            margins += constraints.back_margins(project, designs, need).values()
-            # Too fast without a load: asks nothing of the curves, which cost the most.
-            chain = Chain(None, np.arange(len(rows)), need)  # type: ignore[arg-type]
-            for halves in crowd.values():
-                fast = constraints.overspeed_margins(project, designs, chain, halves)
-                margins += fast.values()
-        for margin in margins:
-            kept &= margin >= 0
-        return kept
-
-    def add(self, rows: Array, evaluation: Evaluation) -> None:
-        """Remember results; infeasible designs count by how badly they break the rules."""
-        cost = costing.costs(self.project, evaluation.designs)
-        limit = self.project.study.limits.cost
-        self.known.update(row.tobytes() for row in rows)
-        self.rows = np.concatenate([self.rows, rows])
-        self.points = np.concatenate([self.points, evaluation.objectives(cost)])
-        broken = [np.clip(-m, 0.0, -HOPELESS) for m in evaluation.margins.values()]
-        if limit is not None:
-            broken.append(np.maximum(cost - limit, 0.0))
-        rules = np.stack(broken, axis=1) > 0
-        self.broken = np.concatenate([self.broken, rules]) if len(self.broken) else rules
-        # Margins have different units: what counts is how many rules are broken, then how far.
-        far = np.sum([b / (1.0 + b) for b in broken], axis=0)
-        many = np.sum([b > 0 for b in broken], axis=0)
-        self.violations = np.concatenate([self.violations, np.asarray(many + far, dtype=float)])
-
-    def front_rows(self) -> Rows:
-        """Numbers of the feasible designs that none dominates."""
-        feasible = np.flatnonzero(self.violations == 0)
-        return feasible[front.non_dominated(self.points[feasible])]
 
 
 def sample(
@@ -343,18 +187,20 @@ def breed(explored: Explored, generator: np.random.Generator) -> Iterator[Array]
     empty = 0
     while empty < REPEATS:
         before = len(explored.rows)
-        count = max(GENERATION, int(GROWTH * explored.evaluations))
-        island = _island(explored, generator) if generator.random() < ISLANDS else None
-        inside = np.arange(before)
-        if island is not None:
-            inside = np.flatnonzero(explored.rows[:, island[0]] == island[1])
-        members, parents = _best(explored, inside)
+        if generator.random() < ISLANDS:
+            island, count = _island(explored, generator), GENERATION
+        else:
+            island, count = {}, max(GENERATION, int(GROWTH * explored.evaluations))
+        inside = np.ones(before, dtype=bool)
+        for place, value in island.items():
+            inside &= explored.rows[:, place] == value
+        members, parents = _best(explored, np.flatnonzero(inside))
         pool = _crossed(explored, parents, POOL * count, generator)
-        if island is not None:
-            pool[:, island[0]] = island[1]
+        for place, value in island.items():
+            pool[:, place] = value
         pool = explored.fresh(pool)
         pool = pool[explored.sound(pool)] if len(pool) else pool
-        if len(pool) > count:
+        if before and len(pool) > count:
             order = Guess(explored, members, parents, generator).order(pool)
             bold = int(BOLD * count)
             others = generator.permutation(order[bold:])[: count - bold]
@@ -363,13 +209,21 @@ def breed(explored: Explored, generator: np.random.Generator) -> Iterator[Array]
         empty = 0 if len(explored.rows) > before else empty + 1
 
 
-def _island(explored: Explored, generator: np.random.Generator) -> tuple[int, int]:
-    """The place of a variable and one of its values, the less tried the more often."""
+def _island(explored: Explored, generator: np.random.Generator) -> dict[int, int]:
+    """A value each of two variables by their places, the less tried together the more often.
+
+    Nothing where less than two variables have a choice of values.
+    """
     counts = [explored.coordinates.count(name) for name in explored.coordinates.names]
     values = [(place, value) for place, n in enumerate(counts) if n > 1 for value in range(n)]
-    tried = [np.count_nonzero(explored.rows[:, place] == value) for place, value in values]
-    rare = 1.0 / (1.0 + np.array(tried))
-    return values[int(generator.choice(len(values), p=rare / rare.sum()))]
+    places = np.array([place for place, _ in values])
+    one, other = np.nonzero(places[:, None] < places)
+    if not one.size:
+        return {}
+    has = np.array([explored.rows[:, place] == value for place, value in values], dtype=float)
+    rare = 1.0 / (1.0 + (has @ has.T)[one, other])
+    pair = int(generator.choice(len(one), p=rare / rare.sum()))
+    return dict([values[one[pair]], values[other[pair]]])
 
 
 def _best(explored: Explored, numbers: Rows) -> tuple[Rows, Rows]:
@@ -416,82 +270,6 @@ def _crossed(
     return child
 
 
-class Guess:
-    """What designs will turn out to be, from those that were evaluated: a Gaussian process.
-
-    Designs are the more alike the more values they share. The chance to break each rule is guessed
-    from designs with and without, the objectives from feasible designs only: those of the others
-    mean little. Formulas 2.25 and 2.26 of Rasmussen and Williams, Gaussian Processes for Machine
-    Learning (2006).
-    """
-
-    def __init__(
-        self, explored: Explored, members: Rows, parents: Rows, generator: np.random.Generator
-    ) -> None:
-        """To be better than some members of a front, from their parents and other designs."""
-        from scipy.linalg import cho_solve
-
-        others = np.setdiff1d(np.arange(len(explored.rows)), parents)
-        late, early = others[-TAUGHT // 2 :], generator.permutation(others[: -TAUGHT // 2])
-        taught = np.concatenate([parents, late, early])[:TAUGHT]
-        self.coordinates, self.members = explored.coordinates, explored.points[members]
-        self.shared = self._values(explored.rows[taught])
-        alike = self._alike(self.shared)
-        alike[np.diag_indices_from(alike)] += NOISE
-        broken = explored.broken[taught].astype(float)
-        self.usual = broken.mean(axis=0)
-        lower = np.linalg.cholesky(alike)
-        self.rules = cho_solve((lower, True), broken - self.usual)
-        self.feasible = explored.violations[taught] == 0
-        if len(members):
-            points = explored.points[taught[self.feasible]]
-            self.mean, spread = points.mean(axis=0), points.std(axis=0)
-            self.spread = np.where(spread > 0, spread, 1.0)
-            self.lower = np.linalg.cholesky(alike[np.ix_(self.feasible, self.feasible)])
-            self.objectives = cho_solve((self.lower, True), (points - self.mean) / self.spread)
-
-    def _values(self, rows: Array) -> Array:
-        """A column for each value of each variable, 1 where a row has it; continuous ones lie
-        between two of their sweep points.
-        """
-        columns = []
-        for column, name in zip(rows.T, self.coordinates.names, strict=True):
-            count = self.coordinates.count(name)
-            points = np.arange(count) if count else self.coordinates.space.settings[name].values
-            columns += [np.interp(column, points, one) for one in np.eye(len(points))]
-        return np.stack(columns, axis=1)
-
-    def _alike(self, values: Array) -> Array:
-        """How alike designs are to those known, from 0 for strangers to 1 for the same."""
-        variables = len(self.coordinates.names)
-        return np.asarray(np.exp((values @ self.shared.T - variables) / REACH))
-
-    def order(self, rows: Array) -> Rows:
-        """Numbers of some designs, the most promising first.
-
-        That is, those that are beaten by the least share of the front's extent, with some hope and
-        at the cost of the risk to break a rule.
-        """
-        from scipy.linalg import solve_triangular
-
-        alike = self._alike(self._values(rows))
-        broken = alike @ self.rules + self.usual
-        loss = -CAUTION * np.log(np.clip(1 - broken, 0.01, 1.0)).sum(axis=1)
-        if len(self.members):
-            alike = alike[:, self.feasible]
-            known = (solve_triangular(self.lower, alike.T, lower=True) ** 2).sum(axis=0)
-            hope = HOPE * np.sqrt(np.clip(1 - known, 0.0, 1.0))
-            points = self.mean + self.spread * (alike @ self.objectives - hope[:, None])
-            extent = np.ptp(self.members, axis=0)
-            extent[extent == 0] = 1.0
-            behind = np.full(len(rows), -1.0)
-            for member in self.members:
-                np.maximum(behind, ((points - member) / extent).min(axis=1), out=behind)
-            loss += behind
-        # Rounded, so that designs that look the same stay in order whatever the last bits are.
-        return np.argsort(loss.round(9), kind="stable")
-
-
 def polish(explored: Explored, generator: np.random.Generator) -> Iterator[Array]:
     """All substitutions of one and two variables around the front, until nothing improves.
 
@@ -512,7 +290,7 @@ def polish(explored: Explored, generator: np.random.Generator) -> Iterator[Array
         wanted = int(share * sum(map(len, near)))
         rows = explored.fresh(np.concatenate(near))
         rows = rows[explored.sound(rows)] if len(rows) else rows
-        if len(rows):
+        if len(rows) and len(explored.rows):
             rows = rows[Guess(explored, members, parents, generator).order(rows)][:wanted]
         yield from (rows[n : n + FIRST_LOOK] for n in range(0, len(rows), FIRST_LOOK))
 

@@ -46,6 +46,7 @@ from explorer.config import Project, Setting, load
 from explorer.evaluate import Evaluation, evaluate
 from explorer.parts import LINKS
 from explorer.search import sample
+from explorer.search.explored import Coordinates, Explored
 from explorer.space import Designs, Space
 
 BUDGET, FEW, SEEDS = 20_000, 500, 5
@@ -150,7 +151,7 @@ def evaluate_block(project: Project, space: Space, start: int) -> tuple[np.ndarr
     designs = space.at(numbers)
     found = evaluate(project, designs)
     points = found.objectives(costing.costs(project, designs))
-    explored = sample.Explored(project, space)
+    explored = Explored(project, space)
     sound = explored.sound(explored.coordinates.rows(designs))
     return points, np.stack(list(found.margins.values()), axis=1).astype("f4"), sound
 
@@ -260,15 +261,15 @@ def ours(known: Known, seed: int, budget: int, spared: bool) -> Count:
     search = study.search.model_copy(update={"seed": seed, "evaluations": budget, "batch": 500})
     project = replace(known.project, study=replace(study, search=search))
     count = Count(known, budget, spared)
-    real, screen = sample.evaluate, sample.Explored.sound
+    real, screen = sample.evaluate, Explored.sound
     sample.evaluate = known.evaluate
     if not spared:
-        sample.Explored.sound = lambda self, rows: np.ones(len(rows), dtype=bool)
+        Explored.sound = lambda self, rows: np.ones(len(rows), dtype=bool)
     try:
         for found in sample.sample(project, known.space, None):
             count.add(known.space.numbers(found.designs))
     finally:
-        sample.evaluate, sample.Explored.sound = real, screen
+        sample.evaluate, Explored.sound = real, screen
     return count
 
 
@@ -323,7 +324,7 @@ def by_optuna(kind: str) -> Search:
             ),
             "tpe": lambda: optuna.samplers.TPESampler(seed=seed),
         }[kind]()
-        coordinates = sample.Coordinates(known.space)
+        coordinates = Coordinates(known.space)
         sizes = _sizes(known.space)
         ranges = {
             name: optuna.distributions.CategoricalDistribution(tuple(range(size)))

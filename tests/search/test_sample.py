@@ -10,7 +10,8 @@ import pytest
 from explorer import costing, evaluate, front, space
 from explorer.config import Project, Setting
 from explorer.evaluate import Evaluation
-from explorer.search.sample import Coordinates, Explored, sample
+from explorer.search.explored import Coordinates, Explored
+from explorer.search.sample import sample
 
 
 def with_search(project: Project, **options: object) -> Project:
