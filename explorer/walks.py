@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from explorer.chain import HEAT, Chain, State
+from explorer.space import Rows
 from explorer.units import Array
 
 CELLS = 20
@@ -23,6 +24,9 @@ EDGES = (_EVEN + (1 - np.cos(np.pi * _EVEN)) / 2) / 2
 or come near its rest, and takes long."""
 STRIDES = np.linspace(0.0, 1.0, 9)
 """Where a stride looks at the currents."""
+FOOT = 0.5
+"""How much the logarithm of the current may fall or rise in a step before steps are laid closer
+there."""
 SCAN = 32
 """Steps in which a root is looked for."""
 LAST_SHARE = 0.01
@@ -133,16 +137,20 @@ def walk(chain: Chain, from_V: Array, to_V: Array, state: State) -> Walk:
 
     In a step the net current runs nearly straight from edge to edge. Its powers are taken where
     that line has its mean over time, the logarithmic mean, so that a walk that nearly comes to
-    rest is timed as well as a brisk one.
+    rest is timed as well as a brisk one. What the current there differs from that mean tells how
+    the line is bent.
     """
     volts = edges(chain, from_V, to_V)
     edge_A = chain.net_current(volts, state)
+    rows, closer_V = _closer(chain, volts, np.where(to_V >= from_V, 1.0, -1.0)[:, None] * edge_A)
+    if rows.size:
+        volts[rows], edge_A[rows] = closer_V, chain.take(rows).net_current(closer_V, state)
     inner = volts - chain.demand["esr_ohm"] * edge_A
     rising = (to_V >= from_V)[:, None]
     share = _mean_place(np.where(rising, edge_A, -edge_A))
     typical = volts[:, :-1] + np.diff(volts, axis=1) * share
     flow = chain.powers(typical, state)
-    net_A = flow.net_A
+    net_A = _mean_current(edge_A, flow.net_A)
     # A constant-power load behind a series resistance folds: below some bus voltage the bank can
     # no longer follow, and the bus runs through the rest at once. Only new ground takes time.
     ground = np.where(
@@ -183,6 +191,30 @@ def edges(chain: Chain, from_V: Array, to_V: Array) -> Array:
     return volts
 
 
+def _closer(chain: Chain, volts: Array, edge_A: Array) -> tuple[Rows, Array]:
+    """Steps laid anew, and of which walks: where the current dies off at the foot of a diode's
+    exponential, no step runs straight. `edge_A` is in the direction of the walk.
+
+    Half of the steps go evenly with the way as before, half with the logarithm of the current. The
+    last hundredth of the current before a rest is left to the stay that follows.
+    """
+    most = edge_A.max(axis=1, keepdims=True)
+    level = np.log(np.maximum(edge_A, np.maximum(LAST_SHARE**2 * most, 1e-30)))
+    bend = np.abs(np.diff(level, axis=1))
+    start_V = chain.supply.start_V[chain.half]
+    jumps = (start_V > volts.min(axis=1)) & (start_V < volts.max(axis=1))
+    rows = np.flatnonzero((bend.max(axis=1) > FOOT) & ~jumps)
+    bend = bend[rows] / bend[rows].sum(axis=1, keepdims=True)
+    want = np.cumsum((bend + np.diff(EDGES)) / 2, axis=1)
+    want /= want[:, -1:]
+    want = np.concatenate([np.zeros((len(rows), 1)), want], axis=1)
+    left = (want[:, 1:, None] <= _EVEN).sum(axis=1).clip(0, CELLS - 1)
+    each = np.arange(len(rows))[:, None]
+    share = (_EVEN - want[each, left]) / (want[each, left + 1] - want[each, left])
+    low, high = volts[rows[:, None], left], volts[rows[:, None], left + 1]
+    return rows, low + share.clip(0.0, 1.0) * (high - low)
+
+
 def _mean_place(edge_A: Array) -> Array:
     """Where in each step a current that runs straight between its edges has its mean over time.
 
@@ -198,6 +230,20 @@ def _mean_place(edge_A: Array) -> Array:
     safe = np.where(straight, 1.0, bend)
     exact = 1 / (1 - np.exp(-safe)) - 1 / safe
     return np.where(straight, 0.5 + bend / 12, exact)
+
+
+def _mean_current(edge_A: Array, typical_A: Array) -> Array:
+    """Mean over time of the current in each step, from its edges (n, cells + 1) and its typical
+    place (n, cells).
+
+    A parabola over the line between the edges has two thirds of its height at the middle as its
+    mean (Simpson's rule); at most other places between, nearly so.
+    """
+    first, last = edge_A[:, :-1], edge_A[:, 1:]
+    forth = (first * last > 0) & (first * typical_A > 0)
+    ends = np.where(forth[..., None], np.abs(np.stack([first, last], axis=-1)), 1.0)
+    straight = np.copysign(_log_mean(ends.reshape(-1, 2)).reshape(first.shape), typical_A)
+    return np.where(forth, (straight + 2 * typical_A) / 3, typical_A)
 
 
 def hold(chain: Chain, bus_V: Array, state: State) -> Walk:
