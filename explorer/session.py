@@ -184,9 +184,10 @@ def simulate(
 
 def _joined(one: Supply, other: Supply) -> Supply:
     """Curves of two sets of halves, one after the other."""
-    names = [f.name for f in fields(Supply) if f.name != "unevenness"]
+    names = [f.name for f in fields(Supply) if f.name not in ("unevenness", "spacing")]
     both: dict[str, Any] = {n: np.concatenate([getattr(one, n), getattr(other, n)]) for n in names}
-    return replace(one, **both)
+    spacing = Spacing(*map(np.concatenate, zip(one.spacing, other.spacing, strict=True)))
+    return replace(one, spacing=spacing, **both)
 
 
 class _Laws:
@@ -201,6 +202,7 @@ class _Laws:
         # A jump of the curves is drawn out over the cell before it, so that a step has a solution.
         self.volts = grid = chain.supply.volts[chain.half]
         self.cells = grid.shape[1] - 1
+        self.spacing = chain.supply.spacing.take(chain.half)
         self.scale = self.cells / chain.supply.last_place[chain.half]
         front = chain.supply.at_nodes[chain.half]
         drain = np.stack([np.broadcast_to(a, grid.shape) for a in need.drain(grid)], axis=-1)
@@ -277,7 +279,8 @@ class _Laws:
 
     def cell(self, law: Rows, bus_V: Array) -> NDArray[np.intp]:
         """The cell that each voltage of some chains lies in; above the last it goes on straight."""
-        left = (Spacing.place(bus_V) * self.scale[law]).astype(np.intp)
+        place = self.spacing.take(law.reshape(-1)).place(bus_V.reshape(-1)).reshape(bus_V.shape)
+        left = (place * self.scale[law]).astype(np.intp)
         np.minimum(left, self.cells - 1, out=left)
         left += self.volts[law, left + 1] <= bus_V
         return np.asarray(np.minimum(left, self.cells - 1, out=left))

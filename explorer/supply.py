@@ -26,6 +26,8 @@ PHASES = np.array([3.0, 2.0, 1.0])
 CONDUCTORS_PER_PHASE = np.array([1.0, 2.0, 2.0])
 VALVES_IN_PATH = np.array([1.0, 2.0, 1.0])
 """Valves that one phase current passes at a time."""
+DROPS = np.array([2.0, 2.0, 1.0])
+"""Valves that the bus current passes at a time."""
 KNEE = np.array([np.sqrt(3.0), 1.0, 1.0])
 """No-load bus voltage over peak phase EMF, before diode drops."""
 BODY_DIODE_EMISSION_V = 0.05
@@ -70,23 +72,67 @@ BEYOND_SHARE, BEYOND_V = 0.02, 0.3
 """How far above the open chain's voltage its last trickle has died: an exponential's few nVt."""
 
 
-class Spacing:
-    """How nodes are spread over the voltages of a half: `a u + b u^2`, fine at a pack's level.
+A, B = 0.1, 0.0022
+"""Volts a place at 0 V, and how they grow."""
+FOOT_FALLS, TRICKLE_A = 10.0, 1e-4
+"""Over how many factors e of the current nodes lie closer, and where the current ends: below that
+drains take all."""
+FOOT_SHARE = 1 / 3
+"""How much of the places below them these nodes add."""
 
-    `u` runs evenly over the nodes, whatever their number and the half's highest voltage.
+
+class Spacing(NamedTuple):
+    """How nodes are spread over the voltages of halves: evenly over a place that rises with them.
+
+    It rises with `u` where the voltage is `a u + b u^2`, fine at a pack's level, and by `closer` a
+    volt more over `width_V` from `foot_V` on, where the current dies off with the exponential of
+    the rectifier. (h,) each.
     """
 
-    A, B = 0.1, 0.0022
+    foot_V: Array
+    width_V: Array
+    closer: Array
 
     @classmethod
-    def place(cls, bus_V: Array) -> Array:
-        """The `u` of a voltage."""
-        return np.asarray((np.sqrt(cls.A**2 + 4 * cls.B * bus_V) - cls.A) / (2 * cls.B))
+    def of(cls, halves: Halves, top_V: Array) -> Spacing:
+        """Spacings of some halves up to their highest voltages (h,)."""
+        drops_V = DROPS[halves.kind] * halves.emission_V
+        known = (halves.saturation_A > 0) & (drops_V > 0)
+        falls = np.log1p(TRICKLE_A / np.where(known, halves.saturation_A, 1.0))
+        end_V = no_load_V(halves, np.arange(len(halves)), 1.0) - drops_V * falls
+        width_V = np.clip(FOOT_FALLS * drops_V, 0.0, np.maximum(end_V, 0.0))
+        known &= width_V > 0
+        width_V = np.where(known, width_V, 1.0)
+        places = np.where(known, FOOT_SHARE * cls._even(top_V), 0.0)
+        return cls(end_V - width_V, width_V, places / width_V)
 
-    @classmethod
-    def volts(cls, place: Array) -> Array:
-        """The voltage of a `u`."""
-        return np.asarray((cls.A + cls.B * place) * place)
+    def take(self, half: Rows) -> Spacing:
+        """Those of some halves."""
+        return Spacing(*(column[half] for column in self))
+
+    def place(self, bus_V: Array) -> Array:
+        """The place of a voltage of each half, (h, ...)."""
+        foot_V, width_V, closer = (
+            column.reshape(-1, *(1,) * (bus_V.ndim - 1)) for column in self
+        )  # fmt: skip
+        return self._even(bus_V) + closer * np.minimum(np.maximum(bus_V - foot_V, 0.0), width_V)
+
+    def volts(self, place: Array) -> Array:
+        """The voltages of places (h, k)."""
+        foot_V, width_V, closer = (column[:, None] for column in self)
+        within = B * closer
+        linear, reach = 1 + A * closer, place + closer * foot_V
+        inside = 2 * reach / (linear + np.sqrt(linear**2 + 4 * within * reach))
+        even = np.select(
+            [place <= self._even(foot_V), (A + B * inside) * inside <= foot_V + width_V],
+            [place, inside],
+            place - closer * width_V,
+        )
+        return np.asarray((A + B * even) * even)
+
+    @staticmethod
+    def _even(bus_V: Array) -> Array:
+        return np.asarray((np.sqrt(A**2 + 4 * B * np.maximum(bus_V, 0.0)) - A) / (2 * B))
 
 
 @dataclass(frozen=True)
@@ -350,8 +396,9 @@ class Supply:
     worst_bridge_W: Array
     start_torque_N_m: Array
     unique: NDArray[np.bool_]
+    spacing: Spacing
     last_place: Array
-    """Of each half, (h,): where in `Spacing` its last node stood before any was moved."""
+    """Of each half, (h,): where its last node stood before any was moved."""
     unevenness: float
     """Of the operator's stroke."""
 
@@ -373,7 +420,7 @@ class Supply:
     def _left(self, half: Rows, volts: Array) -> NDArray[np.intp]:
         nodes = self.volts.shape[1]
         scale = (nodes - 1) / self.last_place
-        left = (Spacing.place(volts) * scale[half][:, None]).astype(np.intp)
+        left = (self.spacing.take(half).place(volts) * scale[half][:, None]).astype(np.intp)
         np.minimum(left, nodes - 2, out=left)
         # A node may have been moved down, by less than a step.
         left += self.volts.reshape(-1).take(left + (half * nodes + 1)[:, None]) <= volts
@@ -400,7 +447,9 @@ def curves(halves: Halves, nodes: int = NODES) -> Supply:
     count, every = len(halves), np.arange(len(halves))
     open_V = no_load_V(halves, every, 1.0)
     top_V = np.minimum(np.maximum((1 + BEYOND_SHARE) * open_V, open_V + BEYOND_V), TOP_V)
-    volts = Spacing.volts(np.linspace(0.0, 1.0, nodes) * Spacing.place(top_V)[:, None])
+    spacing = Spacing.of(halves, top_V)
+    last_place = spacing.place(top_V)
+    volts = spacing.volts(np.linspace(0.0, 1.0, nodes) * last_place[:, None])
     volts[:, -1] = top_V
     wakes = np.flatnonzero((halves.start_V > 0) & (halves.start_V < top_V))
     waking = 1 + (volts[wakes, 1:] < halves.start_V[wakes, None]).sum(axis=1)
@@ -436,7 +485,8 @@ def curves(halves: Halves, nodes: int = NODES) -> Supply:
         worst_bridge_W=worst(terms[..., TERMS.index("bridge_W")]),
         start_torque_N_m=solved.torque_N_m.reshape(count, nodes)[:, 0],
         unique=np.asarray(unique.reshape(count, nodes).all(axis=1)),
-        last_place=Spacing.place(top_V),
+        spacing=spacing,
+        last_place=last_place,
         unevenness=halves.operator.unevenness,
     )
 
