@@ -46,6 +46,8 @@ VOLTAGE_STEP_V, BAND_SHARE = 0.1, 0.1
 """Most that the bank moves in a step: half a cell of the curves, a tenth of the hysteresis."""
 RESTING_V = 2e-3
 """A bank that moves less than this in a step is at rest."""
+WAKING_V = 1e-3
+"""How far beyond it a step may end in which an active bridge wakes or sleeps."""
 LANDING_V = 1e-5
 """How far beyond a threshold a step may end."""
 SHORTEST_STEP_S = 1e-8
@@ -199,12 +201,11 @@ class _Laws:
 
     def __init__(self, chain: Chain, unevenness: float) -> None:
         need, count = chain.demand, len(chain)
-        # A jump of the curves is drawn out over the cell before it, so that a step has a solution.
         self.volts = grid = chain.supply.volts[chain.half]
         self.cells = grid.shape[1] - 1
         self.spacing = chain.supply.spacing.take(chain.half)
         self.scale = self.cells / chain.supply.last_place[chain.half]
-        front = chain.supply.at_nodes[chain.half]
+        low, rise = chain.supply.lower[chain.half], chain.supply.rise[chain.half]
         drain = np.stack([np.broadcast_to(a, grid.shape) for a in need.drain(grid)], axis=-1)
         off_V, esr = need["off_V"], need["esr_ohm"]
         loaded = need.load(np.maximum(grid, 0.8 * off_V))
@@ -214,13 +215,21 @@ class _Laws:
             load[state] = np.stack(
                 [taken.window_W, taken.converter_W, taken.pack_lead_W, taken.delivered_W], axis=-1
             )
-        self.terms = np.concatenate([front, drain], axis=-1)
-        self.load = load
-        current, speed = front[..., 0], front[..., TERMS.index("rad_s")]
+        # At both ends of each cell: the curves of the front half jump where an active bridge wakes.
+        self.ends = np.stack([low, low + rise])
+        self.wake_V, woken = self._waking(chain.supply.start_V[chain.half])
+        self.drain, self.load = drain, load
         drains = drain.sum(axis=-1)
         load_W = load.sum(axis=-1)
-        crank_W = front[..., (*HEATS, PULSES)].sum(axis=-1) + grid * current
-        pieces = [self._straight(a) for a in (current, drains, speed, crank_W)]
+        current, speed = self.ends[..., 0], self.ends[..., TERMS.index("rad_s")]
+        sides = np.stack([grid[:, :-1], grid[:, 1:]])
+        crank_W = self.ends[..., (*HEATS, PULSES)].sum(axis=-1) + sides * current
+        pieces = [
+            self._between(*current),
+            self._straight(drains),
+            self._between(*speed),
+            self._between(*crank_W),
+        ]
         self.pieces = np.concatenate(
             [
                 np.broadcast_to(np.concatenate(pieces, axis=-1), (4, count, self.cells, 8)),
@@ -249,12 +258,20 @@ class _Laws:
             taken_A = d0 + d1 * level + p0 / level + p1
             self.base[side, state] = level + self.esr_ohm * taken_A
             self.pull[side, state] = self.esr_ohm * (i0 + i1 * level)
+        # An active bridge wakes, or sleeps, with the bus; as an inner voltage the same way, with its
+        # current awake and asleep. A load folds that, see below.
+        taken_A = drains[rows, woken]
+        self.wake_base = np.where(self.wake_V > 0, self.wake_V + self.esr_ohm * taken_A, np.nan)
+        self.wake_pull = self.esr_ohm * np.stack(
+            [current[0, rows, woken], current[1, rows, woken - 1]]
+        )
         # With the load on, series resistance folds: the bus collapses above the threshold where
         # the inner voltage that carries it has its least value.
         usable = (grid >= off_V) & (grid <= np.maximum(need["overvoltage_off_V"], off_V))
         unable = np.where(loaded.sustained, 0.0, grid).max(axis=1, initial=0.0)
         usable &= grid > unable[:, None]
         inner = grid + esr * (drains + load_W[LOADED] / np.maximum(grid, 1e-9))
+        at_nodes = np.concatenate([current[0], current[1][:, -1:]], axis=1)
         self.strokes = np.linspace(1 - unevenness, 1 + unevenness, STROKE_KNOTS)
         i0, i1, d0, d1, *_, p0, p1 = self._read(rows, np.full(count, LOADED), column["off_V"])
         off = column["off_V"]
@@ -263,7 +280,7 @@ class _Laws:
         self.floors = np.stack(
             [
                 np.minimum(
-                    np.where(usable, inner - esr * current * r, np.inf).min(axis=1),
+                    np.where(usable, inner - esr * at_nodes * r, np.inf).min(axis=1),
                     at_off - self.esr_ohm * (i0 + i1 * off) * r,
                 )
                 for r in self.strokes
@@ -272,10 +289,28 @@ class _Laws:
         )
         self.able_V = np.maximum(off, unable)
 
+    def _waking(self, start_V: Array) -> tuple[Array, Rows]:
+        """Where an active bridge wakes, V (n,), 0 where none does, and the cell that begins there.
+
+        Where it brings no more awake than asleep, both ways being at the hand's limit, the jump is
+        drawn out over the cell before it: a bus that rests there could be on neither side.
+        """
+        rows = np.arange(len(start_V))
+        woken = (self.volts < start_V[:, None]).sum(axis=1).clip(1, self.cells - 1)
+        asleep_A, awake_A = self.ends[1, rows, woken - 1, 0], self.ends[0, rows, woken, 0]
+        jumps = (start_V > 0) & (start_V < self.volts[:, -1]) & (awake_A > asleep_A)
+        drawn = ~jumps
+        self.ends[1, rows[drawn], woken[drawn] - 1] = self.ends[0, rows[drawn], woken[drawn]]
+        return np.where(jumps, start_V, 0.0), woken
+
     def _straight(self, values: Array) -> Array:
         """Value at 0 V and slope of each cell: (..., n, nodes) -> (..., n, cells, 2)."""
-        slope = np.diff(values, axis=-1) / np.diff(self.volts, axis=-1)
-        return np.stack([values[..., :-1] - slope * self.volts[:, :-1], slope], axis=-1)
+        return self._between(values[..., :-1], values[..., 1:])
+
+    def _between(self, lower: Array, upper: Array) -> Array:
+        """The same from the values at both ends of the cells, (..., n, cells) each."""
+        slope = (upper - lower) / np.diff(self.volts, axis=-1)
+        return np.stack([lower - slope * self.volts[:, :-1], slope], axis=-1)
 
     def cell(self, law: Rows, bus_V: Array) -> NDArray[np.intp]:
         """The cell that each voltage of some chains lies in; above the last it goes on straight."""
@@ -350,6 +385,13 @@ class _Laws:
         best = away.argmin(axis=1)
         found = np.asarray(rises.any(axis=1))
         return np.where(found, root[np.arange(len(law)), best], bus_V), found
+
+    def wakes(
+        self, law: Rows, state: NDArray[np.intp], asleep: NDArray[np.bool_], stroke: Array
+    ) -> Array:
+        """Inner voltages at which an active bridge without a load wakes, or sleeps, else NaN."""
+        at = self.wake_base[law] - self.wake_pull[asleep.astype(np.intp), law] * stroke
+        return np.where((state == OPEN) | (state == LATCHED), at, np.nan)
 
     def floor(self, law: Rows, stroke: Array) -> Array:
         """Least inner voltage that carries the load, V."""
@@ -430,16 +472,17 @@ class _Books:
         low_V, high_V = laws.volts[log.law, cell], laws.volts[log.law, cell + 1]
         share = ((log.bus_V - low_V) / (high_V - low_V))[..., None]
 
-        def at(table: Array, *index: NDArray[np.intp]) -> Array:
-            lower, upper = table[(*index, cell)], table[(*index, cell + 1)]
+        def between(lower: Array, upper: Array) -> Array:
             return np.asarray(lower + (upper - lower) * share)
 
-        terms = at(laws.terms, log.law)
+        def at(table: Array, *index: NDArray[np.intp]) -> Array:
+            return between(table[(*index, cell)], table[(*index, cell + 1)])
+
+        terms = between(laws.ends[0, log.law, cell], laws.ends[1, log.law, cell])
         load = at(laws.load, log.state, log.law)
         volts = log.bus_V[..., None]
-        count = len(TERMS)
         bus_W = log.bus_V * log.stroke * terms[..., 0]
-        drains_W = terms[..., count:] * volts
+        drains_W = at(laws.drain, log.law) * volts
         powers = np.concatenate(
             [
                 terms[..., LOSSES],
@@ -551,18 +594,25 @@ class _Walkers:
         capacitance, esr = laws.capacitance_F[law], laws.esr_ohm[law]
         ohm = esr + step / (2 * capacitance)
         guess_V = np.clip(self.bus_V + self.trend * step, 0.5 * self.bus_V, TOP_V)
+        # A bridge stays asleep, or awake, as long as the bus can stay on its side of the threshold.
+        wake_V, asleep = laws.wake_V[law], self.bus_V < laws.wake_V[law]
+        guess_V = np.where(
+            asleep, np.minimum(guess_V, wake_V * (1 - 1e-12)), np.maximum(guess_V, wake_V)
+        )
         now = laws.balance(law, state, self.inner_V, ohm, stroke, guess_V)
         middle_V = now.bus_V - esr * now.net_A
         inner_V = 2 * middle_V - self.inner_V
         angle = self.angle + now.rad_s * step
-        low, high = laws.limits(law, state, self._stroke(angle))
+        ended = self._stroke(angle)
+        low, high = laws.limits(law, state, ended)
         beyond = np.maximum(low - inner_V, inner_V - high)
         if self.held:
             beyond = np.full(len(law), -TOP_V)
+        past_V = np.where(asleep, 1.0, -1.0) * (inner_V - laws.wakes(law, state, asleep, ended))
         going = step > 0
         shortest = step <= SHORTEST_STEP_S
         lost = going & ~now.found
-        far = going & now.found & (beyond > LANDING_V) & ~shortest
+        far = going & now.found & ((beyond > LANDING_V) | (past_V > WAKING_V)) & ~shortest
         taken = going & now.found & ~far
         log = _Log(
             now.bus_V, np.where(taken, step * self.lapse, 0.0), np.where(taken, step, 0.0),
@@ -577,9 +627,12 @@ class _Walkers:
         self.timer_s = self.timer_s - np.where(taken, step, 0.0)
         self.trend = np.where(taken, (now.bus_V - self.bus_V) / np.maximum(step, 1e-9), self.trend)
         self.bus_V = np.where(taken, now.bus_V, self.bus_V)
+        turned = taken & (past_V >= 0)
+        self.bus_V = np.where(turned, np.where(asleep, wake_V, wake_V * (1 - 1e-12)), self.bus_V)
+        self.trend = np.where(turned, 0.0, self.trend)
         self.speed = np.where(taken, now.rad_s, self.speed)
         shorter = np.where(
-            far,
+            far & (past_V <= WAKING_V),
             step * (self.gap_V + LANDING_V / 2) / (self.gap_V + np.maximum(beyond, LANDING_V)),
             step / 4,
         )
@@ -764,9 +817,10 @@ def _regimes(laws: _Laws, books: _Books) -> NDArray[np.int8]:
     drew = np.isfinite(books.first_charge_s)
     grid = laws.volts[:count]
     load_A = laws.load[LOADED, :count].sum(axis=-1) / np.maximum(grid, 1e-9)
-    net = laws.terms[:count, :, 0] - laws.terms[:count, :, len(TERMS) :].sum(axis=-1) - load_A
+    taken_A = (laws.drain[:count].sum(axis=-1) + load_A)[:, :-1]
+    grid = grid[:, :-1]
     between = (grid >= laws.able_V[:count, None]) & (grid <= books.end_bus_V[:, None])
-    rests = ((net >= 0) & between).any(axis=1)
+    rests = ((laws.ends[0, :count, :, 0] >= taken_A) & between).any(axis=1)
     return np.select(
         [
             books.chattered | (~drew & (books.refused > 0)),

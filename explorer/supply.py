@@ -74,9 +74,9 @@ BEYOND_SHARE, BEYOND_V = 0.02, 0.3
 
 A, B = 0.1, 0.0022
 """Volts a place at 0 V, and how they grow."""
-FOOT_FALLS, TRICKLE_A = 10.0, 1e-4
-"""Over how many factors e of the current nodes lie closer, and where the current ends: below that
-drains take all."""
+FOOT_FALLS, FOOT_OPEN, TRICKLE_A = 10.0, 0.03, 1e-4
+"""Nodes lie closer over so many factors e of the current and this share of the no-load voltage,
+down from where a trickle is left: drains take that."""
 FOOT_SHARE = 1 / 3
 """How much of the places below them these nodes add."""
 
@@ -86,7 +86,7 @@ class Spacing(NamedTuple):
 
     It rises with `u` where the voltage is `a u + b u^2`, fine at a pack's level, and by `closer` a
     volt more over `width_V` from `foot_V` on, where the current dies off with the exponential of
-    the rectifier. (h,) each.
+    the rectifier and its last pulses. (h,) each.
     """
 
     foot_V: Array
@@ -96,15 +96,14 @@ class Spacing(NamedTuple):
     @classmethod
     def of(cls, halves: Halves, top_V: Array) -> Spacing:
         """Spacings of some halves up to their highest voltages (h,)."""
+        open_V = no_load_V(halves, np.arange(len(halves)), 1.0)
         drops_V = DROPS[halves.kind] * halves.emission_V
-        known = (halves.saturation_A > 0) & (drops_V > 0)
-        falls = np.log1p(TRICKLE_A / np.where(known, halves.saturation_A, 1.0))
-        end_V = no_load_V(halves, np.arange(len(halves)), 1.0) - drops_V * falls
-        width_V = np.clip(FOOT_FALLS * drops_V, 0.0, np.maximum(end_V, 0.0))
-        known &= width_V > 0
-        width_V = np.where(known, width_V, 1.0)
-        places = np.where(known, FOOT_SHARE * cls._even(top_V), 0.0)
-        return cls(end_V - width_V, width_V, places / width_V)
+        leaky = halves.saturation_A > 0
+        falls = np.log1p(TRICKLE_A / np.where(leaky, halves.saturation_A, 1.0))
+        end_V = np.maximum(open_V - np.where(leaky, drops_V * falls, 0.0), 0.0)
+        foot_V = np.maximum(end_V - FOOT_FALLS * drops_V - FOOT_OPEN * open_V, 0.0)
+        width_V = np.maximum(end_V - foot_V, 1e-9)
+        return cls(foot_V, width_V, FOOT_SHARE * cls._even(top_V) / width_V)
 
     def take(self, half: Rows) -> Spacing:
         """Those of some halves."""
