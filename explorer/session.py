@@ -258,8 +258,8 @@ class _Laws:
             taken_A = d0 + d1 * level + p0 / level + p1
             self.base[side, state] = level + self.esr_ohm * taken_A
             self.pull[side, state] = self.esr_ohm * (i0 + i1 * level)
-        # An active bridge wakes, or sleeps, with the bus; as an inner voltage the same way, with its
-        # current awake and asleep. A load folds that, see below.
+        # An active bridge wakes, or sleeps, with the bus; as an inner voltage in the same way, with
+        # its current awake and asleep. A load folds that, see below.
         taken_A = drains[rows, woken]
         self.wake_base = np.where(self.wake_V > 0, self.wake_V + self.esr_ohm * taken_A, np.nan)
         self.wake_pull = self.esr_ohm * np.stack(
