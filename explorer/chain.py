@@ -26,6 +26,8 @@ LEDGER = (*HEAT, "esr", "delivered", "stored")
 
 LANDING = 1e-6
 """How closely the bus comes to where it collapses, as a share of the voltage."""
+NO_V = 1e-12
+"""A ripple of none."""
 NO_W = 1e-9
 """As good as no power."""
 RAMP = 0.1
@@ -193,17 +195,35 @@ class Chain:
         dI_load/dV - dI/dV`. So the bus swings by `a I Z/(1 + g Z)` (a phasor, peak), of which the
         bank takes the current `a I/(1 + g Z)`. What is in phase with the stroke changes the mean by
         `a w d(I/w)/dV Re(swing)/2`: the hand pushes hardest when the bus is highest, where a turn
-        brings less charge. Derived; checked by stepping through strokes.
+        brings less charge. So does a corner: where the ripple of height A reaches over the voltage,
+        x away, at which the hand comes to its limit, the slope leaps by D. With b = arccos(x/A) its
+        first harmonic sees `D (b - sin b cos b)/pi` of that, its mean `D (A sin b - x b)/pi`.
+        Derived; checked by stepping through strokes.
         """
         current, _, _, rad_s, slope, turn_slope = front
         esr, swing_A = self.demand["esr_ohm"], self.supply.unevenness * current
         ohm = 1 / (np.maximum(rad_s, SLOWEST_RAD_S) * self.demand["capacitance_F"])
-        conductance = self._conductance(bus_V, load) - slope
-        follows = 1 + esr * conductance
-        stiffness = np.maximum(follows**2 + (conductance * ohm) ** 2, LEAST_FOLLOWING**2)
+        taken_S = self._conductance(bus_V, load)
+        corner_V, leap_S, turn_leap_S = (at[self.half][:, None] for at in self.supply.corner)
+        away_V = bus_V - corner_V
+        for again in (False, True):
+            conductance = taken_S - slope
+            follows = 1 + esr * conductance
+            stiffness = np.maximum(follows**2 + (conductance * ohm) ** 2, LEAST_FOLLOWING**2)
+            reach_V = swing_A * np.sqrt((esr**2 + ohm**2) / stiffness)
+            share = np.minimum(np.abs(away_V) / np.maximum(reach_V, NO_V), 1.0)
+            if again or (share == 1.0).all():
+                break
+            angle = np.arccos(share)
+            beyond = np.copysign((angle - share * np.sin(angle)) / np.pi, -away_V)
+            slope, turn_slope = slope + leap_S * beyond, turn_slope + turn_leap_S * beyond
+        bent_A = np.zeros_like(bus_V)
+        if again:
+            angle = np.arccos(share)
+            bent_A = leap_S * reach_V * (np.sin(angle) - share * angle) / np.pi
         into_A = swing_A / stiffness
         in_phase_V = into_A * (esr * follows + conductance * ohm**2)
-        shift_A = self.supply.unevenness / 2 * turn_slope * in_phase_V
+        shift_A = self.supply.unevenness / 2 * turn_slope * in_phase_V + bent_A
         # A ripple no longer small: the current cannot swing by more than the stroke makes it.
         most_A = self.supply.unevenness * swing_A / 2
         mean_A = current + np.clip(shift_A, -most_A, most_A)

@@ -149,7 +149,7 @@ def _followed(
         if rows.size:
             full_V = closes.inner_V - closes.pull_V * np.cos(closed)
             spell = draw.run(full_V[rows], closed[rows], down_rad[rows])
-            ends = np.isfinite(spell.seconds)
+            ends, draw_s[rows] = np.isfinite(spell.seconds), np.nan
             over, opened = rows[ends], (closed[rows] + spell.turned_rad)[ends]
             ripple_V = (up.swing_V[over] * np.exp(1j * opened)).real
             angle[over], draw_s[over] = opened, spell.seconds[ends]

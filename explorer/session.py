@@ -25,7 +25,7 @@ from explorer.config import Project
 from explorer.parts import Operator
 from explorer.physics import operator
 from explorer.space import Designs, Rows
-from explorer.supply import LOSSES, TERMS, TOP_V, Halves, Spacing, Supply
+from explorer.supply import LOSSES, TERMS, TOP_V, Corner, Halves, Spacing, Supply
 from explorer.units import Array
 
 OPEN, IDLE, LOADED, LATCHED = range(4)
@@ -186,10 +186,11 @@ def simulate(
 
 def _joined(one: Supply, other: Supply) -> Supply:
     """Curves of two sets of halves, one after the other."""
-    names = [f.name for f in fields(Supply) if f.name not in ("unevenness", "spacing")]
+    names = [f.name for f in fields(Supply) if f.name not in ("unevenness", "spacing", "corner")]
     both: dict[str, Any] = {n: np.concatenate([getattr(one, n), getattr(other, n)]) for n in names}
     spacing = Spacing(*map(np.concatenate, zip(one.spacing, other.spacing, strict=True)))
-    return replace(one, spacing=spacing, **both)
+    corner = Corner(*map(np.concatenate, zip(one.corner, other.corner, strict=True)))
+    return replace(one, spacing=spacing, corner=corner, **both)
 
 
 class _Laws:

@@ -373,6 +373,16 @@ def _first_limit(
     return held, unique
 
 
+class Corner(NamedTuple):
+    """Where the hand's limit bends the current of each half most, V, and how far `slope_S` and
+    `turn_slope_S` leap there; (h,) each, 0 where it does not.
+    """
+
+    bus_V: Array
+    leap_S: Array
+    turn_leap_S: Array
+
+
 @dataclass(frozen=True)
 class Supply:
     """Curves of some front halves over bus voltage, as straight pieces between nodes.
@@ -398,6 +408,7 @@ class Supply:
     spacing: Spacing
     last_place: Array
     """Of each half, (h,): where its last node stood before any was moved."""
+    corner: Corner
     unevenness: float
     """Of the operator's stroke."""
 
@@ -456,7 +467,7 @@ def curves(halves: Halves, nodes: int = NODES) -> Supply:
     half = np.repeat(every, nodes)
     speed, unique = held_speed(halves, half, volts.reshape(-1))
     solved = _Solved.of(halves, half, speed, volts.reshape(-1))
-    _bend(halves, volts, speed.reshape(count, nodes), solved, (wakes, waking))
+    bends = _bend(halves, volts, speed.reshape(count, nodes), solved, (wakes, waking))
     terms = solved.terms.reshape(count, nodes, len(TERMS))
     # Above the open chain's voltage nothing flows.
     terms[top_V < TOP_V, -1, 0] = 0.0
@@ -468,7 +479,7 @@ def curves(halves: Halves, nodes: int = NODES) -> Supply:
         asleep, _ = held_speed(halves, wakes, before_V)
         before = _Solved.of(halves, wakes, asleep, before_V).terms
         rise[wakes, waking - 1] = before - lower[wakes, waking - 1]
-    _set_slopes(volts, lower, rise)
+    corner = _set_slopes(volts, lower, rise, bends)
 
     def worst(values: Array) -> Array:
         return np.maximum.accumulate(values.reshape(count, nodes), axis=1)
@@ -486,6 +497,7 @@ def curves(halves: Halves, nodes: int = NODES) -> Supply:
         unique=np.asarray(unique.reshape(count, nodes).all(axis=1)),
         spacing=spacing,
         last_place=last_place,
+        corner=corner,
         unevenness=halves.operator.unevenness,
     )
 
@@ -516,23 +528,36 @@ def _set_pulses(halves: Halves, volts: Array, terms: Array) -> None:
     terms[half, node, TERMS.index("pulse_fade_S")] = fade_S
 
 
-def _set_slopes(volts: Array, lower: Array, rise: Array) -> None:
-    """Fill in both slopes of the current: at a node the mean of the pieces that meet there."""
+def _set_slopes(volts: Array, lower: Array, rise: Array, bends: tuple[Rows, Rows]) -> Corner:
+    """Fill in both slopes of the current: at a node the mean of the pieces that meet there, but
+    at a bend (half, node) each side has its own.
+    """
     spans = np.diff(volts, axis=1)
-
-    def at_nodes(term: int) -> Array:
-        piece = rise[:, :, term] / spans
-        ends = np.concatenate([piece[:, :1], piece, piece[:, -1:]], axis=1)
-        return np.asarray((ends[:, 1:] + ends[:, :-1]) / 2)
-
-    last = lower[:, -1:] + rise[:, -1:]
-    speed = TERMS.index("rad_s")
-    current, rad_s = np.moveaxis(np.concatenate([lower, last], axis=1)[:, :, [0, speed]], -1, 0)
-    slope, quicker = at_nodes(0), at_nodes(speed)
-    turn_slope = slope - current * quicker / np.maximum(rad_s, SLOWEST_RAD_S)
-    for term, values in (("slope_S", slope), ("turn_slope_S", turn_slope)):
-        lower[:, :, TERMS.index(term)] = values[:, :-1]
-        rise[:, :, TERMS.index(term)] = np.diff(values, axis=1)
+    piece = rise[:, :, 0] / spans
+    quicker = rise[:, :, TERMS.index("rad_s")] / spans
+    current, rad_s = np.moveaxis(lower[:, :, [0, TERMS.index("rad_s")]], -1, 0)
+    last = lower[:, -1] + rise[:, -1]
+    current = np.column_stack([current, last[:, 0]])
+    rad_s = np.column_stack([rad_s, last[:, TERMS.index("rad_s")]])
+    charge = current / np.maximum(rad_s, SLOWEST_RAD_S)
+    inner = bends[1] < spans.shape[1]
+    half, node = bends[0][inner], bends[1][inner]
+    leaps = []
+    for term, left, right in (
+        ("slope_S", piece, piece),
+        ("turn_slope_S", piece - charge[:, 1:] * quicker, piece - charge[:, :-1] * quicker),
+    ):
+        before = np.column_stack([left[:, :1], left])
+        after = np.column_stack([right, right[:, -1:]])
+        before[:, 1:-1] = after[:, 1:-1] = (left[:, :-1] + right[:, 1:]) / 2
+        before[half, node], after[half, node] = left[half, node - 1], right[half, node]
+        lower[:, :, TERMS.index(term)] = after[:, :-1]
+        rise[:, :, TERMS.index(term)] = before[:, 1:] - after[:, :-1]
+        leaps.append(after[half, node] - before[half, node])
+    corner = np.zeros((3, len(volts)))
+    order = np.argsort(np.abs(leaps[0]), kind="stable")
+    corner[:, half[order]] = np.stack([volts[half, node], *leaps])[:, order]
+    return Corner(*corner)
 
 
 @dataclass(frozen=True)
@@ -561,8 +586,10 @@ class _Solved:
 
 def _bend(
     halves: Halves, volts: Array, speed: Array, solved: _Solved, jumps: tuple[Rows, Rows]
-) -> None:
+) -> tuple[Rows, Rows]:
     """Move nodes, (h, nodes) `volts`, down to where the hand's limit changes, and solve there.
+
+    Returns the half and node of each such bend.
 
     The hand keeps its cadence, or its limit of power or of force. Where one takes over from another
     the speed is known, the cadence or that of both limits, and the bus voltage is sought at which
@@ -579,7 +606,7 @@ def _bend(
     asleep = np.isin(half * nodes + left + 1, jumps[0] * nodes + jumps[1])
     half, left = half[~asleep], left[~asleep]
     if not half.size:
-        return
+        return half, left
     free = np.maximum(mode[half, left], mode[half, left + 1]) == 2
     held = np.where(free, cadence[half], both[half])
 
@@ -595,6 +622,7 @@ def _bend(
     flat = half * nodes + left + 1
     solved.terms[flat] = there.terms
     solved.phase_A[flat], solved.torque_N_m[flat] = there.phase_A, there.torque_N_m
+    return half, left + 1
 
 
 def distinct(designs: Designs, *more: Array) -> tuple[Rows, Rows]:

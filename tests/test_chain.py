@@ -6,12 +6,13 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from chains import pick
 
 from explorer.chain import HEAT, LEDGER, Chain, State
 from explorer.config import Project
 from explorer.evaluate import solve
 from explorer.space import Space
-from explorer.supply import PULSING, asked, held_speed
+from explorer.supply import PULSING, TERMS, Corner, asked, held_speed
 
 STATES: tuple[State, ...] = ("open", "idle", "loaded")
 VOLTS = np.linspace(0.3, 12.0, 30)
@@ -114,6 +115,69 @@ def test_pulses_take_off_what_the_bridge_on_a_soft_bus_says(demo_project: Projec
     felt = blind > 0.02
     assert felt.sum() > 20
     assert np.median(found[felt]) < 0.2 * np.median(blind[felt])
+
+
+def stepped_net(chain: Chain, bus_V: float, steps: int = 200) -> tuple[float, float]:
+    """Mean bus voltage near one, and mean current into the bank there, of a chain with its load on
+    stepped through strokes; some more current holds the bank where it is.
+    """
+    need, a = chain.demand, chain.supply.unevenness
+    farad, esr = float(need["capacitance_F"][0, 0]), float(need["esr_ohm"][0, 0])
+    volts = np.linspace(0.5 * bus_V, 1.5 * bus_V, 4001)
+    front = chain.front(volts[None])
+    current, rad_s = front[0][0], front[TERMS.index("rad_s")][0]
+    taken = chain.taken_A(volts[None], "loaded")[0]
+
+    def net(v: float, angle: float, held_A: float) -> float:
+        brings = np.interp(v, volts, current) * (1 + a * np.cos(angle))
+        return float(brings - np.interp(v, volts, taken) + held_A)
+
+    held_A = 0.0
+    for _ in range(15):
+        inner, v, turn = bus_V - esr * net(bus_V, np.pi / 2, 0.0), bus_V, 2 * np.pi / steps
+        seen = []
+        for step in range(3 * steps):
+            middle = inner
+            for share in (0.0, 0.5):  # the midpoint rule
+                angle = (step + share) * turn
+                for _ in range(6):
+                    into_A = net(v, angle, held_A)
+                    steep = (net(v + 1e-3, angle, held_A) - net(v - 1e-3, angle, held_A)) / 2e-3
+                    v -= (v - esr * into_A - middle) / max(1 - esr * steep, 0.1)
+                pace = into_A / (farad * np.interp(v, volts, rad_s))
+                middle = inner + pace * turn / 2
+            inner += pace * turn
+            seen.append((v, into_A - held_A, turn / np.interp(v, volts, rad_s)))
+        bus, into, seconds = np.array(seen[-steps:]).T
+        drift_A = np.average(into + held_A, weights=seconds)
+        held_A -= 0.6 * drift_A
+        if abs(drift_A) < 2e-4:
+            break
+    return float(np.average(bus, weights=seconds)), float(np.average(into, weights=seconds))
+
+
+@pytest.mark.slow
+def test_a_ripple_over_the_corner_of_the_hands_limit(small_project: Project) -> None:
+    """The mean current over a stroke, by stepping through strokes at some mean voltages."""
+    designs = pick(small_project, {}, {"cadence_rpm": 60.0})
+    case = small_project.study.session.operators[0], small_project.study.session.packs[0]
+    told, blind, true = [], [], []
+    for row in range(2):
+        chain = solve(small_project, designs.take(np.array([row])), *case).chain
+        corner_V = chain.supply.corner.bus_V[0]
+        assert chain.supply.corner.leap_S[0] < -0.1
+        for share in (0.94, 0.98, 1.0, 1.02, 1.06):
+            bus_V, net_A = stepped_net(chain, share * corner_V)
+            at = np.array([[bus_V]])
+            even_A = chain.front(at)[0] - chain.taken_A(at, "loaded")
+            no_corner = Corner(*np.zeros((3, len(chain.supply.top_V))))
+            smooth = Chain(replace(chain.supply, corner=no_corner), chain.half, chain.demand)
+            true.append(net_A - even_A[0, 0])
+            told.append(chain.net_current(at, "loaded")[0, 0] - even_A[0, 0])
+            blind.append(smooth.net_current(at, "loaded")[0, 0] - even_A[0, 0])
+    # What a second harmonic does is left out.
+    assert np.abs(np.subtract(told, true)).max() < 0.15 * np.abs(true).max()
+    assert np.abs(np.subtract(told, true)).mean() < 0.5 * np.abs(np.subtract(blind, true)).mean()
 
 
 def test_taking_rows_is_computing_them(chain: Chain) -> None:

@@ -260,6 +260,41 @@ def test_no_design_gets_stuck_where_an_active_bridge_wakes(brief: Project) -> No
     assert terms.sum(axis=0) == pytest.approx(work, abs=1e-9 * work.max())
 
 
+def test_an_active_bridge_wakes_when_the_bus_says_so(brief: Project) -> None:
+    """The time to a threshold is that of the charge up to where the bridge wakes and on from there.
+
+    Asleep the bus stands higher over the bank than the body diodes' current lifts it; awake the
+    current leaps, and the bus with it, over the bank's resistance.
+    """
+    rectifiers = [part.id for part in brief.catalogue.parts["rectifier"]]
+    drawn = Space.of(brief).draw(400, np.random.default_rng(15))
+    parts = {**drawn.parts, "rectifier": np.full(400, rectifiers.index("active_20"))}
+    designs = Designs(parts, drawn.settings)
+    even = with_person(brief, unevenness=0.0)
+    solved = evaluate.solve(even, designs, ADULT, STEADY_PACK, nodes=1280)
+    chain, need = solved.chain, solved.chain.demand
+    on_V = need["on_V"][:, 0]
+    wake_V = chain.supply.start_V[chain.half]
+    volts = 0.01 + (on_V - 0.01)[:, None] * np.linspace(0.0, 1.0, 20_001)
+    net_A = chain.net_current(volts, "open")
+    # A bank that begins empty is charged while its inner voltage rises anew, and only then.
+    inner = np.maximum.accumulate(volts - need["esr_ohm"] * net_A, axis=1).clip(0.0)
+    each = need["capacitance_F"] * np.diff(inner, axis=1) / net_A[:, 1:]
+    seconds = each.sum(axis=1)
+    woken = (volts < wake_V[:, None]).sum(axis=1).clip(1, 20_000)
+    every = np.arange(400)
+    leaps = net_A[every, woken] > 1.2 * net_A[every, woken - 1]
+    rows = np.flatnonzero(leaps & (net_A > 0).all(axis=1) & (seconds < 100))
+    assert len(rows) > 10
+    done = simulate(brief, designs.take(rows), ADULT, STEADY_PACK, even_hand=True)
+    charged = np.isfinite(done.time_to_first_charge_s)
+    assert charged.sum() > 10
+    off = np.abs(done.time_to_first_charge_s / seconds[rows] - 1)[charged]
+    # Pulses on the bank's resistance, which only the session's bridge knows, are what is left.
+    assert np.median(off) < 0.003
+    assert np.max(off) < 0.01
+
+
 def test_stroke_is_resolved(small_project: Project, monkeypatch: pytest.MonkeyPatch) -> None:
     """Four times as many steps a stroke change little: the crank's angle is kept to second order.
 

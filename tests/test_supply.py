@@ -16,6 +16,7 @@ from explorer.supply import (
     TERMS,
     TOP_V,
     Halves,
+    Spacing,
     Supply,
     asked,
     curves,
@@ -284,3 +285,16 @@ def test_every_voltage_is_read_in_its_own_piece(small_project: Project) -> None:
     for volts in supply.top_V * np.linspace(0.0, 0.9999, 997)[:, None]:
         left = int(supply.locate(row, volts[:, None])[0, 0])
         assert supply.volts[0, left] <= volts[0] < supply.volts[0, left + 1]
+
+
+def test_nodes_are_found_from_their_voltages(small_project: Project) -> None:
+    """Place and voltage are each other's inverse, on both sides of the foot and in it."""
+    designs = Space.of(small_project).draw(60, np.random.default_rng(3))
+    halves, _ = solved(small_project, designs)
+    top_V = no_load_V(halves, np.arange(len(halves)), 1.0) + 0.3
+    spacing = Spacing.of(halves, top_V)
+    places = np.linspace(0.0, 1.0, 400) * spacing.place(top_V)[:, None]
+    volts = spacing.volts(places)
+    assert np.all(np.diff(volts, axis=1) > 0)
+    assert volts[:, -1] == pytest.approx(top_V, rel=1e-12)
+    np.testing.assert_allclose(spacing.place(volts), places, rtol=1e-9, atol=1e-9)
