@@ -9,7 +9,16 @@ from explorer.chain import Chain, State
 from explorer.stroke import Meeting
 from explorer.supply import SLOWEST_RAD_S
 from explorer.units import Array
-from explorer.walks import CELLS, LAST_SHARE, Walk, edges, first_sign_change, hold, standstill, walk
+from explorer.walks import (
+    CELLS,
+    LAST_SHARE,
+    Walk,
+    first_sign_change,
+    hold,
+    laid,
+    standstill,
+    walk,
+)
 
 NEAR = 8
 """Steps in which a bus voltage is looked for that is near, or on a curve that only falls."""
@@ -105,9 +114,9 @@ def _reached(
     like an exponential.
     """
     rows, step = np.arange(len(chain)), np.minimum(whole, CELLS - 1)
-    volts = edges(chain, from_V, to_V)
+    volts, edge_A = laid(chain, from_V, to_V, "idle")
     near, far = volts[rows, step], volts[rows, step + 1]
-    current = chain.net_current(np.stack([near, far], axis=1), "idle")
+    current = np.stack([edge_A[rows, step], edge_A[rows, step + 1]], axis=1)
     current = np.where((to_V >= from_V)[:, None], current, -current)
     current = np.maximum(current, np.maximum(LAST_SHARE * current.max(axis=1), 1e-30)[:, None])
     bend = np.log(current[:, 1] / current[:, 0])

@@ -140,11 +140,7 @@ def walk(chain: Chain, from_V: Array, to_V: Array, state: State) -> Walk:
     rest is timed as well as a brisk one. What the current there differs from that mean tells how
     the line is bent.
     """
-    volts = edges(chain, from_V, to_V)
-    edge_A = chain.net_current(volts, state)
-    rows, closer_V = _closer(chain, volts, np.where(to_V >= from_V, 1.0, -1.0)[:, None] * edge_A)
-    if rows.size:
-        volts[rows], edge_A[rows] = closer_V, chain.take(rows).net_current(closer_V, state)
+    volts, edge_A = laid(chain, from_V, to_V, state)
     inner = volts - chain.demand["esr_ohm"] * edge_A
     rising = (to_V >= from_V)[:, None]
     share = _mean_place(np.where(rising, edge_A, -edge_A))
@@ -169,6 +165,16 @@ def walk(chain: Chain, from_V: Array, to_V: Array, state: State) -> Walk:
         seconds, flow.heats_W, flow.delivered_W, esr_W, stored_W, flow.effort, flow.rad_s,
         ground[:, -1],
     )  # fmt: skip
+
+
+def laid(chain: Chain, from_V: Array, to_V: Array, state: State) -> tuple[Array, Array]:
+    """Edges of the steps of a walk, V, and net currents there; (n, CELLS + 1) each."""
+    volts = edges(chain, from_V, to_V)
+    edge_A = chain.net_current(volts, state)
+    rows, closer_V = _closer(chain, volts, np.where(to_V >= from_V, 1.0, -1.0)[:, None] * edge_A)
+    if rows.size:
+        volts[rows], edge_A[rows] = closer_V, chain.take(rows).net_current(closer_V, state)
+    return volts, edge_A
 
 
 def edges(chain: Chain, from_V: Array, to_V: Array) -> Array:

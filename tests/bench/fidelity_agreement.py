@@ -1,8 +1,8 @@
 """How far the three fidelities agree, over random designs of the demo space.
 
-Run as `python tests/bench/fidelity_agreement.py [--designs N] [--windows N] [--json FILE]`. Prints
-for each comparison and regime how many designs it has, the median, the 95th percentile and the
-largest difference, how many keep the tolerance, and the worst designs.
+Run as `python tests/bench/fidelity_agreement.py [--designs N] [--sound N] [--windows N] [--json
+FILE]`. Prints for each comparison and regime how many designs it has, the median, the 95th
+percentile and the largest difference, how many keep the tolerance, and the worst designs.
 
 Tolerances are the model's own: 1 % with an even hand, 3 % with the stroke where the stroke-ripple
 rule holds, 3 % of the first charge. Below a floor of 5 J, half a second of the pack's appetite, a
@@ -10,7 +10,9 @@ relative difference says nothing: one switch more or less. A chattering window d
 definition and is left out, as are designs under the floor in both and, with the stroke, those that
 break the ripple rule. Chattering designs that deliver at session fidelity are told beside, and how
 many of those beyond the tolerance differ by less than one spell of the load: a session may end
-within one, and a cycle a hundredth longer leaves it out.
+within one, and a cycle a hundredth longer leaves it out. So with first charges and strokes: a
+threshold is met at a crest, or at the next. Designs that keep every rule, the only ones that are
+ever shown, are few among random ones: they are drawn and compared once more by themselves.
 """
 
 from __future__ import annotations
@@ -25,10 +27,13 @@ import numpy as np
 from explorer import constraints, evaluate, session, waveform
 from explorer.averaged import CHATTERING, REGIMES
 from explorer.config import Project, load
+from explorer.errors import ExplorerError
 from explorer.space import Designs, Space
 
 DEMO = Path(__file__).parents[2] / "studies" / "flood_gauge.toml"
 FLOOR_J = 5.0
+DRAWN_PER_SOUND = 70
+"""About every fiftieth random design of the demo keeps every rule."""
 FIGURES: list[dict[str, object]] = []
 """Everything that was shown, for the JSON."""
 FRONT = ("gearing", "drag", "copper", "lead", "bridge")
@@ -60,7 +65,9 @@ def show(title: str, off: np.ndarray, allowed: np.ndarray, regime: np.ndarray) -
             )
 
 
-def compare(project: Project, designs: Designs, operator: str, pack: str, *, hand: str) -> None:
+def compare(
+    project: Project, designs: Designs, operator: str, pack: str, *, hand: str, which: str
+) -> None:
     """Averaged against session."""
     uneven = hand != "even"
     solved = evaluate.solve(project if uneven else even(project, operator), designs, operator, pack)
@@ -79,7 +86,7 @@ def compare(project: Project, designs: Designs, operator: str, pack: str, *, han
     rows = np.flatnonzero(counted)
     strays = (fast.regime == CHATTERING) & (slow.delivered_energy_J > FLOOR_J)
     show(
-        f"delivered energy, averaged against session, {hand} hand (goal {share:.0%})",
+        f"delivered energy, averaged against session, {hand} hand, {which} (goal {share:.0%})",
         off[rows], allowed[rows], fast.regime[rows],
     )  # fmt: skip
     spell_J = slow.delivered_energy_J / np.maximum(slow.openings, 1)
@@ -98,8 +105,17 @@ def compare(project: Project, designs: Designs, operator: str, pack: str, *, han
         np.isfinite(fast.first_charge_s) & np.isfinite(slow.time_to_first_charge_s) & counted
     )
     first = fast.first_charge_s[both]
-    off = np.abs(slow.time_to_first_charge_s[both] / first - 1)
-    show(f"first charge, {hand} hand (goal 3 %)", off, np.full(len(both), 0.03), fast.regime[both])
+    later_s = np.abs(slow.time_to_first_charge_s[both] - first)
+    allowed = np.full(len(both), 0.03)
+    show(
+        f"first charge, {hand} hand, {which} (goal 3 %)", later_s / first, allowed,
+        fast.regime[both],
+    )  # fmt: skip
+    stroke_s = 2 * np.pi / solved.halves.cadence_rad_s[solved.chain.half[both]]
+    late = later_s > 0.03 * first
+    crest = int((late & (later_s < 1.05 * stroke_s)).sum())
+    FIGURES[-1]["less_than_a_stroke"] = crest
+    print(f"  of the other {late.sum()}, {crest} differ by no more than a stroke")
 
 
 def windows(project: Project, designs: Designs, operator: str, pack: str, seed: int) -> None:
@@ -114,16 +130,14 @@ def windows(project: Project, designs: Designs, operator: str, pack: str, seed: 
         start_V = on_V if closed else rng.uniform(0.2, 0.9) * min(on_V, idle_V)
         about_s = float(np.clip(0.03 * need["capacitance_F"][row], 0.02, 0.4))
         one = designs.take(np.array([row]))
-        fine = waveform.simulate(
-            project,
-            one,
-            operator,
-            pack,
-            start_V=start_V,
-            seconds=about_s,
-            closed=closed,
-            whole=True,
-        )
+        try:
+            fine = waveform.simulate(
+                project, one, operator, pack, start_V=start_V, seconds=about_s, closed=closed,
+                whole=True,
+            )  # fmt: skip
+        except ExplorerError as refused:
+            print(f"  row {row} left out: {refused}")
+            continue
         seconds = fine.seconds
         start = session.Start(np.array([start_V]), closed, seconds)
         coarse = session.simulate(project, one, operator, pack, even_hand=True, start=start)
@@ -152,13 +166,16 @@ def windows(project: Project, designs: Designs, operator: str, pack: str, seed: 
 
 def main() -> None:
     """Compare over random designs."""
-    asked = bench_results.asked(__doc__, designs=160, windows=50, seed=11)
+    asked = bench_results.asked(__doc__, designs=160, windows=50, seed=11, sound=60)
     count, watched, seed = asked.designs, asked.windows, asked.seed
     project = load(DEMO)
     designs = Space.of(project).draw(count, np.random.default_rng(seed))
     operator, pack = project.study.session.operators[0], project.study.session.packs[0]
-    for hand in ("even", "uneven"):
-        compare(project, designs, operator, pack, hand=hand)
+    drawn = Space.of(project).draw(DRAWN_PER_SOUND * asked.sound, np.random.default_rng(seed + 1))
+    keeping = np.flatnonzero(evaluate.evaluate(project, drawn).feasible)[: asked.sound]
+    for which, some in (("any", designs), ("keeping every rule", drawn.take(keeping))):
+        for hand in ("even", "uneven"):
+            compare(project, some, operator, pack, hand=hand, which=which)
     began = time.perf_counter()
     windows(project, designs.take(np.arange(min(watched, count))), operator, pack, seed)
     print(f"\n{watched} windows in {time.perf_counter() - began:.0f} s")
