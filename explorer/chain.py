@@ -26,8 +26,6 @@ LEDGER = (*HEAT, "esr", "delivered", "stored")
 
 LANDING = 1e-6
 """How closely the bus comes to where it collapses, as a share of the voltage."""
-NO_V = 1e-12
-"""A ripple of none."""
 NO_W = 1e-9
 """As good as no power."""
 RAMP = 0.1
@@ -203,24 +201,27 @@ class Chain:
         current, _, _, rad_s, slope, turn_slope = front
         esr, swing_A = self.demand["esr_ohm"], self.supply.unevenness * current
         ohm = 1 / (np.maximum(rad_s, SLOWEST_RAD_S) * self.demand["capacitance_F"])
-        taken_S = self._conductance(bus_V, load)
-        corner_V, leap_S, turn_leap_S = (at[self.half][:, None] for at in self.supply.corner)
-        away_V = bus_V - corner_V
-        for again in (False, True):
-            conductance = taken_S - slope
-            follows = 1 + esr * conductance
-            stiffness = np.maximum(follows**2 + (conductance * ohm) ** 2, LEAST_FOLLOWING**2)
-            reach_V = swing_A * np.sqrt((esr**2 + ohm**2) / stiffness)
-            share = np.minimum(np.abs(away_V) / np.maximum(reach_V, NO_V), 1.0)
-            if again or (share == 1.0).all():
-                break
-            angle = np.arccos(share)
-            beyond = np.copysign((angle - share * np.sin(angle)) / np.pi, -away_V)
-            slope, turn_slope = slope + leap_S * beyond, turn_slope + turn_leap_S * beyond
+        conductance = self._conductance(bus_V, load) - slope
+        stiffness = _stiffness(conductance, esr, ohm)
+        corner_V, leap_S, turn_leap_S = (at[self.half] for at in self.supply.corner)
+        away_V, square_ohm = bus_V - corner_V[:, None], esr**2 + ohm**2
         bent_A = np.zeros_like(bus_V)
-        if again:
+        over = away_V**2 * stiffness < swing_A**2 * square_ohm
+        if over.any():
+            row, away = np.nonzero(over)[0], np.abs(away_V[over])
+            most_V = swing_A[over] * np.sqrt(square_ohm[over])
+            share = away / (most_V / np.sqrt(stiffness[over]))
             angle = np.arccos(share)
-            bent_A = leap_S * reach_V * (np.sin(angle) - share * angle) / np.pi
+            beyond = np.copysign((angle - share * np.sin(angle)) / np.pi, -away_V[over])
+            conductance[over] -= leap_S[row] * beyond
+            turn_slope = turn_slope.copy()
+            turn_slope[over] += turn_leap_S[row] * beyond
+            stiffness[over] = _stiffness(conductance[over], esr[row, 0], ohm[over])
+            reach_V = most_V / np.sqrt(stiffness[over])
+            share = np.minimum(away / reach_V, 1.0)
+            angle = np.arccos(share)
+            bent_A[over] = leap_S[row] * reach_V * (np.sin(angle) - share * angle) / np.pi
+        follows = 1 + esr * conductance
         into_A = swing_A / stiffness
         in_phase_V = into_A * (esr * follows + conductance * ohm**2)
         shift_A = self.supply.unevenness / 2 * turn_slope * in_phase_V + bent_A
@@ -286,3 +287,9 @@ class Chain:
         net_A = into_A - drain.total_A - load_A
         effort, rad_s = (front[TERMS.index(name)] for name in ("effort", "rad_s"))
         return Powers(heats, delivered, net_A, effort, ripple_W, rad_s)
+
+
+def _stiffness(conductance: Array, esr: Array, ohm: Array) -> Array:
+    """Square of `1 + g Z`: by how much less than all of a stroke's current the bank takes."""
+    follows = 1 + esr * conductance
+    return np.asarray(np.maximum(follows**2 + (conductance * ohm) ** 2, LEAST_FOLLOWING**2))
