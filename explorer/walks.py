@@ -201,8 +201,8 @@ def _closer(chain: Chain, volts: Array, edge_A: Array) -> tuple[Rows, Array]:
     """Steps laid anew, and of which walks: where the current dies off at the foot of a diode's
     exponential, no step runs straight. `edge_A` is in the direction of the walk.
 
-    Half of the steps go evenly with the way as before, half with the logarithm of the current. The
-    last hundredth of the current before a rest is left to the stay that follows.
+    Half of the steps go evenly with the way as before, half with the logarithm of the current, down
+    to a ten-thousandth of the largest.
     """
     most = edge_A.max(axis=1, keepdims=True)
     level = np.log(np.maximum(edge_A, np.maximum(LAST_SHARE**2 * most, 1e-30)))

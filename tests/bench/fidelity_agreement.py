@@ -11,10 +11,10 @@ definition and is left out, as are designs under the floor in both and, with the
 break the ripple rule. Chattering designs that deliver at session fidelity are told beside, and how
 many of those beyond the tolerance differ by less than one spell of the load: a session may end
 within one, and a cycle a hundredth longer leaves it out. So with first charges and strokes: a
-threshold is met at a crest, or at the next. For all beyond, sessions are run again with
-thresholds and cadence moved by half a percent: a chain on a verge answers to that by more than any
-tolerance, in both fidelities. Designs that keep every rule, the only ones that are
-ever shown, are few among random ones: they are drawn and compared once more by themselves.
+threshold is met at a crest, or at the next. For all beyond, sessions are run again with thresholds
+and cadence moved by half a percent: a chain on a verge answers to that by more than any tolerance,
+in both fidelities. Designs that keep every rule, the only ones on a front, are few among random
+ones: they are drawn and compared once more by themselves.
 """
 
 from __future__ import annotations
@@ -35,7 +35,7 @@ from explorer.space import Designs, Space
 DEMO = Path(__file__).parents[2] / "studies" / "flood_gauge.toml"
 FLOOR_J = 5.0
 SWAY = 0.005
-"""Half the tolerance of a comparator and its reference: on the bench nobody could tell."""
+"""The tolerance of the demo's finer comparator, before that of its resistors."""
 DRAWN_PER_SOUND = 70
 """About every fiftieth random design of the demo keeps every rule."""
 FIGURES: list[dict[str, object]] = []

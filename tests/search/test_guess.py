@@ -40,6 +40,21 @@ def test_a_process_against_the_formulas_written_out() -> None:
     assert unsure == pytest.approx(np.sqrt(left)[:, None] * known.std(axis=0), rel=1e-6)
 
 
+def test_a_guess_from_designs_that_keep_every_rule(small_project: Project) -> None:
+    """As after a sweep, whose whole front does: no rule is left to fear, all are still ordered."""
+    explored = explored_at_random(small_project, 700)
+    sound = explored.violations == 0
+    for name in ("rows", "points", "violations", "margins"):
+        setattr(explored, name, getattr(explored, name)[sound])
+    members, parents = sample._best(explored, np.arange(len(explored.rows)))
+    order = Guess(explored, members, parents, np.random.default_rng(1)).order(explored.rows)
+    assert sorted(order) == list(range(sound.sum()))
+    # A member of the front is beaten by none of what is known, as far as the guess can tell.
+    placed = np.argsort(order)
+    others = np.setdiff1d(np.arange(sound.sum()), members)
+    assert np.median(placed[members]) < np.median(placed[others])
+
+
 def test_the_guess_tells_feasible_designs_from_others(small_project: Project) -> None:
     """Of designs that it has not seen, it puts those first of which more keep all rules."""
     explored = explored_at_random(small_project, 700)
