@@ -633,7 +633,7 @@ class _Walkers:
         self.trend = np.where(turned, 0.0, self.trend)
         self.speed = np.where(taken, now.rad_s, self.speed)
         shorter = np.where(
-            far & (past_V <= WAKING_V),
+            far & ~(past_V > WAKING_V),
             step * (self.gap_V + LANDING_V / 2) / (self.gap_V + np.maximum(beyond, LANDING_V)),
             step / 4,
         )
