@@ -1,0 +1,1 @@
+"""Designs become energy, effort, margins and a ledger."""

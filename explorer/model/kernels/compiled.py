@@ -1,0 +1,111 @@
+"""How kernels are compiled, and where their machine code is kept between runs.
+
+`law` marks a function that other kernels call; `entry` one that is called from outside. Only
+entries are cached on disk, with everything they call inside them. Numba watches the file of the
+cached function alone: after an edit of a function that it calls it would go on returning the old
+numbers. So the cache lies in a folder named by a hash of every source that can matter.
+
+With NUMBA_DISABLE_JIT=1 both do nothing, and the same code runs in the debugger.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import platform
+import stat
+import sys
+import tempfile
+from collections.abc import Callable
+from functools import lru_cache
+from pathlib import Path
+from typing import Any, TypeVar, cast
+
+import numba
+from llvmlite import binding
+from numba.core import config
+
+Function = TypeVar("Function", bound=Callable[..., Any])
+
+OPTIONS = {"error_model": "numpy", "nogil": True}
+"""Divisions by zero give infinities, as in arrays."""
+PACKAGE = Path(__file__).parents[2]
+SOURCES = (Path(__file__).parent, PACKAGE / "physics")
+"""Folders whose code may end up in an entry."""
+
+
+def fingerprint(folders: tuple[Path, ...] = SOURCES) -> str:
+    """Hash of all sources in some folders, of the compiler, of Python and of the processor."""
+    digest = hashlib.sha256()
+    for source in sorted(file for folder in folders for file in folder.glob("*.py")):
+        digest.update(source.name.encode() + b"\0" + source.read_bytes() + b"\0")
+    features = binding.get_host_cpu_features().flatten()
+    about = (numba.__version__, sys.version, platform.machine(), binding.get_host_cpu_name())
+    digest.update("\0".join((*about, features)).encode())
+    return digest.hexdigest()[:24]
+
+
+def user_cache() -> Path:
+    """Where this system keeps a user's caches; the folder may not exist, nor be writable."""
+    if sys.platform == "win32":
+        return Path(os.environ.get("LOCALAPPDATA") or Path.home() / "AppData" / "Local")
+    if sys.platform == "darwin":
+        return Path.home() / "Library" / "Caches"
+    return Path(os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache")
+
+
+def _usable(folder: Path) -> bool:
+    """Whether a folder can be made and written, and nobody else may put code into it."""
+    try:
+        folder.mkdir(parents=True, exist_ok=True, mode=0o700)
+        tempfile.TemporaryFile(dir=folder).close()
+        about = folder.stat()
+    except (OSError, RuntimeError):
+        return False
+    if os.name != "posix":
+        return True
+    return about.st_uid == os.getuid() and not about.st_mode & (stat.S_IWGRP | stat.S_IWOTH)
+
+
+def _candidates() -> list[Path]:
+    found = []
+    try:
+        found.append(user_cache())
+    except RuntimeError:  # nobody's home is known
+        pass
+    who = str(os.getuid()) if os.name == "posix" else "user"
+    return [*found, Path(tempfile.gettempdir()) / f"genchain-{who}"]
+
+
+@lru_cache(maxsize=1)
+def cache_folder() -> Path | None:
+    """The folder that holds this code's machine code; None where no folder can be written.
+
+    The user's cache, or a private one among the temporary files where there is no home to write.
+    """
+    for root in _candidates():
+        folder = root / "genchain" / f"kernels-{fingerprint()}"
+        if _usable(folder):
+            return folder
+    return None
+
+
+def law(function: Function) -> Function:
+    """Compile a function that other kernels call."""
+    return cast(Function, numba.njit(**OPTIONS)(function))
+
+
+def entry(function: Function) -> Function:
+    """Compile a function that is called from outside, when it is first called, and keep it.
+
+    The folder is set for this one function only: other packages keep theirs where they did.
+    """
+    folder = cache_folder()
+    if folder is None or config.DISABLE_JIT:
+        return law(function)
+    before = config.CACHE_DIR
+    config.CACHE_DIR = str(folder)
+    try:
+        return cast(Function, numba.njit(cache=True, **OPTIONS)(function))
+    finally:
+        config.CACHE_DIR = before
