@@ -18,8 +18,7 @@ def copper_resistance(resistance_20C_ohm: Real, temperature_C: Real) -> Array:
     >>> float(copper_resistance(1.0, 120.0))
     1.393
     """
-    rise = np.asarray(temperature_C, dtype=float) - 20.0
-    return np.asarray(resistance_20C_ohm * (1 + COPPER_TEMPERATURE_COEFFICIENT * rise))
+    return resistance_20C_ohm * (1 + COPPER_TEMPERATURE_COEFFICIENT * (temperature_C - 20.0))
 
 
 def wire_resistance(gauge_awg: Real, length_m: Real, temperature_C: float = 20) -> Array:

@@ -1,0 +1,464 @@
+"""Generator, lead and rectifier over shaft speed and bus voltage: solved once, read in 20 ns.
+
+A table belongs to one trio and serves every operator, crank, gearing and bank. Along speed its
+nodes are even in the logarithm. Along voltage they follow the knee, which moves with the speed:
+`foot_V` to `top_V` holds the exponential of the valves, below it current changes slowly.
+
+Two columns of nodes, a cold and a hot winding: current falls like 1/(R + c), so that means of the
+reciprocal are exact without inductance, and close with it.
+"""
+
+from __future__ import annotations
+
+from math import exp, log, log1p, sqrt
+from typing import NamedTuple
+
+import numpy as np
+
+from explorer.model.kernels.bridge import Maps, Rectified, maps, rectify
+from explorer.model.kernels.compiled import entry, law
+from explorer.model.kernels.records import BRUSHED, THREE_PHASE, TWO_PHASE, Rows
+from explorer.physics import generator
+from explorer.physics.bridge import (
+    HARD_BUS,
+    PULSED,
+    SECANTS,
+    SETTLED,
+    SHARPNESS,
+    STAR,
+    TRICKLE,
+    WINDING,
+)
+from explorer.units import Array
+
+SPEEDS, BODY, FOOT = 64, 56, 32
+"""Nodes along speed; along voltage up to the foot, and from there on."""
+NODES = BODY + FOOT
+CROWDED = 0.8
+"""How much closer nodes lie at the foot than at 0 V, see `_body_place`."""
+SLOWEST_SHARE = 1 / 400
+"""The first node's speed over the last; below it currents fall with the speed."""
+FALLS, FOOT_SHARE, TRICKLE_A = 10.0, 0.03, 1e-4
+"""The foot begins so many factors e of current, and this share of the open voltage, below the
+voltage at which a trickle is left."""
+LEAST_FOOT = 0.3
+"""The foot's lowest place, as a share of the top."""
+BEYOND_SHARE, BEYOND_V = 0.02, 0.3
+"""How far above the open chain's voltage its last trickle has died."""
+HOT_RISE_K = 90.0
+"""The hot winding stands this much above the cold one; further up the law goes on."""
+PULSE_OHM = (0.2, 1.0)
+"""Resistances of a bank at which the effect of pulses is solved, across what banks have."""
+LEAST_PULSED_A = 1e-6
+BODY_DIODE_EMISSION_V = 0.05
+"""nVt of a MOSFET body diode, about twice the thermal voltage (common practice, from memory)."""
+(
+    COLD_A, COLD_RMS, COLD_DROP, HOT_A, HOT_RMS, HOT_DROP, PULSE_S, FADE_S, FORM_S, RIPPLE,
+) = range(10)  # fmt: skip
+"""What a node holds: bus current, phase rms and the junctions' volts, cold and hot; what pulses on
+a bank's resistance take off the current, and off rms over current, see `_pulses`; variance of the
+pulses over the square of their mean."""
+COLUMNS = 10
+
+SMOOTH, PARTED = (PULSED[STAR].smooth, PULSED[WINDING].smooth), (
+    PULSED[STAR].parted, PULSED[WINDING].parted,
+)  # fmt: skip
+SHARE, SQUARE = (PULSED[STAR].share, PULSED[WINDING].share), (
+    PULSED[STAR].square, PULSED[WINDING].square,
+)  # fmt: skip
+MOST, BEND = (PULSED[STAR].most, PULSED[WINDING].most), (
+    PULSED[STAR].bend, PULSED[WINDING].bend,
+)  # fmt: skip
+
+copper_resistance = law(generator.copper_resistance)
+
+
+class Table(NamedTuple):
+    """One trio solved, valves awake or asleep; `values` (SPEEDS, NODES, COLUMNS).
+
+    `ohm_cold` and `ohm_hot` are of winding, lead and valves together, as the current sees them.
+    """
+
+    values: Array
+    rad_s: Array
+    slowest_rad_s: float
+    nodes_per_log: float
+    open_V_s: float
+    foot_V_s: float
+    foot_drop_V: float
+    ohm_cold: float
+    ohm_hot: float
+
+
+class Machine(NamedTuple):
+    """Both tables of a trio: they are the same one where no valve ever sleeps."""
+
+    awake: Table
+    asleep: Table
+
+
+class Point(NamedTuple):
+    """A trio at a speed and bus voltage: A into the bus, A rms of a phase, V of the junctions,
+    the pulses' ripple, and how all change with speed and voltage (suffix _w and _v)."""
+
+    bus_A: float
+    bus_w: float
+    bus_v: float
+    phase_A: float
+    phase_w: float
+    phase_v: float
+    drop_V: float
+    drop_w: float
+    drop_v: float
+    ripple: float
+
+
+@law
+def phases(kind: int) -> float:
+    """How many windings carry the current."""
+    return 3.0 if kind == THREE_PHASE else (2.0 if kind == TWO_PHASE else 1.0)
+
+
+@law
+def valves_in_path(kind: int) -> float:
+    """Valves that one phase current passes at a time."""
+    return 2.0 if kind == TWO_PHASE else 1.0
+
+
+@law
+def valves(kind: int) -> float:
+    """Valves of the whole rectifier."""
+    return 6.0 if kind == THREE_PHASE else (8.0 if kind == TWO_PHASE else 1.0)
+
+
+@law
+def drops(kind: int) -> float:
+    """Valves that the bus current passes at a time."""
+    return 1.0 if kind == BRUSHED else 2.0
+
+
+@law
+def knee(kind: int) -> float:
+    """No-load bus voltage over the peak phase EMF, before drops."""
+    return sqrt(3.0) if kind == THREE_PHASE else 1.0
+
+
+@law
+def _pulsing(
+    universal: Maps, kind: int, emf_V: float, omega: float, ohm: float, henry: float, behind_V: float,
+    saturation_A: float, emission_V: float, valve_ohm: float, bus_ohm: float, guess_A: float,
+) -> tuple[float, Rectified]:  # fmt: skip
+    """The current that pulses one by one leave on a bus of some resistance, by secants.
+
+    See `physics.bridge.soft_bus_steady_state`: the resistance shared among the phases, on the
+    voltage behind it. `behind_V` is the mean at the bridge.
+    """
+    amps, before, missed, most = guess_A, 0.0, 0.0, behind_V / bus_ohm
+    state = Rectified(0.0, 0.0, 0.0)
+    for number in range(SECANTS):
+        volts = max(behind_V - bus_ohm * amps, 0.0)
+        state = rectify(
+            universal, kind, emf_V, omega, ohm, henry, volts, saturation_A, emission_V, valve_ohm
+        )
+        miss = state.bus_A - amps
+        if abs(miss) <= SETTLED * amps:
+            break
+        step = miss
+        if number > 0 and amps != before:
+            slope = (miss - missed) / (amps - before)
+            if slope < -1e-3:
+                step = -miss / slope
+        before, missed = amps, miss
+        amps = min(max(amps + step, 0.3 * amps), min(3 * amps, most))
+    return state.bus_A, state
+
+
+@law
+def soft(
+    universal: Maps, kind: int, emf_V: float, omega: float, ohm: float, henry: float, bus_V: float,
+    saturation_A: float, emission_V: float, valve_ohm: float, bus_ohm: float, stiff: Rectified,
+) -> tuple[float, float, float]:  # fmt: skip
+    """Current on a bus with a resistance, A, its form, and the pulses' variance over its square.
+
+    Form is the square of phase rms over bus current.
+
+    `physics.bridge.soft_bus_steady_state` for one point whose `stiff` state is known.
+    """
+    way = 0 if kind == THREE_PHASE else 1
+    resistance, reactance = ohm + valves_in_path(kind) * valve_ohm, omega * henry
+    impedance = sqrt(resistance * resistance + reactance * reactance)
+    current = stiff.bus_A
+    form = (stiff.phase_A / current) ** 2
+    apart = min(max((form - SMOOTH[way]) / (PARTED[way] - SMOOTH[way]), 0.0), 1.0)
+    lost_V = bus_ohm * current
+    if bus_ohm > HARD_BUS * impedance and apart > 0 and TRICKLE * bus_V < lost_V < bus_V:
+        pulses, state = _pulsing(
+            universal, kind, emf_V, omega, ohm + SHARE[way] * bus_ohm, henry, bus_V, saturation_A,
+            emission_V, valve_ohm, bus_ohm, current,
+        )  # fmt: skip
+        if pulses > 0:
+            sharpness = SHARPNESS * impedance / bus_ohm
+            excess = log(apart) - sharpness * log(pulses / current)
+            current *= exp(-(max(excess, 0.0) + log1p(exp(-abs(excess)))) / sharpness)
+            least = (state.phase_A / pulses) ** 2
+            lent = 1 - (1 - (PULSED_LENT[way])) * apart
+            form = least + lent * max(min(form, MOST[way]) - least, 0.0)
+    over = (SQUARE[way] * form - 1) / BEND[way]
+    return current, form, BEND[way] * (max(over, 0.0) + log1p(exp(-abs(over))))
+
+
+PULSED_LENT = (PULSED[STAR].lent, PULSED[WINDING].lent)
+
+
+@law
+def _pulses(
+    universal: Maps, kind: int, emf_V: float, omega: float, ohm: float, henry: float, bus_V: float,
+    saturation_A: float, emission_V: float, valve_ohm: float, stiff: Rectified,
+) -> tuple[float, float, float, float]:  # fmt: skip
+    """What pulses leave of the current over a bank's resistance R: 1/(1 + R a/(1 + R b)).
+
+    And of rms over current: 1/(1 + R c/(1 + R b)). Returns a, b, c and the pulses' variance, from
+    the law at both resistances of `PULSE_OHM`.
+    """
+    few, many = PULSE_OHM
+    first, form, ripple = soft(
+        universal, kind, emf_V, omega, ohm, henry, bus_V, saturation_A, emission_V, valve_ohm, few,
+        stiff,
+    )  # fmt: skip
+    if first > stiff.bus_A * (1 - 1e-6):
+        return 0.0, 0.0, 0.0, ripple
+    second, _, _ = soft(
+        universal, kind, emf_V, omega, ohm, henry, bus_V, saturation_A, emission_V, valve_ohm, many,
+        stiff,
+    )  # fmt: skip
+    little = max(stiff.bus_A / max(first, 0.1 * stiff.bus_A) - 1, 0.0) / few
+    much = max(stiff.bus_A / max(second, 0.1 * stiff.bus_A) - 1, 0.0) / many
+    fades = min(max(little / much if much > 0 else 1.0, 1.0), 0.8 * many / few)
+    fade_S = (fades - 1) / (many - fades * few)
+    narrower = max(stiff.phase_A / stiff.bus_A / sqrt(form) - 1, 0.0) / few
+    return little * (1 + few * fade_S), fade_S, narrower * (1 + few * fade_S), ripple
+
+
+@law
+def _body_place(share: float) -> float:
+    """Place from 0 to 1 of a share of the foot's voltage: closer towards the foot."""
+    along = 1 + CROWDED
+    return (along - sqrt(along * along - 4 * CROWDED * share)) / (2 * CROWDED)
+
+
+@law
+def _ends(table: Table, rad_s: float) -> tuple[float, float, float, float]:
+    """Foot and top of the voltages at a speed, and how both change with it."""
+    open_V = table.open_V_s * rad_s
+    top_V, top_slope = open_V * (1 + BEYOND_SHARE) + BEYOND_V, table.open_V_s * (1 + BEYOND_SHARE)
+    foot_V = table.foot_V_s * rad_s - table.foot_drop_V
+    if foot_V > LEAST_FOOT * top_V:
+        return foot_V, top_V, table.foot_V_s, top_slope
+    return LEAST_FOOT * top_V, top_V, LEAST_FOOT * top_slope, top_slope
+
+
+@law
+def _node_V(table: Table, rad_s: float, node: int) -> float:
+    """Bus voltage of a node at a speed."""
+    foot_V, top_V, _, _ = _ends(table, rad_s)
+    if node <= BODY:
+        place = node / BODY
+        return foot_V * ((1 + CROWDED) * place - CROWDED * place * place)
+    return foot_V + (top_V - foot_V) * (node - BODY) / (FOOT - 1)
+
+
+@entry
+def _solve(
+    universal: Maps, table: Table, machine: Rows, saturation_A: float, emission_V: float,
+    hot: bool,
+) -> None:  # fmt: skip
+    """Fill in a table's values."""
+    row = machine[0]
+    series = valves_in_path(row.kind) * row.valve_ohm
+    cold_ohm, hot_ohm = table.ohm_cold - series, table.ohm_hot - series
+    values = table.values
+    for i in range(SPEEDS):
+        rad_s = table.rad_s[i]
+        emf_V, omega = row.emf_V_s * rad_s, row.pole_pairs * rad_s
+        for j in range(NODES - 1):  # at the last nothing flows
+            bus_V = _node_V(table, rad_s, j)
+            cold = rectify(
+                universal, row.kind, emf_V, omega, cold_ohm, row.inductance_H, bus_V, saturation_A,
+                emission_V, row.valve_ohm,
+            )  # fmt: skip
+            warm = cold
+            if hot:
+                warm = rectify(
+                    universal, row.kind, emf_V, omega, hot_ohm, row.inductance_H, bus_V,
+                    saturation_A, emission_V, row.valve_ohm,
+                )  # fmt: skip
+            values[i, j, COLD_A], values[i, j, HOT_A] = cold.bus_A, warm.bus_A
+            values[i, j, COLD_RMS], values[i, j, HOT_RMS] = cold.phase_A, warm.phase_A
+            values[i, j, COLD_DROP] = cold.junction_W / max(cold.bus_A, 1e-30)
+            values[i, j, HOT_DROP] = warm.junction_W / max(warm.bus_A, 1e-30)
+            if row.kind != BRUSHED and cold.bus_A > LEAST_PULSED_A:
+                pulse_S, fade_S, form_S, ripple = _pulses(
+                    universal, row.kind, emf_V, omega, cold_ohm, row.inductance_H, bus_V,
+                    saturation_A, emission_V, row.valve_ohm, cold,
+                )  # fmt: skip
+                values[i, j, PULSE_S], values[i, j, FADE_S] = pulse_S, fade_S
+                values[i, j, FORM_S], values[i, j, RIPPLE] = form_S, ripple
+        for column in (COLD_DROP, HOT_DROP, FADE_S):
+            values[i, NODES - 1, column] = values[i, NODES - 2, column]
+
+
+def _blank(
+    row: np.void, saturation_A: float, emission_V: float, fastest_rad_s: float, winding_C: float
+) -> Table:
+    kind = int(row["kind"])
+    series = valves_in_path(kind) * float(row["valve_ohm"]) + float(row["lead_ohm"])
+    phase_ohm = float(row["circuit_ohm"])
+    open_V_s = knee(kind) * float(row["emf_V_s"])
+    drops_V = drops(kind) * emission_V if saturation_A > 0 else 0.0
+    falls = log(1 + TRICKLE_A / saturation_A) if saturation_A > 0 else 0.0
+    return Table(
+        values=np.zeros((SPEEDS, NODES, COLUMNS)),
+        rad_s=fastest_rad_s * SLOWEST_SHARE ** np.linspace(1.0, 0.0, SPEEDS),
+        slowest_rad_s=fastest_rad_s * SLOWEST_SHARE,
+        nodes_per_log=(SPEEDS - 1) / log(1 / SLOWEST_SHARE),
+        open_V_s=open_V_s,
+        foot_V_s=open_V_s * (1 - FOOT_SHARE),
+        foot_drop_V=drops_V * (falls + FALLS),
+        ohm_cold=float(generator.copper_resistance(phase_ohm, winding_C)) + series,
+        ohm_hot=float(generator.copper_resistance(phase_ohm, winding_C + HOT_RISE_K)) + series,
+    )
+
+
+def tabulate(machine: Rows, fastest_rad_s: float, winding_C: float) -> Machine:
+    """Tables of one trio, `machine` (1,) of `MACHINE`, up to a shaft speed.
+
+    `winding_C` is the temperature of the winding, at the start where it warms. Speeds above the
+    fastest are read at it; below 1/400 of it currents fall with the speed.
+    """
+    row = machine[0]
+    hot = float(row["heat_capacity_J_per_K"]) > 0
+    made = []
+    valves_of = [(float(row["saturation_A"]), float(row["emission_V"]))]
+    if row["body_saturation_A"] > 0:
+        valves_of.append((float(row["body_saturation_A"]), BODY_DIODE_EMISSION_V))
+    for saturation_A, emission_V in valves_of:
+        table = _blank(row, saturation_A, emission_V, fastest_rad_s, winding_C)
+        _solve(maps(), table, machine, saturation_A, emission_V, hot)
+        made.append(table)
+    return Machine(made[0], made[-1])
+
+
+@law
+def _place(table: Table, rad_s: float, bus_V: float) -> tuple[int, float, float, float]:
+    """Node left of a voltage at a speed and how far beyond, and slopes of that by both."""
+    foot_V, top_V, foot_w, top_w = _ends(table, rad_s)
+    if bus_V < foot_V:
+        share = max(bus_V, 0.0) / foot_V
+        place = _body_place(share)
+        rate = BODY / (1 + CROWDED - 2 * CROWDED * place) / foot_V
+        along, by_w = place * BODY, -rate * share * foot_w
+    else:
+        rate = (FOOT - 1) / (top_V - foot_V)
+        along = BODY + (bus_V - foot_V) * rate
+        by_w = -rate * (foot_w + (along - BODY) / (FOOT - 1) * (top_w - foot_w))
+        if along >= NODES - 1:
+            return NODES - 2, 1.0, 0.0, 0.0
+    left = min(int(along), NODES - 2)
+    return left, along - left, by_w, rate
+
+
+@law
+def read(table: Table, rad_s: float, bus_V: float, warmth: float, bank_ohm: float) -> Point:
+    """A trio at a shaft speed above 0 and a mean bus voltage.
+
+    `warmth` says how far winding resistance stands from the cold (0) to the hot (1) one;
+    `bank_ohm` is the resistance that the bridge's pulses meet in the bank.
+    """
+    values = table.values
+    slow, x = 1.0, 0.0
+    if rad_s <= table.slowest_rad_s:
+        slow, at_w, x_w = rad_s / table.slowest_rad_s, table.slowest_rad_s, 0.0
+        i = 0
+    else:
+        along = log(rad_s / table.slowest_rad_s) * table.nodes_per_log
+        i = min(int(along), SPEEDS - 2)
+        x_w, at_w = 1 / (table.rad_s[i + 1] - table.rad_s[i]), rad_s
+        x = max((rad_s - table.rad_s[i]) * x_w, 0.0)
+        if x >= 1.0:
+            x, x_w = 1.0, 0.0
+    j, y, y_w, y_v = _place(table, at_w, bus_V)
+    if slow < 1.0:
+        y_w = 0.0
+    a, b, c, d = (1 - x) * (1 - y), (1 - x) * y, x * (1 - y), x * y
+
+    def at(column: int) -> tuple[float, float, float]:
+        p, q = values[i, j, column], values[i, j + 1, column]
+        r, s = values[i + 1, j, column], values[i + 1, j + 1, column]
+        by_x = (1 - y) * (r - p) + y * (s - q)
+        by_y = (1 - x) * (q - p) + x * (s - r)
+        return a * p + b * q + c * r + d * s, by_x * x_w + by_y * y_w, by_y * y_v
+
+    bus_A, bus_w, bus_v = at(COLD_A)
+    phase_A, phase_w, phase_v = at(COLD_RMS)
+    drop_V, drop_w, drop_v = at(COLD_DROP)
+    if warmth != 0.0:
+        hot_A, hot_w, hot_v = at(HOT_A)
+        # 1/I = (1 - t)/cold + t/hot, and its slopes
+        if bus_A > 0 and hot_A > 0:
+            both = 1 / ((1 - warmth) * hot_A + warmth * bus_A)
+            near, far = (1 - warmth) * (hot_A * both) ** 2, warmth * (bus_A * both) ** 2
+            bus_A, bus_w, bus_v = (
+                bus_A * hot_A * both, near * bus_w + far * hot_w, near * bus_v + far * hot_v,
+            )  # fmt: skip
+            hot_A, hot_w, hot_v = at(HOT_RMS)
+            both = 1 / ((1 - warmth) * hot_A + warmth * phase_A)
+            near, far = (1 - warmth) * (hot_A * both) ** 2, warmth * (phase_A * both) ** 2
+            phase_A, phase_w, phase_v = (
+                phase_A * hot_A * both, near * phase_w + far * hot_w,
+                near * phase_v + far * hot_v,
+            )  # fmt: skip
+            hot_V, hot_w, hot_v = at(HOT_DROP)
+            drop_V += warmth * (hot_V - drop_V)
+            drop_w += warmth * (hot_w - drop_w)
+            drop_v += warmth * (hot_v - drop_v)
+    ripple = 0.0
+    if bank_ohm > 0:
+        pulse_S = (
+            a * values[i, j, PULSE_S] + b * values[i, j + 1, PULSE_S]
+            + c * values[i + 1, j, PULSE_S] + d * values[i + 1, j + 1, PULSE_S]
+        )  # fmt: skip
+        ripple = (
+            a * values[i, j, RIPPLE] + b * values[i, j + 1, RIPPLE]
+            + c * values[i + 1, j, RIPPLE] + d * values[i + 1, j + 1, RIPPLE]
+        )  # fmt: skip
+        if pulse_S > 0:
+            fade_S = (
+                a * values[i, j, FADE_S] + b * values[i, j + 1, FADE_S]
+                + c * values[i + 1, j, FADE_S] + d * values[i + 1, j + 1, FADE_S]
+            )  # fmt: skip
+            left = 1 / (1 + bank_ohm * pulse_S / (1 + bank_ohm * fade_S))
+            bus_A, bus_w, bus_v = bus_A * left, bus_w * left, bus_v * left
+            form_S = (
+                a * values[i, j, FORM_S] + b * values[i, j + 1, FORM_S]
+                + c * values[i + 1, j, FORM_S] + d * values[i + 1, j + 1, FORM_S]
+            )  # fmt: skip
+            left /= 1 + bank_ohm * form_S / (1 + bank_ohm * fade_S)
+            phase_A, phase_w, phase_v = phase_A * left, phase_w * left, phase_v * left
+    if slow < 1.0:
+        bus_w, phase_w, drop_w = bus_A / table.slowest_rad_s, phase_A / table.slowest_rad_s, 0.0
+        bus_A, bus_v = slow * bus_A, slow * bus_v
+        phase_A, phase_v = slow * phase_A, slow * phase_v
+    return Point(
+        bus_A, bus_w, bus_v, phase_A, phase_w, phase_v, drop_V, drop_w, drop_v, ripple
+    )  # fmt: skip
+
+
+@entry
+def read_all(
+    table: Table, rad_s: Array, bus_V: Array, warmth: float, bank_ohm: float, found: Array
+) -> None:
+    """Current, phase rms, drop and ripple of points (n,) into `found` (n, 4)."""
+    for k in range(rad_s.shape[0]):
+        point = read(table, rad_s[k], bus_V[k], warmth, bank_ohm)
+        found[k, 0], found[k, 1] = point.bus_A, point.phase_A
+        found[k, 2], found[k, 3] = point.drop_V, point.ripple

@@ -1,0 +1,124 @@
+"""Rows of numbers that the kernels take and give, one dtype a kind; SI, units in the names.
+
+A field that is 0 where 0 makes no sense says that the thing is not there: no heat capacity, no
+clamp, no body diode. `accounts.NAMES` are the fields of a ledger.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+Rows = NDArray[Any]
+"""A structured array of one of the dtypes below."""
+
+THREE_PHASE, TWO_PHASE, BRUSHED = range(3)
+STEADY_PACK, REGULATING_PACK, RETRYING_PACK = range(3)
+
+MACHINE = np.dtype(
+    [
+        ("kind", "i8"),
+        ("emf_V_s", "f8"),  # peak of one phase
+        ("circuit_ohm", "f8"),  # of one phase at 20 C, as the current sees it
+        ("copper_ohm", "f8"),  # of one phase at 20 C, as the heat sees it
+        ("lead_ohm", "f8"),  # of one phase
+        ("inductance_H", "f8"),
+        ("pole_pairs", "f8"),
+        ("drag_N_m", "f8"),  # at the shaft, with the lead's
+        ("viscous_N_m_s", "f8"),
+        ("inertia_kg_m2", "f8"),  # of the rotor
+        ("heat_capacity_J_per_K", "f8"),  # 0: the winding keeps its temperature, and so do valves
+        ("saturation_A", "f8"),
+        ("emission_V", "f8"),
+        ("valve_ohm", "f8"),
+        ("body_saturation_A", "f8"),  # of an active valve asleep, 0: no body diode
+        ("start_V", "f8"),  # where an active valve wakes
+        ("gap_V", "f8"),  # band gap of the valve's barrier
+        ("thermal_K_per_W", "f8"),  # of one valve
+    ]
+)
+"""Generator, lead and rectifier."""
+
+DRIVE = np.dtype(
+    [
+        ("radius_m", "f8"),
+        ("ratio", "f8"),  # generator over crank speed
+        ("efficiency", "f8"),
+        ("drag_N_m", "f8"),  # at the crank
+        ("inertia_kg_m2", "f8"),  # of crank and grip
+        ("cadence_rad_s", "f8"),
+    ]
+)
+"""Crank and gearing, and the cadence that is asked for."""
+
+PERSON = np.dtype(
+    [
+        ("critical_power_W", "f8"),
+        ("reserve_J", "f8"),
+        ("comfort_force_N", "f8"),
+        ("force_limit_N", "f8"),
+        ("power_share", "f8"),
+        ("sprint_torque_N_m", "f8"),
+        ("sprint_speed_rad_s", "f8"),
+        ("unevenness", "f8"),  # twice a turn; at held speed the swing of the current
+        ("unevenness_turn", "f8"),  # once a turn, not at held speed
+        ("kappa_m_s", "f8"),
+        ("p_W_s2_m2", "f8"),
+        ("inertia_kg_m2", "f8"),  # of the arm at 0.17 m; 0: held speed
+        ("seconds", "f8"),  # of the shift
+        ("pace_s", "f8"),  # how long the person means to last
+    ]
+)
+"""One shift: who, and for how long."""
+
+LOAD = np.dtype(
+    [
+        ("capacitance_F", "f8"),
+        ("esr_ohm", "f8"),
+        ("leakage_S", "f8"),
+        ("balancing_S", "f8"),
+        ("reverse_leakage_A", "f8"),  # of all blocking valves
+        ("bridge_supply_A", "f8"),  # of all active valves
+        ("bridge_start_V", "f8"),
+        ("clamp_V", "f8"),
+        ("clamp_S", "f8"),  # 0: none
+        ("off_V", "f8"),
+        ("on_V", "f8"),
+        ("over_V", "f8"),
+        ("return_V", "f8"),
+        ("on_resistance_ohm", "f8"),
+        ("window_supply_A", "f8"),
+        ("input_limit_A", "f8"),
+        ("loss_W", "f8"),
+        ("loss_per_input_V", "f8"),
+        ("loss_per_input_A", "f8"),
+        ("loss_per_input_A2", "f8"),
+        ("loss_per_output_A", "f8"),
+        ("loss_per_output_A2", "f8"),
+        ("pack_lead_ohm", "f8"),
+        ("pack_kind", "i8"),
+        ("draw_A", "f8"),
+        ("delivered_W", "f8"),
+        ("pack_lead_W", "f8"),
+        ("hold_V", "f8"),
+        ("retry_s", "f8"),
+    ]
+)
+"""Everything right of the bus, with the bank, one pack and the window's thresholds."""
+
+
+def rows(dtype: np.dtype[Any], count: int, **columns: Any) -> Rows:
+    """Rows of one kind from columns, numbers or arrays (count,); those not given are 0.
+
+    Raises ValueError for a column that the kind does not have, or a value that is not finite.
+    """
+    made: Rows = np.zeros(count, dtype)
+    for name, values in columns.items():
+        if name not in (dtype.names or ()):
+            raise ValueError(f"no column {name} in these rows, which have {dtype.names}")
+        if not np.all(np.isfinite(np.asarray(values, dtype=float))):
+            raise ValueError(f"{name} must be finite, got {values}")
+        made[name] = values
+    return made

@@ -1,0 +1,94 @@
+"""Designs of a study as rows of the kernels: what the model will do when it takes them over."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from explorer import demand
+from explorer.config import Project
+from explorer.model.kernels import records
+from explorer.parts import Operator
+from explorer.space import Designs
+from explorer.supply import BODY_DIODE_EMISSION_V, CONDUCTORS_PER_PHASE, KINDS
+from explorer.units import RAD_S_PER_RPM
+
+GAP_V = {"schottky": 0.69, "silicon": 1.11, "active": 1.11}
+PACK_KINDS = ("steady", "regulating", "retrying")
+
+
+def machines(project: Project, designs: Designs, *, heat: bool = False) -> records.Rows:
+    """Generator, lead and rectifier of each design."""
+    catalogue = project.catalogue
+
+    def at(link: str, field: str) -> np.ndarray:
+        return designs.chosen(catalogue, link, field)
+
+    kinds = np.array([KINDS.index(g.kind) for g in catalogue.parts["generator"]])
+    kind = kinds[designs.parts["generator"]]
+    gaps = np.array([GAP_V[r.kind] for r in catalogue.parts["rectifier"]])
+    body = at("rectifier", "body_drop_V")
+    return records.rows(
+        records.MACHINE,
+        len(designs),
+        kind=kind,
+        emf_V_s=at("generator", "emf_phase_V_s"),
+        circuit_ohm=at("generator", "resistance_phase_ohm"),
+        copper_ohm=at("generator", "resistance_phase_ohm"),
+        lead_ohm=at("lead", "resistance_ohm") * CONDUCTORS_PER_PHASE[kind],
+        inductance_H=at("generator", "inductance_phase_H"),
+        pole_pairs=at("generator", "pole_pairs"),
+        drag_N_m=at("generator", "drag_torque_N_m") + at("lead", "drag_torque_N_m"),
+        viscous_N_m_s=at("generator", "drag_viscous_N_m_s"),
+        heat_capacity_J_per_K=at("generator", "heat_capacity_J_per_K") * heat,
+        saturation_A=at("rectifier", "saturation_A"),
+        emission_V=at("rectifier", "emission_V"),
+        valve_ohm=at("rectifier", "resistance_ohm"),
+        body_saturation_A=np.where(body > 0, np.exp(-body / BODY_DIODE_EMISSION_V), 0.0),
+        start_V=np.where(body > 0, at("rectifier", "start_V"), 0.0),
+        gap_V=gaps[designs.parts["rectifier"]],
+        thermal_K_per_W=at("rectifier", "thermal_K_per_W"),
+    )
+
+
+def drives(project: Project, designs: Designs) -> records.Rows:
+    """Crank and gearing of each design."""
+    catalogue = project.catalogue
+    return records.rows(
+        records.DRIVE,
+        len(designs),
+        radius_m=designs.chosen(catalogue, "crank", "radius_m"),
+        ratio=designs.chosen(catalogue, "gearing", "ratio"),
+        efficiency=designs.chosen(catalogue, "gearing", "efficiency"),
+        drag_N_m=designs.chosen(catalogue, "gearing", "drag_torque_N_m"),
+        cadence_rad_s=designs.settings["cadence_rpm"] * RAD_S_PER_RPM,
+    )
+
+
+def loads(project: Project, designs: Designs, pack: str) -> records.Rows:
+    """Bank, window, converter and a pack of each design."""
+    need = demand.demand(project.catalogue, designs, project.catalogue.packs[pack])
+    taken = {name: values[:, 0] for name, values in need.fields.items()}
+    clamp = taken["clamp_ohm"]
+    names = set(records.LOAD.names or ()) & set(taken)
+    return records.rows(
+        records.LOAD,
+        len(designs),
+        **{name: taken[name] for name in names},
+        clamp_S=np.where(clamp > 0, 1 / np.where(clamp > 0, clamp, 1.0), 0.0),
+        over_V=taken["overvoltage_off_V"],
+        return_V=taken["overvoltage_return_V"],
+        pack_kind=PACK_KINDS.index(need.pack.kind),
+        hold_V=need.pack.hold_V,
+        retry_s=need.pack.retry_s if need.pack.kind == "retrying" else 0.0,
+    )
+
+
+def shift(person: Operator, seconds: float, **fields: Any) -> records.Rows:
+    """One shift of an operator."""
+    names = set(records.PERSON.names or ()) & set(type(person).model_fields)
+    values = {name: getattr(person, name) for name in names} | fields
+    return records.rows(
+        records.PERSON, 1, **{"seconds": seconds, "pace_s": seconds} | values
+    )
