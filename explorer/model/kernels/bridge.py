@@ -136,9 +136,7 @@ def _weights(place: float, count: int) -> tuple[int, tuple[float, float, float, 
 
 
 @law
-def _spline(
-    splines: Array, phi: float, s: float, h: float
-) -> tuple[float, float]:
+def _spline(splines: Array, phi: float, s: float, h: float) -> tuple[float, float]:
     """Both splines at places along the three axes, in nodes."""
     k, (h0, h1, h2, h3) = _weights(h, splines.shape[2] - 2)
     i, across = _weights(phi, splines.shape[0] - 2)
@@ -187,7 +185,9 @@ def _mean_drop(s: float, s_w: float, current: float) -> float:
 
 
 @law
-def _look_up(universal: Map, phases: int, knee: float, s: float, s_w: float, phi: float) -> Rectified:
+def _look_up(
+    universal: Map, phases: int, knee: float, s: float, s_w: float, phi: float
+) -> Rectified:
     """Bus current, phase rms and mean drop of one circuit in units of Em and Em/Z."""
     place = sqrt(s / (s + SPREAD))
     h, deepest = _knee_distance(universal.knees, s, place, s_w, knee)
@@ -291,5 +291,3 @@ def rectify_all(universal: Maps, kind: int, circuits: Array, found: Array) -> No
             circuits[row, 7],
         )  # fmt: skip
         found[row, 0], found[row, 1], found[row, 2] = state.bus_A, state.phase_A, state.junction_W
-
-

@@ -104,6 +104,7 @@ LOAD = np.dtype(
         ("pack_lead_W", "f8"),
         ("hold_V", "f8"),
         ("retry_s", "f8"),
+        ("least_V", "f8"),  # lowest that sustains the converter's output, 0: the pack takes less
     ]
 )
 """Everything right of the bus, with the bank, one pack and the window's thresholds."""

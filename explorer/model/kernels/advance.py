@@ -1,0 +1,275 @@
+"""One step of a shift, as long as it may be, shortened until it ends on the threshold it meets."""
+
+from __future__ import annotations
+
+from math import pi
+
+from explorer.model.kernels import accounts as acc
+from explorer.model.kernels.compiled import law
+from explorer.model.kernels.front import Thermal, at_rest, front
+from explorer.model.kernels.governor import govern, mean_speed
+from explorer.model.kernels.hand import pattern, stroke
+from explorer.model.kernels.motion import (
+    LANDING_V,
+    LOCATIONS,
+    LONGEST_STEP_S,
+    LONGEST_TURNING_S,
+    SECTORS,
+    SHORTEST_STEP_S,
+    VOLTAGE_STEP_V,
+    Context,
+    beyond,
+    book_held,
+    book_turned,
+    held_length,
+    held_step,
+)
+from explorer.model.kernels.records import Rows
+from explorer.model.kernels.stepping import Bus, Turned, crank_bus, turn
+from explorer.units import Array
+
+SLOW_SHARE = 0.15
+"""Below this share of the cadence steps go by time instead of angle."""
+STARTING_S = 0.01
+"""Longest step by time of a crank that turns."""
+COLLAPSED, TIMED, NOTHING = -2, 3, 0
+"""What a step ended with beside `motion.beyond`: a load that the bank cannot carry, a pack that
+has waited, nothing."""
+FLAT_RAD_S = 1e-9
+
+
+@law
+def _enter_sector(ctx: Context, s: Rows, heat: Thermal, ring: Array) -> bool:
+    """Count a sector, keep when it began, and at held inertia set the torque; whether a turn ended."""
+    s.sector += 1
+    whole = s.sector == SECTORS
+    if whole:
+        s.sector = 0
+        s.angle -= 2 * pi
+    if not ctx.held:
+        govern(ctx, s, heat, mean_speed(s, ring))
+    ring[s.sector] = s.clock_s
+    return whole
+
+
+@law
+def advance_held(
+    ctx: Context, s: Rows, heat: Thermal, books: Array, ring: Array, seen: Rows, near: Bus,
+    left_s: float,
+) -> tuple[int, bool, Bus]:  # fmt: skip
+    """A step at held speed: what it ended with, whether a turn ended, and its middle."""
+    length = min(held_length(ctx, s, near), s.timer_s, left_s)
+    begins, _ = beyond(ctx, s, heat, s.inner_V, s.bus_V, s.rad_s, s.angle)
+    low, low_miss, high, high_miss = 0.0, min(begins, -1e-12), -1.0, 0.0
+    now, which, side, over = near, NOTHING, 0, -1.0
+    for number in range(LOCATIONS):
+        now = held_step(ctx, s, heat, length)
+        if not now.found:
+            if length <= SHORTEST_STEP_S:
+                return COLLAPSED, False, near
+            length = max(0.25 * length, SHORTEST_STEP_S)
+            high = -1.0
+            continue
+        inner_V = s.inner_V + length * now.net_A / ctx.load.capacitance_F
+        over, which = beyond(
+            ctx, s, heat, inner_V, now.bus_V, now.rad_s, s.angle + now.rad_s * length
+        )
+        if over <= LANDING_V and (high < 0 or over >= 0) or length <= SHORTEST_STEP_S:
+            break
+        if over > 0:
+            high, high_miss = length, over
+            if side == 1:
+                low_miss *= 0.5
+            side = 1
+        else:
+            low, low_miss = length, over
+            if side == -1:
+                high_miss *= 0.5
+            side = -1
+        length = (low * high_miss - high * low_miss) / (high_miss - low_miss)
+        length = max(length, SHORTEST_STEP_S)
+        if number % 8 == 7:
+            length = max(0.5 * (low + high), SHORTEST_STEP_S)
+    inner_V = s.inner_V + length * now.net_A / ctx.load.capacitance_F
+    # The stroke that the step was solved with, at the speed foreseen.
+    swing = stroke(ctx.person, s.angle + 0.5 * s.rad_s * length)
+    book_held(ctx, s, books, now, swing, 0.5 * (s.inner_V + inner_V), length, seen)
+    s.inner_V = inner_V
+    s.bus_V, s.rad_s = now.bus_V, now.rad_s
+    s.angle += now.rad_s * length
+    s.clock_s += length
+    s.timer_s -= length
+    s.turned_rad += now.rad_s * length
+    whole = False
+    part = 2 * pi / SECTORS
+    if s.angle >= (s.sector + 1) * part * (1 - 1e-3 * part):
+        if abs(s.angle - (s.sector + 1) * part) < 0.1 * part:
+            s.angle = (s.sector + 1) * part
+        while s.angle >= (s.sector + 1) * part and s.sector < SECTORS:
+            whole = _enter_sector(ctx, s, heat, ring) or whole
+    if over < 0:
+        which = TIMED if s.timer_s <= 0 else NOTHING
+    return which, whole, now
+
+
+@law
+def _standing(
+    ctx: Context, s: Rows, heat: Thermal, books: Array, seen: Rows, seconds: float
+) -> tuple[int, float]:
+    """A crank that stands: the bank alone; what it ended with, and the time that it took, s."""
+    length = seconds
+    begins, _ = beyond(ctx, s, heat, s.inner_V, s.bus_V, 0.0, s.angle)
+    low, low_miss, high, high_miss = 0.0, min(begins, -1e-12), -1.0, 0.0
+    which, over = NOTHING, -1.0
+    load = ctx.load
+    now = crank_bus(
+        ctx.chain, s.asleep == 1, heat, load, s.mode, s.inner_V, load.esr_ohm, 0.0, s.bus_V
+    )
+    if now.found:
+        most_V = min(VOLTAGE_STEP_V, 0.1 * (load.on_V - load.off_V))
+        length = min(length, most_V * load.capacitance_F / max(abs(now.net_A), 1e-12))
+    for _ in range(LOCATIONS):
+        ohm = load.esr_ohm + length / (2 * load.capacitance_F)
+        now = crank_bus(ctx.chain, s.asleep == 1, heat, load, s.mode, s.inner_V, ohm, 0.0, s.bus_V)
+        if not now.found:
+            if length <= SHORTEST_STEP_S:
+                return COLLAPSED, 0.0
+            length, high = max(0.25 * length, SHORTEST_STEP_S), -1.0
+            continue
+        inner_V = s.inner_V + length * now.net_A / load.capacitance_F
+        over, which = beyond(ctx, s, heat, inner_V, now.bus_V, 0.0, s.angle)
+        if over <= LANDING_V and (high < 0 or over >= 0) or length <= SHORTEST_STEP_S:
+            break
+        if over > 0:
+            high, high_miss = length, over
+        else:
+            low, low_miss = length, over
+        length = max((low * high_miss - high * low_miss) / (high_miss - low_miss), SHORTEST_STEP_S)
+    inner_V = s.inner_V + length * now.net_A / load.capacitance_F
+    middle_V = 0.5 * (s.inner_V + inner_V)
+    books[acc.ESR] += now.net_A * (now.bus_V - middle_V) * length
+    acc.book_load(books, now.taken, now.bus_V, length)
+    books[acc.EFFORT_S] += s.effort * length
+    books[acc.LIMIT_S] += length
+    s.inner_V, s.bus_V = inner_V, now.bus_V
+    return (which if over >= 0 else NOTHING), length
+
+
+@law
+def _stopping(ctx: Context, s: Rows, heat: Thermal, hand_N_m: float) -> float:
+    """How long a crank takes that comes to a halt, s: its own momentum over what brakes it."""
+    at = front(ctx.chain, s.asleep == 1, heat, 0.5 * s.rad_s, s.bus_V)
+    brake = at.torque_N_m - hand_N_m
+    return ctx.inertia * s.rad_s / max(brake, 1e-9)
+
+
+@law
+def _try_turn(
+    ctx: Context, s: Rows, heat: Thermal, radians: float, seconds: float
+) -> tuple[Turned, float, float]:
+    """A step by angle, or by time where `radians` is 0: its middle, speed at its end, torque."""
+    ahead = 0.5 * radians if radians > 0 else 0.5 * s.rad_s * seconds
+    hand = s.torque_N_m * pattern(ctx.person, s.angle + ahead)
+    guess = s.rad_s
+    if radians > 0:
+        guess = max(s.rad_s + 0.5 * s.gain_rad_s, 0.1 * s.rad_s)
+    elif guess <= 0:
+        guess = 0.5 * seconds * max(hand - at_rest(ctx.chain), 0.0) / ctx.inertia
+    now = turn(
+        ctx.chain, s.asleep == 1, heat, ctx.load, s.mode, ctx.inertia, hand, s.rad_s, s.inner_V,
+        radians, seconds, guess, s.bus_V,
+    )  # fmt: skip
+    return now, 2 * now.rad_s - s.rad_s, hand
+
+
+@law
+def advance_turned(
+    ctx: Context, s: Rows, heat: Thermal, books: Array, ring: Array, seen: Rows, left_s: float
+) -> tuple[int, bool]:
+    """A step of bank and crank: what it ended with, and whether a turn ended."""
+    part, load = 2 * pi / SECTORS, ctx.load
+    cadence = ctx.chain.drive.cadence_rad_s
+    target = (s.sector + 1) * part
+    seconds_most = min(s.timer_s, left_s)
+    if s.rad_s <= 0 and s.torque_N_m * pattern(ctx.person, s.angle) <= at_rest(ctx.chain):
+        govern(ctx, s, heat, mean_speed(s, ring))
+        if s.torque_N_m * pattern(ctx.person, s.angle) <= at_rest(ctx.chain):
+            seconds = min(seconds_most, LONGEST_STEP_S)
+            which, took = _standing(ctx, s, heat, books, seen, seconds)
+            s.clock_s += took
+            s.timer_s -= took
+            s.stood_s += took
+            s.gain_rad_s = 0.0
+            if which == NOTHING and s.timer_s <= 0:
+                which = TIMED
+            return which, False
+    by_angle = s.rad_s > SLOW_SHARE * cadence and (target - s.angle) < s.rad_s * LONGEST_TURNING_S
+    most_V = min(VOLTAGE_STEP_V, 0.1 * (load.on_V - load.off_V))
+    voltage_s = most_V * load.capacitance_F / max(abs(s.net_A), 1e-9)
+    if by_angle:
+        size = min(target - s.angle, s.rad_s * voltage_s)
+    else:
+        size = min(STARTING_S, seconds_most, voltage_s)
+    begins, _ = beyond(ctx, s, heat, s.inner_V, s.bus_V, s.rad_s, s.angle)
+    low, low_miss, high, high_miss = 0.0, min(begins, -1e-12), -1.0, 0.0
+    which, over, side = NOTHING, -1.0, 0
+    now, ends, hand = _try_turn(ctx, s, heat, size if by_angle else 0.0, size)
+    for number in range(LOCATIONS):
+        if number > 0:
+            now, ends, hand = _try_turn(ctx, s, heat, size if by_angle else 0.0, size)
+        if not now.found or ends < 0 or now.seconds > seconds_most * (1 + 1e-12):
+            if by_angle:
+                # Too slow for the angle, or for the time that is left: by time instead.
+                by_angle, high = False, -1.0
+                size = min(STARTING_S, seconds_most, voltage_s)
+            elif now.found and ends < 0:
+                halt = _stopping(ctx, s, heat, hand)
+                if halt >= size or number > 8:
+                    size *= 0.5
+                else:
+                    size = halt
+                    now, ends, hand = _try_turn(ctx, s, heat, 0.0, size)
+                    if now.found and ends < 1e-3 * cadence:
+                        ends = 0.0
+                        break
+            else:
+                size, high = 0.25 * size, -1.0
+            if size <= SHORTEST_STEP_S:
+                return COLLAPSED, False
+            continue
+        inner_V = s.inner_V + now.seconds * now.net_A / load.capacitance_F
+        over, which = beyond(ctx, s, heat, inner_V, now.bus_V, ends, s.angle + now.radians)
+        if over <= LANDING_V and (high < 0 or over >= 0) or size <= SHORTEST_STEP_S:
+            break
+        if over > 0:
+            high, high_miss = size, over
+            if side == 1:
+                low_miss *= 0.5
+            side = 1
+        else:
+            low, low_miss = size, over
+            if side == -1:
+                high_miss *= 0.5
+            side = -1
+        size = max((low * high_miss - high * low_miss) / (high_miss - low_miss), SHORTEST_STEP_S)
+        if number % 8 == 7:
+            size = max(0.5 * (low + high), SHORTEST_STEP_S)
+    inner_V = s.inner_V + now.seconds * now.net_A / load.capacitance_F
+    book_turned(ctx, s, books, now, hand, 0.5 * (s.inner_V + inner_V), seen)
+    s.gain_rad_s = ends - s.rad_s
+    s.inner_V, s.bus_V, s.net_A = inner_V, now.bus_V, now.net_A
+    s.rad_s = ends if ends > FLAT_RAD_S else 0.0
+    s.angle += now.radians
+    s.turned_rad += now.radians
+    s.clock_s += now.seconds
+    s.timer_s -= now.seconds
+    if s.rad_s > 0:
+        s.stood_s = 0.0
+    whole = False
+    if abs(s.angle - target) < 1e-9:
+        s.angle = target
+    while s.angle >= (s.sector + 1) * part and s.sector < SECTORS:
+        whole = _enter_sector(ctx, s, heat, ring) or whole
+    if over < 0:
+        which = TIMED if s.timer_s <= 0 else NOTHING
+    return which, whole

@@ -1,0 +1,293 @@
+"""A shift on its way: its state, how its voltages meet thresholds, and how its steps are booked."""
+
+from __future__ import annotations
+
+from math import exp, inf, nan, pi
+from typing import NamedTuple
+
+import numpy as np
+
+from explorer.model.kernels import accounts as acc
+from explorer.model.kernels.back import IDLE, LATCHED, LOADED, OPEN, opens_V, taken
+from explorer.model.kernels.compiled import entry, law
+from explorer.model.kernels.front import (
+    BRIDGE,
+    COLUMNS,
+    COPPER,
+    CURRENT,
+    DRAG,
+    EFFORT,
+    GEARING,
+    LEAD,
+    PHASE_A,
+    PULSES,
+    SPEED,
+    TORQUE,
+    Chain,
+    Curve,
+    Thermal,
+    at_rest,
+    empty_curve,
+    fill_curve,
+    front,
+    node_V,
+    on_curve,
+    place,
+    thermal,
+)
+from explorer.model.kernels.hand import (
+    TABLED_RADIUS_M,
+    Limits,
+    crest,
+    effort,
+    equivalent_power,
+    external_excess,
+    limits,
+    most_torque,
+    pattern,
+    reserve_after,
+    stroke,
+)
+from explorer.model.kernels.machine import Machine, Table, valves
+from explorer.model.kernels.records import RETRYING_PACK, Rows
+from explorer.model.kernels.stepping import Bus, Turned, crank_bus, held_bus, turn
+from explorer.units import Array
+
+NODES = 216
+"""Nodes of a curve of held speed."""
+SECTORS = 32
+"""Steps of a turn, unless voltage wants shorter ones."""
+VOLTAGE_STEP_V, BAND_SHARE = 0.1, 0.1
+"""Most that the bank moves in a step: a part of the hysteresis, too."""
+LONGEST_STEP_S, LONGEST_TURNING_S, SHORTEST_STEP_S = 2.0, 0.05, 1e-8
+LANDING_V = 1e-6
+"""How far beyond a threshold a step may end."""
+LOCATIONS = 60
+SLEEPS_V = 0.05
+"""An active valve that has woken sleeps again so far below its start."""
+WARMS_K = 3.0
+"""Curves are solved anew, and jumps end, where a temperature has moved by this."""
+
+
+class Settings(NamedTuple):
+    """What holds for all chains. `jumps` False steps everything.
+
+    With `frozen` nothing switches: the bank begins at `start_V`, its window `closed` or open.
+    """
+
+    ambient_C: float
+    winding_C: float
+    jumps: bool
+    frozen: bool
+    start_V: float
+    closed: bool
+
+
+STATE = np.dtype(
+    [
+        (name, "f8")
+        for name in (
+            "inner_V", "bus_V", "rad_s", "angle", "timer_s", "reserve_J", "winding_C", "valve_C",
+            "torque_N_m", "lasting_N_m", "mean_rad_s", "effort", "over_W", "last_V", "last_rad_s",
+            "stood_s", "clock_s", "turned_rad", "began_s", "amps", "gain_rad_s", "net_A", "curve_C", "curve_valve_C",
+        )
+    ]
+    + [(name, "i8") for name in ("mode", "asleep", "tired", "sector", "at_limit", "done")]
+)  # fmt: skip
+
+
+class Context(NamedTuple):
+    """What a shift is stepped with."""
+
+    chain: Chain
+    load: Rows
+    person: Rows
+    limit: Limits
+    curve: Curve
+    settings: Settings
+    inertia: float
+    held: bool
+    cold_C: float
+    crest: float
+
+
+@law
+def most_W(ctx: Context, s: Rows) -> float:
+    """Equivalent power that the hand gives at most: less when the reserve is gone, W."""
+    return min(ctx.limit.tired_W, ctx.limit.comfort_W) if s.tired == 1 else ctx.limit.comfort_W
+
+
+@law
+def heat_now(ctx: Context, s: Rows) -> Thermal:
+    """What temperatures do now; without a heat capacity they stay."""
+    if ctx.chain.row.heat_capacity_J_per_K <= 0:
+        return Thermal(ctx.cold_C, 25.0, 0.0, 0.0, 1.0)
+    return thermal(ctx.chain, s.winding_C, ctx.cold_C, s.valve_C, s.amps)
+
+
+@law
+def draw_curve(ctx: Context, s: Rows, heat: Thermal) -> None:
+    """Solve the curve of held speed at the temperatures and the reserve of now."""
+    unevenness = ctx.person.unevenness if ctx.held else 0.0
+    fill_curve(ctx.curve, ctx.chain, heat, ctx.limit, most_W(ctx, s), unevenness)
+
+
+@law
+def bus_now(ctx: Context, s: Rows, heat: Thermal, guess_V: float) -> Bus:
+    """The bus over the bank as it stands."""
+    if ctx.held:
+        return held_bus(
+            ctx.curve, s.asleep == 1, ctx.load, s.mode, heat.leakage, s.inner_V, ctx.load.esr_ohm,
+            stroke(ctx.person, s.angle), guess_V,
+        )  # fmt: skip
+    return crank_bus(
+        ctx.chain, s.asleep == 1, heat, ctx.load, s.mode, s.inner_V, ctx.load.esr_ohm, s.rad_s,
+        guess_V,
+    )  # fmt: skip
+
+
+@law
+def lifted(
+    ctx: Context, s: Rows, heat: Thermal, level_V: float, rad_s: float, angle: float
+) -> float:
+    """Inner voltage at which the bus stands at a level, with the crank at a speed and angle."""
+    if ctx.held:
+        current = on_curve(ctx.curve, s.asleep == 1, CURRENT, level_V) * stroke(ctx.person, angle)
+    elif rad_s > 0:
+        current = front(ctx.chain, s.asleep == 1, heat, rad_s, level_V).current_A
+    else:
+        current = 0.0
+    net = current - taken(ctx.load, s.mode, level_V, heat.leakage).amps
+    return level_V - ctx.load.esr_ohm * net
+
+
+@law
+def beyond(
+    ctx: Context, s: Rows, heat: Thermal, inner_V: float, bus_V: float, rad_s: float, angle: float
+) -> tuple[float, int]:
+    """How far a step ends beyond the nearest threshold, V, and which: 1 up, -1 down, 2 valves.
+
+    Far below 0 where none is near. `bus_V` is the bus in the middle of the step.
+    """
+    most, which = -1e3, 0
+    if ctx.settings.frozen:
+        return most, which
+    load, mode = ctx.load, s.mode
+    reach = 0.3 + abs(bus_V - inner_V) * 2 + load.esr_ohm * 2 * load.draw_A
+    up = load.on_V if mode == OPEN else load.over_V
+    if mode != LATCHED and bus_V > up - reach:
+        most, which = inner_V - lifted(ctx, s, heat, up, rad_s, angle), 1
+    down = load.return_V if mode == LATCHED else opens_V(load, mode)
+    if mode != OPEN and bus_V < down + reach:
+        under = lifted(ctx, s, heat, down, rad_s, angle) - inner_V
+        if under > most:
+            most, which = under, -1
+    start_V = ctx.chain.row.start_V
+    if ctx.chain.row.body_saturation_A > 0 and abs(bus_V - start_V) < reach:
+        if s.asleep == 1:
+            over = inner_V - lifted(ctx, s, heat, start_V, rad_s, angle)
+        else:
+            over = lifted(ctx, s, heat, start_V - SLEEPS_V, rad_s, angle) - inner_V
+        if over > most:
+            most, which = over, 2
+    return most, which
+
+
+@law
+def held_step(ctx: Context, s: Rows, heat: Thermal, seconds: float) -> Bus:
+    """The bank alone for some seconds: the state in the middle."""
+    angle = s.angle + 0.5 * s.rad_s * seconds
+    ohm = ctx.load.esr_ohm + seconds / (2 * ctx.load.capacitance_F)
+    guess = s.bus_V
+    return held_bus(
+        ctx.curve, s.asleep == 1, ctx.load, s.mode, heat.leakage, s.inner_V, ohm,
+        stroke(ctx.person, angle), guess,
+    )  # fmt: skip
+
+
+@law
+def held_length(ctx: Context, s: Rows, now: Bus) -> float:
+    """The longest step that keeps voltage, time constant and stroke resolved, s."""
+    load = ctx.load
+    most_V = min(VOLTAGE_STEP_V, BAND_SHARE * (load.on_V - load.off_V))
+    rate = abs(now.net_A) / load.capacitance_F + 1e-12
+    slope = stroke(ctx.person, s.angle) * now.current_v - now.taken.amps_v
+    slope = abs(slope / max(1 - load.esr_ohm * slope, 1e-3)) / load.capacitance_F
+    longest = min(most_V / rate, max(1.0 / max(slope, 1e-12), 1e-3 / rate), LONGEST_STEP_S)
+    if ctx.person.unevenness > 0 and now.rad_s > 1e-3:
+        part = 2 * pi / SECTORS
+        left = (s.sector + 1) * part - s.angle
+        longest = min(longest, left / now.rad_s)
+    return max(longest, SHORTEST_STEP_S)
+
+
+@law
+def book_held(
+    ctx: Context, s: Rows, books: Array, now: Bus, swing: float, inner_V: float, seconds: float,
+    seen: Rows,
+) -> None:  # fmt: skip
+    """Add a step at held speed; its crank's work is what the front half asks for."""
+    left, share, _ = place(ctx.curve, now.bus_V)
+    columns = ctx.curve.asleep if s.asleep == 1 else ctx.curve.awake
+    near, far = 1 - share, share
+    work = now.bus_V * now.current_A * swing
+    for column, account in (
+        (GEARING, acc.GEARING), (DRAG, acc.DRAG), (COPPER, acc.COPPER), (LEAD, acc.LEAD),
+        (BRIDGE, acc.BRIDGE), (PULSES, acc.ESR),
+    ):  # fmt: skip
+        watts = near * columns[left, column] + far * columns[left + 1, column]
+        books[account] += watts * seconds
+        work += watts
+    books[acc.CRANK] += work * seconds
+    books[acc.ESR] += now.net_A * (now.bus_V - inner_V) * seconds
+    books[acc.ANGLE] += now.rad_s * seconds
+    books[acc.CHARGE] += now.current_A * swing * seconds
+    acc.book_load(books, now.taken, now.bus_V, seconds)
+    eff = near * columns[left, EFFORT] + far * columns[left + 1, EFFORT]
+    books[acc.EFFORT_S] += eff * seconds
+    if now.rad_s < 0.999999 * ctx.chain.drive.cadence_rad_s:
+        books[acc.LIMIT_S] += seconds
+    torque = near * columns[left, TORQUE] + far * columns[left + 1, TORQUE]
+    amps = near * columns[left, PHASE_A] + far * columns[left + 1, PHASE_A]
+    bridge = near * columns[left, BRIDGE] + far * columns[left + 1, BRIDGE]
+    most = 1 + ctx.person.unevenness
+    seen.peak_torque_N_m = max(seen.peak_torque_N_m, torque * most)
+    seen.peak_phase_A = max(seen.peak_phase_A, amps * most)
+    seen.peak_bus_A = max(seen.peak_bus_A, now.current_A)
+    seen.peak_bridge_W = max(seen.peak_bridge_W, bridge)
+    seen.fastest_rad_s = max(seen.fastest_rad_s, now.rad_s)
+    s.effort, s.over_W = eff, 0.0
+    if ctx.limit.tired_W < ctx.limit.comfort_W:
+        asked = equivalent_power(
+            torque / ctx.limit.radius_m, now.rad_s * ctx.limit.radius_m, ctx.limit.kappa_m_s,
+            ctx.limit.p_W_s2_m2,
+        )  # fmt: skip
+        s.over_W = external_excess(asked, ctx.limit.tired_W, ctx.limit.kappa_m_s)
+
+
+@law
+def book_turned(
+    ctx: Context, s: Rows, books: Array, now: Turned, hand_N_m: float, inner_V: float, seen: Rows
+) -> None:
+    """Add a step of crank and bank; the hand's work is its own torque over the angle."""
+    at, seconds = now.front, now.seconds
+    books[acc.GEARING] += at.gearing_W * seconds
+    books[acc.DRAG] += at.drag_W * seconds
+    books[acc.COPPER] += at.copper_W * seconds
+    books[acc.LEAD] += at.lead_W * seconds
+    books[acc.BRIDGE] += at.bridge_W * seconds
+    books[acc.ESR] += (at.pulses_W + now.net_A * (now.bus_V - inner_V)) * seconds
+    books[acc.CRANK] += hand_N_m * now.radians
+    books[acc.ANGLE] += now.radians
+    books[acc.CHARGE] += at.current_A * seconds
+    acc.book_load(books, now.taken, now.bus_V, seconds)
+    books[acc.EFFORT_S] += s.effort * seconds
+    if s.at_limit == 1:
+        books[acc.LIMIT_S] += seconds
+    seen.peak_torque_N_m = max(seen.peak_torque_N_m, hand_N_m, at.torque_N_m)
+    seen.peak_phase_A = max(seen.peak_phase_A, at.phase_A)
+    seen.peak_bus_A = max(seen.peak_bus_A, at.current_A)
+    seen.peak_bridge_W = max(seen.peak_bridge_W, at.bridge_W)
+    seen.fastest_rad_s = max(seen.fastest_rad_s, now.rad_s)
+    if at.torque_w < 0:
+        seen.beyond_peak_share += seconds

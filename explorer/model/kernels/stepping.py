@@ -1,0 +1,166 @@
+"""One step of a chain: the bank alone at held speed, or bank and crank together.
+
+Both are implicit midpoint rules. A step's powers are taken at the middle of its ends, and work
+balances in every step: `C (Vc1^2 - Vc0^2)/2` is net current times the mean inner voltage times the
+time, `J (w1^2 - w0^2)/2` the excess torque times the angle. The ledger closes to what is left of
+the step's equations.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+from explorer.model.kernels.back import Taken, taken
+from explorer.model.kernels.compiled import law
+from explorer.model.kernels.front import CURRENT, SPEED, Chain, Curve, Front, Thermal, front, place
+from explorer.model.kernels.records import Rows
+
+SETTLED_V, SETTLED_J = 1e-10, 1e-9
+"""What may be left of a step's equations."""
+NEWTONS = 24
+HIGHEST_V = 400.0
+
+
+class Bus(NamedTuple):
+    """Bus voltage that a bank's inner voltage gives, and what flows; `found`: there is one."""
+
+    bus_V: float
+    net_A: float
+    current_A: float
+    current_v: float
+    rad_s: float
+    taken: Taken
+    found: bool
+
+
+class Turned(NamedTuple):
+    """A step of bank and crank: values at its middle, and its length."""
+
+    bus_V: float
+    net_A: float
+    rad_s: float
+    seconds: float
+    radians: float
+    front: Front
+    taken: Taken
+    found: bool
+
+
+@law
+def held_bus(
+    curve: Curve, asleep: bool, load: Rows, state: int, leakage: float, inner_V: float, ohm: float,
+    stroke: float, guess_V: float,
+) -> Bus:  # fmt: skip
+    """Bus voltage V with `V - ohm (stroke I(V) - taken(V)) = inner_V`, from a guess (Newton)."""
+    volts = max(guess_V, 1e-9)
+    current = current_v = rad_s = net = 0.0
+    found = False
+    now = taken(load, state, volts, leakage)
+    for number in range(NEWTONS):
+        left, share, rate = place(curve, volts)
+        if asleep:
+            low, high = curve.asleep[left, CURRENT], curve.asleep[left + 1, CURRENT]
+            rad_s = curve.asleep[left, SPEED]
+            rad_s += (curve.asleep[left + 1, SPEED] - rad_s) * share
+        else:
+            low, high = curve.awake[left, CURRENT], curve.awake[left + 1, CURRENT]
+            rad_s = curve.awake[left, SPEED]
+            rad_s += (curve.awake[left + 1, SPEED] - rad_s) * share
+        current, current_v = low + (high - low) * share, (high - low) * rate
+        if number > 0:
+            now = taken(load, state, volts, leakage)
+        net = stroke * current - now.amps
+        miss = volts - ohm * net - inner_V
+        slope = 1 - ohm * (stroke * current_v - now.amps_v)
+        if abs(miss) < SETTLED_V:
+            found = slope > 0
+            break
+        change = miss / max(slope, 1e-3)
+        if number % 4 == 3:  # two pieces may throw the solution to and fro
+            change *= 0.5
+        volts = min(max(volts - change, 1e-12), HIGHEST_V)
+    return Bus(volts, net, current, current_v, rad_s, now, found)
+
+
+@law
+def crank_bus(
+    chain: Chain, asleep: bool, heat: Thermal, load: Rows, state: int, inner_V: float, ohm: float,
+    crank_rad_s: float, guess_V: float,
+) -> Bus:  # fmt: skip
+    """Bus voltage V with `V - ohm (I(w, V) - taken(V)) = inner_V` at a crank speed, 0: it stands."""
+    volts, current, current_v, net = max(guess_V, 1e-9), 0.0, 0.0, 0.0
+    now = taken(load, state, volts, heat.leakage)
+    found = False
+    for number in range(NEWTONS):
+        if crank_rad_s > 0:
+            at = front(chain, asleep, heat, crank_rad_s, volts)
+            current, current_v = at.current_A, at.current_v
+        if number > 0:
+            now = taken(load, state, volts, heat.leakage)
+        net = current - now.amps
+        miss = volts - ohm * net - inner_V
+        slope = 1 - ohm * (current_v - now.amps_v)
+        if abs(miss) < SETTLED_V:
+            found = slope > 0
+            break
+        change = miss / max(slope, 1e-3)
+        if number % 4 == 3:
+            change *= 0.5
+        volts = min(max(volts - change, 1e-12), HIGHEST_V)
+    return Bus(volts, net, current, current_v, crank_rad_s, now, found)
+
+
+@law
+def turn(
+    chain: Chain, asleep: bool, heat: Thermal, load: Rows, state: int, inertia: float,
+    hand_N_m: float, rad_s: float, inner_V: float, radians: float, seconds: float,
+    guess_rad_s: float, guess_V: float,
+) -> Turned:  # fmt: skip
+    """Crank and bank over an angle, or where `radians` is 0 over a time.
+
+    Unknown are the speed w and the bus voltage V in the middle:
+    `2 J w (w - w0) = angle (T_hand - T(w, V))` and
+    `V = Vc0 + (ESR + t/2C) (I(w, V) - taken(V))` with `t = angle/w`; by Newton in both.
+    """
+    by_angle = radians > 0
+    w, volts = max(guess_rad_s, 1e-6), max(guess_V, 1e-9)
+    net, length, found = 0.0, seconds, False
+    at = front(chain, asleep, heat, w, volts)
+    now = taken(load, state, volts, heat.leakage)
+    for number in range(NEWTONS):
+        if number > 0:
+            at = front(chain, asleep, heat, w, volts)
+            now = taken(load, state, volts, heat.leakage)
+        net = at.current_A - now.amps
+        pull = hand_N_m - at.torque_N_m
+        if by_angle:
+            length = radians / w
+            miss_J = 2 * inertia * w * (w - rad_s) - radians * pull
+            miss_w = 2 * inertia * (2 * w - rad_s) + radians * at.torque_w
+            miss_v = radians * at.torque_v
+            ohm_w = -length / (2 * load.capacitance_F * w)
+        else:
+            # an impulse, at a speed that makes a work of it
+            miss_J = 2 * inertia * (w - rad_s) - length * pull
+            miss_w = 2 * inertia + length * at.torque_w
+            miss_v = length * at.torque_v
+            ohm_w = 0.0
+        ohm = load.esr_ohm + length / (2 * load.capacitance_F)
+        miss_V = volts - inner_V - ohm * net
+        bus_w = -ohm * at.current_w - ohm_w * net
+        bus_v = 1 - ohm * (at.current_v - now.amps_v)
+        solves = miss_w * bus_v - miss_v * bus_w
+        if abs(miss_J) < SETTLED_J and abs(miss_V) < SETTLED_V:
+            found = bus_v > 0 and w > 0
+            break
+        if solves == 0:
+            break
+        change_w = (miss_J * bus_v - miss_v * miss_V) / solves
+        change_v = (miss_w * miss_V - bus_w * miss_J) / solves
+        if number % 6 == 5:
+            change_w, change_v = 0.5 * change_w, 0.5 * change_v
+        change_w = min(max(change_w, -w), 0.7 * w)
+        w, volts = w - change_w, min(max(volts - change_v, 1e-12), HIGHEST_V)
+    return Turned(
+        volts, net, w, length, radians if by_angle else w * length, at, now, found
+    )  # fmt: skip
