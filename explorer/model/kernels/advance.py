@@ -6,7 +6,7 @@ from math import pi
 
 from explorer.model.kernels import accounts as acc
 from explorer.model.kernels.compiled import law
-from explorer.model.kernels.front import Thermal, at_rest, front
+from explorer.model.kernels.front import at_rest, front
 from explorer.model.kernels.governor import govern, mean_speed
 from explorer.model.kernels.hand import pattern, stroke
 from explorer.model.kernels.motion import (
@@ -39,31 +39,31 @@ FLAT_RAD_S = 1e-9
 
 
 @law
-def _enter_sector(ctx: Context, s: Rows, heat: Thermal, ring: Array) -> bool:
+def _enter_sector(ctx: Context, s: Rows, ring: Array) -> bool:
     """Count a sector, keep when it began, and at held inertia set the torque; whether a turn ended."""
     s.sector += 1
     whole = s.sector == SECTORS
     if whole:
         s.sector = 0
         s.angle -= 2 * pi
-    if not ctx.held:
-        govern(ctx, s, heat, mean_speed(s, ring))
+    if ctx.chain.setup.held == 0:
+        govern(ctx, s, mean_speed(s, ring))
     ring[s.sector] = s.clock_s
     return whole
 
 
 @law
 def advance_held(
-    ctx: Context, s: Rows, heat: Thermal, books: Array, ring: Array, seen: Rows, near: Bus,
+    ctx: Context, s: Rows, books: Array, ring: Array, seen: Rows, near: Bus,
     left_s: float,
 ) -> tuple[int, bool, Bus]:  # fmt: skip
     """A step at held speed: what it ended with, whether a turn ended, and its middle."""
     length = min(held_length(ctx, s, near), s.timer_s, left_s)
-    begins, _ = beyond(ctx, s, heat, s.inner_V, s.bus_V, s.rad_s, s.angle)
+    begins, _ = beyond(ctx, s, s.inner_V, s.bus_V, s.rad_s, s.angle)
     low, low_miss, high, high_miss = 0.0, min(begins, -1e-12), -1.0, 0.0
     now, which, side, over = near, NOTHING, 0, -1.0
     for number in range(LOCATIONS):
-        now = held_step(ctx, s, heat, length)
+        now = held_step(ctx, s, length)
         if not now.found:
             if length <= SHORTEST_STEP_S:
                 return COLLAPSED, False, near
@@ -72,7 +72,7 @@ def advance_held(
             continue
         inner_V = s.inner_V + length * now.net_A / ctx.load.capacitance_F
         over, which = beyond(
-            ctx, s, heat, inner_V, now.bus_V, now.rad_s, s.angle + now.rad_s * length
+            ctx, s, inner_V, now.bus_V, now.rad_s, s.angle + now.rad_s * length
         )
         if over <= LANDING_V and (high < 0 or over >= 0) or length <= SHORTEST_STEP_S:
             break
@@ -106,7 +106,7 @@ def advance_held(
         if abs(s.angle - (s.sector + 1) * part) < 0.1 * part:
             s.angle = (s.sector + 1) * part
         while s.angle >= (s.sector + 1) * part and s.sector < SECTORS:
-            whole = _enter_sector(ctx, s, heat, ring) or whole
+            whole = _enter_sector(ctx, s, ring) or whole
     if over < 0:
         which = TIMED if s.timer_s <= 0 else NOTHING
     return which, whole, now
@@ -114,30 +114,30 @@ def advance_held(
 
 @law
 def _standing(
-    ctx: Context, s: Rows, heat: Thermal, books: Array, seen: Rows, seconds: float
+    ctx: Context, s: Rows, books: Array, seen: Rows, seconds: float
 ) -> tuple[int, float]:
     """A crank that stands: the bank alone; what it ended with, and the time that it took, s."""
     length = seconds
-    begins, _ = beyond(ctx, s, heat, s.inner_V, s.bus_V, 0.0, s.angle)
+    begins, _ = beyond(ctx, s, s.inner_V, s.bus_V, 0.0, s.angle)
     low, low_miss, high, high_miss = 0.0, min(begins, -1e-12), -1.0, 0.0
     which, over = NOTHING, -1.0
     load = ctx.load
     now = crank_bus(
-        ctx.chain, s.asleep == 1, heat, load, s.mode, s.inner_V, load.esr_ohm, 0.0, s.bus_V
+        ctx.chain, s.asleep == 1, load, s.mode, s.inner_V, load.esr_ohm, 0.0, s.bus_V
     )
     if now.found:
         most_V = min(VOLTAGE_STEP_V, 0.1 * (load.on_V - load.off_V))
         length = min(length, most_V * load.capacitance_F / max(abs(now.net_A), 1e-12))
     for _ in range(LOCATIONS):
         ohm = load.esr_ohm + length / (2 * load.capacitance_F)
-        now = crank_bus(ctx.chain, s.asleep == 1, heat, load, s.mode, s.inner_V, ohm, 0.0, s.bus_V)
+        now = crank_bus(ctx.chain, s.asleep == 1, load, s.mode, s.inner_V, ohm, 0.0, s.bus_V)
         if not now.found:
             if length <= SHORTEST_STEP_S:
                 return COLLAPSED, 0.0
             length, high = max(0.25 * length, SHORTEST_STEP_S), -1.0
             continue
         inner_V = s.inner_V + length * now.net_A / load.capacitance_F
-        over, which = beyond(ctx, s, heat, inner_V, now.bus_V, 0.0, s.angle)
+        over, which = beyond(ctx, s, inner_V, now.bus_V, 0.0, s.angle)
         if over <= LANDING_V and (high < 0 or over >= 0) or length <= SHORTEST_STEP_S:
             break
         if over > 0:
@@ -156,16 +156,16 @@ def _standing(
 
 
 @law
-def _stopping(ctx: Context, s: Rows, heat: Thermal, hand_N_m: float) -> float:
+def _stopping(ctx: Context, s: Rows, hand_N_m: float) -> float:
     """How long a crank takes that comes to a halt, s: its own momentum over what brakes it."""
-    at = front(ctx.chain, s.asleep == 1, heat, 0.5 * s.rad_s, s.bus_V)
+    at = front(ctx.chain, s.asleep == 1, 0.5 * s.rad_s, s.bus_V)
     brake = at.torque_N_m - hand_N_m
-    return ctx.inertia * s.rad_s / max(brake, 1e-9)
+    return ctx.chain.setup.inertia * s.rad_s / max(brake, 1e-9)
 
 
 @law
 def _try_turn(
-    ctx: Context, s: Rows, heat: Thermal, radians: float, seconds: float
+    ctx: Context, s: Rows, radians: float, seconds: float
 ) -> tuple[Turned, float, float]:
     """A step by angle, or by time where `radians` is 0: its middle, speed at its end, torque."""
     ahead = 0.5 * radians if radians > 0 else 0.5 * s.rad_s * seconds
@@ -174,9 +174,9 @@ def _try_turn(
     if radians > 0:
         guess = max(s.rad_s + 0.5 * s.gain_rad_s, 0.1 * s.rad_s)
     elif guess <= 0:
-        guess = 0.5 * seconds * max(hand - at_rest(ctx.chain), 0.0) / ctx.inertia
+        guess = 0.5 * seconds * max(hand - at_rest(ctx.chain), 0.0) / ctx.chain.setup.inertia
     now = turn(
-        ctx.chain, s.asleep == 1, heat, ctx.load, s.mode, ctx.inertia, hand, s.rad_s, s.inner_V,
+        ctx.chain, s.asleep == 1, ctx.load, s.mode, ctx.chain.setup.inertia, hand, s.rad_s, s.inner_V,
         radians, seconds, guess, s.bus_V,
     )  # fmt: skip
     return now, 2 * now.rad_s - s.rad_s, hand
@@ -184,7 +184,7 @@ def _try_turn(
 
 @law
 def advance_turned(
-    ctx: Context, s: Rows, heat: Thermal, books: Array, ring: Array, seen: Rows, left_s: float
+    ctx: Context, s: Rows, books: Array, ring: Array, seen: Rows, left_s: float
 ) -> tuple[int, bool]:
     """A step of bank and crank: what it ended with, and whether a turn ended."""
     part, load = 2 * pi / SECTORS, ctx.load
@@ -192,10 +192,10 @@ def advance_turned(
     target = (s.sector + 1) * part
     seconds_most = min(s.timer_s, left_s)
     if s.rad_s <= 0 and s.torque_N_m * pattern(ctx.person, s.angle) <= at_rest(ctx.chain):
-        govern(ctx, s, heat, mean_speed(s, ring))
+        govern(ctx, s, mean_speed(s, ring))
         if s.torque_N_m * pattern(ctx.person, s.angle) <= at_rest(ctx.chain):
             seconds = min(seconds_most, LONGEST_STEP_S)
-            which, took = _standing(ctx, s, heat, books, seen, seconds)
+            which, took = _standing(ctx, s, books, seen, seconds)
             s.clock_s += took
             s.timer_s -= took
             s.stood_s += took
@@ -210,25 +210,25 @@ def advance_turned(
         size = min(target - s.angle, s.rad_s * voltage_s)
     else:
         size = min(STARTING_S, seconds_most, voltage_s)
-    begins, _ = beyond(ctx, s, heat, s.inner_V, s.bus_V, s.rad_s, s.angle)
+    begins, _ = beyond(ctx, s, s.inner_V, s.bus_V, s.rad_s, s.angle)
     low, low_miss, high, high_miss = 0.0, min(begins, -1e-12), -1.0, 0.0
     which, over, side = NOTHING, -1.0, 0
-    now, ends, hand = _try_turn(ctx, s, heat, size if by_angle else 0.0, size)
+    now, ends, hand = _try_turn(ctx, s, size if by_angle else 0.0, size)
     for number in range(LOCATIONS):
         if number > 0:
-            now, ends, hand = _try_turn(ctx, s, heat, size if by_angle else 0.0, size)
+            now, ends, hand = _try_turn(ctx, s, size if by_angle else 0.0, size)
         if not now.found or ends < 0 or now.seconds > seconds_most * (1 + 1e-12):
             if by_angle:
                 # Too slow for the angle, or for the time that is left: by time instead.
                 by_angle, high = False, -1.0
                 size = min(STARTING_S, seconds_most, voltage_s)
             elif now.found and ends < 0:
-                halt = _stopping(ctx, s, heat, hand)
+                halt = _stopping(ctx, s, hand)
                 if halt >= size or number > 8:
                     size *= 0.5
                 else:
                     size = halt
-                    now, ends, hand = _try_turn(ctx, s, heat, 0.0, size)
+                    now, ends, hand = _try_turn(ctx, s, 0.0, size)
                     if now.found and ends < 1e-3 * cadence:
                         ends = 0.0
                         break
@@ -238,7 +238,7 @@ def advance_turned(
                 return COLLAPSED, False
             continue
         inner_V = s.inner_V + now.seconds * now.net_A / load.capacitance_F
-        over, which = beyond(ctx, s, heat, inner_V, now.bus_V, ends, s.angle + now.radians)
+        over, which = beyond(ctx, s, inner_V, now.bus_V, ends, s.angle + now.radians)
         if over <= LANDING_V and (high < 0 or over >= 0) or size <= SHORTEST_STEP_S:
             break
         if over > 0:
@@ -269,7 +269,7 @@ def advance_turned(
     if abs(s.angle - target) < 1e-9:
         s.angle = target
     while s.angle >= (s.sector + 1) * part and s.sector < SECTORS:
-        whole = _enter_sector(ctx, s, heat, ring) or whole
+        whole = _enter_sector(ctx, s, ring) or whole
     if over < 0:
         which = TIMED if s.timer_s <= 0 else NOTHING
     return which, whole

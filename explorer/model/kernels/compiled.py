@@ -1,6 +1,6 @@
 """How kernels are compiled, and where their machine code is kept between runs.
 
-`law` marks a function that other kernels call; `entry` one that is called from outside. Only
+`law` and `inlined` mark a function that other kernels call, `entry` one that is called from outside. Only
 entries are cached on disk, with everything they call inside them. Numba watches the file of the
 cached function alone: after an edit of a function that it calls it would go on returning the old
 numbers. So the cache lies in a folder named by a hash of every source that can matter.
@@ -22,8 +22,10 @@ from pathlib import Path
 from typing import Any, TypeVar, cast
 
 import numba
+import numpy as np
 from llvmlite import binding
 from numba.core import config
+from numpy.typing import NDArray
 
 Function = TypeVar("Function", bound=Callable[..., Any])
 
@@ -93,6 +95,16 @@ def cache_folder() -> Path | None:
 def law(function: Function) -> Function:
     """Compile a function that other kernels call."""
     return cast(Function, numba.njit(**OPTIONS)(function))
+
+
+def inlined(function: Function) -> Function:
+    """Compile a function into every place that calls it: for those that each step passes."""
+    return cast(Function, numba.njit(forceinline=True, **OPTIONS)(function))
+
+
+def edge(rows: NDArray[Any]) -> NDArray[Any]:
+    """Rows as entries take them; plain Python wants fields as attributes."""
+    return rows.view(np.recarray) if config.DISABLE_JIT else rows
 
 
 def entry(function: Function) -> Function:

@@ -7,7 +7,6 @@ from math import inf
 from explorer.model.kernels.advance import COLLAPSED, TIMED
 from explorer.model.kernels.back import IDLE, LATCHED, LOADED, OPEN, opens_V
 from explorer.model.kernels.compiled import law
-from explorer.model.kernels.front import Thermal
 from explorer.model.kernels.motion import Context, bus_now, lifted
 from explorer.model.kernels.records import RETRYING_PACK, Rows
 
@@ -16,17 +15,17 @@ CONNECTED, STOPPED = 1, 2
 
 
 @law
-def _over_on(ctx: Context, s: Rows, heat: Thermal) -> bool:
+def _over_on(ctx: Context, s: Rows) -> bool:
     """Whether the bus without a load stands above the turn-on threshold."""
-    return s.inner_V >= lifted(ctx, s, heat, ctx.load.on_V, s.rad_s, s.angle)
+    return s.inner_V >= lifted(ctx, s, ctx.load.on_V, s.rad_s, s.angle)
 
 
 @law
-def _connect(ctx: Context, s: Rows, heat: Thermal, seen: Rows, waited: bool) -> int:
+def _connect(ctx: Context, s: Rows, seen: Rows, waited: bool) -> int:
     """The pack draws; unless the bank cannot bear it, and the window opens at once."""
     before = s.mode
     s.timer_s, s.mode = inf, LOADED
-    now = bus_now(ctx, s, heat, max(s.bus_V, s.inner_V))
+    now = bus_now(ctx, s, max(s.bus_V, s.inner_V))
     least_V = opens_V(ctx.load, LOADED)
     if now.found and now.bus_V >= least_V and now.taken.sustained:
         s.bus_V = now.bus_V
@@ -37,14 +36,14 @@ def _connect(ctx: Context, s: Rows, heat: Thermal, seen: Rows, waited: bool) -> 
     s.mode = OPEN
     seen.refused += 1
     if waited and before == IDLE:
-        return _again(ctx, s, heat, seen)
+        return _again(ctx, s, seen)
     return STOPPED
 
 
 @law
-def _again(ctx: Context, s: Rows, heat: Thermal, seen: Rows) -> int:
+def _again(ctx: Context, s: Rows, seen: Rows) -> int:
     """Close once more where the bus without load is above the threshold; no wait: chatter."""
-    if not _over_on(ctx, s, heat):
+    if not _over_on(ctx, s):
         return 0
     if ctx.load.pack_kind == RETRYING_PACK and ctx.load.retry_s > 0:
         s.mode, s.timer_s = IDLE, ctx.load.retry_s
@@ -53,21 +52,21 @@ def _again(ctx: Context, s: Rows, heat: Thermal, seen: Rows) -> int:
 
 
 @law
-def _close(ctx: Context, s: Rows, heat: Thermal, seen: Rows) -> int:
+def _close(ctx: Context, s: Rows, seen: Rows) -> int:
     """Turn on: a retrying pack waits first."""
     if ctx.load.pack_kind == RETRYING_PACK and ctx.load.retry_s > 0:
         s.mode, s.timer_s = IDLE, ctx.load.retry_s
         return 0
-    return _connect(ctx, s, heat, seen, False)
+    return _connect(ctx, s, seen, False)
 
 
 @law
-def switch(ctx: Context, s: Rows, heat: Thermal, seen: Rows, event: int) -> int:
+def switch(ctx: Context, s: Rows, seen: Rows, event: int) -> int:
     """Change what a step's end asks for; `CONNECTED` or `STOPPED` where it came to that."""
     led = 0
     closed = s.mode == IDLE or s.mode == LOADED
     if event == TIMED:
-        led = _connect(ctx, s, heat, seen, True)
+        led = _connect(ctx, s, seen, True)
     elif event == 2:
         s.asleep = 1 - s.asleep
     elif event == 1 and closed:
@@ -77,12 +76,12 @@ def switch(ctx: Context, s: Rows, heat: Thermal, seen: Rows, event: int) -> int:
         # Undervoltage: the load goes, the bus springs up, perhaps over the turn-on threshold.
         s.mode, s.timer_s = OPEN, inf
         seen.openings += 1
-        led = _again(ctx, s, heat, seen)
+        led = _again(ctx, s, seen)
     elif event != COLLAPSED:
-        led = _close(ctx, s, heat, seen)
+        led = _close(ctx, s, seen)
     if led == STOPPED:
         return led
-    now = bus_now(ctx, s, heat, max(s.bus_V, s.inner_V))
+    now = bus_now(ctx, s, max(s.bus_V, s.inner_V))
     if now.found:
         s.bus_V, s.net_A = now.bus_V, now.net_A
     return led

@@ -6,13 +6,11 @@ hand has enough, or the cadence.
 
 from __future__ import annotations
 
-from math import log1p
 from typing import NamedTuple
 
-from explorer.model.kernels.compiled import law
-from explorer.model.kernels.hand import Limits, effort, excess
+from explorer.model.kernels.compiled import inlined, law
+from explorer.model.kernels.hand import effort, excess
 from explorer.model.kernels.machine import (
-    Machine,
     copper_resistance,
     drops,
     knee,
@@ -47,20 +45,6 @@ phase, N m at the crank."""
 COLUMNS = 11
 
 
-class Thermal(NamedTuple):
-    """Temperatures of winding and valves, and what they do to the circuit.
-
-    `warmth` is the winding's place between a table's cold and hot one, `lost_V` what the bus
-    current's path drops less because its valves are warm.
-    """
-
-    winding_C: float
-    valve_C: float
-    warmth: float
-    lost_V: float
-    leakage: float
-
-
 class Front(NamedTuple):
     """A front half at a crank speed and bus voltage: A, N m at the crank, slopes, and W.
 
@@ -83,38 +67,26 @@ class Front(NamedTuple):
 
 
 class Chain(NamedTuple):
-    """What a front half is made of: tables, rows, and the bank's resistance."""
+    """What a front half is made of: tables, rows, and the setup of the moment."""
 
-    machine: Machine
+    values: Array
     row: Rows
     drive: Rows
-    bank_ohm: float
-
-
-class Curve(NamedTuple):
-    """Columns over bus voltage at held speed, (nodes, COLUMNS), even up to a foot and beyond it.
-
-    Where an active valve wakes at `start_V` there are two, awake and asleep. `open_V` is the
-    voltage above which nothing flows.
-    """
-
-    awake: Array
-    asleep: Array
-    foot_V: float
-    top_V: float
-    below: int
+    setup: Rows
 
 
 @law
-def thermal(chain: Chain, winding_C: float, cold_C: float, valve_C: float, amps: float) -> Thermal:
-    """What temperatures do, with a bus current of `amps` at which valves drop what they do."""
-    row, lost = chain.row, 0.0
-    if row.saturation_A > 0 and amps > 0:
-        drop = forward_drop(amps, row.saturation_A, row.emission_V)
-        lost = drops(row.kind) * drop_lost(drop, row.gap_V, valve_C)
-    return Thermal(
-        winding_C, valve_C, (winding_C - cold_C) / HOT_RISE_K, lost, leakage_factor(valve_C)
-    )
+def set_heat(chain: Chain, amps: float) -> None:
+    """Fill in what temperatures do, at a mean bus current of `amps`."""
+    row, setup, lost_V = chain.row, chain.setup, 0.0
+    setup.warmth, setup.leakage = 0.0, 1.0
+    if row.heat_capacity_J_per_K > 0:
+        setup.warmth = (setup.winding_C - setup.cold_C) / HOT_RISE_K
+        setup.leakage = leakage_factor(setup.valve_C)
+        if row.saturation_A > 0 and amps > 0:
+            drop = forward_drop(amps, row.saturation_A, row.emission_V)
+            lost_V = drops(row.kind) * drop_lost(drop, row.gap_V, setup.valve_C)
+    setup.lost_V = lost_V
 
 
 @law
@@ -124,23 +96,21 @@ def at_rest(chain: Chain) -> float:
     return crank_torque(chain.row.drag_N_m, drive.ratio, drive.efficiency, drive.drag_N_m)
 
 
-@law
-def front(chain: Chain, asleep: bool, heat: Thermal, crank_rad_s: float, bus_V: float) -> Front:
+@inlined
+def front(chain: Chain, asleep: bool, crank_rad_s: float, bus_V: float) -> Front:
     """The balance of a front half turned at a speed above 0 against a mean bus voltage."""
     row, drive = chain.row, chain.drive
     shaft, ratio = crank_rad_s * drive.ratio, drive.ratio
-    table = chain.machine.awake
-    lost = heat.lost_V
-    if asleep:
-        table, lost = chain.machine.asleep, 0.0
-    at = read(table, shaft, bus_V + lost, heat.warmth, chain.bank_ohm)
+    setup = chain.setup
+    lost = 0.0 if asleep else setup.lost_V
+    at = read(chain.values, row, asleep, shaft, bus_V - lost, setup.warmth, setup.bank_ohm)
     series = phases(row.kind) * at.phase_A
     squares, squares_2 = series * at.phase_A, 2 * series
-    copper_ohm = copper_resistance(row.copper_ohm, heat.winding_C)
+    copper_ohm = copper_resistance(row.copper_ohm, setup.winding_C)
     valve_ohm = valves_in_path(row.kind) * row.valve_ohm
     ohm = copper_ohm + row.lead_ohm + valve_ohm
     junction_V = max(at.drop_V - lost, 0.0)
-    rippled = chain.bank_ohm * at.ripple * at.bus_A
+    rippled = setup.bank_ohm * at.ripple * at.bus_A
     drag_N_m = drag_torque(row.drag_N_m, row.viscous_N_m_s, shaft)
     volts = bus_V + junction_V
     electric_W = (volts + rippled) * at.bus_A + squares * ohm
@@ -179,18 +149,18 @@ def _uneven_torque(now: Front, crank_rad_s: float, unevenness: float, chain: Cha
 
 @law
 def too_hard(
-    chain: Chain, asleep: bool, heat: Thermal, limit: Limits, most_W: float, unevenness: float,
+    chain: Chain, asleep: bool, most_W: float, unevenness: float,
     bus_V: float, crank_rad_s: float,
 ) -> float:  # fmt: skip
     """By how much a speed above 0 is too hard at a bus voltage, as a share of the limit."""
-    now = front(chain, asleep, heat, crank_rad_s, bus_V)
+    now = front(chain, asleep, crank_rad_s, bus_V)
     torque = _uneven_torque(now, crank_rad_s, unevenness, chain)
-    return excess(limit, most_W, torque, crank_rad_s)
+    return excess(chain.setup, most_W, torque, crank_rad_s)
 
 
 @law
 def held_speed(
-    chain: Chain, asleep: bool, heat: Thermal, limit: Limits, most_W: float, unevenness: float,
+    chain: Chain, asleep: bool, most_W: float, unevenness: float,
     bus_V: float, below_rad_s: float,
 ) -> float:  # fmt: skip
     """The first speed, coming from rest, at which the hand has enough, or the cadence; rad/s.
@@ -201,17 +171,17 @@ def held_speed(
     cadence, row = chain.drive.cadence_rad_s, chain.row
     if cadence <= 0:
         return 0.0
-    if at_rest(chain) > limit.torque_N_m:
+    if at_rest(chain) > chain.setup.torque_N_m:
         return 0.0
 
     high, high_miss = (
         cadence,
-        too_hard(chain, asleep, heat, limit, most_W, unevenness, bus_V, cadence),
+        too_hard(chain, asleep, most_W, unevenness, bus_V, cadence),
     )
     knee_rad_s = bus_V / (knee(row.kind) * row.emf_V_s * chain.drive.ratio)
     low = max(min(0.97 * knee_rad_s, 0.98 * cadence), 1e-6 * cadence)
     low_miss = -1.0
-    ohm = chain.machine.awake.ohm_cold
+    ohm = row.cold_ohm
     reactance = cadence * chain.drive.ratio * row.pole_pairs * row.inductance_H
     if row.kind != BRUSHED and reactance > 0.7 * ohm and knee_rad_s < 0.9 * cadence:
         found = False
@@ -220,12 +190,12 @@ def held_speed(
             share = (k + 1) / SCANNED
             rad_s = first + step * share * share
             miss = (
-                too_hard(chain, asleep, heat, limit, most_W, unevenness, bus_V, rad_s)
+                too_hard(chain, asleep, most_W, unevenness, bus_V, rad_s)
                 if k < SCANNED - 1
                 else high_miss
             )
             if k == 0:
-                low_miss = too_hard(chain, asleep, heat, limit, most_W, unevenness, bus_V, low)
+                low_miss = too_hard(chain, asleep, most_W, unevenness, bus_V, low)
                 if low_miss > 0:
                     high, high_miss, low, low_miss, found = low, low_miss, 0.0, -1.0, True
                     break
@@ -240,7 +210,7 @@ def held_speed(
     else:
         if below_rad_s > low:
             low = min(below_rad_s, 0.999999 * cadence)
-        low_miss = too_hard(chain, asleep, heat, limit, most_W, unevenness, bus_V, low)
+        low_miss = too_hard(chain, asleep, most_W, unevenness, bus_V, low)
         if low_miss > 0:
             high, high_miss, low, low_miss = low, low_miss, 0.0, -1.0
     # Regula falsi with the Illinois halving.
@@ -249,7 +219,7 @@ def held_speed(
     for _ in range(ROOT):
         rad_s = (low * high_miss - high * low_miss) / (high_miss - low_miss)
         rad_s = min(max(rad_s, low + 1e-9 * cadence), high)
-        miss = too_hard(chain, asleep, heat, limit, most_W, unevenness, bus_V, rad_s)
+        miss = too_hard(chain, asleep, most_W, unevenness, bus_V, rad_s)
         if abs(miss) < STEEPLY or high - low < 1e-10 * cadence:
             break
         if miss > 0:
@@ -267,95 +237,87 @@ def held_speed(
 
 @law
 def _fill(
-    columns: Array, node: int, chain: Chain, asleep: bool, heat: Thermal, limit: Limits,
-    unevenness: float, rad_s: float, bus_V: float,
+    columns: Array, way: int, node: int, chain: Chain, unevenness: float, rad_s: float,
+    bus_V: float,
 ) -> None:  # fmt: skip
     """One node of a curve. A crank that stands gives nothing; its torque is what it breaks at."""
     if rad_s <= 0:
         for column in range(COLUMNS):
-            columns[node, column] = 0.0
-        columns[node, TORQUE] = at_rest(chain)
-        columns[node, EFFORT] = columns[node, TORQUE] / limit.torque_N_m
+            columns[way, node, column] = 0.0
+        columns[way, node, TORQUE] = at_rest(chain)
+        columns[way, node, EFFORT] = columns[way, node, TORQUE] / chain.setup.torque_N_m
         return
     row = chain.row
-    now = front(chain, asleep, heat, rad_s, bus_V)
+    now = front(chain, way == 1, rad_s, bus_V)
     more = 1 + unevenness * unevenness / 2
     squares = phases(row.kind) * now.phase_A * now.phase_A
     valve_W = squares * valves_in_path(row.kind) * row.valve_ohm
     torque = _uneven_torque(now, rad_s, unevenness, chain)
     copper, lead, pulses = more * now.copper_W, more * now.lead_W, more * now.pulses_W
     bridge = now.bridge_W + (more - 1) * valve_W
-    columns[node, CURRENT], columns[node, SPEED] = now.current_A, rad_s
-    columns[node, DRAG], columns[node, COPPER], columns[node, LEAD] = now.drag_W, copper, lead
-    columns[node, BRIDGE], columns[node, PULSES] = bridge, pulses
+    columns[way, node, CURRENT], columns[way, node, SPEED] = now.current_A, rad_s
+    columns[way, node, DRAG], columns[way, node, COPPER], columns[way, node, LEAD] = now.drag_W, copper, lead
+    columns[way, node, BRIDGE], columns[way, node, PULSES] = bridge, pulses
     out = bus_V * now.current_A + now.drag_W + copper + lead + bridge + pulses
-    columns[node, GEARING] = torque * rad_s - out
-    columns[node, EFFORT] = effort(limit, torque, rad_s)
-    columns[node, PHASE_A], columns[node, TORQUE] = now.phase_A, torque
+    columns[way, node, GEARING] = torque * rad_s - out
+    columns[way, node, EFFORT] = effort(chain.setup, torque, rad_s)
+    columns[way, node, PHASE_A], columns[way, node, TORQUE] = now.phase_A, torque
 
 
 @law
-def node_V(curve: Curve, node: int) -> float:
-    """Bus voltage of a node."""
-    if node <= curve.below:
-        return curve.foot_V * node / curve.below
-    last = curve.awake.shape[0] - 1
-    return curve.foot_V + (curve.top_V - curve.foot_V) * (node - curve.below) / (last - curve.below)
+def node_V(setup: Rows, nodes: int, node: int) -> float:
+    """Bus voltage of a node of a curve."""
+    below, last = (2 * nodes) // 3, nodes - 1
+    if node <= below:
+        return setup.foot_V * node / below
+    return setup.foot_V + (setup.top_V - setup.foot_V) * (node - below) / (last - below)
 
 
 @law
-def empty_curve(chain: Chain, awake: Array, asleep: Array) -> Curve:
-    """Where the nodes of a curve lie, for columns that are still to be filled."""
-    row, drive = chain.row, chain.drive
-    nodes = awake.shape[0]
-    open_V = knee(row.kind) * row.emf_V_s * drive.ratio * drive.cadence_rad_s
-    drop_V = 0.0
-    if row.saturation_A > 0:
-        drop_V = drops(row.kind) * row.emission_V * (log1p(1e-4 / row.saturation_A) + 10.0)
+def lay_out_curve(chain: Chain) -> None:
+    """Fill in where the nodes of a curve lie: even up to the foot, and closer beyond it."""
+    row, drive, setup = chain.row, chain.drive, chain.setup
+    open_V = row.open_V_s * drive.ratio * drive.cadence_rad_s
     top_V = max(min(1.02 * open_V + 0.3, TOP_V), 0.1)
-    foot_V = max(min(0.97 * open_V, TOP_V) - drop_V, 0.3 * top_V)
-    return Curve(awake, asleep, min(foot_V, 0.9 * top_V), top_V, (2 * nodes) // 3)
+    foot_V = max(min(0.97 * open_V, TOP_V) - row.foot_drop_V, 0.3 * top_V)
+    setup.top_V, setup.foot_V = top_V, min(foot_V, 0.9 * top_V)
 
 
 @law
-def fill_curve(
-    curve: Curve, chain: Chain, heat: Thermal, limit: Limits, most_W: float, unevenness: float
-) -> None:
-    """Solve a curve at its nodes. Without valves that sleep both ways are the same columns."""
-    sleeps = chain.row.body_saturation_A > 0
+def fill_curve(columns: Array, chain: Chain, most_W: float, unevenness: float) -> None:
+    """Solve a curve (2, nodes, COLUMNS) of held speed, valves awake and asleep.
+
+    Without valves that sleep only the first is filled.
+    """
+    sleeps, nodes = chain.row.body_saturation_A > 0, columns.shape[1]
     for way in range(2 if sleeps else 1):
-        columns = curve.asleep if way == 1 else curve.awake
         before = 0.0
-        for node in range(columns.shape[0]):
-            bus_V = node_V(curve, node)
-            before = held_speed(
-                chain, way == 1, heat, limit, most_W, unevenness, bus_V, before
-            )  # fmt: skip
-            _fill(columns, node, chain, way == 1, heat, limit, unevenness, before, bus_V)
+        for node in range(nodes):
+            bus_V = node_V(chain.setup, nodes, node)
+            before = held_speed(chain, way == 1, most_W, unevenness, bus_V, before)
+            _fill(columns, way, node, chain, unevenness, before, bus_V)
         # Above the open chain's voltage nothing flows.
-        if curve.top_V < TOP_V:
-            columns[columns.shape[0] - 1, CURRENT] = 0.0
+        if chain.setup.top_V < TOP_V:
+            columns[way, nodes - 1, CURRENT] = 0.0
 
 
-@law
-def place(curve: Curve, bus_V: float) -> tuple[int, float, float]:
+@inlined
+def place(setup: Rows, nodes: int, bus_V: float) -> tuple[int, float, float]:
     """Node left of a voltage, the share of the way to the next, and nodes a volt."""
-    last = curve.awake.shape[0] - 1
-    if bus_V < curve.foot_V:
-        rate = curve.below / curve.foot_V
+    below, last = (2 * nodes) // 3, nodes - 1
+    if bus_V < setup.foot_V:
+        rate = below / setup.foot_V
         along = max(bus_V, 0.0) * rate
-        left = min(int(along), curve.below - 1)
+        left = min(int(along), below - 1)
         return left, along - left, rate
-    rate = (last - curve.below) / (curve.top_V - curve.foot_V)
-    along = curve.below + (bus_V - curve.foot_V) * rate
+    rate = (last - below) / (setup.top_V - setup.foot_V)
+    along = below + (bus_V - setup.foot_V) * rate
     left = min(int(along), last - 1)
     return left, min(along - left, 1.0), rate if along < last else 0.0
 
 
 @law
-def on_curve(curve: Curve, asleep: bool, column: int, bus_V: float) -> float:
-    """One column of a curve at a voltage."""
-    left, share, _ = place(curve, bus_V)
-    if asleep:
-        return curve.asleep[left, column] * (1 - share) + curve.asleep[left + 1, column] * share
-    return curve.awake[left, column] * (1 - share) + curve.awake[left + 1, column] * share
+def on_curve(columns: Array, setup: Rows, way: int, column: int, bus_V: float) -> float:
+    """One column of a curve at a voltage, valves awake (0) or asleep (1)."""
+    left, share, _ = place(setup, columns.shape[1], bus_V)
+    return columns[way, left, column] * (1 - share) + columns[way, left + 1, column] * share

@@ -11,7 +11,7 @@ from __future__ import annotations
 from math import pi
 
 from explorer.model.kernels.compiled import law
-from explorer.model.kernels.front import Thermal, front
+from explorer.model.kernels.front import front
 from explorer.model.kernels.hand import effort, equivalent_power, external_excess, most_torque
 from explorer.model.kernels.motion import SECTORS, Context, most_W
 from explorer.model.kernels.records import Rows
@@ -34,16 +34,16 @@ def mean_speed(s: Rows, ring: Array) -> float:
 
 
 @law
-def govern(ctx: Context, s: Rows, heat: Thermal, mean_rad_s: float) -> None:
+def govern(ctx: Context, s: Rows, mean_rad_s: float) -> None:
     """Set the hand's mean torque, its effort, and what it draws from the reserve."""
-    drive, limit, person = ctx.chain.drive, ctx.limit, ctx.person
+    drive, limit, person = ctx.chain.drive, ctx.chain.setup, ctx.person
     cadence, most = drive.cadence_rad_s, most_W(ctx, s)
-    now = front(ctx.chain, s.asleep == 1, heat, cadence, s.bus_V)
+    now = front(ctx.chain, s.asleep == 1, cadence, s.bus_V)
     error, turn_s = cadence - mean_rad_s, 2 * pi / cadence
-    agile = ctx.inertia / turn_s
+    agile = limit.inertia / turn_s
     wanted = now.torque_N_m + s.lasting_N_m + agile * error
     most_N_m = most_torque(limit, most, mean_rad_s)
-    most_N_m = min(most_N_m, person.force_limit_N * limit.radius_m / ctx.crest)
+    most_N_m = min(most_N_m, person.force_limit_N * limit.radius_m / limit.crest)
     line = 1 - mean_rad_s / person.sprint_speed_rad_s
     most_N_m = max(min(most_N_m, person.sprint_torque_N_m * line), 0.0)
     s.mean_rad_s = mean_rad_s

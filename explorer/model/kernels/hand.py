@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 from math import cos, exp, pi, sin
-from typing import NamedTuple
-
 from explorer.model.kernels.compiled import law
 from explorer.model.kernels.records import Rows
 from explorer.physics import operator
@@ -17,66 +15,51 @@ TABLED_RADIUS_M = 0.17
 """Crank radius that a person's inertia is given for; it grows with the radius squared."""
 
 
-class Limits(NamedTuple):
-    """What a person gives at most on one crank: equivalent power W, torque N m, and their laws.
-
-    `tired_W` is the equivalent power at critical power, left when the reserve is gone.
-    """
-
-    comfort_W: float
-    tired_W: float
-    torque_N_m: float
-    radius_m: float
-    kappa_m_s: float
-    p_W_s2_m2: float
-
-
 @law
-def limits(person: Rows, radius_m: float) -> Limits:
-    """The limits of one row of `PERSON`.
+def set_limits(setup: Rows, person: Rows, radius_m: float) -> None:
+    """Fill in the limits of one row of `PERSON` on a crank.
 
     Comfort is a share of the endurance power `CP + W'/t` (Monod & Scherrer 1965) at the test's
     hand speed, at which arms and force have their price on both sides.
     """
     held_W = person.critical_power_W + person.reserve_J / person.pace_s
     kappa, p = person.kappa_m_s, person.p_W_s2_m2
-    return Limits(
-        equivalent_limit(person.power_share * held_W, kappa, p),
-        equivalent_limit(person.critical_power_W, kappa, p),
-        person.comfort_force_N * radius_m, radius_m, kappa, p,
-    )  # fmt: skip
+    setup.comfort_W = equivalent_limit(person.power_share * held_W, kappa, p)
+    setup.tired_W = equivalent_limit(person.critical_power_W, kappa, p)
+    setup.torque_N_m, setup.radius_m = person.comfort_force_N * radius_m, radius_m
+    setup.kappa_m_s, setup.p_W_s2_m2 = kappa, p
 
 
 @law
-def effort(limit: Limits, torque_N_m: float, rad_s: float) -> float:
+def effort(setup: Rows, torque_N_m: float, rad_s: float) -> float:
     """Share of what is comfortable, of power or of force, at a mean torque and speed."""
     asked_W = equivalent_power(
-        torque_N_m / limit.radius_m, rad_s * limit.radius_m, limit.kappa_m_s, limit.p_W_s2_m2
+        torque_N_m / setup.radius_m, rad_s * setup.radius_m, setup.kappa_m_s, setup.p_W_s2_m2
     )
-    return max(asked_W / limit.comfort_W, torque_N_m / limit.torque_N_m)
+    return max(asked_W / setup.comfort_W, torque_N_m / setup.torque_N_m)
 
 
 @law
-def excess(limit: Limits, most_W: float, torque_N_m: float, rad_s: float) -> float:
+def excess(setup: Rows, most_W: float, torque_N_m: float, rad_s: float) -> float:
     """By how much a mean torque at a speed is too hard: above 0 the hand slows."""
     asked_W = equivalent_power(
-        torque_N_m / limit.radius_m, rad_s * limit.radius_m, limit.kappa_m_s, limit.p_W_s2_m2
+        torque_N_m / setup.radius_m, rad_s * setup.radius_m, setup.kappa_m_s, setup.p_W_s2_m2
     )
-    return max(asked_W / most_W, torque_N_m / limit.torque_N_m) - 1
+    return max(asked_W / most_W, torque_N_m / setup.torque_N_m) - 1
 
 
 @law
-def most_torque(limit: Limits, most_W: float, rad_s: float) -> float:
+def most_torque(setup: Rows, most_W: float, rad_s: float) -> float:
     """Mean torque at which the limit of power or of force is reached at a mean speed, N m.
 
     Mean over the turn's angle, so that its work in a turn is that torque times the angle.
     """
-    hand_m_s = rad_s * limit.radius_m
-    left_W = max(most_W - limit.p_W_s2_m2 * hand_m_s * hand_m_s, 0.0)
-    cost = hand_m_s + limit.kappa_m_s
-    if left_W * limit.radius_m >= limit.torque_N_m * cost:
-        return limit.torque_N_m
-    return left_W * limit.radius_m / cost
+    hand_m_s = rad_s * setup.radius_m
+    left_W = max(most_W - setup.p_W_s2_m2 * hand_m_s * hand_m_s, 0.0)
+    cost = hand_m_s + setup.kappa_m_s
+    if left_W * setup.radius_m >= setup.torque_N_m * cost:
+        return setup.torque_N_m
+    return left_W * setup.radius_m / cost
 
 
 @law

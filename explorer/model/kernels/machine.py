@@ -16,7 +16,7 @@ from typing import NamedTuple
 import numpy as np
 
 from explorer.model.kernels.bridge import Maps, Rectified, maps, rectify
-from explorer.model.kernels.compiled import entry, law
+from explorer.model.kernels.compiled import edge, entry, inlined, law
 from explorer.model.kernels.records import BRUSHED, THREE_PHASE, TWO_PHASE, Rows
 from explorer.physics import generator
 from explorer.physics.bridge import (
@@ -53,12 +53,12 @@ LEAST_PULSED_A = 1e-6
 BODY_DIODE_EMISSION_V = 0.05
 """nVt of a MOSFET body diode, about twice the thermal voltage (common practice, from memory)."""
 (
-    COLD_A, COLD_RMS, COLD_DROP, HOT_A, HOT_RMS, HOT_DROP, PULSE_S, FADE_S, FORM_S, RIPPLE,
-) = range(10)  # fmt: skip
+    COLD_A, COLD_RMS, COLD_DROP, HOT_A, HOT_RMS, HOT_DROP, PULSE_S, FADE_S, FORM_S, RIPPLE, RAD_S,
+) = range(11)  # fmt: skip
 """What a node holds: bus current, phase rms and the junctions' volts, cold and hot; what pulses on
 a bank's resistance take off the current, and off rms over current, see `_pulses`; variance of the
-pulses over the square of their mean."""
-COLUMNS = 10
+pulses over the square of their mean; shaft speed."""
+COLUMNS = 11
 
 SMOOTH, PARTED = (PULSED[STAR].smooth, PULSED[WINDING].smooth), (
     PULSED[STAR].parted, PULSED[WINDING].parted,
@@ -73,28 +73,16 @@ MOST, BEND = (PULSED[STAR].most, PULSED[WINDING].most), (
 copper_resistance = law(generator.copper_resistance)
 
 
-class Table(NamedTuple):
-    """One trio solved, valves awake or asleep; `values` (SPEEDS, NODES, COLUMNS).
 
-    `ohm_cold` and `ohm_hot` are of winding, lead and valves together, as the current sees them.
+class Machines(NamedTuple):
+    """Some trios: `rows` (n,) of `MACHINE`, and the tables that they point to.
+
+    `values` (tables, SPEEDS, NODES, COLUMNS). Where no valve ever sleeps, awake and asleep are the
+    same table.
     """
 
+    rows: Rows
     values: Array
-    rad_s: Array
-    slowest_rad_s: float
-    nodes_per_log: float
-    open_V_s: float
-    foot_V_s: float
-    foot_drop_V: float
-    ohm_cold: float
-    ohm_hot: float
-
-
-class Machine(NamedTuple):
-    """Both tables of a trio: they are the same one where no valve ever sleeps."""
-
-    awake: Table
-    asleep: Table
 
 
 class Point(NamedTuple):
@@ -247,20 +235,20 @@ def _body_place(share: float) -> float:
 
 
 @law
-def _ends(table: Table, rad_s: float) -> tuple[float, float, float, float]:
+def _ends(row: Rows, asleep: bool, rad_s: float) -> tuple[float, float, float, float]:
     """Foot and top of the voltages at a speed, and how both change with it."""
-    open_V = table.open_V_s * rad_s
-    top_V, top_slope = open_V * (1 + BEYOND_SHARE) + BEYOND_V, table.open_V_s * (1 + BEYOND_SHARE)
-    foot_V = table.foot_V_s * rad_s - table.foot_drop_V
+    top_slope = row.open_V_s * (1 + BEYOND_SHARE)
+    top_V = top_slope * rad_s + BEYOND_V
+    foot_V = row.foot_V_s * rad_s - (row.body_foot_drop_V if asleep else row.foot_drop_V)
     if foot_V > LEAST_FOOT * top_V:
-        return foot_V, top_V, table.foot_V_s, top_slope
+        return foot_V, top_V, row.foot_V_s, top_slope
     return LEAST_FOOT * top_V, top_V, LEAST_FOOT * top_slope, top_slope
 
 
 @law
-def _node_V(table: Table, rad_s: float, node: int) -> float:
+def _node_V(row: Rows, asleep: bool, rad_s: float, node: int) -> float:
     """Bus voltage of a node at a speed."""
-    foot_V, top_V, _, _ = _ends(table, rad_s)
+    foot_V, top_V, _, _ = _ends(row, asleep, rad_s)
     if node <= BODY:
         place = node / BODY
         return foot_V * ((1 + CROWDED) * place - CROWDED * place * place)
@@ -269,28 +257,29 @@ def _node_V(table: Table, rad_s: float, node: int) -> float:
 
 @entry
 def _solve(
-    universal: Maps, table: Table, machine: Rows, saturation_A: float, emission_V: float,
-    hot: bool,
-) -> None:  # fmt: skip
-    """Fill in a table's values."""
-    row = machine[0]
+    universal: Maps, values: Array, machines: Rows, number: int, asleep: bool, fastest_rad_s: float
+) -> None:
+    """Fill in one table (SPEEDS, NODES, COLUMNS) of one trio."""
+    row = machines[number]
+    saturation_A, emission_V, hot = row.saturation_A, row.emission_V, row.heat_capacity_J_per_K > 0
+    if asleep:
+        saturation_A, emission_V = row.body_saturation_A, BODY_DIODE_EMISSION_V
     series = valves_in_path(row.kind) * row.valve_ohm
-    cold_ohm, hot_ohm = table.ohm_cold - series, table.ohm_hot - series
-    values = table.values
+    cold_ohm, hot_ohm, henry = row.cold_ohm - series, row.hot_ohm - series, row.inductance_H
     for i in range(SPEEDS):
-        rad_s = table.rad_s[i]
+        rad_s = row.slowest_rad_s * exp(i / row.nodes_per_log)
         emf_V, omega = row.emf_V_s * rad_s, row.pole_pairs * rad_s
         for j in range(NODES - 1):  # at the last nothing flows
-            bus_V = _node_V(table, rad_s, j)
+            bus_V = _node_V(row, asleep, rad_s, j)
             cold = rectify(
-                universal, row.kind, emf_V, omega, cold_ohm, row.inductance_H, bus_V, saturation_A,
+                universal, row.kind, emf_V, omega, cold_ohm, henry, bus_V, saturation_A,
                 emission_V, row.valve_ohm,
             )  # fmt: skip
             warm = cold
             if hot:
                 warm = rectify(
-                    universal, row.kind, emf_V, omega, hot_ohm, row.inductance_H, bus_V,
-                    saturation_A, emission_V, row.valve_ohm,
+                    universal, row.kind, emf_V, omega, hot_ohm, henry, bus_V, saturation_A,
+                    emission_V, row.valve_ohm,
                 )  # fmt: skip
             values[i, j, COLD_A], values[i, j, HOT_A] = cold.bus_A, warm.bus_A
             values[i, j, COLD_RMS], values[i, j, HOT_RMS] = cold.phase_A, warm.phase_A
@@ -298,60 +287,70 @@ def _solve(
             values[i, j, HOT_DROP] = warm.junction_W / max(warm.bus_A, 1e-30)
             if row.kind != BRUSHED and cold.bus_A > LEAST_PULSED_A:
                 pulse_S, fade_S, form_S, ripple = _pulses(
-                    universal, row.kind, emf_V, omega, cold_ohm, row.inductance_H, bus_V,
-                    saturation_A, emission_V, row.valve_ohm, cold,
+                    universal, row.kind, emf_V, omega, cold_ohm, henry, bus_V, saturation_A,
+                    emission_V, row.valve_ohm, cold,
                 )  # fmt: skip
                 values[i, j, PULSE_S], values[i, j, FADE_S] = pulse_S, fade_S
                 values[i, j, FORM_S], values[i, j, RIPPLE] = form_S, ripple
         for column in (COLD_DROP, HOT_DROP, FADE_S):
             values[i, NODES - 1, column] = values[i, NODES - 2, column]
+        for j in range(NODES):
+            values[i, j, RAD_S] = rad_s
 
 
-def _blank(
-    row: np.void, saturation_A: float, emission_V: float, fastest_rad_s: float, winding_C: float
-) -> Table:
+def _laid_out(row: np.void, fastest_rad_s: float, winding_C: float) -> dict[str, float]:
+    """Where the nodes of a trio's tables lie, and its resistances: fields of `MACHINE`."""
     kind = int(row["kind"])
     series = valves_in_path(kind) * float(row["valve_ohm"]) + float(row["lead_ohm"])
-    phase_ohm = float(row["circuit_ohm"])
-    open_V_s = knee(kind) * float(row["emf_V_s"])
-    drops_V = drops(kind) * emission_V if saturation_A > 0 else 0.0
-    falls = log(1 + TRICKLE_A / saturation_A) if saturation_A > 0 else 0.0
-    return Table(
-        values=np.zeros((SPEEDS, NODES, COLUMNS)),
-        rad_s=fastest_rad_s * SLOWEST_SHARE ** np.linspace(1.0, 0.0, SPEEDS),
-        slowest_rad_s=fastest_rad_s * SLOWEST_SHARE,
-        nodes_per_log=(SPEEDS - 1) / log(1 / SLOWEST_SHARE),
-        open_V_s=open_V_s,
-        foot_V_s=open_V_s * (1 - FOOT_SHARE),
-        foot_drop_V=drops_V * (falls + FALLS),
-        ohm_cold=float(generator.copper_resistance(phase_ohm, winding_C)) + series,
-        ohm_hot=float(generator.copper_resistance(phase_ohm, winding_C + HOT_RISE_K)) + series,
-    )
+    phase_ohm, open_V_s = float(row["circuit_ohm"]), knee(kind) * float(row["emf_V_s"])
+
+    def drop_V(saturation_A: float, emission_V: float) -> float:
+        if saturation_A <= 0:
+            return 0.0
+        return drops(kind) * emission_V * (log1p(TRICKLE_A / saturation_A) + FALLS)
+
+    return {
+        "slowest_rad_s": fastest_rad_s * SLOWEST_SHARE,
+        "nodes_per_log": (SPEEDS - 1) / log(1 / SLOWEST_SHARE),
+        "open_V_s": open_V_s,
+        "foot_V_s": open_V_s * (1 - FOOT_SHARE),
+        "foot_drop_V": drop_V(float(row["saturation_A"]), float(row["emission_V"])),
+        "body_foot_drop_V": drop_V(float(row["body_saturation_A"]), BODY_DIODE_EMISSION_V),
+        "cold_ohm": generator.copper_resistance(phase_ohm, winding_C) + series,
+        "hot_ohm": generator.copper_resistance(phase_ohm, winding_C + HOT_RISE_K) + series,
+    }
 
 
-def tabulate(machine: Rows, fastest_rad_s: float, winding_C: float) -> Machine:
-    """Tables of one trio, `machine` (1,) of `MACHINE`, up to a shaft speed.
+def tabulate(machines: Rows, fastest_rad_s: Array, winding_C: float) -> Machines:
+    """Tables of some trios, `machines` (n,) of `MACHINE`, each up to a shaft speed (n,).
 
     `winding_C` is the temperature of the winding, at the start where it warms. Speeds above the
     fastest are read at it; below 1/400 of it currents fall with the speed.
     """
-    row = machine[0]
-    hot = float(row["heat_capacity_J_per_K"]) > 0
-    made = []
-    valves_of = [(float(row["saturation_A"]), float(row["emission_V"]))]
-    if row["body_saturation_A"] > 0:
-        valves_of.append((float(row["body_saturation_A"]), BODY_DIODE_EMISSION_V))
-    for saturation_A, emission_V in valves_of:
-        table = _blank(row, saturation_A, emission_V, fastest_rad_s, winding_C)
-        _solve(maps(), table, machine, saturation_A, emission_V, hot)
-        made.append(table)
-    return Machine(made[0], made[-1])
+    made, tables = machines.copy(), 0
+    for number in range(len(made)):
+        for name, value in _laid_out(made[number], float(fastest_rad_s[number]), winding_C).items():
+            made[name][number] = value
+        made["awake_table"][number] = tables
+        tables += 1
+        if made["body_saturation_A"][number] > 0:
+            made["asleep_table"][number] = tables
+            tables += 1
+        else:
+            made["asleep_table"][number] = tables - 1
+    values = np.zeros((tables, SPEEDS, NODES, COLUMNS), dtype=np.float32)
+    for number in range(len(made)):
+        awake, asleep = int(made["awake_table"][number]), int(made["asleep_table"][number])
+        _solve(maps(), values[awake], edge(made), number, False, float(fastest_rad_s[number]))
+        if asleep != awake:
+            _solve(maps(), values[asleep], edge(made), number, True, float(fastest_rad_s[number]))
+    return Machines(made, values)
 
 
 @law
-def _place(table: Table, rad_s: float, bus_V: float) -> tuple[int, float, float, float]:
+def _place(row: Rows, asleep: bool, rad_s: float, bus_V: float) -> tuple[int, float, float, float]:
     """Node left of a voltage at a speed and how far beyond, and slopes of that by both."""
-    foot_V, top_V, foot_w, top_w = _ends(table, rad_s)
+    foot_V, top_V, foot_w, top_w = _ends(row, asleep, rad_s)
     if bus_V < foot_V:
         share = max(bus_V, 0.0) / foot_V
         place = _body_place(share)
@@ -368,97 +367,111 @@ def _place(table: Table, rad_s: float, bus_V: float) -> tuple[int, float, float,
 
 
 @law
-def read(table: Table, rad_s: float, bus_V: float, warmth: float, bank_ohm: float) -> Point:
+def _mixed(values: Array, t: int, i: int, j: int, x: float, y: float, column: int) -> float:
+    """One column between four nodes."""
+    low = (1 - y) * values[t, i, j, column] + y * values[t, i, j + 1, column]
+    high = (1 - y) * values[t, i + 1, j, column] + y * values[t, i + 1, j + 1, column]
+    return (1 - x) * low + x * high
+
+
+@law
+def _sloped(
+    values: Array, t: int, i: int, j: int, x: float, y: float, column: int
+) -> tuple[float, float, float]:
+    """One column between four nodes, and its slopes by both places."""
+    p, q = float(values[t, i, j, column]), float(values[t, i, j + 1, column])
+    r, s = float(values[t, i + 1, j, column]), float(values[t, i + 1, j + 1, column])
+    low, high = p + y * (q - p), r + y * (s - r)
+    return low + x * (high - low), high - low, (1 - x) * (q - p) + x * (s - r)
+
+
+@law
+def _between(
+    cold: tuple[float, float, float], hot: tuple[float, float, float], warmth: float
+) -> tuple[float, float, float]:
+    """`1/I = (1 - t)/cold + t/hot`, with both slopes."""
+    if cold[0] <= 0 or hot[0] <= 0:
+        return cold
+    both = 1 / ((1 - warmth) * hot[0] + warmth * cold[0])
+    near, far = (1 - warmth) * (hot[0] * both) ** 2, warmth * (cold[0] * both) ** 2
+    return cold[0] * hot[0] * both, near * cold[1] + far * hot[1], near * cold[2] + far * hot[2]
+
+
+@inlined
+def read(
+    values: Array, row: Rows, asleep: bool, rad_s: float, bus_V: float, warmth: float,
+    bank_ohm: float,
+) -> Point:  # fmt: skip
     """A trio at a shaft speed above 0 and a mean bus voltage.
 
     `warmth` says how far winding resistance stands from the cold (0) to the hot (1) one;
-    `bank_ohm` is the resistance that the bridge's pulses meet in the bank.
+    `bank_ohm` is the resistance that the bridge's pulses meet in the bank. How pulses change with
+    speed and voltage is left out of the slopes.
     """
-    values = table.values
-    slow, x = 1.0, 0.0
-    if rad_s <= table.slowest_rad_s:
-        slow, at_w, x_w = rad_s / table.slowest_rad_s, table.slowest_rad_s, 0.0
-        i = 0
+    t = row.asleep_table if asleep else row.awake_table
+    slow, i, x, x_w, at_w = 1.0, 0, 0.0, 0.0, row.slowest_rad_s
+    if rad_s <= row.slowest_rad_s:
+        slow = rad_s / row.slowest_rad_s
     else:
-        along = log(rad_s / table.slowest_rad_s) * table.nodes_per_log
-        i = min(int(along), SPEEDS - 2)
-        x_w, at_w = 1 / (table.rad_s[i + 1] - table.rad_s[i]), rad_s
-        x = max((rad_s - table.rad_s[i]) * x_w, 0.0)
+        i = min(int(log(rad_s / row.slowest_rad_s) * row.nodes_per_log), SPEEDS - 2)
+        low, high = float(values[t, i, 0, RAD_S]), float(values[t, i + 1, 0, RAD_S])
+        x_w, at_w = 1 / (high - low), rad_s
+        x = max((rad_s - low) * x_w, 0.0)
         if x >= 1.0:
             x, x_w = 1.0, 0.0
-    j, y, y_w, y_v = _place(table, at_w, bus_V)
-    if slow < 1.0:
-        y_w = 0.0
-    a, b, c, d = (1 - x) * (1 - y), (1 - x) * y, x * (1 - y), x * y
-
-    def at(column: int) -> tuple[float, float, float]:
-        p, q = values[i, j, column], values[i, j + 1, column]
-        r, s = values[i + 1, j, column], values[i + 1, j + 1, column]
-        by_x = (1 - y) * (r - p) + y * (s - q)
-        by_y = (1 - x) * (q - p) + x * (s - r)
-        return a * p + b * q + c * r + d * s, by_x * x_w + by_y * y_w, by_y * y_v
-
-    bus_A, bus_w, bus_v = at(COLD_A)
-    phase_A, phase_w, phase_v = at(COLD_RMS)
-    drop_V, drop_w, drop_v = at(COLD_DROP)
+    j, y, y_w, y_v = _place(row, asleep, at_w, bus_V)
+    amps = _sloped(values, t, i, j, x, y, COLD_A)
+    phase = _sloped(values, t, i, j, x, y, COLD_RMS)
+    drop = _sloped(values, t, i, j, x, y, COLD_DROP)
     if warmth != 0.0:
-        hot_A, hot_w, hot_v = at(HOT_A)
-        # 1/I = (1 - t)/cold + t/hot, and its slopes
-        if bus_A > 0 and hot_A > 0:
-            both = 1 / ((1 - warmth) * hot_A + warmth * bus_A)
-            near, far = (1 - warmth) * (hot_A * both) ** 2, warmth * (bus_A * both) ** 2
-            bus_A, bus_w, bus_v = (
-                bus_A * hot_A * both, near * bus_w + far * hot_w, near * bus_v + far * hot_v,
-            )  # fmt: skip
-            hot_A, hot_w, hot_v = at(HOT_RMS)
-            both = 1 / ((1 - warmth) * hot_A + warmth * phase_A)
-            near, far = (1 - warmth) * (hot_A * both) ** 2, warmth * (phase_A * both) ** 2
-            phase_A, phase_w, phase_v = (
-                phase_A * hot_A * both, near * phase_w + far * hot_w,
-                near * phase_v + far * hot_v,
-            )  # fmt: skip
-            hot_V, hot_w, hot_v = at(HOT_DROP)
-            drop_V += warmth * (hot_V - drop_V)
-            drop_w += warmth * (hot_w - drop_w)
-            drop_v += warmth * (hot_v - drop_v)
-    ripple = 0.0
+        amps = _between(amps, _sloped(values, t, i, j, x, y, HOT_A), warmth)
+        phase = _between(phase, _sloped(values, t, i, j, x, y, HOT_RMS), warmth)
+        hot = _sloped(values, t, i, j, x, y, HOT_DROP)
+        drop = (
+            drop[0] + warmth * (hot[0] - drop[0]), drop[1] + warmth * (hot[1] - drop[1]),
+            drop[2] + warmth * (hot[2] - drop[2]),
+        )  # fmt: skip
+    left, narrow, ripple = 1.0, 1.0, 0.0
     if bank_ohm > 0:
-        pulse_S = (
-            a * values[i, j, PULSE_S] + b * values[i, j + 1, PULSE_S]
-            + c * values[i + 1, j, PULSE_S] + d * values[i + 1, j + 1, PULSE_S]
-        )  # fmt: skip
-        ripple = (
-            a * values[i, j, RIPPLE] + b * values[i, j + 1, RIPPLE]
-            + c * values[i + 1, j, RIPPLE] + d * values[i + 1, j + 1, RIPPLE]
-        )  # fmt: skip
+        ripple = _mixed(values, t, i, j, x, y, RIPPLE)
+        pulse_S = _mixed(values, t, i, j, x, y, PULSE_S)
         if pulse_S > 0:
-            fade_S = (
-                a * values[i, j, FADE_S] + b * values[i, j + 1, FADE_S]
-                + c * values[i + 1, j, FADE_S] + d * values[i + 1, j + 1, FADE_S]
-            )  # fmt: skip
-            left = 1 / (1 + bank_ohm * pulse_S / (1 + bank_ohm * fade_S))
-            bus_A, bus_w, bus_v = bus_A * left, bus_w * left, bus_v * left
-            form_S = (
-                a * values[i, j, FORM_S] + b * values[i, j + 1, FORM_S]
-                + c * values[i + 1, j, FORM_S] + d * values[i + 1, j + 1, FORM_S]
-            )  # fmt: skip
-            left /= 1 + bank_ohm * form_S / (1 + bank_ohm * fade_S)
-            phase_A, phase_w, phase_v = phase_A * left, phase_w * left, phase_v * left
-    if slow < 1.0:
-        bus_w, phase_w, drop_w = bus_A / table.slowest_rad_s, phase_A / table.slowest_rad_s, 0.0
-        bus_A, bus_v = slow * bus_A, slow * bus_v
-        phase_A, phase_v = slow * phase_A, slow * phase_v
+            soft_ohm = bank_ohm / (1 + bank_ohm * _mixed(values, t, i, j, x, y, FADE_S))
+            left = 1 / (1 + soft_ohm * pulse_S)
+            narrow = left / (1 + soft_ohm * _mixed(values, t, i, j, x, y, FORM_S))
+    if slow < 1.0:  # straight through 0
+        rate = 1 / row.slowest_rad_s
+        return Point(
+            left * slow * amps[0], left * rate * amps[0], left * slow * amps[2] * y_v,
+            narrow * slow * phase[0], narrow * rate * phase[0], narrow * slow * phase[2] * y_v,
+            drop[0], 0.0, drop[2] * y_v, ripple,
+        )  # fmt: skip
     return Point(
-        bus_A, bus_w, bus_v, phase_A, phase_w, phase_v, drop_V, drop_w, drop_v, ripple
+        left * amps[0], left * (amps[1] * x_w + amps[2] * y_w), left * amps[2] * y_v,
+        narrow * phase[0], narrow * (phase[1] * x_w + phase[2] * y_w), narrow * phase[2] * y_v,
+        drop[0], drop[1] * x_w + drop[2] * y_w, drop[2] * y_v, ripple,
     )  # fmt: skip
 
 
 @entry
+def _read_all(
+    machines: Rows, values: Array, number: int, points: Array, warmth: float, bank_ohm: float,
+    found: Array,
+) -> None:  # fmt: skip
+    for k in range(points.shape[0]):
+        at = read(
+            values, machines[number], False, points[k, 0], points[k, 1], warmth, bank_ohm
+        )
+        found[k, 0], found[k, 1], found[k, 2], found[k, 3] = (
+            at.bus_A, at.phase_A, at.drop_V, at.ripple,
+        )  # fmt: skip
+
+
 def read_all(
-    table: Table, rad_s: Array, bus_V: Array, warmth: float, bank_ohm: float, found: Array
-) -> None:
-    """Current, phase rms, drop and ripple of points (n,) into `found` (n, 4)."""
-    for k in range(rad_s.shape[0]):
-        point = read(table, rad_s[k], bus_V[k], warmth, bank_ohm)
-        found[k, 0], found[k, 1] = point.bus_A, point.phase_A
-        found[k, 2], found[k, 3] = point.drop_V, point.ripple
+    tables: Machines, number: int, rad_s: Array, bus_V: Array, warmth: float, bank_ohm: float
+) -> Array:
+    """Bus current A, phase rms A, junctions' drop V and ripple of one trio at points (n,): (n, 4)."""
+    points = np.stack([rad_s, bus_V], axis=1)
+    found = np.zeros((len(points), 4))
+    _read_all(edge(tables.rows), tables.values, number, points, warmth, bank_ohm, found)
+    return found

@@ -2,17 +2,16 @@
 
 from __future__ import annotations
 
-from math import exp, inf, nan, pi
+from math import pi
 from typing import NamedTuple
 
 import numpy as np
 
 from explorer.model.kernels import accounts as acc
-from explorer.model.kernels.back import IDLE, LATCHED, LOADED, OPEN, opens_V, taken
-from explorer.model.kernels.compiled import entry, law
+from explorer.model.kernels.back import LATCHED, OPEN, opens_V, taken
+from explorer.model.kernels.compiled import law
 from explorer.model.kernels.front import (
     BRIDGE,
-    COLUMNS,
     COPPER,
     CURRENT,
     DRAG,
@@ -21,36 +20,21 @@ from explorer.model.kernels.front import (
     LEAD,
     PHASE_A,
     PULSES,
-    SPEED,
     TORQUE,
     Chain,
-    Curve,
-    Thermal,
-    at_rest,
-    empty_curve,
     fill_curve,
     front,
-    node_V,
     on_curve,
     place,
-    thermal,
+    set_heat,
 )
 from explorer.model.kernels.hand import (
-    TABLED_RADIUS_M,
-    Limits,
-    crest,
-    effort,
     equivalent_power,
     external_excess,
-    limits,
-    most_torque,
-    pattern,
-    reserve_after,
     stroke,
 )
-from explorer.model.kernels.machine import Machine, Table, valves
-from explorer.model.kernels.records import RETRYING_PACK, Rows
-from explorer.model.kernels.stepping import Bus, Turned, crank_bus, held_bus, turn
+from explorer.model.kernels.records import Rows
+from explorer.model.kernels.stepping import Bus, Turned, crank_bus, held_bus
 from explorer.units import Array
 
 NODES = 216
@@ -70,17 +54,17 @@ WARMS_K = 3.0
 
 
 class Settings(NamedTuple):
-    """What holds for all chains. `jumps` False steps everything.
+    """What holds for all chains. `jumps` False steps everything; `cold_C` is the windings' at first.
 
     With `frozen` nothing switches: the bank begins at `start_V`, its window `closed` or open.
     """
 
     ambient_C: float
-    winding_C: float
-    jumps: bool
-    frozen: bool
-    start_V: float
-    closed: bool
+    cold_C: float
+    jumps: bool = True
+    frozen: bool = False
+    start_V: float = 0.0
+    closed: bool = False
 
 
 STATE = np.dtype(
@@ -102,105 +86,98 @@ class Context(NamedTuple):
     chain: Chain
     load: Rows
     person: Rows
-    limit: Limits
-    curve: Curve
-    settings: Settings
-    inertia: float
-    held: bool
-    cold_C: float
-    crest: float
+    columns: Array
 
 
 @law
 def most_W(ctx: Context, s: Rows) -> float:
     """Equivalent power that the hand gives at most: less when the reserve is gone, W."""
-    return min(ctx.limit.tired_W, ctx.limit.comfort_W) if s.tired == 1 else ctx.limit.comfort_W
+    return min(ctx.chain.setup.tired_W, ctx.chain.setup.comfort_W) if s.tired == 1 else ctx.chain.setup.comfort_W
 
 
 @law
-def heat_now(ctx: Context, s: Rows) -> Thermal:
-    """What temperatures do now; without a heat capacity they stay."""
-    if ctx.chain.row.heat_capacity_J_per_K <= 0:
-        return Thermal(ctx.cold_C, 25.0, 0.0, 0.0, 1.0)
-    return thermal(ctx.chain, s.winding_C, ctx.cold_C, s.valve_C, s.amps)
+def heat_up(ctx: Context, s: Rows) -> None:
+    """Let the temperatures of now hold; without a heat capacity they stay."""
+    setup = ctx.chain.setup
+    setup.winding_C, setup.valve_C = s.winding_C, s.valve_C
+    set_heat(ctx.chain, s.amps)
 
 
 @law
-def draw_curve(ctx: Context, s: Rows, heat: Thermal) -> None:
+def draw_curve(ctx: Context, s: Rows) -> None:
     """Solve the curve of held speed at the temperatures and the reserve of now."""
-    unevenness = ctx.person.unevenness if ctx.held else 0.0
-    fill_curve(ctx.curve, ctx.chain, heat, ctx.limit, most_W(ctx, s), unevenness)
+    fill_curve(ctx.columns, ctx.chain, most_W(ctx, s), ctx.chain.setup.unevenness)
 
 
 @law
-def bus_now(ctx: Context, s: Rows, heat: Thermal, guess_V: float) -> Bus:
+def bus_now(ctx: Context, s: Rows, guess_V: float) -> Bus:
     """The bus over the bank as it stands."""
-    if ctx.held:
+    if ctx.chain.setup.held == 1:
         return held_bus(
-            ctx.curve, s.asleep == 1, ctx.load, s.mode, heat.leakage, s.inner_V, ctx.load.esr_ohm,
+            ctx.columns, ctx.chain.setup, s.asleep, ctx.load, s.mode, s.inner_V, ctx.load.esr_ohm,
             stroke(ctx.person, s.angle), guess_V,
         )  # fmt: skip
     return crank_bus(
-        ctx.chain, s.asleep == 1, heat, ctx.load, s.mode, s.inner_V, ctx.load.esr_ohm, s.rad_s,
+        ctx.chain, s.asleep == 1, ctx.load, s.mode, s.inner_V, ctx.load.esr_ohm, s.rad_s,
         guess_V,
     )  # fmt: skip
 
 
 @law
 def lifted(
-    ctx: Context, s: Rows, heat: Thermal, level_V: float, rad_s: float, angle: float
+    ctx: Context, s: Rows, level_V: float, rad_s: float, angle: float
 ) -> float:
     """Inner voltage at which the bus stands at a level, with the crank at a speed and angle."""
-    if ctx.held:
-        current = on_curve(ctx.curve, s.asleep == 1, CURRENT, level_V) * stroke(ctx.person, angle)
+    if ctx.chain.setup.held == 1:
+        current = on_curve(ctx.columns, ctx.chain.setup, s.asleep, CURRENT, level_V) * stroke(ctx.person, angle)
     elif rad_s > 0:
-        current = front(ctx.chain, s.asleep == 1, heat, rad_s, level_V).current_A
+        current = front(ctx.chain, s.asleep == 1, rad_s, level_V).current_A
     else:
         current = 0.0
-    net = current - taken(ctx.load, s.mode, level_V, heat.leakage).amps
+    net = current - taken(ctx.load, s.mode, level_V, ctx.chain.setup.leakage).amps
     return level_V - ctx.load.esr_ohm * net
 
 
 @law
 def beyond(
-    ctx: Context, s: Rows, heat: Thermal, inner_V: float, bus_V: float, rad_s: float, angle: float
+    ctx: Context, s: Rows, inner_V: float, bus_V: float, rad_s: float, angle: float
 ) -> tuple[float, int]:
     """How far a step ends beyond the nearest threshold, V, and which: 1 up, -1 down, 2 valves.
 
     Far below 0 where none is near. `bus_V` is the bus in the middle of the step.
     """
     most, which = -1e3, 0
-    if ctx.settings.frozen:
+    if ctx.chain.setup.frozen == 1:
         return most, which
     load, mode = ctx.load, s.mode
     reach = 0.3 + abs(bus_V - inner_V) * 2 + load.esr_ohm * 2 * load.draw_A
     up = load.on_V if mode == OPEN else load.over_V
     if mode != LATCHED and bus_V > up - reach:
-        most, which = inner_V - lifted(ctx, s, heat, up, rad_s, angle), 1
+        most, which = inner_V - lifted(ctx, s, up, rad_s, angle), 1
     down = load.return_V if mode == LATCHED else opens_V(load, mode)
     if mode != OPEN and bus_V < down + reach:
-        under = lifted(ctx, s, heat, down, rad_s, angle) - inner_V
+        under = lifted(ctx, s, down, rad_s, angle) - inner_V
         if under > most:
             most, which = under, -1
     start_V = ctx.chain.row.start_V
     if ctx.chain.row.body_saturation_A > 0 and abs(bus_V - start_V) < reach:
         if s.asleep == 1:
-            over = inner_V - lifted(ctx, s, heat, start_V, rad_s, angle)
+            over = inner_V - lifted(ctx, s, start_V, rad_s, angle)
         else:
-            over = lifted(ctx, s, heat, start_V - SLEEPS_V, rad_s, angle) - inner_V
+            over = lifted(ctx, s, start_V - SLEEPS_V, rad_s, angle) - inner_V
         if over > most:
             most, which = over, 2
     return most, which
 
 
 @law
-def held_step(ctx: Context, s: Rows, heat: Thermal, seconds: float) -> Bus:
+def held_step(ctx: Context, s: Rows, seconds: float) -> Bus:
     """The bank alone for some seconds: the state in the middle."""
     angle = s.angle + 0.5 * s.rad_s * seconds
     ohm = ctx.load.esr_ohm + seconds / (2 * ctx.load.capacitance_F)
     guess = s.bus_V
     return held_bus(
-        ctx.curve, s.asleep == 1, ctx.load, s.mode, heat.leakage, s.inner_V, ohm,
+        ctx.columns, ctx.chain.setup, s.asleep, ctx.load, s.mode, s.inner_V, ohm,
         stroke(ctx.person, angle), guess,
     )  # fmt: skip
 
@@ -227,15 +204,15 @@ def book_held(
     seen: Rows,
 ) -> None:  # fmt: skip
     """Add a step at held speed; its crank's work is what the front half asks for."""
-    left, share, _ = place(ctx.curve, now.bus_V)
-    columns = ctx.curve.asleep if s.asleep == 1 else ctx.curve.awake
+    columns, way = ctx.columns, s.asleep
+    left, share, _ = place(ctx.chain.setup, columns.shape[1], now.bus_V)
     near, far = 1 - share, share
     work = now.bus_V * now.current_A * swing
     for column, account in (
         (GEARING, acc.GEARING), (DRAG, acc.DRAG), (COPPER, acc.COPPER), (LEAD, acc.LEAD),
         (BRIDGE, acc.BRIDGE), (PULSES, acc.ESR),
     ):  # fmt: skip
-        watts = near * columns[left, column] + far * columns[left + 1, column]
+        watts = near * columns[way, left, column] + far * columns[way, left + 1, column]
         books[account] += watts * seconds
         work += watts
     books[acc.CRANK] += work * seconds
@@ -243,13 +220,13 @@ def book_held(
     books[acc.ANGLE] += now.rad_s * seconds
     books[acc.CHARGE] += now.current_A * swing * seconds
     acc.book_load(books, now.taken, now.bus_V, seconds)
-    eff = near * columns[left, EFFORT] + far * columns[left + 1, EFFORT]
+    eff = near * columns[way, left, EFFORT] + far * columns[way, left + 1, EFFORT]
     books[acc.EFFORT_S] += eff * seconds
     if now.rad_s < 0.999999 * ctx.chain.drive.cadence_rad_s:
         books[acc.LIMIT_S] += seconds
-    torque = near * columns[left, TORQUE] + far * columns[left + 1, TORQUE]
-    amps = near * columns[left, PHASE_A] + far * columns[left + 1, PHASE_A]
-    bridge = near * columns[left, BRIDGE] + far * columns[left + 1, BRIDGE]
+    torque = near * columns[way, left, TORQUE] + far * columns[way, left + 1, TORQUE]
+    amps = near * columns[way, left, PHASE_A] + far * columns[way, left + 1, PHASE_A]
+    bridge = near * columns[way, left, BRIDGE] + far * columns[way, left + 1, BRIDGE]
     most = 1 + ctx.person.unevenness
     seen.peak_torque_N_m = max(seen.peak_torque_N_m, torque * most)
     seen.peak_phase_A = max(seen.peak_phase_A, amps * most)
@@ -257,12 +234,12 @@ def book_held(
     seen.peak_bridge_W = max(seen.peak_bridge_W, bridge)
     seen.fastest_rad_s = max(seen.fastest_rad_s, now.rad_s)
     s.effort, s.over_W = eff, 0.0
-    if ctx.limit.tired_W < ctx.limit.comfort_W:
+    if ctx.chain.setup.tired_W < ctx.chain.setup.comfort_W:
         asked = equivalent_power(
-            torque / ctx.limit.radius_m, now.rad_s * ctx.limit.radius_m, ctx.limit.kappa_m_s,
-            ctx.limit.p_W_s2_m2,
+            torque / ctx.chain.setup.radius_m, now.rad_s * ctx.chain.setup.radius_m, ctx.chain.setup.kappa_m_s,
+            ctx.chain.setup.p_W_s2_m2,
         )  # fmt: skip
-        s.over_W = external_excess(asked, ctx.limit.tired_W, ctx.limit.kappa_m_s)
+        s.over_W = external_excess(asked, ctx.chain.setup.tired_W, ctx.chain.setup.kappa_m_s)
 
 
 @law

@@ -37,9 +37,19 @@ MACHINE = np.dtype(
         ("start_V", "f8"),  # where an active valve wakes
         ("gap_V", "f8"),  # band gap of the valve's barrier
         ("thermal_K_per_W", "f8"),  # of one valve
+        ("slowest_rad_s", "f8"),  # from here on what `machine.tabulate` says of its table
+        ("nodes_per_log", "f8"),
+        ("open_V_s", "f8"),
+        ("foot_V_s", "f8"),
+        ("foot_drop_V", "f8"),  # awake
+        ("body_foot_drop_V", "f8"),  # asleep
+        ("cold_ohm", "f8"),  # winding, lead and valves, as the current sees them
+        ("hot_ohm", "f8"),
+        ("awake_table", "i8"),
+        ("asleep_table", "i8"),
     ]
 )
-"""Generator, lead and rectifier."""
+"""Generator, lead and rectifier; and where the nodes of its table lie."""
 
 DRIVE = np.dtype(
     [
@@ -108,6 +118,36 @@ LOAD = np.dtype(
     ]
 )
 """Everything right of the bus, with the bank, one pack and the window's thresholds."""
+
+SETUP = np.dtype(
+    [
+        ("bank_ohm", "f8"),
+        ("comfort_W", "f8"),  # equivalent power that is comfortable for as long as is meant
+        ("tired_W", "f8"),  # and at critical power, left when the reserve is gone
+        ("torque_N_m", "f8"),  # of comfort
+        ("radius_m", "f8"),
+        ("kappa_m_s", "f8"),
+        ("p_W_s2_m2", "f8"),
+        ("unevenness", "f8"),  # of a held speed's current
+        ("inertia", "f8"),  # of arm, crank and rotor at the crank
+        ("crest", "f8"),  # of the hand's pattern
+        ("held", "i8"),
+        ("ambient_C", "f8"),
+        ("cold_C", "f8"),  # of the winding in the table
+        ("winding_C", "f8"),
+        ("valve_C", "f8"),
+        ("warmth", "f8"),  # of the winding, from the table's cold (0) to its hot one (1)
+        ("lost_V", "f8"),  # what warm valves drop less
+        ("leakage", "f8"),  # of warm valves over that of the table
+        ("foot_V", "f8"),  # of the curve of held speed
+        ("top_V", "f8"),
+        ("start_V", "f8"),
+        ("closed", "i8"),
+        ("frozen", "i8"),
+        ("jumps", "i8"),
+    ]
+)
+"""What a shift works with: the hand's limits, temperatures of the moment, the curve's ends."""
 
 
 def rows(dtype: np.dtype[Any], count: int, **columns: Any) -> Rows:

@@ -46,7 +46,7 @@ def warm(ctx: Context, s: Rows, books: Array, heated: Array) -> None:
         return
     s.winding_C += (books[acc.COPPER] - heated[0]) / row.heat_capacity_J_per_K
     watts = (books[acc.BRIDGE] - heated[1]) / seconds
-    target_C = ctx.settings.ambient_C + row.thermal_K_per_W * watts / valves(row.kind)
+    target_C = ctx.chain.setup.ambient_C + row.thermal_K_per_W * watts / valves(row.kind)
     s.valve_C += (target_C - s.valve_C) * (1 - exp(-seconds / VALVE_LAG_S))
     s.amps = (books[acc.CHARGE] - heated[3]) / seconds
     heated[0], heated[1] = books[acc.COPPER], books[acc.BRIDGE]
@@ -61,7 +61,7 @@ def _jump(
     farad = ctx.load.capacitance_F
     seconds = (books[acc.CLOCK] - kept[acc.CLOCK]) * times
     gained_J = 0.5 * farad * (s.inner_V * s.inner_V - at[INNER] * at[INNER])
-    gained_J += 0.5 * ctx.inertia * (s.rad_s * s.rad_s - at[SPEED] * at[SPEED])
+    gained_J += 0.5 * ctx.chain.setup.inertia * (s.rad_s * s.rad_s - at[SPEED] * at[SPEED])
     for k in range(acc.ACCOUNTS):
         books[k] += times * (books[k] - kept[k])
     books[acc.CRANK] -= times * gained_J
@@ -96,7 +96,7 @@ def repeat_turns(
     turn_s = books[acc.CLOCK] - kept[acc.CLOCK]
     drift_V = s.inner_V - at[INNER]
     times = min(DRIFT_V / max(abs(drift_V), 1e-12), _allowed(ctx, s, books, kept, at))
-    if not ctx.held:
+    if ctx.chain.setup.held == 0:
         moved = abs(s.rad_s - at[SPEED]) / max(s.rad_s, 1e-9)
         times = min(times, DRIFT / max(moved, 1e-12))
         moved = abs(s.torque_N_m - at[TORQUE]) / max(s.torque_N_m, 1e-9)
@@ -125,7 +125,7 @@ def repeat_cycles(
     The last one is left to be stepped.
     """
     turns = (books[acc.ANGLE] - kept[acc.ANGLE]) / 6.283185307179586
-    even = ctx.held and ctx.person.unevenness == 0
+    even = ctx.chain.setup.held == 1 and ctx.person.unevenness == 0
     enough = cycles >= SAMPLED_CYCLES and (even or turns >= SAMPLED_TURNS)
     if not (enough or cycles >= MOST_SAMPLED and turns >= 8.0):
         return -1.0
@@ -142,7 +142,7 @@ def repeat_cycles(
 def tire(ctx: Context, s: Rows, seconds: float) -> bool:
     """Draw on the reserve; whether it has just run out."""
     s.reserve_J = reserve_after(s.reserve_J, ctx.person.reserve_J, s.over_W, seconds)
-    if s.tired == 0 and s.reserve_J <= 0 and ctx.limit.tired_W < ctx.limit.comfort_W:
+    if s.tired == 0 and s.reserve_J <= 0 and ctx.chain.setup.tired_W < ctx.chain.setup.comfort_W:
         s.tired = 1
         return True
     return False

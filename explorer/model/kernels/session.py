@@ -17,19 +17,20 @@ from numpy.typing import NDArray
 from explorer.model.kernels import accounts as acc
 from explorer.model.kernels.advance import advance_held, advance_turned
 from explorer.model.kernels.back import LATCHED, LOADED, OPEN, opens_V, taken
-from explorer.model.kernels.compiled import entry, law
+from explorer.model.kernels.compiled import edge, entry, law
 from explorer.model.kernels.events import CONNECTED, STOPPED, switch
 from explorer.model.kernels.front import (
     COLUMNS,
     CURRENT,
+    SPEED,
     TORQUE,
     Chain,
-    empty_curve,
+    lay_out_curve,
     node_V,
     on_curve,
 )
-from explorer.model.kernels.hand import TABLED_RADIUS_M, crest, limits
-from explorer.model.kernels.machine import Machine, Table
+from explorer.model.kernels.hand import TABLED_RADIUS_M, crest, set_limits
+from explorer.model.kernels.machine import Machines
 from explorer.model.kernels.motion import (
     NODES,
     SECTORS,
@@ -39,9 +40,9 @@ from explorer.model.kernels.motion import (
     Settings,
     bus_now,
     draw_curve,
-    heat_now,
+    heat_up,
 )
-from explorer.model.kernels.records import Rows
+from explorer.model.kernels.records import SETUP, Rows
 from explorer.model.kernels.repeats import (
     KEPT,
     SETTLING_CYCLES,
@@ -64,19 +65,10 @@ MOST_STEPS = 4_000_000
 """A session of more steps than this is given up, and says so by its `seconds`."""
 
 
-class Machines(NamedTuple):
-    """Tables of several trios side by side: see `machine.Table`; `numbers` (trios, 2, 7)."""
-
-    values: Array
-    rad_s: Array
-    numbers: Array
-
-
 class Work(NamedTuple):
     """Arrays that one session after another uses."""
 
-    awake: Array
-    asleep: Array
+    columns: Array
     books: Array
     turn_books: Array
     cycle_books: Array
@@ -86,37 +78,16 @@ class Work(NamedTuple):
     heated: Array
 
 
-def together(machines: list[Machine]) -> Machines:
-    """Several trios' tables as one argument of the kernels."""
-    values = np.stack([np.stack([one.values for one in m]) for m in machines])
-    numbers = np.array([[one[2:] for one in m] for m in machines], dtype=float)
-    return Machines(values, np.stack([m.awake.rad_s for m in machines]), numbers)
-
-
-@law
-def _table(tables: Machines, trio: int, way: int) -> Table:
-    n = tables.numbers[trio, way]
-    return Table(
-        tables.values[trio, way], tables.rad_s[trio], n[0], n[1], n[2], n[3], n[4], n[5], n[6]
-    )
-
-
-@law
-def machine_of(tables: Machines, trio: int) -> Machine:
-    """Both tables of one trio."""
-    return Machine(_table(tables, trio, 0), _table(tables, trio, 1))
-
-
 @law
 def _begin(ctx: Context, s: Rows, first: bool) -> None:
     """A new hand at the crank, which stands; the bank is as it was left."""
-    settings = ctx.settings
+    setup = ctx.chain.setup
     if first:
-        s.inner_V, s.clock_s, s.mode = settings.start_V, 0.0, OPEN
+        s.inner_V, s.clock_s, s.mode = setup.start_V, 0.0, OPEN
         s.bus_V = max(s.inner_V, 1e-9)
-        if settings.closed:
+        if setup.closed == 1:
             s.mode = LOADED
-        s.winding_C, s.valve_C, s.timer_s = ctx.cold_C, settings.ambient_C, inf
+        s.winding_C, s.valve_C, s.timer_s = setup.cold_C, setup.ambient_C, inf
         s.asleep = 0
         if ctx.chain.row.body_saturation_A > 0 and s.bus_V < ctx.chain.row.start_V:
             s.asleep = 1
@@ -125,7 +96,7 @@ def _begin(ctx: Context, s: Rows, first: bool) -> None:
     s.gain_rad_s = s.net_A = s.stood_s = s.amps = 0.0
     s.reserve_J, s.tired, s.at_limit, s.done = ctx.person.reserve_J, 0, 0, 0
     s.curve_C, s.curve_valve_C = s.winding_C, s.valve_C
-    if not ctx.held:
+    if ctx.chain.setup.held == 0:
         _, s.angle = crest(ctx.person)
         s.sector = int(s.angle / (2 * pi / SECTORS) + 1e-9)
 
@@ -140,16 +111,16 @@ def _blank(seen: Rows, ctx: Context) -> None:
 
 
 @law
-def _curve_facts(ctx: Context, s: Rows, heat_leakage: float, seen: Rows) -> None:
+def _curve_facts(ctx: Context, seen: Rows) -> None:
     """Where the bus rests without a load, and the torque at the empty bank, from the curve."""
-    curve, nodes = ctx.curve, ctx.curve.awake.shape[0]
-    sleeps, start_V = ctx.chain.row.body_saturation_A > 0, ctx.chain.row.start_V
-    seen.start_torque_N_m = on_curve(curve, sleeps, TORQUE, 0.0)
+    columns, setup, row = ctx.columns, ctx.chain.setup, ctx.chain.row
+    sleeps = 1 if row.body_saturation_A > 0 else 0
+    seen.start_torque_N_m = columns[sleeps, 0, TORQUE]
     before_V, before_A = 0.0, 0.0
-    for node in range(nodes):
-        volts = node_V(curve, node)
-        columns = curve.asleep if sleeps and volts < start_V else curve.awake
-        net = columns[node, CURRENT] - taken(ctx.load, OPEN, volts, heat_leakage).amps
+    for node in range(columns.shape[1]):
+        volts = node_V(setup, columns.shape[1], node)
+        way = sleeps if volts < row.start_V else 0
+        net = columns[way, node, CURRENT] - taken(ctx.load, OPEN, volts, setup.leakage).amps
         if net <= 0 and node > 0:
             share = before_A / max(before_A - net, 1e-30)
             seen.idle_V = before_V + (volts - before_V) * share
@@ -159,38 +130,40 @@ def _curve_facts(ctx: Context, s: Rows, heat_leakage: float, seen: Rows) -> None
 
 
 @law
-def _trap(ctx: Context, s: Rows, heat_leakage: float, seen: Rows) -> None:
+def _trap(ctx: Context, seen: Rows) -> None:
     """The highest voltage below the lowest loaded one where the load takes more than comes."""
-    curve, last = ctx.curve, ctx.curve.awake.shape[0] - 1
+    columns, setup = ctx.columns, ctx.chain.setup
+    last = columns.shape[1] - 1
     for back in range(last + 1):
-        volts = node_V(curve, last - back)
+        volts = node_V(setup, last + 1, last - back)
         if volts > seen.lowest_loaded_V:
             continue
         if volts < opens_V(ctx.load, LOADED):
             return
-        net = curve.awake[last - back, CURRENT] - taken(ctx.load, LOADED, volts, heat_leakage).amps
+        net = columns[0, last - back, CURRENT]
+        net -= taken(ctx.load, LOADED, volts, setup.leakage).amps
         if net < 0:
             seen.trap_V = volts
             return
 
 
 @law
-def _rests(ctx: Context, s: Rows, heat_leakage: float) -> bool:
+def _rests(ctx: Context, s: Rows) -> bool:
     """Whether the bank has a voltage to rest at with the load on, between off and now."""
-    curve = ctx.curve
-    for node in range(curve.awake.shape[0]):
-        volts = node_V(curve, node)
+    columns, setup = ctx.columns, ctx.chain.setup
+    for node in range(columns.shape[1]):
+        volts = node_V(setup, columns.shape[1], node)
         if volts < opens_V(ctx.load, LOADED) or volts > s.bus_V + 0.05:
             continue
-        now = taken(ctx.load, LOADED, volts, heat_leakage)
-        if now.sustained and curve.awake[node, CURRENT] >= now.amps:
+        now = taken(ctx.load, LOADED, volts, setup.leakage)
+        if now.sustained and columns[0, node, CURRENT] >= now.amps:
             return True
     return False
 
 
 @law
 def _close_books(
-    ctx: Context, s: Rows, books: Array, seen: Rows, begun_V: float, leakage: float
+    ctx: Context, s: Rows, books: Array, seen: Rows, begun_V: float
 ) -> None:
     """What a shift came to."""
     farad = ctx.load.capacitance_F
@@ -206,7 +179,7 @@ def _close_books(
     seen.converter_J, seen.pack_lead_J = books[acc.CONVERTER], books[acc.PACK_LEAD]
     seen.delivered_J, seen.crank_work_J = books[acc.DELIVERED], books[acc.CRANK]
     seen.stored_J = 0.5 * farad * (s.inner_V * s.inner_V - begun_V * begun_V)
-    seen.kinetic_J = 0.0 if ctx.held else 0.5 * ctx.inertia * s.rad_s * s.rad_s
+    seen.kinetic_J = 0.0 if ctx.chain.setup.held == 1 else 0.5 * ctx.chain.setup.inertia * s.rad_s * s.rad_s
     seen.seconds = books[acc.CLOCK]
     seen.effort = books[acc.EFFORT_S] / ctx.person.seconds
     seen.at_limit_s, seen.loaded_s = books[acc.LIMIT_S], books[acc.LOADED_S]
@@ -214,27 +187,27 @@ def _close_books(
     seen.winding_C, seen.valve_C = s.winding_C, s.valve_C
     seen.cadence_rad_s = books[acc.ANGLE] / max(books[acc.CLOCK] - s.stood_s, 1e-9)
     seen.beyond_peak_share /= max(books[acc.CLOCK], 1e-9)
-    _trap(ctx, s, leakage, seen)
+    _trap(ctx, seen)
 
 
 @law
-def _judge(ctx: Context, s: Rows, seen: Rows, hunted: float, turns: float, leakage: float) -> None:
+def _judge(ctx: Context, s: Rows, seen: Rows, hunted: float, turns: float) -> None:
     """What kind of shift it was, and what was wrong with it."""
-    drew = seen.turn_ons > 0 or ctx.settings.closed
+    drew = seen.turn_ons > 0 or ctx.chain.setup.closed == 1
     if s.done == STOPPED or (not drew and seen.refused > 0):
         seen.regime = acc.CHATTERING
     elif s.mode == LATCHED:
         seen.regime = acc.FLOODED
     elif not drew and s.mode != LOADED:
         seen.regime = acc.STARVED
-    elif s.mode == LOADED and seen.openings == 0 and _rests(ctx, s, leakage):
+    elif s.mode == LOADED and seen.openings == 0 and _rests(ctx, s):
         seen.regime = acc.STEADY
     else:
         seen.regime = acc.CYCLING
     cadence = ctx.chain.drive.cadence_rad_s
     seen.fault = acc.SOUND
-    if ctx.held:
-        if on_curve(ctx.curve, s.asleep == 1, 1, s.bus_V) <= 0 and cadence > 0:
+    if ctx.chain.setup.held == 1:
+        if on_curve(ctx.columns, ctx.chain.setup, s.asleep, SPEED, s.bus_V) <= 0 and cadence > 0:
             seen.fault = acc.CANNOT_START
     elif s.turned_rad < 0.5:
         seen.fault = acc.CANNOT_START
@@ -259,22 +232,22 @@ def shift(ctx: Context, s: Rows, work: Work, seen: Rows, first: bool, trace: Arr
     for k in range(4):
         work.heated[k] = 0.0
     begun_V, begun_s, ends_s = s.inner_V, s.clock_s, s.clock_s + ctx.person.seconds
-    heat = heat_now(ctx, s)
-    draw_curve(ctx, s, heat)
-    _curve_facts(ctx, s, heat.leakage, seen)
-    near = bus_now(ctx, s, heat, s.bus_V)
+    heat_up(ctx, s)
+    draw_curve(ctx, s)
+    _curve_facts(ctx, seen)
+    near = bus_now(ctx, s, s.bus_V)
     s.bus_V = near.bus_V
     cycles, quiet, whole, written = -SETTLING_CYCLES, False, False, 0
     last_turn, hunted, turns, low, high = 0.0, 0.0, 0.0, inf, 0.0
     mark(s, books, work.turn_books, work.turn_at)
     while s.clock_s < ends_s - 1e-9 and seen.steps < MOST_STEPS:
         before_s, was = s.clock_s, s.mode
-        if ctx.held:
+        if ctx.chain.setup.held == 1:
             event, whole, near = advance_held(
-                ctx, s, heat, books, ring, seen, near, ends_s - s.clock_s
+                ctx, s, books, ring, seen, near, ends_s - s.clock_s
             )
         else:
-            event, whole = advance_turned(ctx, s, heat, books, ring, seen, ends_s - s.clock_s)
+            event, whole = advance_turned(ctx, s, books, ring, seen, ends_s - s.clock_s)
             low, high = min(low, s.rad_s), max(high, s.rad_s)
         took = s.clock_s - before_s
         seen.steps += 1
@@ -293,17 +266,17 @@ def shift(ctx: Context, s: Rows, work: Work, seen: Rows, first: bool, trace: Arr
             written += 1
         renew = tired
         if event != 0:
-            led = switch(ctx, s, heat, seen, event)
+            led = switch(ctx, s, seen, event)
             if led == STOPPED:
                 s.done = STOPPED
                 break
-            near = bus_now(ctx, s, heat, s.bus_V)
+            near = bus_now(ctx, s, s.bus_V)
             quiet = False
             if led == CONNECTED:
                 cycles += 1
                 if cycles == 0:
                     mark(s, books, work.cycle_books, work.cycle_at)
-                elif cycles > 0 and ctx.settings.jumps:
+                elif cycles > 0 and ctx.chain.setup.jumps == 1:
                     length = (books[acc.CLOCK] - work.cycle_books[acc.CLOCK]) / cycles
                     seen.cycle_s = length
                     times = repeat_cycles(
@@ -330,7 +303,7 @@ def shift(ctx: Context, s: Rows, work: Work, seen: Rows, first: bool, trace: Arr
                 if abs(mean - last_turn) > HUNT_SHARE * mean:
                     hunted += 1
             last_turn, low, high = mean, inf, 0.0
-            if quiet and ctx.settings.jumps and s.timer_s == inf:
+            if quiet and ctx.chain.setup.jumps == 1 and s.timer_s == inf:
                 times = repeat_turns(
                     ctx, s, books, ring, work.turn_books, work.turn_at, ends_s - s.clock_s
                 )
@@ -340,53 +313,56 @@ def shift(ctx: Context, s: Rows, work: Work, seen: Rows, first: bool, trace: Arr
             mark(s, books, work.turn_books, work.turn_at)
             quiet = True
             warm(ctx, s, books, work.heated)
-            renew = renew or not ctx.held
-        elif ctx.held and books[acc.CLOCK] - work.heated[2] > 1.0:
+            renew = renew or ctx.chain.setup.held == 0
+        elif ctx.chain.setup.held == 1 and books[acc.CLOCK] - work.heated[2] > 1.0:
             warm(ctx, s, books, work.heated)
-        if ctx.held:
+        if ctx.chain.setup.held == 1:
             moved = max(abs(s.winding_C - s.curve_C), abs(s.valve_C - s.curve_valve_C))
             renew = tired or moved > WARMS_K
         if renew:
-            heat = heat_now(ctx, s)
-            if ctx.held:
+            heat_up(ctx, s)
+            if ctx.chain.setup.held == 1:
                 s.curve_C, s.curve_valve_C = s.winding_C, s.valve_C
-                draw_curve(ctx, s, heat)
-                near = bus_now(ctx, s, heat, s.bus_V)
+                draw_curve(ctx, s)
+                near = bus_now(ctx, s, s.bus_V)
                 s.bus_V = near.bus_V
     if s.mode != LOADED:
         seen.hold_V = nan
     elif seen.hold_V != seen.hold_V:
         seen.hold_V = s.bus_V
     warm(ctx, s, books, work.heated)
-    _close_books(ctx, s, books, seen, begun_V, heat.leakage)
-    _judge(ctx, s, seen, hunted, turns, heat.leakage)
+    _close_books(ctx, s, books, seen, begun_V)
+    _judge(ctx, s, seen, hunted, turns)
     if s.done == STOPPED:
         s.clock_s = ends_s
     return written
 
 
+@law
+def set_up(setup: Rows, row: Rows, drive: Rows, load: Rows, person: Rows) -> None:
+    """Fill in what a shift works with beside the settings."""
+    size = drive.radius_m / TABLED_RADIUS_M
+    set_limits(setup, person, drive.radius_m)
+    setup.bank_ohm, setup.held = load.esr_ohm, 1 if person.inertia_kg_m2 <= 0 else 0
+    setup.unevenness = person.unevenness if setup.held == 1 else 0.0
+    setup.inertia = person.inertia_kg_m2 * size * size + drive.inertia_kg_m2
+    setup.inertia += row.inertia_kg_m2 * drive.ratio * drive.ratio
+    setup.crest, _ = crest(person)
+
+
 @entry
 def _sessions(
-    tables: Machines, trio: NDArray[np.int64], machines: Rows, drives: Rows, loads: Rows,
-    people: Rows, settings: Settings, states: Rows, work: Work, results: Rows, trace: Array,
+    rows: Rows, values: Array, trio: NDArray[np.int64], drives: Rows, loads: Rows, people: Rows,
+    setups: Rows, states: Rows, work: Work, results: Rows, trace: Array,
 ) -> int:  # fmt: skip
     """Sessions of chains (n,) by people (shifts,) into `results` (n, shifts)."""
     written = 0
     for i in range(drives.shape[0]):
-        chain = Chain(machine_of(tables, trio[i]), machines[trio[i]], drives[i], loads[i].esr_ohm)
-        row = machines[trio[i]]
-        cold_C = settings.ambient_C if row.heat_capacity_J_per_K > 0 else settings.winding_C
-        curve = empty_curve(chain, work.awake, work.asleep)
+        chain = Chain(values, rows[trio[i]], drives[i], setups[0])
         for k in range(people.shape[0]):
-            person, drive = people[k], drives[i]
-            size = drive.radius_m / TABLED_RADIUS_M
-            inertia = person.inertia_kg_m2 * size * size + drive.inertia_kg_m2
-            inertia += row.inertia_kg_m2 * drive.ratio * drive.ratio
-            highest, _ = crest(person)
-            ctx = Context(
-                chain, loads[i], person, limits(person, drive.radius_m), curve, settings, inertia,
-                person.inertia_kg_m2 <= 0, cold_C, highest,
-            )  # fmt: skip
+            set_up(setups[0], rows[trio[i]], drives[i], loads[i], people[k])
+            lay_out_curve(chain)
+            ctx = Context(chain, loads[i], people[k], work.columns)
             written = shift(ctx, states[0], work, results[i, k], k == 0, trace)
     return written
 
@@ -394,7 +370,6 @@ def _sessions(
 def sessions(
     tables: Machines,
     trio: NDArray[np.int64],
-    machines: Rows,
     drives: Rows,
     loads: Rows,
     people: Rows,
@@ -404,20 +379,23 @@ def sessions(
 ) -> tuple[Rows, Array]:
     """Sessions of some chains: results (n, shifts) of `accounts.RESULT`, and a course.
 
-    `trio` (n,) picks of each chain the row of `machines` and the tables that belong to it; `drives`
-    and `loads` (n,) are its other halves; `people` (shifts,) turn one after the other on the same
-    bank. The course holds up to `traced` steps of the last chain's last shift: s, bus V, inner V,
-    rad/s, N m, J delivered, J at the crank, state of the switch.
+    `trio` (n,) picks of each chain the machine in `tables`; `drives` and `loads` (n,) are its other
+    halves; `people` (shifts,) turn one after the other on the same bank. The tables must be those
+    of the settings' winding temperature: of the ambient where the winding warms. The course holds
+    up to `traced` steps of the last chain's last shift: s, bus V, inner V, rad/s, N m, J delivered,
+    J at the crank, state of the switch.
     """
     results: Rows = np.zeros((len(drives), len(people)), acc.RESULT)
-    work = Work(
-        np.zeros((NODES, COLUMNS)), np.zeros((NODES, COLUMNS)),
-        *(np.zeros(acc.ACCOUNTS) for _ in range(3)), *(np.zeros(KEPT) for _ in range(2)),
-        np.zeros(SECTORS), np.zeros(4),
-    )  # fmt: skip
     trace = np.zeros((traced, 8))
+    setup = np.zeros(1, SETUP)
+    for name in ("ambient_C", "cold_C", "start_V", "closed", "frozen", "jumps"):
+        setup[name] = getattr(settings, name)
+    work = Work(
+        np.zeros((2, NODES, COLUMNS)), *(np.zeros(acc.ACCOUNTS) for _ in range(3)),
+        *(np.zeros(KEPT) for _ in range(2)), np.zeros(SECTORS), np.zeros(4),
+    )  # fmt: skip
     written = _sessions(
-        tables, trio, machines, drives, loads, people, settings, np.zeros(1, STATE), work,
-        results, trace,
+        edge(tables.rows), tables.values, trio, edge(drives), edge(loads), edge(people),
+        edge(setup), edge(np.zeros(1, STATE)), work, edge(results), trace,
     )  # fmt: skip
     return results, trace[:written]

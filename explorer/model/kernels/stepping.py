@@ -12,8 +12,9 @@ from typing import NamedTuple
 
 from explorer.model.kernels.back import Taken, taken
 from explorer.model.kernels.compiled import law
-from explorer.model.kernels.front import CURRENT, SPEED, Chain, Curve, Front, Thermal, front, place
+from explorer.model.kernels.front import CURRENT, SPEED, Chain, Front, front, place
 from explorer.model.kernels.records import Rows
+from explorer.units import Array
 
 SETTLED_V, SETTLED_J = 1e-10, 1e-9
 """What may be left of a step's equations."""
@@ -48,27 +49,21 @@ class Turned(NamedTuple):
 
 @law
 def held_bus(
-    curve: Curve, asleep: bool, load: Rows, state: int, leakage: float, inner_V: float, ohm: float,
+    columns: Array, setup: Rows, asleep: int, load: Rows, state: int, inner_V: float, ohm: float,
     stroke: float, guess_V: float,
 ) -> Bus:  # fmt: skip
     """Bus voltage V with `V - ohm (stroke I(V) - taken(V)) = inner_V`, from a guess (Newton)."""
     volts = max(guess_V, 1e-9)
     current = current_v = rad_s = net = 0.0
     found = False
-    now = taken(load, state, volts, leakage)
+    now = taken(load, state, volts, setup.leakage)
     for number in range(NEWTONS):
-        left, share, rate = place(curve, volts)
-        if asleep:
-            low, high = curve.asleep[left, CURRENT], curve.asleep[left + 1, CURRENT]
-            rad_s = curve.asleep[left, SPEED]
-            rad_s += (curve.asleep[left + 1, SPEED] - rad_s) * share
-        else:
-            low, high = curve.awake[left, CURRENT], curve.awake[left + 1, CURRENT]
-            rad_s = curve.awake[left, SPEED]
-            rad_s += (curve.awake[left + 1, SPEED] - rad_s) * share
+        left, share, rate = place(setup, columns.shape[1], volts)
+        low, high = columns[asleep, left, CURRENT], columns[asleep, left + 1, CURRENT]
+        rad_s = columns[asleep, left, SPEED]
+        rad_s += (columns[asleep, left + 1, SPEED] - rad_s) * share
         current, current_v = low + (high - low) * share, (high - low) * rate
-        if number > 0:
-            now = taken(load, state, volts, leakage)
+        now = taken(load, state, volts, setup.leakage)
         net = stroke * current - now.amps
         miss = volts - ohm * net - inner_V
         slope = 1 - ohm * (stroke * current_v - now.amps_v)
@@ -84,19 +79,17 @@ def held_bus(
 
 @law
 def crank_bus(
-    chain: Chain, asleep: bool, heat: Thermal, load: Rows, state: int, inner_V: float, ohm: float,
+    chain: Chain, asleep: bool, load: Rows, state: int, inner_V: float, ohm: float,
     crank_rad_s: float, guess_V: float,
 ) -> Bus:  # fmt: skip
     """Bus voltage V with `V - ohm (I(w, V) - taken(V)) = inner_V` at a crank speed, 0: it stands."""
     volts, current, current_v, net = max(guess_V, 1e-9), 0.0, 0.0, 0.0
-    now = taken(load, state, volts, heat.leakage)
     found = False
     for number in range(NEWTONS):
         if crank_rad_s > 0:
-            at = front(chain, asleep, heat, crank_rad_s, volts)
+            at = front(chain, asleep, crank_rad_s, volts)
             current, current_v = at.current_A, at.current_v
-        if number > 0:
-            now = taken(load, state, volts, heat.leakage)
+        now = taken(load, state, volts, chain.setup.leakage)
         net = current - now.amps
         miss = volts - ohm * net - inner_V
         slope = 1 - ohm * (current_v - now.amps_v)
@@ -112,7 +105,7 @@ def crank_bus(
 
 @law
 def turn(
-    chain: Chain, asleep: bool, heat: Thermal, load: Rows, state: int, inertia: float,
+    chain: Chain, asleep: bool, load: Rows, state: int, inertia: float,
     hand_N_m: float, rad_s: float, inner_V: float, radians: float, seconds: float,
     guess_rad_s: float, guess_V: float,
 ) -> Turned:  # fmt: skip
@@ -125,12 +118,9 @@ def turn(
     by_angle = radians > 0
     w, volts = max(guess_rad_s, 1e-6), max(guess_V, 1e-9)
     net, length, found = 0.0, seconds, False
-    at = front(chain, asleep, heat, w, volts)
-    now = taken(load, state, volts, heat.leakage)
     for number in range(NEWTONS):
-        if number > 0:
-            at = front(chain, asleep, heat, w, volts)
-            now = taken(load, state, volts, heat.leakage)
+        at = front(chain, asleep, w, volts)
+        now = taken(load, state, volts, chain.setup.leakage)
         net = at.current_A - now.amps
         pull = hand_N_m - at.torque_N_m
         if by_angle:
