@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from explorer.model.kernels.back import Taken
-from explorer.model.kernels.compiled import law
+from explorer.model.kernels.compiled import inlined
 from explorer.units import Array
 
 NAMES = (
@@ -69,7 +69,7 @@ FAULTS = ("none", "cannot_start", "stalls", "breaks_away", "hunts")
 SOUND, CANNOT_START, STALLS, BREAKS_AWAY, HUNTS = range(5)
 
 
-@law
+@inlined
 def book_load(books: Array, now: Taken, bus_V: float, seconds: float) -> None:
     """Add what left the bus over some seconds."""
     volt_s = bus_V * seconds

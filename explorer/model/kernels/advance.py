@@ -169,7 +169,7 @@ def _try_turn(
 ) -> tuple[Turned, float, float]:
     """A step by angle, or by time where `radians` is 0: its middle, speed at its end, torque."""
     ahead = 0.5 * radians if radians > 0 else 0.5 * s.rad_s * seconds
-    hand = s.torque_N_m * pattern(ctx.person, s.angle + ahead)
+    hand = s.torque_N_m * pattern(ctx.person, s.angle + ahead, s.swing)
     guess = s.rad_s
     if radians > 0:
         guess = max(s.rad_s + 0.5 * s.gain_rad_s, 0.1 * s.rad_s)
@@ -191,9 +191,9 @@ def advance_turned(
     cadence = ctx.chain.drive.cadence_rad_s
     target = (s.sector + 1) * part
     seconds_most = min(s.timer_s, left_s)
-    if s.rad_s <= 0 and s.torque_N_m * pattern(ctx.person, s.angle) <= at_rest(ctx.chain):
+    if s.rad_s <= 0 and s.torque_N_m * pattern(ctx.person, s.angle, s.swing) <= at_rest(ctx.chain):
         govern(ctx, s, mean_speed(s, ring))
-        if s.torque_N_m * pattern(ctx.person, s.angle) <= at_rest(ctx.chain):
+        if s.torque_N_m * pattern(ctx.person, s.angle, s.swing) <= at_rest(ctx.chain):
             seconds = min(seconds_most, LONGEST_STEP_S)
             which, took = _standing(ctx, s, books, seen, seconds)
             s.clock_s += took

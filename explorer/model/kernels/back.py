@@ -5,7 +5,7 @@ from __future__ import annotations
 from math import sqrt
 from typing import NamedTuple
 
-from explorer.model.kernels.compiled import law
+from explorer.model.kernels.compiled import inlined, law
 from explorer.model.kernels.records import REGULATING_PACK, Rows
 
 OPEN, IDLE, LOADED, LATCHED = range(4)
@@ -108,7 +108,7 @@ def _load(row: Rows, bus_V: float, idle: bool) -> _Load:
     return _Load(current, 0.0, window, volts * current - window, 0.0, 0.0, False)
 
 
-@law
+@inlined
 def taken(row: Rows, state: int, bus_V: float, leakage: float) -> Taken:
     """Everything that leaves the bus; `leakage` is the valves' over that of their table."""
     knee = bus_V + LEAKAGE_KNEE_V

@@ -73,9 +73,15 @@ def reserve_after(reserve_J: float, full_J: float, excess_W: float, seconds: flo
 
 
 @law
-def pattern(person: Rows, angle: float) -> float:
-    """Torque of the hand at a crank angle over its mean: once and twice a turn."""
-    return 1 + person.unevenness_turn * sin(angle) + person.unevenness * sin(2 * angle)
+def pattern(person: Rows, angle: float, swing: float) -> float:
+    """Torque of the hand at a crank angle over its mean: once and twice a turn.
+
+    `swing` is how much of the pattern there is: a hand that turns slower than its cadence pushes
+    more evenly, and evenly from rest (assumed: patterns were measured at a cadence).
+    """
+    return 1 + swing * (
+        person.unevenness_turn * sin(angle) + person.unevenness * sin(2 * angle)
+    )
 
 
 @law
@@ -83,7 +89,7 @@ def crest(person: Rows) -> tuple[float, float]:
     """The largest value of the pattern, and the crank angle that it is at."""
     best, at = -1.0, 0.0
     for k in range(256):
-        value = pattern(person, 2 * pi * k / 256)
+        value = pattern(person, 2 * pi * k / 256, 1.0)
         if value > best:
             best, at = value, 2 * pi * k / 256
     return best, at

@@ -141,6 +141,8 @@ def repeat_cycles(
 @law
 def tire(ctx: Context, s: Rows, seconds: float) -> bool:
     """Draw on the reserve; whether it has just run out."""
+    if s.over_W <= 0 and s.reserve_J >= ctx.person.reserve_J:
+        return False
     s.reserve_J = reserve_after(s.reserve_J, ctx.person.reserve_J, s.over_W, seconds)
     if s.tired == 0 and s.reserve_J <= 0 and ctx.chain.setup.tired_W < ctx.chain.setup.comfort_W:
         s.tired = 1

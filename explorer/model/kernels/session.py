@@ -61,7 +61,7 @@ BREAK_SHARE, BREAK_SPEED = 0.1, 1.5
 which on a hand breaks away."""
 STALLED_S = 1.0
 """A crank that has stood for so long is stalled."""
-MOST_STEPS = 4_000_000
+MOST_STEPS = 400_000
 """A session of more steps than this is given up, and says so by its `seconds`."""
 
 
@@ -93,7 +93,7 @@ def _begin(ctx: Context, s: Rows, first: bool) -> None:
             s.asleep = 1
     s.rad_s, s.angle, s.sector, s.turned_rad, s.began_s = 0.0, 0.0, 0, 0.0, s.clock_s
     s.torque_N_m = s.lasting_N_m = s.mean_rad_s = s.effort = s.over_W = 0.0
-    s.gain_rad_s = s.net_A = s.stood_s = s.amps = 0.0
+    s.swing = s.gain_rad_s = s.net_A = s.stood_s = s.amps = 0.0
     s.reserve_J, s.tired, s.at_limit, s.done = ctx.person.reserve_J, 0, 0, 0
     s.curve_C, s.curve_valve_C = s.winding_C, s.valve_C
     if ctx.chain.setup.held == 0:
