@@ -7,7 +7,7 @@ from math import pi
 from explorer.model.kernels import accounts as acc
 from explorer.model.kernels.compiled import law
 from explorer.model.kernels.front import at_rest, front
-from explorer.model.kernels.governor import govern, mean_speed
+from explorer.model.kernels.governor import GOVERNED, govern, mean_speed
 from explorer.model.kernels.hand import pattern, stroke
 from explorer.model.kernels.motion import (
     LANDING_V,
@@ -28,7 +28,7 @@ from explorer.model.kernels.records import Rows
 from explorer.model.kernels.stepping import Bus, Turned, crank_bus, turn
 from explorer.units import Array
 
-SLOW_SHARE = 0.15
+SLOW_SHARE = 0.02
 """Below this share of the cadence steps go by time instead of angle."""
 STARTING_S = 0.01
 """Longest step by time of a crank that turns."""
@@ -40,13 +40,13 @@ FLAT_RAD_S = 1e-9
 
 @law
 def _enter_sector(ctx: Context, s: Rows, ring: Array) -> bool:
-    """Count a sector, keep when it began, and at held inertia set the torque; whether a turn ended."""
+    """Count a sector, keep when it began, set the hand's torque; whether a turn ended."""
     s.sector += 1
     whole = s.sector == SECTORS
     if whole:
         s.sector = 0
         s.angle -= 2 * pi
-    if ctx.chain.setup.held == 0:
+    if ctx.chain.setup.held == 0 and s.sector % GOVERNED == 0:
         govern(ctx, s, mean_speed(s, ring))
     ring[s.sector] = s.clock_s
     return whole
@@ -94,6 +94,7 @@ def advance_held(
     # The stroke that the step was solved with, at the speed foreseen.
     swing = stroke(ctx.person, s.angle + 0.5 * s.rad_s * length)
     book_held(ctx, s, books, now, swing, 0.5 * (s.inner_V + inner_V), length, seen)
+    s.trend_V = (now.bus_V - s.bus_V) / max(length, 1e-9)
     s.inner_V = inner_V
     s.bus_V, s.rad_s = now.bus_V, now.rad_s
     s.angle += now.rad_s * length
@@ -177,7 +178,7 @@ def _try_turn(
         guess = 0.5 * seconds * max(hand - at_rest(ctx.chain), 0.0) / ctx.chain.setup.inertia
     now = turn(
         ctx.chain, s.asleep == 1, ctx.load, s.mode, ctx.chain.setup.inertia, hand, s.rad_s, s.inner_V,
-        radians, seconds, guess, s.bus_V,
+        radians, seconds, guess, max(s.bus_V + s.trend_V, 0.5 * s.bus_V),
     )  # fmt: skip
     return now, 2 * now.rad_s - s.rad_s, hand
 
@@ -257,6 +258,7 @@ def advance_turned(
     inner_V = s.inner_V + now.seconds * now.net_A / load.capacitance_F
     book_turned(ctx, s, books, now, hand, 0.5 * (s.inner_V + inner_V), seen)
     s.gain_rad_s = ends - s.rad_s
+    s.trend_V = now.bus_V - s.bus_V
     s.inner_V, s.bus_V, s.net_A = inner_V, now.bus_V, now.net_A
     s.rad_s = ends if ends > FLAT_RAD_S else 0.0
     s.angle += now.radians

@@ -82,6 +82,7 @@ def switch(ctx: Context, s: Rows, seen: Rows, event: int) -> int:
     if led == STOPPED:
         return led
     now = bus_now(ctx, s, max(s.bus_V, s.inner_V))
+    s.trend_V = 0.0
     if now.found:
         s.bus_V, s.net_A = now.bus_V, now.net_A
     return led

@@ -116,8 +116,10 @@ def front(chain: Chain, asleep: bool, crank_rad_s: float, bus_V: float) -> Front
     electric_W = (volts + rippled) * at.bus_A + squares * ohm
     electric_w = (volts + 2 * rippled) * at.bus_w + at.bus_A * at.drop_w
     electric_w += squares_2 * ohm * at.phase_w
+    electric_w += setup.bank_ohm * at.ripple_w * at.bus_A * at.bus_A
     electric_v = (volts + 2 * rippled) * at.bus_v + at.bus_A * (1 + at.drop_v)
     electric_v += squares_2 * ohm * at.phase_v
+    electric_v += setup.bank_ohm * at.ripple_v * at.bus_A * at.bus_A
     shaft_N_m = electric_W / shaft + drag_N_m
     gear = ratio / drive.efficiency
     shaft_W = shaft_N_m * shaft

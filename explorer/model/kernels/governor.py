@@ -17,6 +17,8 @@ from explorer.model.kernels.motion import SECTORS, Context, most_W
 from explorer.model.kernels.records import Rows
 from explorer.units import Array
 
+GOVERNED = 2
+"""The hand's torque is set anew every so many sectors."""
 CATCHES = 0.5
 """Share of a lasting error of the cadence that the hand takes out in a turn."""
 
@@ -54,7 +56,7 @@ def govern(ctx: Context, s: Rows, mean_rad_s: float) -> None:
     else:
         s.torque_N_m = max(wanted, 0.0)
     if s.at_limit == 0 or error < 0:
-        gain = CATCHES / SECTORS * (max(now.torque_w, 0.0) + agile)
+        gain = CATCHES * GOVERNED / SECTORS * (max(now.torque_w, 0.0) + agile)
         lasting = s.lasting_N_m + gain * error
         bound = max(now.torque_N_m, 0.1 * limit.torque_N_m)
         s.lasting_N_m = min(max(lasting, -bound), bound)

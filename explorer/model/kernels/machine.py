@@ -99,6 +99,8 @@ class Point(NamedTuple):
     drop_w: float
     drop_v: float
     ripple: float
+    ripple_w: float
+    ripple_v: float
 
 
 @law
@@ -366,35 +368,38 @@ def _place(row: Rows, asleep: bool, rad_s: float, bus_V: float) -> tuple[int, fl
     return left, along - left, by_w, rate
 
 
-@law
-def _mixed(values: Array, t: int, i: int, j: int, x: float, y: float, column: int) -> float:
-    """One column between four nodes."""
-    low = (1 - y) * values[t, i, j, column] + y * values[t, i, j + 1, column]
-    high = (1 - y) * values[t, i + 1, j, column] + y * values[t, i + 1, j + 1, column]
-    return (1 - x) * low + x * high
+@inlined
+def _node(
+    values: Array, t: int, i: int, j: int, warmth: float, bank_ohm: float
+) -> tuple[float, float, float, float]:
+    """Bus current, phase rms, junctions' drop and ripple at a node, for a winding and a bank."""
+    amps, phase_A = float(values[t, i, j, COLD_A]), float(values[t, i, j, COLD_RMS])
+    drop_V, ripple = float(values[t, i, j, COLD_DROP]), 0.0
+    if warmth != 0.0:
+        # 1/I = (1 - t)/cold + t/hot
+        hot_A, hot_phase_A = float(values[t, i, j, HOT_A]), float(values[t, i, j, HOT_RMS])
+        if amps > 0 and hot_A > 0:
+            amps *= hot_A / ((1 - warmth) * hot_A + warmth * amps)
+            phase_A *= hot_phase_A / ((1 - warmth) * hot_phase_A + warmth * phase_A)
+        drop_V += warmth * (float(values[t, i, j, HOT_DROP]) - drop_V)
+    if bank_ohm > 0:
+        ripple = float(values[t, i, j, RIPPLE])
+        pulse_S = float(values[t, i, j, PULSE_S])
+        if pulse_S > 0:
+            soft_ohm = bank_ohm / (1 + bank_ohm * float(values[t, i, j, FADE_S]))
+            left = 1 / (1 + soft_ohm * pulse_S)
+            amps *= left
+            phase_A *= left / (1 + soft_ohm * float(values[t, i, j, FORM_S]))
+    return amps, phase_A, drop_V, ripple
 
 
-@law
+@inlined
 def _sloped(
-    values: Array, t: int, i: int, j: int, x: float, y: float, column: int
+    p: float, q: float, r: float, s: float, x: float, y: float
 ) -> tuple[float, float, float]:
-    """One column between four nodes, and its slopes by both places."""
-    p, q = float(values[t, i, j, column]), float(values[t, i, j + 1, column])
-    r, s = float(values[t, i + 1, j, column]), float(values[t, i + 1, j + 1, column])
+    """A value between four nodes, and its slopes by both places; x from (p, q) to (r, s)."""
     low, high = p + y * (q - p), r + y * (s - r)
     return low + x * (high - low), high - low, (1 - x) * (q - p) + x * (s - r)
-
-
-@law
-def _between(
-    cold: tuple[float, float, float], hot: tuple[float, float, float], warmth: float
-) -> tuple[float, float, float]:
-    """`1/I = (1 - t)/cold + t/hot`, with both slopes."""
-    if cold[0] <= 0 or hot[0] <= 0:
-        return cold
-    both = 1 / ((1 - warmth) * hot[0] + warmth * cold[0])
-    near, far = (1 - warmth) * (hot[0] * both) ** 2, warmth * (cold[0] * both) ** 2
-    return cold[0] * hot[0] * both, near * cold[1] + far * hot[1], near * cold[2] + far * hot[2]
 
 
 @inlined
@@ -405,8 +410,7 @@ def read(
     """A trio at a shaft speed above 0 and a mean bus voltage.
 
     `warmth` says how far winding resistance stands from the cold (0) to the hot (1) one;
-    `bank_ohm` is the resistance that the bridge's pulses meet in the bank. How pulses change with
-    speed and voltage is left out of the slopes.
+    `bank_ohm` is the resistance that the bridge's pulses meet in the bank.
     """
     t = row.asleep_table if asleep else row.awake_table
     slow, i, x, x_w, at_w = 1.0, 0, 0.0, 0.0, row.slowest_rad_s
@@ -420,36 +424,26 @@ def read(
         if x >= 1.0:
             x, x_w = 1.0, 0.0
     j, y, y_w, y_v = _place(row, asleep, at_w, bus_V)
-    amps = _sloped(values, t, i, j, x, y, COLD_A)
-    phase = _sloped(values, t, i, j, x, y, COLD_RMS)
-    drop = _sloped(values, t, i, j, x, y, COLD_DROP)
-    if warmth != 0.0:
-        amps = _between(amps, _sloped(values, t, i, j, x, y, HOT_A), warmth)
-        phase = _between(phase, _sloped(values, t, i, j, x, y, HOT_RMS), warmth)
-        hot = _sloped(values, t, i, j, x, y, HOT_DROP)
-        drop = (
-            drop[0] + warmth * (hot[0] - drop[0]), drop[1] + warmth * (hot[1] - drop[1]),
-            drop[2] + warmth * (hot[2] - drop[2]),
-        )  # fmt: skip
-    left, narrow, ripple = 1.0, 1.0, 0.0
-    if bank_ohm > 0:
-        ripple = _mixed(values, t, i, j, x, y, RIPPLE)
-        pulse_S = _mixed(values, t, i, j, x, y, PULSE_S)
-        if pulse_S > 0:
-            soft_ohm = bank_ohm / (1 + bank_ohm * _mixed(values, t, i, j, x, y, FADE_S))
-            left = 1 / (1 + soft_ohm * pulse_S)
-            narrow = left / (1 + soft_ohm * _mixed(values, t, i, j, x, y, FORM_S))
+    p_A, p_rms, p_V, p_ripple = _node(values, t, i, j, warmth, bank_ohm)
+    q_A, q_rms, q_V, q_ripple = _node(values, t, i, j + 1, warmth, bank_ohm)
+    r_A, r_rms, r_V, r_ripple = _node(values, t, i + 1, j, warmth, bank_ohm)
+    s_A, s_rms, s_V, s_ripple = _node(values, t, i + 1, j + 1, warmth, bank_ohm)
+    amps = _sloped(p_A, q_A, r_A, s_A, x, y)
+    phase = _sloped(p_rms, q_rms, r_rms, s_rms, x, y)
+    drop = _sloped(p_V, q_V, r_V, s_V, x, y)
+    ripple, ripple_x, ripple_y = _sloped(p_ripple, q_ripple, r_ripple, s_ripple, x, y)
     if slow < 1.0:  # straight through 0
         rate = 1 / row.slowest_rad_s
         return Point(
-            left * slow * amps[0], left * rate * amps[0], left * slow * amps[2] * y_v,
-            narrow * slow * phase[0], narrow * rate * phase[0], narrow * slow * phase[2] * y_v,
-            drop[0], 0.0, drop[2] * y_v, ripple,
+            slow * amps[0], rate * amps[0], slow * amps[2] * y_v,
+            slow * phase[0], rate * phase[0], slow * phase[2] * y_v,
+            drop[0], 0.0, drop[2] * y_v, ripple, 0.0, ripple_y * y_v,
         )  # fmt: skip
     return Point(
-        left * amps[0], left * (amps[1] * x_w + amps[2] * y_w), left * amps[2] * y_v,
-        narrow * phase[0], narrow * (phase[1] * x_w + phase[2] * y_w), narrow * phase[2] * y_v,
+        amps[0], amps[1] * x_w + amps[2] * y_w, amps[2] * y_v,
+        phase[0], phase[1] * x_w + phase[2] * y_w, phase[2] * y_v,
         drop[0], drop[1] * x_w + drop[2] * y_w, drop[2] * y_v, ripple,
+        ripple_x * x_w + ripple_y * y_w, ripple_y * y_v,
     )  # fmt: skip
 
 

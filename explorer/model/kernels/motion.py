@@ -43,7 +43,7 @@ SECTORS = 32
 """Steps of a turn, unless voltage wants shorter ones."""
 VOLTAGE_STEP_V, BAND_SHARE = 0.1, 0.1
 """Most that the bank moves in a step: a part of the hysteresis, too."""
-LONGEST_STEP_S, LONGEST_TURNING_S, SHORTEST_STEP_S = 2.0, 0.05, 1e-8
+LONGEST_STEP_S, LONGEST_TURNING_S, SHORTEST_STEP_S = 2.0, 0.3, 1e-8
 LANDING_V = 1e-6
 """How far beyond a threshold a step may end."""
 LOCATIONS = 60
@@ -73,7 +73,7 @@ STATE = np.dtype(
         for name in (
             "inner_V", "bus_V", "rad_s", "angle", "timer_s", "reserve_J", "winding_C", "valve_C",
             "torque_N_m", "lasting_N_m", "mean_rad_s", "effort", "over_W", "last_V", "last_rad_s",
-            "stood_s", "clock_s", "turned_rad", "began_s", "amps", "gain_rad_s", "net_A", "swing", "curve_C", "curve_valve_C",
+            "stood_s", "clock_s", "turned_rad", "began_s", "amps", "gain_rad_s", "net_A", "swing", "trend_V", "curve_C", "curve_valve_C",
         )
     ]
     + [(name, "i8") for name in ("mode", "asleep", "tired", "sector", "at_limit", "done")]
@@ -175,7 +175,7 @@ def held_step(ctx: Context, s: Rows, seconds: float) -> Bus:
     """The bank alone for some seconds: the state in the middle."""
     angle = s.angle + 0.5 * s.rad_s * seconds
     ohm = ctx.load.esr_ohm + seconds / (2 * ctx.load.capacitance_F)
-    guess = s.bus_V
+    guess = max(s.bus_V + s.trend_V * seconds, 0.5 * s.bus_V)
     return held_bus(
         ctx.columns, ctx.chain.setup, s.asleep, ctx.load, s.mode, s.inner_V, ohm,
         stroke(ctx.person, angle), guess,

@@ -93,7 +93,7 @@ def _begin(ctx: Context, s: Rows, first: bool) -> None:
             s.asleep = 1
     s.rad_s, s.angle, s.sector, s.turned_rad, s.began_s = 0.0, 0.0, 0, 0.0, s.clock_s
     s.torque_N_m = s.lasting_N_m = s.mean_rad_s = s.effort = s.over_W = 0.0
-    s.swing = s.gain_rad_s = s.net_A = s.stood_s = s.amps = 0.0
+    s.trend_V = s.swing = s.gain_rad_s = s.net_A = s.stood_s = s.amps = 0.0
     s.reserve_J, s.tired, s.at_limit, s.done = ctx.person.reserve_J, 0, 0, 0
     s.curve_C, s.curve_valve_C = s.winding_C, s.valve_C
     if ctx.chain.setup.held == 0:
@@ -386,12 +386,13 @@ def sessions(
     J at the crank, state of the switch.
     """
     results: Rows = np.zeros((len(drives), len(people)), acc.RESULT)
+    nodes = NODES if (people["inertia_kg_m2"] <= 0).any() else NODES // 3
     trace = np.zeros((traced, 8))
     setup = np.zeros(1, SETUP)
     for name in ("ambient_C", "cold_C", "start_V", "closed", "frozen", "jumps"):
         setup[name] = getattr(settings, name)
     work = Work(
-        np.zeros((2, NODES, COLUMNS)), *(np.zeros(acc.ACCOUNTS) for _ in range(3)),
+        np.zeros((2, nodes, COLUMNS)), *(np.zeros(acc.ACCOUNTS) for _ in range(3)),
         *(np.zeros(KEPT) for _ in range(2)), np.zeros(SECTORS), np.zeros(4),
     )  # fmt: skip
     written = _sessions(

@@ -16,7 +16,7 @@ from explorer.model.kernels.front import CURRENT, SPEED, Chain, Front, front, pl
 from explorer.model.kernels.records import Rows
 from explorer.units import Array
 
-SETTLED_V, SETTLED_J = 1e-10, 1e-9
+SETTLED_V, SETTLED_J = 1e-9, 1e-8
 """What may be left of a step's equations."""
 NEWTONS = 24
 HIGHEST_V = 400.0
