@@ -8,7 +8,7 @@ from explorer.model.kernels import accounts as acc
 from explorer.model.kernels.compiled import law
 from explorer.model.kernels.front import at_rest, front
 from explorer.model.kernels.governor import GOVERNED, govern, mean_speed
-from explorer.model.kernels.hand import pattern, stroke
+from explorer.model.kernels.hand import KEEPS_UP, follows, pattern, stroke
 from explorer.model.kernels.motion import (
     LANDING_V,
     LOCATIONS,
@@ -16,7 +16,6 @@ from explorer.model.kernels.motion import (
     LONGEST_TURNING_S,
     SECTORS,
     SHORTEST_STEP_S,
-    VOLTAGE_STEP_V,
     Context,
     beyond,
     book_held,
@@ -47,7 +46,7 @@ def _enter_sector(ctx: Context, s: Rows, ring: Array) -> bool:
         s.sector = 0
         s.angle -= 2 * pi
     if ctx.chain.setup.held == 0 and s.sector % GOVERNED == 0:
-        govern(ctx, s, mean_speed(s, ring))
+        govern(ctx, s, mean_speed(s, ring, s.sector))
     ring[s.sector] = s.clock_s
     return whole
 
@@ -92,7 +91,7 @@ def advance_held(
             length = max(0.5 * (low + high), SHORTEST_STEP_S)
     inner_V = s.inner_V + length * now.net_A / ctx.load.capacitance_F
     # The stroke that the step was solved with, at the speed foreseen.
-    swing = stroke(ctx.person, s.angle + 0.5 * s.rad_s * length)
+    swing = stroke(ctx.chain.setup, s.angle + 0.5 * s.rad_s * length)
     book_held(ctx, s, books, now, swing, 0.5 * (s.inner_V + inner_V), length, seen)
     s.trend_V = (now.bus_V - s.bus_V) / max(length, 1e-9)
     s.inner_V = inner_V
@@ -127,7 +126,7 @@ def _standing(
         ctx.chain, s.asleep == 1, load, s.mode, s.inner_V, load.esr_ohm, 0.0, s.bus_V
     )
     if now.found:
-        most_V = min(VOLTAGE_STEP_V, 0.1 * (load.on_V - load.off_V))
+        most_V = min(ctx.chain.setup.step_V, ctx.chain.setup.step_share * (load.on_V - load.off_V))
         length = min(length, most_V * load.capacitance_F / max(abs(now.net_A), 1e-12))
     for _ in range(LOCATIONS):
         ohm = load.esr_ohm + length / (2 * load.capacitance_F)
@@ -171,6 +170,9 @@ def _try_turn(
     """A step by angle, or by time where `radians` is 0: its middle, speed at its end, torque."""
     ahead = 0.5 * radians if radians > 0 else 0.5 * s.rad_s * seconds
     hand = s.torque_N_m * pattern(ctx.person, s.angle + ahead, s.swing)
+    cadence = ctx.chain.drive.cadence_rad_s
+    if s.rad_s > KEEPS_UP * cadence:
+        hand *= follows(ctx.person, cadence, s.rad_s)
     guess = s.rad_s
     if radians > 0:
         guess = max(s.rad_s + 0.5 * s.gain_rad_s, 0.1 * s.rad_s)
@@ -193,7 +195,7 @@ def advance_turned(
     target = (s.sector + 1) * part
     seconds_most = min(s.timer_s, left_s)
     if s.rad_s <= 0 and s.torque_N_m * pattern(ctx.person, s.angle, s.swing) <= at_rest(ctx.chain):
-        govern(ctx, s, mean_speed(s, ring))
+        govern(ctx, s, mean_speed(s, ring, (s.sector + 1) % SECTORS))
         if s.torque_N_m * pattern(ctx.person, s.angle, s.swing) <= at_rest(ctx.chain):
             seconds = min(seconds_most, LONGEST_STEP_S)
             which, took = _standing(ctx, s, books, seen, seconds)
@@ -205,7 +207,7 @@ def advance_turned(
                 which = TIMED
             return which, False
     by_angle = s.rad_s > SLOW_SHARE * cadence and (target - s.angle) < s.rad_s * LONGEST_TURNING_S
-    most_V = min(VOLTAGE_STEP_V, 0.1 * (load.on_V - load.off_V))
+    most_V = min(ctx.chain.setup.step_V, ctx.chain.setup.step_share * (load.on_V - load.off_V))
     voltage_s = most_V * load.capacitance_F / max(abs(s.net_A), 1e-9)
     if by_angle:
         size = min(target - s.angle, s.rad_s * voltage_s)

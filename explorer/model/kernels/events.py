@@ -7,7 +7,7 @@ from math import inf
 from explorer.model.kernels.advance import COLLAPSED, TIMED
 from explorer.model.kernels.back import IDLE, LATCHED, LOADED, OPEN, opens_V
 from explorer.model.kernels.compiled import law
-from explorer.model.kernels.motion import Context, bus_now, lifted
+from explorer.model.kernels.motion import Context, bus_now, floor, lifted
 from explorer.model.kernels.records import RETRYING_PACK, Rows
 
 CONNECTED, STOPPED = 1, 2
@@ -27,7 +27,8 @@ def _connect(ctx: Context, s: Rows, seen: Rows, waited: bool) -> int:
     s.timer_s, s.mode = inf, LOADED
     now = bus_now(ctx, s, max(s.bus_V, s.inner_V))
     least_V = opens_V(ctx.load, LOADED)
-    if now.found and now.bus_V >= least_V and now.taken.sustained:
+    bears = now.found and now.bus_V >= least_V and now.taken.sustained
+    if bears and s.inner_V >= floor(ctx, s, now.bus_V, s.rad_s, s.angle):
         s.bus_V = now.bus_V
         seen.turn_ons += 1
         if seen.first_charge_s == inf:

@@ -24,12 +24,13 @@ CATCHES = 0.5
 
 
 @law
-def mean_speed(s: Rows, ring: Array) -> float:
+def mean_speed(s: Rows, ring: Array, sector: int) -> float:
     """Mean crank speed of the last turn, or since the crank began to turn, rad/s.
 
-    `ring` holds when each sector was last entered, below 0 where it was not.
+    `ring` holds when each sector was last entered, below 0 where it was not; `sector` is the one
+    that was entered a turn ago.
     """
-    oldest = ring[s.sector]
+    oldest = ring[sector]
     if oldest >= 0 and s.turned_rad >= 2 * pi:
         return 2 * pi / max(s.clock_s - oldest, 1e-6)
     return s.turned_rad / max(s.clock_s - s.began_s, 1e-6)

@@ -11,6 +11,8 @@ equivalent_power = law(operator.equivalent_power)
 equivalent_limit = law(operator.equivalent_limit)
 external_excess = law(operator.external_excess)
 
+KEEPS_UP, RUNS_AHEAD = 1.5, 2.0
+"""Speeds over the cadence from which on a hand falls behind its handle, and gives it nothing."""
 TABLED_RADIUS_M = 0.17
 """Crank radius that a person's inertia is given for; it grows with the radius squared."""
 
@@ -85,6 +87,18 @@ def pattern(person: Rows, angle: float, swing: float) -> float:
 
 
 @law
+def follows(person: Rows, cadence_rad_s: float, rad_s: float) -> float:
+    """Share of its torque that a hand still gives to a handle that runs ahead of its cadence.
+
+    All of it up to half as fast again, none at twice the cadence (assumed), nor beyond the speed at
+    which the sprint line ends.
+    """
+    ahead = (RUNS_AHEAD * cadence_rad_s - rad_s) / ((RUNS_AHEAD - KEEPS_UP) * cadence_rad_s)
+    line = 1 - rad_s / person.sprint_speed_rad_s
+    return max(min(ahead, 1.0, 4 * line), 0.0)
+
+
+@law
 def crest(person: Rows) -> tuple[float, float]:
     """The largest value of the pattern, and the crank angle that it is at."""
     best, at = -1.0, 0.0
@@ -96,6 +110,6 @@ def crest(person: Rows) -> tuple[float, float]:
 
 
 @law
-def stroke(person: Rows, angle: float) -> float:
+def stroke(setup: Rows, angle: float) -> float:
     """Current of a held speed through the turn over its mean, from its crest."""
-    return 1 + person.unevenness * cos(angle)
+    return 1 + setup.swing * cos(angle) if setup.swing > 0 else 1.0

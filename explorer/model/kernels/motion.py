@@ -24,7 +24,6 @@ from explorer.model.kernels.front import (
     Chain,
     fill_curve,
     front,
-    on_curve,
     place,
     set_heat,
 )
@@ -41,12 +40,12 @@ NODES = 216
 """Nodes of a curve of held speed."""
 SECTORS = 32
 """Steps of a turn, unless voltage wants shorter ones."""
-VOLTAGE_STEP_V, BAND_SHARE = 0.1, 0.1
-"""Most that the bank moves in a step: a part of the hysteresis, too."""
 LONGEST_STEP_S, LONGEST_TURNING_S, SHORTEST_STEP_S = 2.0, 0.3, 1e-8
 LANDING_V = 1e-6
 """How far beyond a threshold a step may end."""
 LOCATIONS = 60
+FOLDS = 24
+"""Halvings that locate where a bus folds."""
 SLEEPS_V = 0.05
 """An active valve that has woken sleeps again so far below its start."""
 WARMS_K = 3.0
@@ -57,6 +56,8 @@ class Settings(NamedTuple):
     """What holds for all chains. `jumps` False steps everything; `cold_C` is the windings' at first.
 
     With `frozen` nothing switches: the bank begins at `start_V`, its window `closed` or open.
+    `even` takes the stroke out of a held speed's current, not the heat of it. `step_V` is the most
+    that the bank moves in a step, `step_share` the same as a share of the hysteresis.
     """
 
     ambient_C: float
@@ -65,6 +66,9 @@ class Settings(NamedTuple):
     frozen: bool = False
     start_V: float = 0.0
     closed: bool = False
+    even: bool = False
+    step_V: float = 0.1
+    step_share: float = 0.1
 
 
 STATE = np.dtype(
@@ -115,7 +119,7 @@ def bus_now(ctx: Context, s: Rows, guess_V: float) -> Bus:
     if ctx.chain.setup.held == 1:
         return held_bus(
             ctx.columns, ctx.chain.setup, s.asleep, ctx.load, s.mode, s.inner_V, ctx.load.esr_ohm,
-            stroke(ctx.person, s.angle), guess_V,
+            stroke(ctx.chain.setup, s.angle), guess_V,
         )  # fmt: skip
     return crank_bus(
         ctx.chain, s.asleep == 1, ctx.load, s.mode, s.inner_V, ctx.load.esr_ohm, s.rad_s,
@@ -124,18 +128,51 @@ def bus_now(ctx: Context, s: Rows, guess_V: float) -> Bus:
 
 
 @law
-def lifted(
+def _lift(
     ctx: Context, s: Rows, level_V: float, rad_s: float, angle: float
-) -> float:
-    """Inner voltage at which the bus stands at a level, with the crank at a speed and angle."""
+) -> tuple[float, float]:
+    """Inner voltage at which the bus stands at a level, and how it rises with the level."""
+    current = current_v = 0.0
     if ctx.chain.setup.held == 1:
-        current = on_curve(ctx.columns, ctx.chain.setup, s.asleep, CURRENT, level_V) * stroke(ctx.person, angle)
+        left, share, rate = place(ctx.chain.setup, ctx.columns.shape[1], level_V)
+        low, high = ctx.columns[s.asleep, left, CURRENT], ctx.columns[s.asleep, left + 1, CURRENT]
+        swing = stroke(ctx.chain.setup, angle)
+        current, current_v = swing * (low + (high - low) * share), swing * (high - low) * rate
     elif rad_s > 0:
-        current = front(ctx.chain, s.asleep == 1, rad_s, level_V).current_A
-    else:
-        current = 0.0
-    net = current - taken(ctx.load, s.mode, level_V, ctx.chain.setup.leakage).amps
-    return level_V - ctx.load.esr_ohm * net
+        at = front(ctx.chain, s.asleep == 1, rad_s, level_V)
+        current, current_v = at.current_A, at.current_v
+    now = taken(ctx.load, s.mode, level_V, ctx.chain.setup.leakage)
+    esr = ctx.load.esr_ohm
+    return level_V - esr * (current - now.amps), 1 - esr * (current_v - now.amps_v)
+
+
+@law
+def lifted(ctx: Context, s: Rows, level_V: float, rad_s: float, angle: float) -> float:
+    """Inner voltage at which the bus stands at a level, with the crank at a speed and angle."""
+    inner_V, _ = _lift(ctx, s, level_V, rad_s, angle)
+    return inner_V
+
+
+@law
+def floor(ctx: Context, s: Rows, bus_V: float, rad_s: float, angle: float) -> float:
+    """Least inner voltage that carries the closed window's load from a bus voltage down.
+
+    That of the turn-off threshold; or where series resistance folds, and the bus collapses above
+    the threshold, the least of all inner voltages in between.
+    """
+    low = opens_V(ctx.load, s.mode)
+    inner_V, rises = _lift(ctx, s, low, rad_s, angle)
+    if rises >= 0 or bus_V <= low:
+        return inner_V
+    high = bus_V
+    for _ in range(FOLDS):
+        middle = 0.5 * (low + high)
+        inner_V, rises = _lift(ctx, s, middle, rad_s, angle)
+        if rises < 0:
+            low = middle
+        else:
+            high = middle
+    return inner_V
 
 
 @law
@@ -156,7 +193,10 @@ def beyond(
         most, which = inner_V - lifted(ctx, s, up, rad_s, angle), 1
     down = load.return_V if mode == LATCHED else opens_V(load, mode)
     if mode != OPEN and bus_V < down + reach:
-        under = lifted(ctx, s, down, rad_s, angle) - inner_V
+        if mode == LATCHED:
+            under = lifted(ctx, s, down, rad_s, angle) - inner_V
+        else:
+            under = floor(ctx, s, bus_V, rad_s, angle) - inner_V
         if under > most:
             most, which = under, -1
     start_V = ctx.chain.row.start_V
@@ -178,7 +218,7 @@ def held_step(ctx: Context, s: Rows, seconds: float) -> Bus:
     guess = max(s.bus_V + s.trend_V * seconds, 0.5 * s.bus_V)
     return held_bus(
         ctx.columns, ctx.chain.setup, s.asleep, ctx.load, s.mode, s.inner_V, ohm,
-        stroke(ctx.person, angle), guess,
+        stroke(ctx.chain.setup, angle), guess,
     )  # fmt: skip
 
 
@@ -186,12 +226,12 @@ def held_step(ctx: Context, s: Rows, seconds: float) -> Bus:
 def held_length(ctx: Context, s: Rows, now: Bus) -> float:
     """The longest step that keeps voltage, time constant and stroke resolved, s."""
     load = ctx.load
-    most_V = min(VOLTAGE_STEP_V, BAND_SHARE * (load.on_V - load.off_V))
+    most_V = min(ctx.chain.setup.step_V, ctx.chain.setup.step_share * (load.on_V - load.off_V))
     rate = abs(now.net_A) / load.capacitance_F + 1e-12
-    slope = stroke(ctx.person, s.angle) * now.current_v - now.taken.amps_v
+    slope = stroke(ctx.chain.setup, s.angle) * now.current_v - now.taken.amps_v
     slope = abs(slope / max(1 - load.esr_ohm * slope, 1e-3)) / load.capacitance_F
     longest = min(most_V / rate, max(1.0 / max(slope, 1e-12), 1e-3 / rate), LONGEST_STEP_S)
-    if ctx.person.unevenness > 0 and now.rad_s > 1e-3:
+    if ctx.chain.setup.swing > 0 and now.rad_s > 1e-3:
         part = 2 * pi / SECTORS
         left = (s.sector + 1) * part - s.angle
         longest = min(longest, left / now.rad_s)
@@ -227,7 +267,7 @@ def book_held(
     torque = near * columns[way, left, TORQUE] + far * columns[way, left + 1, TORQUE]
     amps = near * columns[way, left, PHASE_A] + far * columns[way, left + 1, PHASE_A]
     bridge = near * columns[way, left, BRIDGE] + far * columns[way, left + 1, BRIDGE]
-    most = 1 + ctx.person.unevenness
+    most = 1 + ctx.chain.setup.unevenness
     seen.peak_torque_N_m = max(seen.peak_torque_N_m, torque * most)
     seen.peak_phase_A = max(seen.peak_phase_A, amps * most)
     seen.peak_bus_A = max(seen.peak_bus_A, now.current_A)

@@ -128,7 +128,10 @@ SETUP = np.dtype(
         ("radius_m", "f8"),
         ("kappa_m_s", "f8"),
         ("p_W_s2_m2", "f8"),
-        ("unevenness", "f8"),  # of a held speed's current
+        ("unevenness", "f8"),  # of a held speed's current, as its heats see it
+        ("swing", "f8"),  # and as the bus does
+        ("step_V", "f8"),
+        ("step_share", "f8"),
         ("inertia", "f8"),  # of arm, crank and rotor at the crank
         ("crest", "f8"),  # of the hand's pattern
         ("held", "i8"),
@@ -145,6 +148,7 @@ SETUP = np.dtype(
         ("closed", "i8"),
         ("frozen", "i8"),
         ("jumps", "i8"),
+        ("even", "i8"),
     ]
 )
 """What a shift works with: the hand's limits, temperatures of the moment, the curve's ends."""

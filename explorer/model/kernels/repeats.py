@@ -17,7 +17,7 @@ from explorer.model.kernels.motion import WARMS_K, Context
 from explorer.model.kernels.records import Rows
 from explorer.units import Array
 
-SETTLING_CYCLES, SAMPLED_CYCLES, SAMPLED_TURNS, MOST_SAMPLED = 2, 3, 64.0, 24
+SETTLING_CYCLES, SAMPLED_CYCLES, SAMPLED_TURNS, MOST_SAMPLED = 2, 3, 64.0, 200
 """Cycles that pass before some are weighed; at least so many, over so many turns; or so many."""
 DRIFT_V, DRIFT, LEAST_JUMP = 4e-3, 4e-3, 4.0
 """Turns are jumped as long as bank, speed and torque drift by no more than these."""
@@ -61,7 +61,8 @@ def _jump(
     farad = ctx.load.capacitance_F
     seconds = (books[acc.CLOCK] - kept[acc.CLOCK]) * times
     gained_J = 0.5 * farad * (s.inner_V * s.inner_V - at[INNER] * at[INNER])
-    gained_J += 0.5 * ctx.chain.setup.inertia * (s.rad_s * s.rad_s - at[SPEED] * at[SPEED])
+    if ctx.chain.setup.held == 0:
+        gained_J += 0.5 * ctx.chain.setup.inertia * (s.rad_s * s.rad_s - at[SPEED] * at[SPEED])
     for k in range(acc.ACCOUNTS):
         books[k] += times * (books[k] - kept[k])
     books[acc.CRANK] -= times * gained_J
@@ -125,8 +126,8 @@ def repeat_cycles(
     The last one is left to be stepped.
     """
     turns = (books[acc.ANGLE] - kept[acc.ANGLE]) / 6.283185307179586
-    even = ctx.chain.setup.held == 1 and ctx.person.unevenness == 0
-    enough = cycles >= SAMPLED_CYCLES and (even or turns >= SAMPLED_TURNS)
+    even = ctx.chain.setup.held == 1 and ctx.chain.setup.swing == 0
+    enough = even or cycles >= SAMPLED_CYCLES and (turns >= SAMPLED_TURNS)
     if not (enough or cycles >= MOST_SAMPLED and turns >= 8.0):
         return -1.0
     cycle_s = (books[acc.CLOCK] - kept[acc.CLOCK]) / cycles

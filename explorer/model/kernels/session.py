@@ -237,7 +237,9 @@ def shift(ctx: Context, s: Rows, work: Work, seen: Rows, first: bool, trace: Arr
     _curve_facts(ctx, seen)
     near = bus_now(ctx, s, s.bus_V)
     s.bus_V = near.bus_V
-    cycles, quiet, whole, written = -SETTLING_CYCLES, False, False, 0
+    # Cycles of an even hand are alike from the first on.
+    even = ctx.chain.setup.held == 1 and ctx.chain.setup.swing == 0
+    cycles, quiet, whole, written = -1 if even else -SETTLING_CYCLES, False, False, 0
     last_turn, hunted, turns, low, high = 0.0, 0.0, 0.0, inf, 0.0
     mark(s, books, work.turn_books, work.turn_at)
     while s.clock_s < ends_s - 1e-9 and seen.steps < MOST_STEPS:
@@ -265,6 +267,8 @@ def shift(ctx: Context, s: Rows, work: Work, seen: Rows, first: bool, trace: Arr
             trace[written, 7] = s.mode
             written += 1
         renew = tired
+        if tired:  # what comes is not like what was
+            quiet, cycles = False, min(cycles, -1)
         if event != 0:
             led = switch(ctx, s, seen, event)
             if led == STOPPED:
@@ -345,6 +349,7 @@ def set_up(setup: Rows, row: Rows, drive: Rows, load: Rows, person: Rows) -> Non
     set_limits(setup, person, drive.radius_m)
     setup.bank_ohm, setup.held = load.esr_ohm, 1 if person.inertia_kg_m2 <= 0 else 0
     setup.unevenness = person.unevenness if setup.held == 1 else 0.0
+    setup.swing = 0.0 if setup.even == 1 else setup.unevenness
     setup.inertia = person.inertia_kg_m2 * size * size + drive.inertia_kg_m2
     setup.inertia += row.inertia_kg_m2 * drive.ratio * drive.ratio
     setup.crest, _ = crest(person)
@@ -376,6 +381,7 @@ def sessions(
     settings: Settings,
     *,
     traced: int = 0,
+    nodes: int = NODES,
 ) -> tuple[Rows, Array]:
     """Sessions of some chains: results (n, shifts) of `accounts.RESULT`, and a course.
 
@@ -386,10 +392,11 @@ def sessions(
     J at the crank, state of the switch.
     """
     results: Rows = np.zeros((len(drives), len(people)), acc.RESULT)
-    nodes = NODES if (people["inertia_kg_m2"] <= 0).any() else NODES // 3
+    if (people["inertia_kg_m2"] > 0).all():
+        nodes = nodes // 3
     trace = np.zeros((traced, 8))
     setup = np.zeros(1, SETUP)
-    for name in ("ambient_C", "cold_C", "start_V", "closed", "frozen", "jumps"):
+    for name in Settings._fields:
         setup[name] = getattr(settings, name)
     work = Work(
         np.zeros((2, nodes, COLUMNS)), *(np.zeros(acc.ACCOUNTS) for _ in range(3)),

@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 
 from explorer import demand
 from explorer.config import Project
 from explorer.model.kernels import records
+from explorer.model.kernels.machine import Machines, tabulate
 from explorer.parts import Operator
-from explorer.space import Designs
+from explorer.space import Designs, Space
 from explorer.supply import BODY_DIODE_EMISSION_V, CONDUCTORS_PER_PHASE, KINDS
 from explorer.units import RAD_S_PER_RPM
 
@@ -92,3 +93,42 @@ def shift(person: Operator, seconds: float, **fields: Any) -> records.Rows:
     return records.rows(
         records.PERSON, 1, **{"seconds": seconds, "pace_s": seconds} | values
     )
+
+
+ADULT, PACK = "adult_one_arm", "telemetry_pack"
+WINDING_C = 60.0
+ROTORS = {
+    "hub_small": 0.01, "hub_mid": 0.018, "hub_ebike": 0.03, "washer_direct": 0.03,
+    "outrunner_63": 3e-4, "stepper_long": 5e-5, "treadmill_dc": 7e-4,
+}  # fmt: skip
+"""Class values of hand.md, kg m2."""
+
+
+class Chains(NamedTuple):
+    """Random designs of the demo as rows, with their tables."""
+
+    project: Project
+    designs: Designs
+    tables: Machines
+    drives: records.Rows
+    loads: dict[str, records.Rows]
+
+    def shift(self, seconds: float = 600.0, **fields: float) -> records.Rows:
+        """A shift of the demo's adult."""
+        return shift(self.project.catalogue.operators[ADULT], seconds, **fields)
+
+    @property
+    def trio(self) -> np.ndarray:
+        return np.arange(len(self.drives))
+
+
+def chains(project: Project, count: int, seed: int, *, heat: bool = False) -> Chains:
+    """Random designs, each with the tables of its own trio."""
+    designs = Space.of(project).draw(count, np.random.default_rng(seed))
+    rows, turning = machines(project, designs, heat=heat), drives(project, designs)
+    names = [project.catalogue.parts["generator"][int(i)].id for i in designs.parts["generator"]]
+    rows["inertia_kg_m2"] = [ROTORS[name] for name in names]
+    fastest = 2.5 * turning["cadence_rad_s"] * turning["ratio"]
+    tables = tabulate(rows, fastest, 25.0 if heat else WINDING_C)
+    taken = {pack: loads(project, designs, pack) for pack in project.catalogue.packs}
+    return Chains(project, designs, tables, turning, taken)
