@@ -114,7 +114,11 @@ def test_jumps_stand_for_what_they_jump(demo_chains: Chains) -> None:
         allowed = np.maximum(0.01 * whole["delivered_J"], 1.05 * spell_J)
         keeps = np.abs(quick["delivered_J"] - whole["delivered_J"]) <= allowed
         assert keeps[many].mean() > 0.9
-        assert quick["crank_work_J"] == pytest.approx(whole["crank_work_J"], rel=0.01, abs=5)
+        tame = whole["fault"] != acc.BREAKS_AWAY  # no two strokes of a hand that does are alike
+        assert tame.sum() > 35
+        assert quick["crank_work_J"][tame] == pytest.approx(
+            whole["crank_work_J"][tame], rel=0.01, abs=5
+        )
 
 
 def test_a_bank_alone_discharges_exponentially(demo_chains: Chains) -> None:
@@ -190,13 +194,15 @@ def test_the_filter_is_near_the_session_of_an_even_hand(demo_chains: Chains) -> 
     assert rough["effort"] == pytest.approx(fine["effort"], rel=0.01, abs=1e-3)
 
 
-def test_more_of_a_person_brings_no_less_work(demo_chains: Chains) -> None:
+def test_more_of_a_person_delivers_no_less(demo_chains: Chains) -> None:
     weak = run(demo_chains, demo_chains.shift(critical_power_W=30.0, unevenness=0.0))[:, 0]
     strong = run(demo_chains, demo_chains.shift(critical_power_W=60.0, unevenness=0.0))[:, 0]
-    # Who is stronger may lose the load for good, or chatter, and then turns an empty chain.
+    # Who is stronger may lose the load for good, or chatter.
     goes = (weak["regime"] <= acc.STEADY) & (strong["regime"] <= acc.STEADY)
     assert goes.sum() > 20
-    assert (strong["crank_work_J"] >= 0.999 * weak["crank_work_J"])[goes].all()
+    spell_J = weak["delivered_J"] / np.maximum(weak["turn_ons"], 1)
+    allowed = 0.995 * weak["delivered_J"] - spell_J
+    assert (strong["delivered_J"] >= allowed)[goes].all()
 
 
 def test_work_stays_within_critical_power_and_reserve(demo_chains: Chains) -> None:
