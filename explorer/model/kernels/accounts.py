@@ -65,8 +65,9 @@ RESULT = np.dtype(
 
 REGIMES = ("starved", "cycling", "steady", "flooded", "chattering")
 STARVED, CYCLING, STEADY, FLOODED, CHATTERING = range(5)
-FAULTS = ("none", "cannot_start", "stalls", "breaks_away", "hunts")
-SOUND, CANNOT_START, STALLS, BREAKS_AWAY, HUNTS = range(5)
+FAULTS = ("none", "cannot_start", "stalls", "breaks_away", "hunts", "unfinished")
+SOUND, CANNOT_START, STALLS, BREAKS_AWAY, HUNTS, UNFINISHED = range(6)
+"""What was wrong with a hand; an unfinished shift says nothing, see its `seconds`."""
 
 
 @inlined

@@ -34,7 +34,8 @@ STARTING_S = 0.01
 COLLAPSED, TIMED, NOTHING = -2, 3, 0
 """What a step ended with beside `motion.beyond`: a load that the bank cannot carry, a pack that
 has waited, nothing."""
-FLAT_RAD_S = 1e-9
+FLAT_RAD_S = 1e-5
+"""A crank slower than this stands."""
 
 
 @law

@@ -247,7 +247,7 @@ def _fill(
         for column in range(COLUMNS):
             columns[way, node, column] = 0.0
         columns[way, node, TORQUE] = at_rest(chain)
-        columns[way, node, EFFORT] = columns[way, node, TORQUE] / chain.setup.torque_N_m
+        columns[way, node, EFFORT] = min(columns[way, node, TORQUE] / chain.setup.torque_N_m, 1.0)
         return
     row = chain.row
     now = front(chain, way == 1, rad_s, bus_V)

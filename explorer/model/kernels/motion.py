@@ -77,10 +77,10 @@ STATE = np.dtype(
         for name in (
             "inner_V", "bus_V", "rad_s", "angle", "timer_s", "reserve_J", "winding_C", "valve_C",
             "torque_N_m", "lasting_N_m", "mean_rad_s", "effort", "over_W", "last_V", "last_rad_s",
-            "stood_s", "clock_s", "turned_rad", "began_s", "amps", "gain_rad_s", "net_A", "swing", "trend_V", "curve_C", "curve_valve_C",
+            "stood_s", "clock_s", "turned_rad", "began_s", "amps", "gain_rad_s", "net_A", "swing", "trend_V", "switched_s", "curve_C", "curve_valve_C",
         )
     ]
-    + [(name, "i8") for name in ("mode", "asleep", "tired", "sector", "at_limit", "done")]
+    + [(name, "i8") for name in ("mode", "asleep", "tired", "sector", "at_limit", "done", "flicker")]
 )  # fmt: skip
 
 

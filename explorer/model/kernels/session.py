@@ -59,6 +59,8 @@ HUNT_SHARE, HUNTS_OVER = 0.05, 0.2
 BREAK_SHARE, BREAK_SPEED = 0.1, 1.5
 """Share of the time beyond the machine's peak torque, and speed over the cadence asked for, from
 which on a hand breaks away."""
+FLICKER_S, FLICKERS = 1e-3, 200
+"""A window that switches so often, each time within this of the last, chatters."""
 STALLED_S = 1.0
 """A crank that has stood for so long is stalled."""
 MOST_STEPS = 400_000
@@ -95,6 +97,7 @@ def _begin(ctx: Context, s: Rows, first: bool) -> None:
     s.torque_N_m = s.lasting_N_m = s.mean_rad_s = s.effort = s.over_W = 0.0
     s.trend_V = s.swing = s.gain_rad_s = s.net_A = s.stood_s = s.amps = 0.0
     s.reserve_J, s.tired, s.at_limit, s.done = ctx.person.reserve_J, 0, 0, 0
+    s.flicker, s.switched_s = 0, -1.0
     s.curve_C, s.curve_valve_C = s.winding_C, s.valve_C
     if ctx.chain.setup.held == 0:
         _, s.angle = crest(ctx.person)
@@ -271,6 +274,10 @@ def shift(ctx: Context, s: Rows, work: Work, seen: Rows, first: bool, trace: Arr
             quiet, cycles = False, min(cycles, -1)
         if event != 0:
             led = switch(ctx, s, seen, event)
+            s.flicker = s.flicker + 1 if s.clock_s - s.switched_s < FLICKER_S else 0
+            s.switched_s = s.clock_s
+            if s.flicker > FLICKERS:
+                led = STOPPED
             if led == STOPPED:
                 s.done = STOPPED
                 break
@@ -338,6 +345,9 @@ def shift(ctx: Context, s: Rows, work: Work, seen: Rows, first: bool, trace: Arr
     _close_books(ctx, s, books, seen, begun_V)
     _judge(ctx, s, seen, hunted, turns)
     if s.done == STOPPED:
+        s.clock_s = ends_s
+    elif s.clock_s < ends_s - 1e-6:
+        seen.fault = acc.UNFINISHED
         s.clock_s = ends_s
     return written
 

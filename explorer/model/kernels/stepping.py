@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-from explorer.model.kernels.back import Taken, taken
+from explorer.model.kernels.back import LOADED, Taken, opens_V, taken
 from explorer.model.kernels.compiled import law
 from explorer.model.kernels.front import CURRENT, SPEED, Chain, Front, front, place
 from explorer.model.kernels.records import Rows
@@ -18,7 +18,7 @@ from explorer.units import Array
 
 SETTLED_V, SETTLED_J = 1e-9, 1e-8
 """What may be left of a step's equations."""
-NEWTONS = 24
+NEWTONS, HALVINGS = 24, 90
 HIGHEST_V = 400.0
 
 
@@ -48,7 +48,7 @@ class Turned(NamedTuple):
 
 
 @law
-def held_bus(
+def _newton_bus(
     columns: Array, setup: Rows, asleep: int, load: Rows, state: int, inner_V: float, ohm: float,
     stroke: float, guess_V: float,
 ) -> Bus:  # fmt: skip
@@ -78,6 +78,44 @@ def held_bus(
 
 
 @law
+def _least_V(load: Rows, state: int) -> float:
+    """Where the search for a bus voltage begins: a load is carried from its threshold on."""
+    return opens_V(load, state) if state == LOADED else 1e-12
+
+
+@law
+def held_bus(
+    columns: Array, setup: Rows, asleep: int, load: Rows, state: int, inner_V: float, ohm: float,
+    stroke: float, guess_V: float,
+) -> Bus:  # fmt: skip
+    """The same, by halving where Newton's method runs to and fro between pieces."""
+    now = _newton_bus(columns, setup, asleep, load, state, inner_V, ohm, stroke, guess_V)
+    if now.found:
+        return now
+    low, high = _least_V(load, state), HIGHEST_V
+    for number in range(HALVINGS):
+        volts = low if number == 0 else 0.5 * (low + high)
+        left, share, rate = place(setup, columns.shape[1], volts)
+        near, far = columns[asleep, left, CURRENT], columns[asleep, left + 1, CURRENT]
+        current, current_v = near + (far - near) * share, (far - near) * rate
+        drawn = taken(load, state, volts, setup.leakage)
+        net = stroke * current - drawn.amps
+        rad_s = columns[asleep, left, SPEED]
+        rad_s += (columns[asleep, left + 1, SPEED] - rad_s) * share
+        miss = volts - ohm * net - inner_V
+        if number == 0 and miss > 0:
+            return now
+        if number > 0 and (abs(miss) < SETTLED_V or high - low < 1e-15 * high):
+            rises = 1 - ohm * (stroke * current_v - drawn.amps_v)
+            return Bus(volts, net, current, current_v, rad_s, drawn, rises > 0)
+        if miss > 0:
+            high = volts
+        else:
+            low = volts
+    return now
+
+
+@law
 def crank_bus(
     chain: Chain, asleep: bool, load: Rows, state: int, inner_V: float, ohm: float,
     crank_rad_s: float, guess_V: float,
@@ -100,11 +138,31 @@ def crank_bus(
         if number % 4 == 3:
             change *= 0.5
         volts = min(max(volts - change, 1e-12), HIGHEST_V)
+    if found:
+        return Bus(volts, net, current, current_v, crank_rad_s, now, found)
+    low, high = _least_V(load, state), HIGHEST_V
+    for number in range(HALVINGS):
+        volts = low if number == 0 else 0.5 * (low + high)
+        if crank_rad_s > 0:
+            at = front(chain, asleep, crank_rad_s, volts)
+            current, current_v = at.current_A, at.current_v
+        now = taken(load, state, volts, chain.setup.leakage)
+        net = current - now.amps
+        miss = volts - ohm * net - inner_V
+        if number == 0 and miss > 0:
+            break
+        if number > 0 and (abs(miss) < SETTLED_V or high - low < 1e-15 * high):
+            found = 1 - ohm * (current_v - now.amps_v) > 0
+            break
+        if miss > 0:
+            high = volts
+        else:
+            low = volts
     return Bus(volts, net, current, current_v, crank_rad_s, now, found)
 
 
 @law
-def turn(
+def _newton_turn(
     chain: Chain, asleep: bool, load: Rows, state: int, inertia: float,
     hand_N_m: float, rad_s: float, inner_V: float, radians: float, seconds: float,
     guess_rad_s: float, guess_V: float,
@@ -154,3 +212,42 @@ def turn(
     return Turned(
         volts, net, w, length, radians if by_angle else w * length, at, now, found
     )  # fmt: skip
+
+
+@law
+def turn(
+    chain: Chain, asleep: bool, load: Rows, state: int, inertia: float, hand_N_m: float,
+    rad_s: float, inner_V: float, radians: float, seconds: float, guess_rad_s: float,
+    guess_V: float,
+) -> Turned:  # fmt: skip
+    """The same, by halving the speed where Newton's method does not settle."""
+    now = _newton_turn(
+        chain, asleep, load, state, inertia, hand_N_m, rad_s, inner_V, radians, seconds,
+        guess_rad_s, guess_V,
+    )  # fmt: skip
+    if now.found:
+        return now
+    low, high = 0.0, 4 * max(rad_s, chain.drive.cadence_rad_s)
+    for _ in range(HALVINGS):
+        w = 0.5 * (low + high)
+        length = radians / w if radians > 0 else seconds
+        ohm = load.esr_ohm + length / (2 * load.capacitance_F)
+        bus = crank_bus(chain, asleep, load, state, inner_V, ohm, w, guess_V)
+        if not bus.found:
+            return now
+        at = front(chain, asleep, w, bus.bus_V)
+        pull = hand_N_m - at.torque_N_m
+        if radians > 0:
+            miss_J = 2 * inertia * w * (w - rad_s) - radians * pull
+        else:
+            miss_J = 2 * inertia * (w - rad_s) - length * pull
+        if abs(miss_J) < SETTLED_J or high - low < 1e-14 * high:
+            return Turned(
+                bus.bus_V, bus.net_A, w, length, radians if radians > 0 else w * length, at,
+                bus.taken, abs(miss_J) < 1e-6,
+            )  # fmt: skip
+        if miss_J > 0:
+            high = w
+        else:
+            low = w
+    return now

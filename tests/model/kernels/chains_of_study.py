@@ -125,9 +125,34 @@ class Chains(NamedTuple):
 def chains(project: Project, count: int, seed: int, *, heat: bool = False) -> Chains:
     """Random designs, each with the tables of its own trio."""
     designs = Space.of(project).draw(count, np.random.default_rng(seed))
+    return of_designs(project, designs, heat=heat)
+
+
+def anything(project: Project, count: int, seed: int) -> Designs:
+    """Designs of any parts of the catalogue with settings of any sense."""
+    rng = np.random.default_rng(seed)
+    parts = {
+        link: rng.integers(0, len(rows), count) for link, rows in project.catalogue.parts.items()
+    }
+    off_V = rng.uniform(2.8, 8.0, count)
+    return Designs(
+        parts,
+        {
+            "cells_series": rng.integers(1, 9, count).astype(float),
+            "cells_parallel": rng.integers(1, 3, count).astype(float),
+            "cadence_rpm": rng.uniform(20, 110, count),
+            "undervoltage_off_V": off_V,
+            "undervoltage_band_V": rng.uniform(0.2, 4.0, count),
+            "overvoltage_off_V": off_V + rng.uniform(4.0, 12.0, count),
+        },
+    )
+
+
+def of_designs(project: Project, designs: Designs, *, heat: bool = False) -> Chains:
+    """Designs as rows, each with the tables of its own trio."""
     rows, turning = machines(project, designs, heat=heat), drives(project, designs)
     names = [project.catalogue.parts["generator"][int(i)].id for i in designs.parts["generator"]]
-    rows["inertia_kg_m2"] = [ROTORS[name] for name in names]
+    rows["inertia_kg_m2"] = [ROTORS.get(name, 0.02) for name in names]
     fastest = 2.5 * turning["cadence_rad_s"] * turning["ratio"]
     tables = tabulate(rows, fastest, 25.0 if heat else WINDING_C)
     taken = {pack: loads(project, designs, pack) for pack in project.catalogue.packs}
