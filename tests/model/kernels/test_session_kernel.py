@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from chain_twin import Twin
-from chains_of_study import ADULT, WINDING_C, Chains, chains
+from chains_of_study import ADULT, WINDING_C, Chains, anything, chains, of_designs
 
 from explorer.config import Project
 from explorer.model.kernels import accounts as acc
@@ -223,3 +223,20 @@ def test_nobody_turns_faster_than_asked_for_long(demo_chains: Chains, factor: fl
     turns = found["regime"] != acc.CHATTERING
     assert (found["cadence_rad_s"] <= 1.02 * cadence)[turns].all()
     assert (found["effort"] <= 1.005).all()
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("pack", ["telemetry_pack", "regulating_pack", "retrying_pack"])
+def test_the_whole_catalogue_keeps_its_ledger(demo_project: Project, pack: str) -> None:
+    """A thousand chains of any parts and settings, none excepted."""
+    for heat, settings in ((False, COLD), (True, WARM)):
+        some = of_designs(demo_project, anything(demo_project, 500, 1 + heat), heat=heat)
+        farad = some.loads[pack]["capacitance_F"]
+        for hand in ("even", "uneven", "real"):
+            found = run(some, some.shift(**HANDS[hand]), pack, settings)[:, 0]
+            closed(found)
+            assert (found["stored_J"] >= 0).all()
+            top_J = stored_energy(farad, found["highest_V"])
+            assert (found["stored_J"] <= top_J * (1 + 1e-9) + 1e-9).all()
+            assert (found["fault"] == acc.UNFINISHED).mean() <= 0.002
+            assert (found["effort"] <= 1.005).all()
