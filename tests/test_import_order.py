@@ -11,6 +11,7 @@ PACKAGE = Path(__file__).parent.parent / "explorer"
 LAYERS: tuple[tuple[str, ...], ...] = (
     ("errors", "units"),
     ("physics",),
+    ("model",),
     ("files", "parts", "front", "tables", "judging"),
     ("prices",),
     ("catalogue",),

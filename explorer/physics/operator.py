@@ -26,9 +26,7 @@ TEST_HAND_SPEED_M_S = 75 * 2 * np.pi / 60 * 0.17
 """Hand speed of the tests that critical power comes from: 75 turns a minute at 0.17 m."""
 
 
-def equivalent_power(
-    force_N: Real, hand_m_s: Real, kappa_m_s: Real, p_W_s2_m2: Real
-) -> Real:
+def equivalent_power(force_N: Real, hand_m_s: Real, kappa_m_s: Real, p_W_s2_m2: Real) -> Real:
     """What a mean handle force at a hand speed costs, W: `F (v + kappa) + p v^2`.
 
     Work proper, the cost of holding the force, and that of turning the arms. `kappa_m_s` and

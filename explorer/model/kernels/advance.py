@@ -71,9 +71,7 @@ def advance_held(
             high = -1.0
             continue
         inner_V = s.inner_V + length * now.net_A / ctx.load.capacitance_F
-        over, which = beyond(
-            ctx, s, inner_V, now.bus_V, now.rad_s, s.angle + now.rad_s * length
-        )
+        over, which = beyond(ctx, s, inner_V, now.bus_V, now.rad_s, s.angle + now.rad_s * length)
         if over <= LANDING_V and (high < 0 or over >= 0) or length <= SHORTEST_STEP_S:
             break
         if over > 0:
@@ -114,18 +112,14 @@ def advance_held(
 
 
 @law
-def _standing(
-    ctx: Context, s: Rows, books: Array, seen: Rows, seconds: float
-) -> tuple[int, float]:
+def _standing(ctx: Context, s: Rows, books: Array, seen: Rows, seconds: float) -> tuple[int, float]:
     """A crank that stands: the bank alone; what it ended with, and the time that it took, s."""
     length = seconds
     begins, _ = beyond(ctx, s, s.inner_V, s.bus_V, 0.0, s.angle)
     low, low_miss, high, high_miss = 0.0, min(begins, -1e-12), -1.0, 0.0
     which, over = NOTHING, -1.0
     load = ctx.load
-    now = crank_bus(
-        ctx.chain, s.asleep == 1, load, s.mode, s.inner_V, load.esr_ohm, 0.0, s.bus_V
-    )
+    now = crank_bus(ctx.chain, s.asleep == 1, load, s.mode, s.inner_V, load.esr_ohm, 0.0, s.bus_V)
     if now.found:
         most_V = min(ctx.chain.setup.step_V, ctx.chain.setup.step_share * (load.on_V - load.off_V))
         length = min(length, most_V * load.capacitance_F / max(abs(now.net_A), 1e-12))
@@ -165,9 +159,7 @@ def _stopping(ctx: Context, s: Rows, hand_N_m: float) -> float:
 
 
 @law
-def _try_turn(
-    ctx: Context, s: Rows, radians: float, seconds: float
-) -> tuple[Turned, float, float]:
+def _try_turn(ctx: Context, s: Rows, radians: float, seconds: float) -> tuple[Turned, float, float]:
     """A step by angle, or by time where `radians` is 0: its middle, speed at its end, torque."""
     ahead = 0.5 * radians if radians > 0 else 0.5 * s.rad_s * seconds
     hand = s.torque_N_m * pattern(ctx.person, s.angle + ahead, s.swing)

@@ -41,4 +41,3 @@ def averages(
         settings._replace(even=True, step_V=STEP_V, step_share=STEP_SHARE), nodes=NODES,
     )  # fmt: skip
     return found
-

@@ -35,6 +35,8 @@ TOP_V = 64.0
 needs to be recognised."""
 STEEPLY, ROOT = 1e-7, 40
 """How closely the hand keeps to its limit, as a share of it; most tries."""
+STANDS = 1e-5
+"""A crank slower than this share of its cadence stands."""
 SCANNED = 12
 """Speeds at which a chain whose torque may peak below the cadence is looked at."""
 (
@@ -234,7 +236,7 @@ def held_speed(
             if side == -1:
                 high_miss *= 0.5
             side = -1
-    return rad_s
+    return rad_s if rad_s > STANDS * cadence else 0.0
 
 
 @law
@@ -258,11 +260,16 @@ def _fill(
     copper, lead, pulses = more * now.copper_W, more * now.lead_W, more * now.pulses_W
     bridge = now.bridge_W + (more - 1) * valve_W
     columns[way, node, CURRENT], columns[way, node, SPEED] = now.current_A, rad_s
-    columns[way, node, DRAG], columns[way, node, COPPER], columns[way, node, LEAD] = now.drag_W, copper, lead
+    columns[way, node, DRAG], columns[way, node, COPPER], columns[way, node, LEAD] = (
+        now.drag_W,
+        copper,
+        lead,
+    )
     columns[way, node, BRIDGE], columns[way, node, PULSES] = bridge, pulses
     out = bus_V * now.current_A + now.drag_W + copper + lead + bridge + pulses
     columns[way, node, GEARING] = torque * rad_s - out
-    columns[way, node, EFFORT] = effort(chain.setup, torque, rad_s)
+    # The hand slows until effort is 1; what the root leaves is not asked of it.
+    columns[way, node, EFFORT] = min(effort(chain.setup, torque, rad_s), 1.0)
     columns[way, node, PHASE_A], columns[way, node, TORQUE] = now.phase_A, torque
 
 

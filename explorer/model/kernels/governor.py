@@ -47,7 +47,9 @@ def govern(ctx: Context, s: Rows, mean_rad_s: float) -> None:
     s.swing = min(mean_rad_s / cadence, 1.0)
     wanted = now.torque_N_m + s.lasting_N_m + agile * error
     most_N_m = most_torque(limit, most, mean_rad_s)
-    most_N_m = min(most_N_m, person.force_limit_N * limit.radius_m / (1 + s.swing * (limit.crest - 1)))
+    most_N_m = min(
+        most_N_m, person.force_limit_N * limit.radius_m / (1 + s.swing * (limit.crest - 1))
+    )
     line = 1 - mean_rad_s / person.sprint_speed_rad_s
     most_N_m = max(min(most_N_m, person.sprint_torque_N_m * line), 0.0)
     s.mean_rad_s = mean_rad_s

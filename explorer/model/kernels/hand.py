@@ -81,9 +81,7 @@ def pattern(person: Rows, angle: float, swing: float) -> float:
     `swing` is how much of the pattern there is: a hand that turns slower than its cadence pushes
     more evenly, and evenly from rest (assumed: patterns were measured at a cadence).
     """
-    return 1 + swing * (
-        person.unevenness_turn * sin(angle) + person.unevenness * sin(2 * angle)
-    )
+    return 1 + swing * (person.unevenness_turn * sin(angle) + person.unevenness * sin(2 * angle))
 
 
 @law

@@ -73,7 +73,6 @@ MOST, BEND = (PULSED[STAR].most, PULSED[WINDING].most), (
 copper_resistance = law(generator.copper_resistance)
 
 
-
 class Machines(NamedTuple):
     """Some trios: `rows` (n,) of `MACHINE`, and the tables that they point to.
 
@@ -453,9 +452,7 @@ def _read_all(
     found: Array,
 ) -> None:  # fmt: skip
     for k in range(points.shape[0]):
-        at = read(
-            values, machines[number], False, points[k, 0], points[k, 1], warmth, bank_ohm
-        )
+        at = read(values, machines[number], False, points[k, 0], points[k, 1], warmth, bank_ohm)
         found[k, 0], found[k, 1], found[k, 2], found[k, 3] = (
             at.bus_A, at.phase_A, at.drop_V, at.ripple,
         )  # fmt: skip

@@ -96,7 +96,11 @@ class Context(NamedTuple):
 @law
 def most_W(ctx: Context, s: Rows) -> float:
     """Equivalent power that the hand gives at most: less when the reserve is gone, W."""
-    return min(ctx.chain.setup.tired_W, ctx.chain.setup.comfort_W) if s.tired == 1 else ctx.chain.setup.comfort_W
+    return (
+        min(ctx.chain.setup.tired_W, ctx.chain.setup.comfort_W)
+        if s.tired == 1
+        else ctx.chain.setup.comfort_W
+    )
 
 
 @law
@@ -128,9 +132,7 @@ def bus_now(ctx: Context, s: Rows, guess_V: float) -> Bus:
 
 
 @law
-def _lift(
-    ctx: Context, s: Rows, level_V: float, rad_s: float, angle: float
-) -> tuple[float, float]:
+def _lift(ctx: Context, s: Rows, level_V: float, rad_s: float, angle: float) -> tuple[float, float]:
     """Inner voltage at which the bus stands at a level, and how it rises with the level."""
     current = current_v = 0.0
     if ctx.chain.setup.held == 1:

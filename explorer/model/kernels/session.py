@@ -165,9 +165,7 @@ def _rests(ctx: Context, s: Rows) -> bool:
 
 
 @law
-def _close_books(
-    ctx: Context, s: Rows, books: Array, seen: Rows, begun_V: float
-) -> None:
+def _close_books(ctx: Context, s: Rows, books: Array, seen: Rows, begun_V: float) -> None:
     """What a shift came to."""
     farad = ctx.load.capacitance_F
     seen.gearing_J, seen.drag_J, seen.copper_J = (
@@ -182,7 +180,9 @@ def _close_books(
     seen.converter_J, seen.pack_lead_J = books[acc.CONVERTER], books[acc.PACK_LEAD]
     seen.delivered_J, seen.crank_work_J = books[acc.DELIVERED], books[acc.CRANK]
     seen.stored_J = 0.5 * farad * (s.inner_V * s.inner_V - begun_V * begun_V)
-    seen.kinetic_J = 0.0 if ctx.chain.setup.held == 1 else 0.5 * ctx.chain.setup.inertia * s.rad_s * s.rad_s
+    seen.kinetic_J = (
+        0.0 if ctx.chain.setup.held == 1 else 0.5 * ctx.chain.setup.inertia * s.rad_s * s.rad_s
+    )
     seen.seconds = books[acc.CLOCK]
     seen.effort = books[acc.EFFORT_S] / ctx.person.seconds
     seen.at_limit_s, seen.loaded_s = books[acc.LIMIT_S], books[acc.LOADED_S]
@@ -248,9 +248,7 @@ def shift(ctx: Context, s: Rows, work: Work, seen: Rows, first: bool, trace: Arr
     while s.clock_s < ends_s - 1e-9 and seen.steps < MOST_STEPS:
         before_s, was = s.clock_s, s.mode
         if ctx.chain.setup.held == 1:
-            event, whole, near = advance_held(
-                ctx, s, books, ring, seen, near, ends_s - s.clock_s
-            )
+            event, whole, near = advance_held(ctx, s, books, ring, seen, near, ends_s - s.clock_s)
         else:
             event, whole = advance_turned(ctx, s, books, ring, seen, ends_s - s.clock_s)
             low, high = min(low, s.rad_s), max(high, s.rad_s)

@@ -19,6 +19,8 @@ from explorer.units import Array
 SETTLED_V, SETTLED_J = 1e-9, 1e-8
 """What may be left of a step's equations."""
 NEWTONS, HALVINGS = 24, 90
+JUMP_V = 1e-7
+"""Halving that ends with more than this left has found a jump, not a root."""
 HIGHEST_V = 400.0
 
 
@@ -107,7 +109,9 @@ def held_bus(
             return now
         if number > 0 and (abs(miss) < SETTLED_V or high - low < 1e-15 * high):
             rises = 1 - ohm * (stroke * current_v - drawn.amps_v)
-            return Bus(volts, net, current, current_v, rad_s, drawn, rises > 0)
+            # Where the load jumps there is no balance.
+            settled = rises > 0 and abs(miss) < JUMP_V
+            return Bus(volts, net, current, current_v, rad_s, drawn, settled)
         if miss > 0:
             high = volts
         else:
@@ -152,7 +156,7 @@ def crank_bus(
         if number == 0 and miss > 0:
             break
         if number > 0 and (abs(miss) < SETTLED_V or high - low < 1e-15 * high):
-            found = 1 - ohm * (current_v - now.amps_v) > 0
+            found = 1 - ohm * (current_v - now.amps_v) > 0 and abs(miss) < JUMP_V
             break
         if miss > 0:
             high = volts

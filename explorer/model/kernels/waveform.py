@@ -79,7 +79,9 @@ class Branch(NamedTuple):
 
 
 @law
-def _branch(drive_V: float, kappa: float, bus_V: float, saturation_A: float, emission_V: float, legs: float) -> Branch:
+def _branch(
+    drive_V: float, kappa: float, bus_V: float, saturation_A: float, emission_V: float, legs: float
+) -> Branch:
     """`kappa i + legs nVt asinh(i e^(V/2nVt)/(2 Is)) = drive`, one phase through its legs."""
     size, sign = abs(drive_V), 1.0 if drive_V >= 0 else -1.0
     if saturation_A <= 0:
@@ -143,9 +145,7 @@ def _step(
         for k in range(count):
             drive = emf[k] + before[k]
             if kind == BRUSHED:
-                one = _blocking(
-                    drive - volts, kappa, circuit.saturation_A, circuit.emission_V
-                )
+                one = _blocking(drive - volts, kappa, circuit.saturation_A, circuit.emission_V)
             else:
                 one = _branch(
                     drive + (star if count == 3 else 0.0), kappa, volts, circuit.saturation_A,
@@ -370,5 +370,3 @@ def windows(
         np.asarray(closed, np.int64), whole, edge(np.zeros(1, SETUP)), edge(out),
     )  # fmt: skip
     return out
-
-

@@ -90,9 +90,7 @@ def shift(person: Operator, seconds: float, **fields: Any) -> records.Rows:
     """One shift of an operator."""
     names = set(records.PERSON.names or ()) & set(type(person).model_fields)
     values = {name: getattr(person, name) for name in names} | fields
-    return records.rows(
-        records.PERSON, 1, **{"seconds": seconds, "pace_s": seconds} | values
-    )
+    return records.rows(records.PERSON, 1, **{"seconds": seconds, "pace_s": seconds} | values)
 
 
 ADULT, PACK = "adult_one_arm", "telemetry_pack"

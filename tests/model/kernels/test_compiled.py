@@ -25,7 +25,9 @@ row = records.rows(
 tables = machine.tabulate(row, np.array([100.0]), 60.0)
 print(repr(float(machine.read_all(tables, 0, np.array([40.0]), np.array([6.0]), 0.0, 0.1)[0, 0])))
 """
-SESSION = PROGRAM + """
+SESSION = (
+    PROGRAM
+    + """
 drive = records.rows(records.DRIVE, 1, radius_m=0.17, ratio=6, efficiency=0.96, drag_N_m=0.15,
                      cadence_rad_s=6.0)
 load = records.rows(
@@ -40,6 +42,7 @@ person = records.rows(
 found, _ = session.sessions(tables, np.array([0]), drive, load, person, Settings(25.0, 60.0))
 print(repr(float(found["delivered_J"][0, 0])), repr(float(found["crank_work_J"][0, 0])))
 """
+)
 
 
 def run(program: str, home: Path, **environment: str) -> list[float]:
