@@ -410,11 +410,17 @@ def _one_design(answer: dict[str, Any]) -> list[str]:
         if value <= HOPELESS:
             room = "broken beyond measure"
         rules.append(f"  {room}: {says} ({name})")
-    first = answer["time_to_first_charge_s"]
     told = []
     if "averaged" in answer:
-        energy = answer["averaged"]["delivered_energy_J"]
-        told.append(f"stepped through time; the averaged model of the search says {energy:.0f} J")
+        quick = answer["averaged"]
+        told.append(
+            f"stepped through time; the averaged model of the search says "
+            f"{quick['delivered_energy_J']:.0f} J"
+            if quick
+            else "stepped through time: the averaged model of the search does not hold for this "
+            "chain, whose bank does not carry the load from one stroke to the next, or would be "
+            "left with energy that it cannot hold"
+        )
     if "waveform" in answer:
         window = answer["waveform"]
         told.append(
@@ -422,11 +428,15 @@ def _one_design(answer: dict[str, Any]) -> list[str]:
             f"{window['bus_current_A']:.4g} A into the bus, the search reads "
             f"{window['difference_percent']:+.2f} % of that more"
         )
+    several = len(answer["cases"]) > 1
+    over = f"energy and effort are the {answer['over_cases']} of {len(answer['cases'])} cases"
+    whose = " into ".join(answer["ledger_case"][key] for key in ("operator", "pack"))
     return [
         _in_short(answer),
         *told,
-        f"first charge after {first:.0f} s" if first is not None else "the pack is never charged",
-        "where the work at the crank goes:",
+        *([f"{over}; regime and ledger are of {whose}, which delivers least"] if several else []),
+        *map(_one_case, answer["cases"]),
+        f"where the work at the crank goes{f', {whose}' if several else ''}:",
         *(
             f"  {name:16s} {value:9.1f} J  {100 * value / work if work else 0:5.1f} %"
             for name, value in answer["ledger_J"].items()
@@ -434,3 +444,15 @@ def _one_design(answer: dict[str, Any]) -> list[str]:
         "every rule is kept:" if answer["feasible"] else "not feasible:",
         *rules,
     ]
+
+
+def _one_case(case: dict[str, Any]) -> str:
+    """What one person gets into one pack: every number is theirs."""
+    percent, first = case["minutes_per_percent"], case["time_to_first_charge_s"]
+    gains = "gains nothing" if percent is None else f"{percent:.2g} minutes for 1 %"
+    charged = "never charged" if first is None else f"first charge after {first:.0f} s"
+    return (
+        f"  {case['operator']} into {case['pack']}, {case['minutes']:g} minutes: "
+        f"{case['delivered_energy_J']:.0f} J, {gains}, "
+        f"{case['crank_effort_percent']:.0f} % effort, {case['regime']}, {charged}"
+    )

@@ -15,7 +15,6 @@ from explorer import (
     MODEL_VERSION,
     __version__,
     costing,
-    evaluate,
     front,
     insight,
     judging,
@@ -33,6 +32,7 @@ from explorer.fidelities import at_fidelity
 from explorer.launch import Step, Summary, Watch, unwatched
 from explorer.loosening import rule_costs
 from explorer.parts import LINKS
+from explorer.record import design_record
 from explorer.search.sweep import on_machines
 from explorer.space import Rows, Space
 from explorer.store import Run, Store, Stored, ids_of, path_of, search_key
@@ -365,8 +365,7 @@ class Desk:
         """Results of some stored designs."""
         evaluation = self.store.evaluation(self.project, self.stored, rows)
         return [
-            evaluate.design_record(self.project, evaluation, k, self.cost[row])
-            for k, row in enumerate(rows)
+            design_record(self.project, evaluation, k, self.cost[row]) for k, row in enumerate(rows)
         ]
 
     def _picked(self, sessions: Mapping[str, Any] | None = None) -> dict[str, int]:

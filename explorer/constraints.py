@@ -63,6 +63,7 @@ RULES = {
     "overvoltage_order_V": Rule("V", "The overvoltage threshold lies above the turn-on threshold."),
     "chatter_V": Rule("V", "The window does not switch by its own load step."),
     "stroke_ripple_V": Rule("V", "The bank carries the load between strokes."),
+    "bank_energy_J": Rule("J", "The search's model leaves no more in the bank than it can hold."),
     "cycle_time_s": Rule("s", "The window does not switch too often."),
     "converter_current_A": Rule("A", "Window and converter carry the input current."),
     "converter_output_A": Rule("A", "The converter can give the pack's current."),
@@ -266,10 +267,31 @@ def _session_margins(
             designs.chosen(project.catalogue, "cell", "capacitance_low_fraction"),
             levels.off_high,
         ),
+        "bank_energy_J": bank_energy(chain, session),
         "cycle_time_s": np.where(
             np.isin(session.regime, (CYCLING, CHATTERING)), session.cycle_s - LEAST_CYCLE_S, np.inf
         ),
     }
+
+
+STORED_SLACK = 0.01
+"""By how much of what the bank can hold a sum over voltages may miss it and still be believed."""
+
+
+def bank_energy(chain: Chain, session: Session) -> Array:
+    """How far the energy left in the bank lies outside 0 .. C V^2/2 at the highest voltage of the
+    session, J, negative; infinite where it lies inside.
+
+    An averaged session beyond that is outside of the model's range: none of its numbers holds.
+    """
+    held_J = most_stored_J(chain, session)
+    inside = np.minimum(session.stored_J, held_J - session.stored_J)
+    return np.where(inside >= -STORED_SLACK * held_J, np.inf, inside)
+
+
+def most_stored_J(chain: Chain, session: Session) -> Array:
+    """What the bank holds at the highest voltage of the session, J, (n,)."""
+    return bank.stored_energy(chain.demand["capacitance_F"][:, 0], session.peak_V)
 
 
 def crank_work(session: Session) -> Array:

@@ -10,15 +10,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 from explorer import averaged, constraints, costing, demand, supply
-from explorer.averaged import REGIMES, STEADY
+from explorer.averaged import STEADY
 from explorer.chain import HEAT, Chain
 from explorer.config import Project
-from explorer.space import Designs, Rows, describe, design_id
+from explorer.space import Designs, Rows
 from explorer.supply import LOSSES, TERMS, Halves
 from explorer.units import Array
 
 BLOCK = 8192
 """Designs evaluated at a time: bounds memory, far above what overheads need."""
+
+
+RANGE = ("stroke_ripple_V", "bank_energy_J")
+"""Rules outside of which the averaged model does not hold."""
 
 
 class Case(NamedTuple):
@@ -29,6 +33,7 @@ class Case(NamedTuple):
     delivered_energy_J: Array
     crank_effort_percent: Array
     regime: NDArray[np.int8]
+    time_to_first_charge_s: Array
 
 
 @dataclass(frozen=True)
@@ -53,6 +58,22 @@ class Evaluation:
 
     def __len__(self) -> int:
         return len(self.delivered_energy_J)
+
+    @property
+    def in_range(self) -> NDArray[np.bool_]:
+        """Where the averaged model holds in every case: the bank carries the load from one stroke
+        to the next, and what is left in it is energy that it can hold. Elsewhere its energies mean
+        nothing, see `record.by_session`.
+        """
+        every = np.ones(len(self), dtype=bool)
+        kept = (self.margins[name] >= 0 for name in RANGE if name in self.margins)
+        return np.asarray(np.all([every, *kept], axis=0))
+
+    @property
+    def weakest(self) -> NDArray[np.intp]:
+        """Place in `cases` of the one that delivers least: ledger, regime and readings are its."""
+        energies = np.stack([case.delivered_energy_J for case in self.cases])
+        return np.asarray(energies.argmin(axis=0))
 
     @property
     def feasible(self) -> NDArray[np.bool_]:
@@ -129,12 +150,12 @@ def solve(
     nodes: int = supply.NODES,
 ) -> Solved:
     """The averaged session of one operator and pack."""
-    catalogue, session = project.catalogue, project.study.session
-    duration_s = 60 * session.minutes
+    catalogue, plan = project.catalogue, project.study.session
+    duration_s = 60 * plan.minutes
     first, half = supply.distinct(designs)
     halves = Halves.of(
         catalogue, designs.take(first), catalogue.operators[operator_id], duration_s,
-        session.winding_C,
+        plan.winding_C,
     )  # fmt: skip
     chain = Chain(
         supply.curves(halves, nodes),
@@ -145,11 +166,11 @@ def solve(
 
 
 def _evaluate_block(project: Project, designs: Designs, nodes: int) -> Evaluation:
-    session = project.study.session
+    plan = project.study.session
     solved = {
         (operator_id, pack_id): solve(project, designs, operator_id, pack_id, nodes=nodes)
-        for operator_id in session.operators
-        for pack_id in session.packs
+        for operator_id in plan.operators
+        for pack_id in plan.packs
     }
     return combine(project, designs, solved)
 
@@ -161,7 +182,13 @@ def combine(
     study, catalogue = project.study, project.catalogue
     solutions = tuple(solved.values())
     cases = tuple(
-        Case(*who, s.session.delivered_J, s.session.effort, s.session.regime)
+        Case(
+            *who,
+            s.session.delivered_J,
+            s.session.effort,
+            s.session.regime,
+            s.session.first_charge_s,
+        )
         for who, s in solved.items()
     )
     margins = [
@@ -181,7 +208,7 @@ def combine(
     together = {name: np.min([m[name] for m in margins], axis=0) for name in margins[0]}
     first_charge_s = np.max([s.session.first_charge_s for s in solutions], axis=0)
     together |= constraints.limit_margins(study, energy, mass, effort, first_charge_s)
-    ledgers = [ledger(s.session) for s in solutions]
+    ledgers = [ledger(s.chain, s.session) for s in solutions]
     readings = [_readings(project, s) for s in solutions]
     return Evaluation(
         designs=designs,
@@ -197,15 +224,22 @@ def combine(
     )
 
 
-def ledger(session: averaged.Session) -> dict[str, Array]:
-    """Where the work at the crank went over a session, J; `crank_work` is the sum."""
-    terms = {name: session.heats_J[:, k] for k, name in enumerate(HEAT)}
+def ledger(chain: Chain, done: averaged.Session) -> dict[str, Array]:
+    """Where the work at the crank went over a session, J; `crank_work` is the sum.
+
+    What the sum over voltages stores beyond what the bank can hold, up to a hundredth of it, is its
+    error and left out. More breaks the rule `bank_energy_J`.
+    """
+    stored_J = done.stored_J
+    held_J = constraints.most_stored_J(chain, done)
+    near = np.isinf(constraints.bank_energy(chain, done))
+    terms = {name: done.heats_J[:, k] for k, name in enumerate(HEAT)}
     terms |= {
-        "esr": session.esr_J,
-        "delivered": session.delivered_J,
-        "stored": session.stored_J,
+        "esr": done.esr_J,
+        "delivered": done.delivered_J,
+        "stored": np.where(near, np.clip(stored_J, 0.0, held_J), stored_J),
     }
-    return {"crank_work": constraints.crank_work(session), **terms}
+    return {"crank_work": np.sum(list(terms.values()), axis=0), **terms}
 
 
 def _readings(project: Project, solved: Solved) -> dict[str, Array]:
@@ -245,49 +279,3 @@ HOPELESS = -1e6
 def number(value: float) -> float | None:
     """A number for JSON, which knows neither infinity nor NaN."""
     return float(value) if np.isfinite(value) else None
-
-
-def design_record(
-    project: Project, evaluation: Evaluation, row: int, cost: float
-) -> dict[str, Any]:
-    """One design's result under the keys that hold wherever a result appears."""
-    parts, settings = describe(project.catalogue, evaluation.designs, row)
-    limit = project.study.limits.cost
-    # A margin of infinity does not apply to this design and is left out.
-    margins = {
-        name: max(float(m[row]), HOPELESS)
-        for name, m in evaluation.margins.items()
-        if m[row] < np.inf
-    }
-    feasible = bool(np.all([m[row] >= 0 for m in evaluation.margins.values()]))
-    if limit is not None:
-        margins["limit_cost"] = limit - cost
-        feasible = feasible and cost <= limit
-    return {
-        "design_id": design_id(parts, settings),
-        "parts": parts,
-        "settings": settings,
-        "delivered_energy_J": float(evaluation.delivered_energy_J[row]),
-        "cost": float(cost),
-        "currency": project.catalogue.prices.currency,
-        "mass_kg": float(evaluation.mass_kg[row]),
-        "crank_effort_percent": float(evaluation.crank_effort_percent[row]),
-        "regime": REGIMES[int(evaluation.regime[row])],
-        "feasible": feasible,
-        "margins": margins,
-        "ledger_J": {name: float(v[row]) for name, v in evaluation.ledger_J.items()},
-        "time_to_first_charge_s": number(evaluation.time_to_first_charge_s[row]),
-        "bill": costing.bill(project, evaluation.designs, row),
-        "cases": [
-            {
-                "operator": case.operator,
-                "pack": case.pack,
-                "delivered_energy_J": float(case.delivered_energy_J[row]),
-                "crank_effort_percent": float(case.crank_effort_percent[row]),
-                "regime": REGIMES[int(case.regime[row])],
-            }
-            for case in evaluation.cases
-        ],
-        "over_cases": project.study.session.over_cases,
-        "readings": {name: number(v[row]) for name, v in evaluation.readings.items()},
-    }

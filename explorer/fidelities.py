@@ -6,15 +6,20 @@ from typing import Any
 
 import numpy as np
 
-from explorer import costing, demand, evaluate, session, supply, waveform
-from explorer.averaged import REGIMES
+from explorer import costing, demand, supply, waveform
 from explorer.chain import Chain
 from explorer.config import Project
 from explorer.errors import Fault, InputError, nearest
+from explorer.evaluate import Evaluation, evaluate
+from explorer.record import by_session, record_of
 from explorer.space import Designs
 from explorer.supply import CURRENT, Halves
 
 FIDELITIES = ("averaged", "session", "waveform")
+COMPARED = (
+    "delivered_energy_J", "crank_effort_percent", "regime", "time_to_first_charge_s", "ledger_J",
+)  # fmt: skip
+"""What of the averaged model stands beside a slower fidelity."""
 WINDOW_S = 0.5
 """Length of the window that the waveform fidelity judges: many periods, and soon solved."""
 
@@ -22,64 +27,34 @@ WINDOW_S = 0.5
 def at_fidelity(project: Project, design: Designs, fidelity: str) -> dict[str, Any]:
     """The record of one design (length 1). InputError for an unknown fidelity.
 
-    averaged is the model of the search. session steps through time: its energy, ledger, effort,
-    first charge and regime take the place of the averaged ones, which stay under `averaged`; the
-    margins stay those of the averaged model, with the session's own beside them. waveform adds what
-    the bridge gives at switching level in a short window around the design's working voltage.
+    averaged is the model of the search; a design outside its range is answered by the session, and
+    `fidelity` says so. session steps through time: its numbers and the margins that follow from
+    them take the place of the averaged ones, which stay under `averaged`, None where they mean
+    nothing; `session_margins` are its own beside them. waveform adds what the bridge gives at
+    switching level in a short window around the design's working voltage.
     """
     if fidelity not in FIDELITIES:
         hint = nearest(fidelity, FIDELITIES)
         raise InputError([Fault("--fidelity", "", "is unknown", fidelity, hint)])
-    found = evaluate.evaluate(project, design)
-    cost = float(costing.costs(project, design)[0])
-    record = {**evaluate.design_record(project, found, 0, cost), "fidelity": fidelity}
-    if fidelity == "averaged":
-        return record
-    record = _stepped(project, design, record)
+    cost, found = float(costing.costs(project, design)[0]), evaluate(project, design)
+    holds = bool(found.in_range[0])
+    if fidelity == "averaged" and holds:
+        return record_of(project, found, 0, cost, fidelity)
+    stepped = by_session(project, design)
+    quick = record_of(project, found, 0, cost, "averaged")
+    record = {
+        **record_of(project, stepped.found, 0, cost, "session"),
+        "averaged": {name: quick[name] for name in COMPARED} if holds else None,
+        "session_margins": {
+            name: float(value[0]) for name, value in stepped.margins.items() if value[0] < np.inf
+        },
+    }
     if fidelity == "waveform":
-        record["waveform"] = _window(project, design, found)
+        record |= {"fidelity": fidelity, "waveform": _window(project, design, found)}
     return record
 
 
-def _stepped(project: Project, design: Designs, record: dict[str, Any]) -> dict[str, Any]:
-    plan = project.study.session
-    cases = [(o, p) for o in plan.operators for p in plan.packs]
-    results = [session.simulate(project, design, *case) for case in cases]
-    energies = [float(result.delivered_energy_J[0]) for result in results]
-    efforts = [float(result.effort[0]) for result in results]
-    worst = plan.over_cases == "worst"
-    weakest = results[int(np.argmin(energies))]
-    first = max(float(result.time_to_first_charge_s[0]) for result in results)
-    replaced = {
-        "delivered_energy_J": min(energies) if worst else float(np.mean(energies)),
-        "crank_effort_percent": max(efforts) if worst else float(np.mean(efforts)),
-        "regime": REGIMES[int(weakest.regime[0])],
-        "time_to_first_charge_s": evaluate.number(first),
-        "ledger_J": {name: float(value[0]) for name, value in weakest.ledger_J.items()},
-        "cases": [
-            {
-                "operator": operator_id,
-                "pack": pack_id,
-                "delivered_energy_J": energy,
-                "crank_effort_percent": effort,
-                "regime": REGIMES[int(result.regime[0])],
-            }
-            for (operator_id, pack_id), result, energy, effort in zip(
-                cases, results, energies, efforts, strict=True
-            )
-        ],
-    }
-    return {
-        **record,
-        **replaced,
-        "averaged": {name: record[name] for name in replaced if name != "cases"},
-        "session_margins": {
-            name: float(value[0]) for name, value in weakest.margins.items() if value[0] < np.inf
-        },
-    }
-
-
-def _window(project: Project, design: Designs, found: evaluate.Evaluation) -> dict[str, Any]:
+def _window(project: Project, design: Designs, found: Evaluation) -> dict[str, Any]:
     """The rectified current at switching level against the curve that the search reads."""
     plan, catalogue = project.study.session, project.catalogue
     operator_id, pack_id = plan.operators[0], plan.packs[0]

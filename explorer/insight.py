@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from explorer import session
 from explorer.averaged import REGIMES
 from explorer.config import Project
-from explorer.evaluate import evaluate
+from explorer.evaluate import evaluate, number
 from explorer.space import Designs, Rows
 from explorer.units import Array
 
@@ -30,7 +30,10 @@ BATCH = 25
 
 
 def at_other_cadences(project: Project, designs: Designs, ids: Sequence[str]) -> dict[str, Any]:
-    """Handle force and power into the pack of some designs over cadence, by design id."""
+    """Handle force and power into the pack of some designs over cadence, by design id.
+
+    The power is None where the averaged model does not hold.
+    """
     count = len(CADENCES_RPM)
     rows = np.repeat(np.arange(len(designs)), count)
     many = designs.take(rows)
@@ -39,12 +42,12 @@ def at_other_cadences(project: Project, designs: Designs, ids: Sequence[str]) ->
     shape = (len(designs), count)
     seconds = 60 * project.study.session.minutes
     force = found.readings["handle_force_N"].reshape(shape)
-    power = (found.delivered_energy_J / seconds).reshape(shape)
+    power = np.where(found.in_range, found.delivered_energy_J / seconds, np.nan).reshape(shape)
     return {
         name: {
             "cadence_rpm": CADENCES_RPM.tolist(),
             "handle_force_N": force[k].tolist(),
-            "pack_power_W": power[k].tolist(),
+            "pack_power_W": [number(watts) for watts in power[k]],
         }
         for k, name in enumerate(ids[: len(designs)])
     }

@@ -20,9 +20,9 @@ from pydantic import BaseModel, ConfigDict, Field, StringConstraints, Validation
 from explorer import MODEL_VERSION, costing
 from explorer.config import Project
 from explorer.errors import DiskError, Fault, InputError, nearest
-from explorer.evaluate import design_record
 from explorer.files import write_atomic
 from explorer.parts import LINKS, SETTINGS, Identifier, NonNegative, Positive
+from explorer.record import design_record
 from explorer.space import design_id as id_of
 from explorer.store import Numbers, Store, Stored, ids_of
 from explorer.tables import rule_of, shown

@@ -37,8 +37,8 @@ LOOKED_AT = 300
 """Designs of the front around which is looked; an even thinning of it."""
 GOAL_OF_LIMIT = {"limit_cost": 0, "limit_mass_kg": 1, "limit_effort_percent": 2}
 """Which of cost, mass and effort a limit of the study is about."""
-IN_ENERGY = "limit_energy_J"
-"""Asking for less energy buys none, so this rule has no place here."""
+NOT_LOOSENED = ("limit_energy_J", "bank_energy_J")
+"""Asking for less energy buys none, and nothing that one can buy widens the range of a model."""
 CHUNK = 200
 
 
@@ -71,7 +71,7 @@ def rule_costs(
     near = found.objectives(cost)
     costly, free = [], []
     for name, margin in margins.items():
-        if name == IN_ENERGY:
+        if name in NOT_LOOSENED:
             continue
         step = FINE_STEPS.get(name) or STEPS[RULES[name].unit if name in RULES else ""]
         for width in (step, FURTHER * step):

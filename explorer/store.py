@@ -381,12 +381,12 @@ class Store:
             start += block.rows
         objectives = {name: getattr(chosen, name) for name in _OBJECTIVE_FIELDS}
         groups: dict[str, Any] = {"margins": {}, "ledger_J": {}, "readings": {}}
-        cases: dict[tuple[str, str], list[Array]] = {}
+        cases: dict[tuple[str, str], dict[str, Array]] = {}
         for name, column in zip(names, values, strict=True):
             group, _, rest = name.partition(":")
             if group == "case":
-                operator, pack, _ = rest.split(":")
-                cases.setdefault((operator, pack), []).append(column)
+                operator, pack, result = rest.split(":")
+                cases.setdefault((operator, pack), {})[result] = column
             else:
                 groups[group][rest] = column
         groups["margins"] |= limit_margins(project.study, *objectives.values())
@@ -396,8 +396,15 @@ class Store:
             regime=chosen.regime,
             **groups,
             cases=tuple(
-                Case(operator, pack, energy, effort, regime.astype(np.int8))
-                for (operator, pack), (energy, effort, regime) in cases.items()
+                Case(
+                    operator,
+                    pack,
+                    told["delivered_energy_J"],
+                    told["crank_effort_percent"],
+                    told["regime"].astype(np.int8),
+                    told["time_to_first_charge_s"],
+                )
+                for (operator, pack), told in cases.items()
             ),
         )
 

@@ -60,7 +60,7 @@ def results(project: Project, chosen: Designs, seed: int = 1, coarse: bool = Fal
         ledger_J={name: rng.random(n) for name in ("crank_work", "copper", "delivered")},
         readings={"hold_V": np.where(rng.random(n) < 0.5, np.nan, 6.0), "peak_V": rng.random(n)},
         cases=tuple(
-            Case(operator, pack, energy, effort, np.zeros(n, dtype=np.int8))
+            Case(operator, pack, energy, effort, np.zeros(n, dtype=np.int8), first)
             for operator in project.study.session.operators
             for pack in project.study.session.packs
         ),

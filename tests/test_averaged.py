@@ -16,7 +16,7 @@ from chains import smooth
 
 from explorer import averaged
 from explorer.averaged import CYCLING, REGIMES, STEADY, Session
-from explorer.chain import LEDGER
+from explorer.chain import LEDGER, Chain
 from explorer.config import Project
 from explorer.evaluate import ledger, solve
 from explorer.space import Designs, Space
@@ -42,6 +42,7 @@ class Compared:
     project: Project
     designs: Designs
     pack: str
+    chain: Chain
     session: Session
     rows: list[int]
 
@@ -64,7 +65,7 @@ def compared(project: Project, pack: str, each: int, seed: int) -> Compared:
     for regime in range(len(REGIMES)):
         able = np.flatnonzero((done.regime == regime) & load.sustained[:, 0])
         rows += able[:each].tolist()
-    return Compared(project, designs, pack, done, rows)
+    return Compared(project, designs, pack, chain, done, rows)
 
 
 def numbers(delivered_J: float, first_s: float, effort: float) -> np.ndarray:
@@ -117,7 +118,7 @@ def test_many_designs_against_the_twin(
 def test_every_term_of_the_ledger_against_the_twin(small_project: Project) -> None:
     """Work at the crank there is torque times speed integrated, here the sum of all that it did."""
     case = compared(small_project, "telemetry_pack", 2, 23)
-    ours = ledger(case.session)
+    ours = ledger(case.chain, case.session)
     for row in case.rows:
         twin = case.twin(row)
         if twin.regime is None:

@@ -14,8 +14,9 @@ from explorer.averaged import REGIMES, STEADY
 from explorer.chain import LEDGER
 from explorer.config import Project
 from explorer.costing import costs
-from explorer.evaluate import Evaluation, design_record, evaluate
+from explorer.evaluate import Evaluation, evaluate
 from explorer.parts import LINKS, SETTINGS
+from explorer.record import design_record
 from explorer.space import Designs, Space
 
 PACKS = ("telemetry_pack", "retrying_pack")

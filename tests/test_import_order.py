@@ -25,6 +25,7 @@ LAYERS: tuple[tuple[str, ...], ...] = (
     ("averaged", "session", "waveform"),
     ("constraints",),
     ("evaluate",),
+    ("record",),
     ("store",),
     ("search", "tolerance"),
     ("insight", "fidelities", "loosening"),

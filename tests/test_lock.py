@@ -14,9 +14,10 @@ import explorer.lock as lock_module
 from explorer import MODEL_VERSION
 from explorer.config import Project, load
 from explorer.errors import InputError
-from explorer.evaluate import design_record, evaluate
+from explorer.evaluate import evaluate
 from explorer.lock import lock, path_of, read_locks, release
 from explorer.parts import LINKS, SETTINGS
+from explorer.record import design_record
 from explorer.space import Designs, design_ids
 from explorer.store import Store
 from explorer.store import path_of as store_path

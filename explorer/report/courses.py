@@ -78,9 +78,11 @@ def too_fine(time_s: Sequence[float], cycle_s: float | None) -> str:
     )
 
 
-def over_cadence(cadence_rpm: Sequence[float], power_W: Sequence[float]) -> str:
-    """Where cranking gives most, and that faster can be less."""
-    turns, power = np.asarray(cadence_rpm, dtype=float), np.asarray(power_W, dtype=float)
+def over_cadence(cadence_rpm: Sequence[float], power_W: Sequence[float | None]) -> str:
+    """Where cranking gives most, and that faster can be less; None where the power is unknown."""
+    known = [(turns, watts) for turns, watts in zip(cadence_rpm, power_W, strict=True)
+             if watts is not None]  # fmt: skip
+    turns, power = np.array(known, dtype=float).reshape(-1, 2).T
     if not power.size or not power.max() > 0:
         return "At none of these cadences does the pack gain anything."
     most = int(power.argmax())

@@ -18,14 +18,15 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from explorer import evaluate, reprice
+from explorer import reprice
 from explorer.averaged import REGIMES
 from explorer.config import Project
 from explorer.dividers import String, best_string, series, shown_ohm, worst_band
 from explorer.errors import Fault, InputError
-from explorer.evaluate import Evaluation, Solved
+from explorer.evaluate import Evaluation, Solved, solve
 from explorer.files import write_atomic
 from explorer.physics.generator import wire_resistance
+from explorer.record import answered
 from explorer.report.goals import EFFORT_DIGITS
 from explorer.report.numerals import money, number
 from explorer.report.words import CAUTIONS, LINK_WORDS, margin_words
@@ -165,7 +166,7 @@ class Facts:
             "undervoltage_band_V": on - off,
             "overvoltage_off_V": over,
         }
-        return evaluate.evaluate(real, Designs(self.designs.parts, settings))
+        return answered(real, Designs(self.designs.parts, settings))
 
 
 class Level(NamedTuple):
@@ -242,9 +243,9 @@ def facts(project: Project, lock: reprice.Decision, *, draws: int = DRAWS) -> Fa
     return Facts(
         project=project,
         designs=designs,
-        evaluation=evaluate.evaluate(project, designs),
+        evaluation=answered(project, designs),
         cases=tuple(
-            evaluate.solve(project, designs, person, pack)
+            solve(project, designs, person, pack)
             for person in session.operators
             for pack in session.packs
         ),

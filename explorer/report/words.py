@@ -55,6 +55,13 @@ MARGINS: dict[str, MarginWords] = {
         "V",
         0.2,
     ),
+    "bank_energy_J": MarginWords(
+        "energy that the bank can hold",
+        "the search's model does not hold for it: it would leave more in the bank than that can "
+        "hold",
+        "J",
+        1.0,
+    ),
     "cycle_time_s": MarginWords(
         "charging bursts long enough", "the load switches on and off too often", "s", 2.0
     ),

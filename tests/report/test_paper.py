@@ -13,7 +13,8 @@ from conftest import Open
 
 from explorer import costing, front
 from explorer.config import Project
-from explorer.evaluate import design_record, evaluate
+from explorer.evaluate import evaluate
+from explorer.record import design_record
 from explorer.report import page, view
 from explorer.report.words import PICK_WORDS
 from explorer.space import Space

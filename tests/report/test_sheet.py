@@ -18,9 +18,10 @@ import pytest
 from explorer import costing
 from explorer.config import Project, load
 from explorer.errors import InputError
-from explorer.evaluate import design_record, evaluate
+from explorer.evaluate import evaluate
 from explorer.lock import lock, read_locks
 from explorer.parts import LINKS
+from explorer.record import design_record
 from explorer.report.sheet import (
     Facts,
     Sheet,

@@ -508,7 +508,8 @@ def test_no_real_chain_passes_the_limit_of_physics() -> None:
     """Random designs of the demo, whole way from its tables to the page's words."""
     from explorer import costing
     from explorer.config import load
-    from explorer.evaluate import design_record, evaluate
+    from explorer.evaluate import evaluate
+    from explorer.record import design_record
     from explorer.space import Space
 
     demo = Path(__file__).parents[2] / "studies" / "flood_gauge.toml"
