@@ -296,7 +296,18 @@ def _in_short(record: dict[str, Any]) -> str:
         f"{record['design_id']}  {record['delivered_energy_J']:.0f} J "
         f"({record['delivered_energy_J'] / 3600:.2f} Wh), "
         f"{record['cost']:.2f} {record['currency']}, {record['mass_kg']:.2f} kg, "
-        f"{record['crank_effort_percent']:.0f} % effort, {record['regime']}"
+        f"{record['crank_effort_percent']:.0f} % effort, {record['regime']}{_of_several(record)}"
+    )
+
+
+def _of_several(record: dict[str, Any]) -> str:
+    """Over which cases energy and effort are, and whose the regime is; empty for one case."""
+    cases, weakest = record.get("cases", ()), record.get("ledger_case")
+    if len(cases) < 2 or weakest is None:
+        return ""
+    return (
+        f" ({record['over_cases']} of {len(cases)} cases; regime of {weakest['operator']} into "
+        f"{weakest['pack']})"
     )
 
 

@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from explorer.parts import LINKS
-from explorer.report.content import BillLine, Column, Designs, Link, PartName, Record
+from explorer.report import whose
+from explorer.report.content import BillLine, CaseRow, Column, Designs, Link, PartName, Record
 from explorer.report.goals import objectives, part_names
 from explorer.report.words import (
     HIDDEN_READINGS,
@@ -77,6 +78,7 @@ def designs_of(
         bill_lines=tuple(BillLine(*key) for key in lines),
         bills=tuple(bills),
         cases=_cases(project, rows),
+        ledger_of=tuple(whose.of_whom(project, record) for record in rows),
         reading=tuple(map(bool, reading)),
         locked=tuple(str(record["design_id"]) in locked for record in rows),
     )
@@ -149,24 +151,28 @@ def _link(project: Project, rows: Sequence[Record], link: str) -> Link:
     )
 
 
-def _cases(
-    project: Project, rows: Sequence[Record]
-) -> tuple[tuple[tuple[str, str, float, float, str], ...], ...]:
+def _cases(project: Project, rows: Sequence[Record]) -> tuple[tuple[CaseRow, ...], ...]:
     """Each design's cases; empty where there is one only, which the design itself tells already."""
-    known = {**project.catalogue.operators, **project.catalogue.packs}
-    names = {key: str(one.name) for key, one in known.items()}
     return tuple(
-        tuple(
-            (
-                names.get(case["operator"], str(case["operator"])),
-                names.get(case["pack"], str(case["pack"])),
-                float(f"{float(case['delivered_energy_J']):.4g}"),
-                float(f"{float(case['crank_effort_percent']):.4g}"),
-                str(case["regime"]),
-            )
-            for case in record.get("cases", ())
-        )
+        tuple(_case(project, case) for case in record.get("cases", ()))
         if len(record.get("cases", ())) > 1
         else ()
         for record in rows
+    )
+
+
+def _case(project: Project, case: Record) -> CaseRow:
+    names = ("delivered_energy_J", "crank_effort_percent")
+    energy, effort = (float(f"{float(case[name]):.4g}") for name in names)
+    first, minutes = rounded(
+        [case.get("time_to_first_charge_s"), case.get("minutes_per_percent")], 3
+    )
+    return CaseRow(
+        whose.person_name(project, case["operator"]),
+        whose.pack_name(project, case["pack"]),
+        energy,
+        effort,
+        str(case["regime"]),
+        first,
+        minutes,
     )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 if TYPE_CHECKING:
     from explorer.report.around import Around
@@ -49,6 +49,10 @@ class Card:
     regime: str
     regime_words: str
     per_minute: str
+    cases: tuple[str, ...]
+    """What each person gets into each pack, empty where there is one case only."""
+    ledger_of: str
+    """Whose ledger and regime these are, empty where there is one case only."""
     of_the_limit: str
     lost: str
     confirmed: str
@@ -58,13 +62,35 @@ class Card:
 
 
 @dataclass(frozen=True)
+class CaseLimit:
+    """What no chain can pass for one person and pack, J."""
+
+    operator: str
+    pack: str
+    energy_J: float
+    arm_J: float
+    pack_J: float
+
+
+@dataclass(frozen=True)
 class Limit:
-    """What no chain can pass: the arm's work over the session, and the pack's appetite."""
+    """What no chain can pass: the arm's work over the session, and the pack's appetite.
+
+    Over several cases each number is their mean or least as the study says; `cases` has their own.
+    """
 
     energy_J: float
     arm_J: float
     pack_J: float
     sentence: str
+    cases: tuple[CaseLimit, ...]
+
+    def of(self, case: Record) -> CaseLimit:
+        """The limit of one case, KeyError for one that the study does not have."""
+        for one in self.cases:
+            if (one.operator, one.pack) == (case["operator"], case["pack"]):
+                return one
+        raise KeyError(f"{case['operator']} with {case['pack']}")
 
 
 @dataclass(frozen=True)
@@ -111,6 +137,18 @@ class BillLine:
     price_dated: str
 
 
+class CaseRow(NamedTuple):
+    """What one person gets into one pack; None where it gets nothing."""
+
+    operator: str
+    pack: str
+    delivered_energy_J: float
+    crank_effort_percent: float
+    regime: str
+    time_to_first_charge_s: float | None
+    minutes_per_percent: float | None
+
+
 @dataclass(frozen=True)
 class Designs:
     """All designs of the page as columns of one length, in falling order of energy."""
@@ -125,8 +163,10 @@ class Designs:
     links: tuple[Link, ...]
     bill_lines: tuple[BillLine, ...]
     bills: tuple[tuple[int, ...], ...]
-    cases: tuple[tuple[tuple[str, str, float, float, str], ...], ...]
-    """Operator, pack, delivered J, effort %, regime of each case of each design."""
+    cases: tuple[tuple[CaseRow, ...], ...]
+    """Of each design; empty where there is one case only."""
+    ledger_of: tuple[str, ...]
+    """Whose ledger, regime and readings they are, empty where there is one case only."""
     reading: tuple[bool, ...]
     """Whether the design belongs to the front thinned to what a person can tell apart."""
     locked: tuple[bool, ...]
@@ -244,6 +284,8 @@ class PageData:
     objectives: tuple[Objective, ...]
     answer: tuple[str, ...]
     limit: Limit
+    whose: str
+    """What stands behind one number a design, empty where the study has one case only."""
     caution: str
     missing: str
     """What the picks lack since the last launch, and the command that adds it."""

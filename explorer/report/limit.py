@@ -8,7 +8,8 @@ import numpy as np
 
 from explorer.parts import Converter
 from explorer.physics.operator import endurance_power
-from explorer.report.content import Limit
+from explorer.report import whose
+from explorer.report.content import CaseLimit, Limit
 from explorer.report.numerals import number
 
 if TYPE_CHECKING:
@@ -31,19 +32,33 @@ def physics_limit(project: Project) -> Limit:
         for part in catalogue.parts["converter"]
         if isinstance(part, Converter) and part.id in offered
     )
-    arms, packs = [], []
-    for name in study.session.operators:
-        person = catalogue.operators[name]
+    cases = []
+    for operator_id in study.session.operators:
+        person = catalogue.operators[operator_id]
         hold = endurance_power(person.critical_power_W, person.reserve_J, seconds)
-        arms.append(float(person.power_share * hold) * seconds)
-    for name in study.session.packs:
-        packs.append(catalogue.packs[name].current_A * volts * seconds)
-    pairs = np.array([[min(a, p) for p in packs] for a in arms])
-    combine = np.min if study.session.over_cases == "worst" else np.mean
-    energy, arm, pack = (float(combine(v)) for v in (pairs, np.array(arms), np.array(packs)))
-    span = f"{number(float(study.session.minutes))} minutes"
-    sentence = (
-        f"In {span} no chain can pass {number(energy)} J: the arm has {number(arm)} J to give at a "
-        f"pace it can hold, and the pack takes {number(pack)} J at most."
+        arm_J = float(person.power_share * hold) * seconds
+        for pack_id in study.session.packs:
+            pack_J = catalogue.packs[pack_id].current_A * volts * seconds
+            energy_J = min(arm_J, pack_J)
+            cases.append(CaseLimit(operator_id, pack_id, energy_J, arm_J, pack_J))
+    worst = study.session.over_cases == "worst"
+    combine = np.min if worst else np.mean
+    energy, arm, pack = (
+        float(combine([getattr(one, name) for one in cases]))
+        for name in ("energy_J", "arm_J", "pack_J")
     )
-    return Limit(energy, arm, pack, sentence)
+    span = f"{number(float(study.session.minutes))} minutes"
+    if whose.is_one_of_several(project):
+        each = "; ".join(
+            f"{whose.case_name(project, {'operator': one.operator, 'pack': one.pack})} "
+            f"{number(one.energy_J)} J (arm {number(one.arm_J)} J, pack {number(one.pack_J)} J)"
+            for one in cases
+        )
+        over = "of the weakest case" if worst else f"as the mean of {len(cases)} cases"
+        sentence = f"In {span} no chain can pass {number(energy)} J {over}: {each}."
+    else:
+        sentence = (
+            f"In {span} no chain can pass {number(energy)} J: the arm has {number(arm)} J to give "
+            f"at a pace it can hold, and the pack takes {number(pack)} J at most."
+        )
+    return Limit(energy, arm, pack, sentence, tuple(cases))

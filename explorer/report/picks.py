@@ -10,6 +10,7 @@ import numpy as np
 
 from explorer import front
 from explorer.judging import AGREES
+from explorer.report import whose
 from explorer.report.content import Card, Limit, Objective, Record, Standing
 from explorer.report.goals import goal_key, objective_text, part_names
 from explorer.report.numerals import number
@@ -35,7 +36,7 @@ def answer(
     known: Mapping[str, Record],
     rejections: Mapping[str, tuple[int, int]],
 ) -> tuple[str, ...]:
-    """What to build, in two or three sentences."""
+    """What to build, in two or three sentences, and one a case where there are several."""
     if not cards:
         worst = sorted(rejections.items(), key=lambda item: (-item[1][0], item[0]))[:3]
         told = "; ".join(margin_words(name).broken for name, _ in worst)
@@ -46,11 +47,13 @@ def answer(
     card, record = cards[0], known[cards[0].design_id]
     energy = float(record["delivered_energy_J"])
     minutes = float(project.study.session.minutes)
-    cost, mass, effort = (s.text for s in card.standings[1:])
+    cost, mass, _ = (s.text for s in card.standings[1:])
+    effort = whose.efforts(project, record)
     return (
         f"Build {card.letter}: {card.short}.",
         f"{number(minutes)} minutes of cranking{_at_cadence(card)} put {number(energy)} J "
         f"({number(energy / J_PER_WH)} Wh) into the pack: {card.per_minute}.",
+        *(f"{line}." for line in card.cases),
         f"It costs {cost}, weighs {mass} and takes {effort} of what the arm can hold.",
     )
 
@@ -84,7 +87,6 @@ def cards_of(
     cards = []
     for letter, (design_id, wished) in zip("ABCDEFGHIJ", wishes.items(), strict=False):
         record = known[design_id]
-        energy = float(record["delivered_energy_J"])
         titles = [PICK_WORDS.get(wish, wish.replace("_", " ")) for wish in wished]
         head = " and ".join([titles[0], *(t[0].lower() + t[1:] for t in titles[1:])])
         cadence = record["settings"].get("cadence_rpm")
@@ -97,12 +99,14 @@ def cards_of(
                 short=_headline(project, record),
                 bill=bill_words(record, names),
                 turned=f"turned at {number(cadence)} rpm" if cadence is not None else "",
-                standings=_standings(record, points, goals),
+                standings=_standings(project, record, points, goals),
                 regime=str(record["regime"]),
                 regime_words=REGIMES.get(str(record["regime"]), ""),
-                per_minute=_per_minute(project, energy),
-                of_the_limit=f"{number(100 * energy / limit.energy_J, 2)} % of what physics allows",
-                lost=_lost(record, limit),
+                per_minute=whose.per_minute(project, record),
+                cases=whose.case_lines(project, record),
+                ledger_of=whose.of_whom(project, record),
+                of_the_limit=_of_the_limit(project, record, limit),
+                lost=_lost(project, record, limit),
                 confirmed=_confirmed(record),
                 stepped=record.get("session_energy_J") is not None,
                 apart=_apart(record) > AGREES,
@@ -116,16 +120,35 @@ def _wish_order(wish: str) -> int:
     return front.PICKS.index(wish) if wish in front.PICKS else len(front.PICKS)
 
 
+OF_CASES = ("delivered_energy_J", "crank_effort_percent")
+"""Goals that several people and packs have each of their own."""
+
+
+def _of_the_limit(project: Project, record: Record, limit: Limit) -> str:
+    """The energy against its limit, mean against mean, the weakest case against its own."""
+    plan, energy_J = project.study.session, float(record["delivered_energy_J"])
+    allowed_J = limit.energy_J
+    if plan.over_cases == "worst":
+        allowed_J = limit.of(whose.ledger_case(project, record)).energy_J
+    return f"{number(100 * energy_J / allowed_J, 2)} % of what physics allows"
+
+
 def _standings(
-    record: Record, points: np.ndarray, goals: Sequence[Objective]
+    project: Project, record: Record, points: np.ndarray, goals: Sequence[Objective]
 ) -> tuple[Standing, ...]:
+    over = project.study.session.over_cases if whose.is_one_of_several(project) else ""
     low, high = points.min(axis=0), points.max(axis=0)
     place = [
         float((b - v) / (b - a)) if b > a else 1.0
         for v, a, b in zip(goal_key(record), low, high, strict=True)
     ]
     return tuple(
-        Standing(goal.key, goal.label, objective_text(goal, record), round(where, 3))
+        Standing(
+            goal.key,
+            f"{goal.label}, {over}" if over and goal.key in OF_CASES else goal.label,
+            objective_text(goal, record),
+            round(where, 3),
+        )
         for goal, where in zip(goals, place, strict=True)
     )
 
@@ -144,32 +167,19 @@ def bill_words(record: Record, names: Mapping[str, str]) -> str:
     return ", ".join(words)
 
 
-def _per_minute(project: Project, energy_J: float) -> str:
-    """Joules beside Wh and minutes for each percent of the pack, by pack."""
-    a_minute = energy_J / float(project.study.session.minutes)
-    text = f"{number(a_minute)} J ({number(a_minute / J_PER_WH, 2)} Wh) for each minute of cranking"
-    if a_minute <= 0:
-        return text + "; the pack never gains a percent"
-    packs = [project.catalogue.packs[name] for name in project.study.session.packs]
-    percents = [
-        f"{number(pack.capacity_Wh * J_PER_WH / 100 / a_minute, 2)} minutes for 1 % of "
-        f"{pack.name} ({number(pack.capacity_Wh)} Wh)"
-        for pack in packs
-    ]
-    return f"{text}; {', '.join(percents)}"
-
-
-def _lost(record: Record, limit: Limit) -> str:
-    """Why the rest of the limit of physics does not arrive, in words.
+def _lost(project: Project, record: Record, limit: Limit) -> str:
+    """Why the rest of the limit of physics does not arrive, in words, of the ledger's own case.
 
     What is missing is either never asked of the arm, or lost on the way. Where the pack's appetite
     is the limit, the arm has more to give than the pack takes, and the losses need not cost any.
     """
-    ledger, energy = record["ledger_J"], float(record["delivered_energy_J"])
-    work = float(ledger.get("crank_work", 0.0))
-    missing = limit.energy_J - energy
-    if work <= 0 or missing <= 0.005 * limit.energy_J:
-        return "Nothing that counts is missing: the pack takes all that it can."
+    ledger, own = record["ledger_J"], limit.of(whose.ledger_case(project, record))
+    energy, work = float(ledger.get("delivered", 0.0)), float(ledger.get("crank_work", 0.0))
+    missing = own.energy_J - energy
+    name = whose.of_whom(project, record)
+    lead = f"{name}: " if name else ""
+    if work <= 0 or missing <= 0.005 * own.energy_J:
+        return f"{lead}Nothing that counts is missing: the pack takes all that it can."
     losses = sorted(
         ((float(v), n) for n, v in ledger.items() if n not in ("crank_work", "delivered")),
         reverse=True,
@@ -180,11 +190,11 @@ def _lost(record: Record, limit: Limit) -> str:
         if v > 0.01 * work
     )
     text = (
-        f"Of the {number(limit.arm_J)} J that the arm could give, this chain asks "
+        f"{lead}Of the {number(own.arm_J)} J that the arm could give, this chain asks "
         f"{number(work)} J at this cadence and loses {number(work - energy)} J on the way"
     )
     text += f", most in: {largest}." if largest else "."
-    if limit.pack_J < limit.arm_J:
+    if own.pack_J < own.arm_J:
         text += f" The pack could take {number(missing)} J more."
     return text
 
@@ -198,6 +208,8 @@ def _apart(record: Record) -> float:
 def _confirmed(record: Record) -> str:
     """Which fidelity stands behind the energy, and how far the two are apart."""
     stepped = record.get("session_energy_J")
+    if record.get("fidelity") == "session":
+        return "Stepped through time: the averaged model does not hold for it."
     if stepped is None:
         return "Averaged only, not stepped through time."
     apart = f"{number(max(100 * _apart(record), 0.1), 2)} % apart"

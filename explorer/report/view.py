@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from explorer import front
+from explorer.report import whose
 from explorer.report.columns import designs_of
 from explorer.report.content import Card, PageData, Record
 from explorer.report.courses import traces_of
@@ -114,6 +115,7 @@ def build(
         objectives=goals,
         answer=answer(project, cards, known, rejections),
         limit=limit,
+        whose=whose.scope(project),
         caution=first_caution(cards, known),
         missing=_missing(str(study.name), cards, cadence_curves or {}),
         assumed=assumed(project),

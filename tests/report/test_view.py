@@ -552,3 +552,102 @@ def test_feasible_designs_that_were_not_all_counted_are_at_least_so_many() -> No
     search = {"designs_considered": 1000, "designs_feasible": 20, "feasible_counted": False}
     assert "at least 20 of them" in rejection_sentence({}, search, None)
     assert "at least" not in rejection_sentence({}, {**search, "feasible_counted": True}, None)
+
+
+def of_two_people() -> tuple[Any, dict[str, Any]]:
+    """A study of an adult and a weaker one with a smaller pack each, and a result of theirs."""
+    project = synthetic.project()
+    weak = copy.copy(project.catalogue.operators["adult"])
+    weak.name, weak.critical_power_W, weak.reserve_J = "Weak arm", 3.0, 0.0  # 900 J in 600 s
+    project.catalogue.operators["weak"] = weak
+    small = copy.copy(project.catalogue.packs["gauge_pack"])
+    small.name, small.capacity_Wh = "small pack", 5.0
+    project.catalogue.packs["small_pack"] = small
+    project.study.session.operators = ("adult", "weak")
+    project.study.session.packs = ("gauge_pack", "small_pack")
+    energies = {("adult", "gauge_pack"): 3000.0, ("adult", "small_pack"): 2000.0,
+                ("weak", "gauge_pack"): 600.0, ("weak", "small_pack"): 400.0}  # fmt: skip
+    cases = [
+        {"operator": person, "pack": pack, "minutes": 10.0, "delivered_energy_J": energy,
+         "crank_effort_percent": 40.0 if person == "adult" else 95.0, "regime": "cycling",
+         "time_to_first_charge_s": 12.0, "minutes_per_percent": 1.0}
+        for (person, pack), energy in energies.items()
+    ]  # fmt: skip
+    record = {
+        **synthetic.records(1)[0],
+        "delivered_energy_J": 1500.0,
+        "crank_effort_percent": 67.5,
+        "regime": "cycling",
+        "ledger_J": {"crank_work": 700.0, "copper": 300.0, "delivered": 400.0},
+        "ledger_case": {"operator": "weak", "pack": "small_pack"},
+        "cases": cases,
+    }
+    return project, record
+
+
+def built_of_two(project: Any, record: dict[str, Any]) -> PageData:
+    return view.build(
+        project, [record], {"balanced": record["design_id"]}, search=synthetic.SEARCH,
+        rejections={}, provenance={},
+    )  # fmt: skip
+
+
+def test_with_several_cases_each_number_says_whose_it_is() -> None:
+    """By hand: 1 % of 20 Wh is 720 J, at 300 J a minute 2.4 minutes; 1 % of 5 Wh is 180 J."""
+    project, record = of_two_people()
+    page = built_of_two(project, record)
+    (card,) = page.cards
+    assert "minutes for 1 %" not in card.per_minute
+    assert card.per_minute.endswith("mean of its cases")
+    assert len(card.cases) == 4
+    adult = project.catalogue.operators["adult"].name
+    for line, (name, joules, minutes, effort) in zip(
+        card.cases,
+        [(f"{adult} into telemetry pack", "3,000 J", "2.4 minutes for 1 %", "40 %"),
+         (f"{adult} into small pack", "2,000 J", "0.9 minutes for 1 %", "40 %"),
+         ("Weak arm into telemetry pack", "600 J", "12 minutes for 1 %", "95 %"),
+         ("Weak arm into small pack", "400 J", "4.5 minutes for 1 %", "95 %")],
+        strict=True,
+    ):  # fmt: skip
+        assert line.startswith(f"{name}: {joules}, {minutes} of ")
+        assert f"{effort} effort" in line
+        assert f"{line}." in page.answer
+    assert f"takes 40 % ({adult}), 95 % (Weak arm) of what the arm can hold" in page.answer[-1]
+    assert "68 %" not in " ".join(page.answer)  # nobody's effort
+    assert [s.label for s in card.standings] == ["Energy, mean", "Cost", "Mass", "Effort, mean"]
+    assert "mean of 4 cases" in page.whose
+
+
+def test_the_ledger_is_held_against_its_own_case() -> None:
+    """The weak arm's 700 J of work and 400 J delivered, never the mean's 1,500 J minus its losses;
+    of its own 900 J, of which 500 J are missing."""
+    project, record = of_two_people()
+    page = built_of_two(project, record)
+    (card,) = page.cards
+    assert card.ledger_of == "Weak arm into small pack"
+    assert page.designs.ledger_of == (card.ledger_of,)
+    assert card.lost.startswith("Weak arm into small pack: Of the 900 J that the arm could give")
+    assert "asks 700 J" in card.lost
+    assert "loses 300 J on the way" in card.lost
+    assert (page.limit.of(record["ledger_case"]).arm_J) == pytest.approx(900)
+    project.study.session.over_cases = "worst"
+    worst = built_of_two(project, {**record, "delivered_energy_J": 400.0})
+    assert worst.cards[0].of_the_limit == "44 % of what physics allows"  # 400 of 900 J
+
+
+def test_one_case_needs_no_names(page: PageData) -> None:
+    card = page.cards[0]
+    assert (card.cases, card.ledger_of, page.whose) == ((), "", "")
+
+
+def test_a_design_that_the_session_answers_says_so() -> None:
+    row = {**synthetic.records(1)[0], "fidelity": "session"}
+    (card,) = build([row], {"balanced": row["design_id"]}).cards
+    assert "averaged model does not hold" in card.confirmed
+
+
+def test_power_over_cadence_is_left_out_where_it_is_unknown() -> None:
+    assert over_cadence([40.0, 50.0, 60.0], [2.0, None, 3.0]).startswith(
+        "Most power into the pack at 60 rpm: 3 W"
+    )
+    assert "At none of these" in over_cadence([40.0], [None])

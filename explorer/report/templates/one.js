@@ -13,7 +13,7 @@ function open(row, move) {
       el("button", { type: "button", onclick: () => step(-1) }, "One before"), el("button", { type: "button", onclick: () => step(1) }, "One after"),
       el("button", { type: "button", onclick: () => { document.documentElement.classList.add("one"); print(); } }, "Print this design")),
     el("p", {}, ...goals.flatMap((g, k) => [k ? ", " : "", el("b", {}, `${goalText(g, g.values[row])} ${g.unit}`), ` ${g.label.toLowerCase()}`]), "."),
-    el("p", {}, el("b", {}, D.regimes[row]), `: ${data.words.regimes[D.regimes[row]] || ""}.`),
+    el("p", {}, D.ledger_of[row] ? `${D.ledger_of[row]}: ` : "", el("b", {}, D.regimes[row]), `: ${data.words.regimes[D.regimes[row]] || ""}.`),
     el("p", {}, ...(apart(row) == null ? ["Averaged model only: not stepped through time."] :
       [`Averaged ${say(goals[0].values[row])} J, stepped through time ${say(stepped.values[row])} J, ${gapPercent(apart(row))} apart. `,
         apart(row) > data.apart ? el("b", { class: "apart" }, "≠ more than 3 %: trust the stepped one.") : "✓"])),
@@ -27,7 +27,7 @@ function open(row, move) {
         el("table", {}, el("caption", {}, "Settings and readings"), el("tbody", {}, ...[...D.settings, ...D.readings].filter(c => c.values[row] != null || c.name === "time_to_first_charge_s").map(c =>
           el("tr", {}, el("th", { scope: "row" }, c.label), el("td", { class: "n" }, c.values[row] == null ? "never" : withUnit(c.values[row], c.unit)))))),
         cases(row)),
-      el("div", {}, el("h3", {}, "Where each joule goes"), flow(row), ...curves(id))),
+      el("div", {}, el("h3", {}, "Where each joule goes" + (D.ledger_of[row] ? `: ${D.ledger_of[row]}` : "")), flow(row), ...curves(id))),
     el("div", { class: "full" },
       el("div", {}, el("h3", {}, "Distance to each limit"),
         el("p", { class: "fine" }, "A bar is the room left, on a scale of its own. A striped bar that ends before the dashed line is close."),
@@ -45,8 +45,8 @@ function step(by) {
 function cases(row) {
   if (!D.cases[row].length) return null;
   return scroll("By person and pack", el("table", {}, el("caption", {}, "By person and pack"),
-    el("thead", {}, el("tr", {}, ...["Person", "Pack", "Energy, J", "Effort, %", "Regime"].map(t => el("th", { scope: "col" }, t)))),
-    el("tbody", {}, ...D.cases[row].map(c => el("tr", {}, el("td", {}, c[0]), el("td", {}, c[1]), el("td", { class: "n" }, say(c[2])), el("td", { class: "n" }, say(c[3])), el("td", {}, c[4]))))));
+    el("thead", {}, el("tr", {}, ...["Person", "Pack", "Energy, J", "Minutes for 1 %", "Effort, %", "First charge, s", "Regime"].map(t => el("th", { scope: "col" }, t)))),
+    el("tbody", {}, ...D.cases[row].map(c => el("tr", {}, el("td", {}, c[0]), el("td", {}, c[1]), ...[say(c[2]), c[6] == null ? "never" : say(c[6], 2), say(c[3], data.effort_digits), c[5] == null ? "never" : say(c[5])].map(t => el("td", { class: "n" }, t)), el("td", {}, c[4]))))));
 }
 /* The trunk is the work at the crank; each loss leaves it to the right, to scale. */
 function flow(row) {
