@@ -101,7 +101,6 @@ def _bus_steps(known: Facts) -> Iterator[Step]:
     volts = no_load_V(known)
     factor = known.project.study.session.overspeed
     fast = no_load_V(known, factor)
-    clamp = known.part("clamp")
     yield Step(
         f"Connect the rectifier ({valves} valves) with a small capacitor (100 µF, 63 V) in place "
         f"of the bank. Turn at {turns} turns a minute.",
@@ -112,28 +111,37 @@ def _bus_steps(known: Facts) -> Iterator[Step]:
         f"Turned {number(factor)} times as fast it gives {number(fast)} V: stay within 60 V DC "
         "when dry and 30 V DC when wet.",
     )
-    limit = known.bank_limit_V
-    held = "The clamp holds the bank below its limit." if clamp.kind != "none" else ""
-    worst = limit - float(known.evaluation.margins["cell_voltage_V"][0])
+    limit, rating, worst = known.bank_limit_V, known.bank_rating_V, known.spun_V
+    wrong = ["Higher: the generator gives more than its row says"]
+    wrong[0] += ", or the clamp is not connected." if not known.unclamped else "."
+    if known.part("cell").balancing_ohm > 0:
+        wrong.append("Cells apart by more than 0.2 V: balancing resistors are missing.")
+    else:
+        wrong.append("Cells apart by more than 0.2 V: sort them by capacitance.")
+    if not known.unclamped:
+        wrong.append("The clamp holds the bank below its limit.")
     yield Step(
-        f"Connect the bank, discharged through 10 ohm first, fuse out. Turn at "
-        f"{number(factor * known.setting('cadence_rpm'))} turns a minute until nothing rises any "
-        f"more; watch each cell.",
+        "Discharge the bank through 10 ohm and connect it through its fuse; window and converter "
+        f"stay off. Turn at {number(factor * known.setting('cadence_rpm'))} turns a minute until "
+        "nothing rises any more; watch each cell.",
         f"at most {number(worst)} V on the bank, {number(worst / known.setting('cells_series'))} V "
         "a cell",
-        f"never above {number(limit)} V on the bank; stop there",
-        "Higher: the generator gives more than its row says, or the clamp is not connected. Cells "
-        f"apart by more than 0.2 V: balancing resistors are missing. {held}".strip(),
+        f"up to {number(limit)} V on the bank, which the cells last long at; stop at "
+        f"{number(rating)} V, their rating",
+        " ".join(wrong),
         "A charged bank welds and burns when shorted. Eye protection; tools insulated; discharge "
         "it through the resistor before you touch the wiring.",
     )
     charge = known.spread.readings.get("time_to_first_charge_s")
     if charge:
         start, packs = known.levels_V[1], (case.chain.demand.pack for case in known.cases)
-        wait = max(pack.retry_s if pack.kind == "retrying" else 0.0 for pack in packs)
+        waits = [pack.retry_s if pack.kind == "retrying" else 0.0 for pack in packs]
+        firsts = [float(c.time_to_first_charge_s[0]) for c in known.evaluation.cases]
+        slowest = firsts.index(max(firsts))
+        wait = waits[slowest]
         yield Step(
-            f"Discharge the bank, fuse out. Time how long it takes at {turns} turns a minute to "
-            f"{number(start)} V.",
+            "Discharge the bank; window and converter stay off. Time how long it takes at "
+            f"{turns} turns a minute to {number(start)} V.",
             f"about {number(float(known.evaluation.time_to_first_charge_s[0]) - wait)} s",
             f"{number(SLOW * (charge[0] - wait))} to {number(FAST * (charge[2] - wait))} s",
             "Slower: capacitance above the table's, or a phase is missing. Faster: cells with less "
@@ -178,6 +186,9 @@ def _load_steps(known: Facts) -> Iterator[Step]:
     regime = int(known.evaluation.regime[0])
     turns = number(known.setting("cadence_rpm"))
     settles = known.spread.readings.get("hold_V")
+    hot = "Resistor, diodes and clamp" if not known.unclamped else (
+        "Resistor and diodes"
+    )  # fmt: skip
     expect = f"{number(volts)} V across the resistor while the load is on"
     band = f"{number(0.98 * volts)} to {number(1.02 * volts)} V"
     if settles and regime == STEADY:
@@ -188,7 +199,8 @@ def _load_steps(known: Facts) -> Iterator[Step]:
         expect += f"; on and off every {number(known.reading('cycle_s'))} s"
         band += f"; every {number(cycle[0])} to {number(cycle[2])} s" if cycle else ""
     yield Step(
-        f"Fuse in. In place of the pack, a resistor of {number(volts / amps)} ohm for at least "
+        "Fuse out, bank discharged: join window and converter to the bus. Fuse in. "
+        f"In place of the pack, a resistor of {number(volts / amps)} ohm for at least "
         f"{number(2 * watts)} W at the end of the 5 V lead. Crank for three minutes at {turns} "
         "turns a minute.",
         expect,
@@ -197,7 +209,7 @@ def _load_steps(known: Facts) -> Iterator[Step]:
         "cadence and drag. It climbs to the cut: the converter does not take its power. (Its loss "
         "is a law that meets the bench points of its table within "
         f"{number(100 * converter.fit_error_efficiency)} % of efficiency.)",
-        "Resistor, diodes and clamp get hot enough to burn skin.",
+        f"{hot} get hot enough to burn skin.",
     )
     force = known.spread.readings.get("handle_force_N")
     power = known.spread.readings.get("pack_power_W")
@@ -206,7 +218,7 @@ def _load_steps(known: Facts) -> Iterator[Step]:
     yield Step(
         "Unplug the resistor. Connect the pack, and stay with it.",
         f"{number(known.reading('pack_power_W'))} W into the pack, "
-        f"{number(known.reading('handle_force_N'))} N at the handle",
+        f"{number(known.reading('handle_force_N'))} N at the handle{known.of_whom}",
         ", ".join(bands),
         "Power drops in and out though the resistor ran well: the pack draws more or hunts; lower "
         "its current or enlarge the bank.",

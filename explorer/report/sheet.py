@@ -21,28 +21,24 @@ import numpy as np
 from explorer import reprice
 from explorer.averaged import REGIMES
 from explorer.config import Project
+from explorer.constraints import overspeed
 from explorer.dividers import String, best_string, series, shown_ohm, worst_band
 from explorer.errors import Fault, InputError
 from explorer.evaluate import Evaluation, Solved, solve
 from explorer.files import write_atomic
 from explorer.physics.generator import wire_resistance
 from explorer.record import answered
-from explorer.report.goals import EFFORT_DIGITS
+from explorer.report import whose
 from explorer.report.numerals import money, number
-from explorer.report.words import CAUTIONS, LINK_WORDS, margin_words
+from explorer.report.protection import GAUGES, Guard, bus_gauge, fuse_words, guards
+from explorer.report.words import LINK_WORDS, cautions_for, margin_words
 from explorer.space import Designs
+from explorer.supply import no_load_V
 from explorer.tolerance import DRAWS, Tolerance, spreads_of, tolerance
 
 DIVIDER_RANGE = 3.0
 """Highest total of a divider over the least that its current allows: a stiffer one is less moved
 by a comparator's own input current (common practice, no source)."""
-FUSES_A = (0.5, 0.63, 0.8, 1.0, 1.25, 1.6, 2.0, 2.5, 3.15, 4.0, 5.0, 6.3, 8.0, 10.0, 12.5, 16.0)
-"""Rated currents of miniature fuses, series R10 (IEC 60127, from memory)."""
-FUSE_FACTOR = 1.5
-"""Rated over lasting current, so that a fuse neither ages nor trips warm (common practice)."""
-GAUGES = range(10, 31)
-BUS_WIRE_M = 0.3
-"""Length of a wire between two boards of the bus (judgement)."""
 LEVELS = ("load off", "load on", "load cut")
 CONDUCTORS = {"three_phase": "3 wires", "two_phase": "4 wires", "brushed_dc": "2 wires"}
 
@@ -65,9 +61,23 @@ class Facts:
         """A setting of the design."""
         return float(self.designs.settings[name][0])
 
+    @cached_property
+    def of_whom(self) -> str:
+        """Whose readings they are, in words to follow them; empty where there is one case only."""
+        if not whose.is_one_of_several(self.project):
+            return ""
+        weakest = self.evaluation.cases[int(self.evaluation.weakest[0])]
+        who = {"operator": weakest.operator, "pack": weakest.pack}
+        return f", {whose.case_name(self.project, who)}"
+
     def reading(self, name: str) -> float:
         """What the model says a person would measure."""
         return float(self.evaluation.readings[name][0])
+
+    @property
+    def unclamped(self) -> bool:
+        """Whether the chain goes without a clamp."""
+        return bool(self.part("clamp").kind == "none")
 
     @cached_property
     def shaft_rad_s(self) -> float:
@@ -76,9 +86,32 @@ class Facts:
 
     @cached_property
     def bank_limit_V(self) -> float:
-        """The most that the bank may be charged to."""
-        cell = self.part("cell")
-        return float(self.setting("cells_series") * cell.voltage_V * cell.derating)
+        """The most that the bank may be charged to if its cells are to last."""
+        return float(self.bank_rating_V * self.part("cell").derating)
+
+    @cached_property
+    def bank_rating_V(self) -> float:
+        """What the bank must never pass: beyond it cells vent."""
+        return float(self.setting("cells_series") * self.part("cell").voltage_V)
+
+    @cached_property
+    def open_V(self) -> float:
+        """Highest bus voltage with the load and the bank gone, when the crank is spun too fast."""
+        factor = self.project.study.session.overspeed
+        return max(float(no_load_V(case.halves, case.chain.half, factor)[0]) for case in self.cases)
+
+    @cached_property
+    def spun_V(self) -> float:
+        """The same with the bank, and what clamps it, in place."""
+        return max(
+            float(
+                overspeed(
+                    self.project, case.halves, case.chain.half,
+                    case.chain.demand["clamp_V"][:, 0], case.chain.demand["clamp_ohm"][:, 0],
+                )[0][0]
+            )
+            for case in self.cases
+        )  # fmt: skip
 
     @cached_property
     def phase_A(self) -> float:
@@ -224,6 +257,7 @@ class Sheet:
     levels: tuple[Level, ...]
     checked: str
     wires: tuple[Wire, ...]
+    guards: tuple[Guard, ...]
     drawing: tuple[Symbol, ...]
     proving: tuple[Any, ...]
     energy: str
@@ -260,7 +294,7 @@ def build(project: Project, lock: Any, known: Facts | None = None) -> Sheet:
     known = known or facts(project, lock)
     study, record = project.study, lock.record
     lines = tuple(_bill(known, record))
-    total = sum(line["quantity"] * line["unit_price"] for line in lines)
+    total = sum(line["quantity"] * line["unit_price"] for line in record["bill"])
     return Sheet(
         title=study.title,
         study=study.name,
@@ -276,6 +310,7 @@ def build(project: Project, lock: Any, known: Facts | None = None) -> Sheet:
         levels=tuple(_levels(known)),
         checked=_checked(known),
         wires=tuple(_wires(known)),
+        guards=tuple(guards(known)),
         drawing=tuple(_drawing(known)),
         proving=tuple(proving(known)),
         energy=_energy(known),
@@ -288,9 +323,11 @@ def build(project: Project, lock: Any, known: Facts | None = None) -> Sheet:
         assumed=tuple(
             f"{one.says} {one.low:.3g} to {one.high:.3g} times"
             for one in spreads_of(project, known.designs)
-            if one.low != one.high
+            if one.low != one.high and not (one.where == "clamp" and known.unclamped)
         ),
-        cautions=CAUTIONS,
+        cautions=cautions_for(
+            clamp=not known.unclamped, balancing=known.part("cell").balancing_ohm > 0
+        ),
     )
 
 
@@ -302,15 +339,19 @@ def hazard_warning(known: Facts) -> str:
     limit = known.project.study.build.hazard_chance
     if known.spread.hazard <= limit:
         return ""
-    names = [
-        margin_words(name).broken
-        for name, share in known.spread.broken.items()
-        if share > 0 and margin_words(name).hazard
-    ]
-    return (
-        f"{100 * known.spread.hazard:.1f} % of chains built of such parts would break a rule that "
-        f"keeps people and packs safe (the study allows {100 * limit:g} %): {'; '.join(names)}"
+    broken = {name: share for name, share in known.spread.broken.items() if share > 0}
+    hazards = [margin_words(name).broken for name in broken if margin_words(name).hazard]
+    worn = {name: share for name, share in broken.items() if margin_words(name).life}
+    text = (
+        f"{100 * known.spread.hazard:.1f} % of chains built of such parts would break a rating, "
+        f"which can hurt people or destroy packs (the study allows {100 * limit:g} %): "
+        f"{'; '.join(hazards)}"
     )
+    if worn:
+        text += ". A derating is another matter, it costs life and hurts nobody: " + "; ".join(
+            f"in {100 * share:.1f} % {margin_words(name).broken}" for name, share in worn.items()
+        )
+    return text
 
 
 def bill_csv(sheet: Sheet) -> str:
@@ -351,8 +392,12 @@ def write(sheet: Sheet, folder: str | Path) -> tuple[Path, Path]:
 
 
 def _bill(known: Facts, record: Mapping[str, Any]) -> Iterator[dict[str, Any]]:
-    """The lock's own lines, with the day's prices, and where each part's values are from."""
+    """The lock's own lines, with the day's prices, and where each part's values are from; a clamp
+    that is none is nothing to buy.
+    """
     for line in record["bill"]:
+        if line["link"] == "clamp" and known.unclamped:
+            continue
         yield {
             **line,
             "price_dated": str(line["price_dated"]),
@@ -364,15 +409,20 @@ def _bill(known: Facts, record: Mapping[str, Any]) -> Iterator[dict[str, Any]]:
 
 def _goals(known: Facts, record: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
     minutes = known.project.study.session.minutes
-    energy = record["delivered_energy_J"]
+    energy, own = record["delivered_energy_J"], whose.case_lines(known.project, record)
+    over = f", {known.project.study.session.over_cases} of {len(own)} cases" if own else ""
     yield (
-        f"into the pack in {number(minutes)} minutes",
+        f"into the pack in {number(minutes)} minutes{over}",
         (f"{number(energy)} J ({number(energy / 3600)} Wh)"),
     )
+    for line in own:
+        name, _, numbers = line.partition(": ")
+        yield name, numbers
     yield "cost on the day of the lock", money(record["cost"], record["currency"])
     yield "mass", f"{number(record['mass_kg'])} kg"
-    yield "crank effort", f"{number(record['crank_effort_percent'], EFFORT_DIGITS)} %"
-    yield "regime", record["regime"]
+    yield "crank effort", whose.efforts(known.project, record)
+    whom = whose.of_whom(known.project, record)
+    yield f"regime, {whom}" if whom else "regime", record["regime"]
 
 
 def _warnings(known: Facts, lock: Any) -> Iterator[str]:
@@ -394,7 +444,8 @@ def _settings(known: Facts) -> Iterator[tuple[str, str]]:
         "bank",
         (
             f"{series_} cells in series, {parallel} in parallel: {number(capacitance)} F, "
-            f"never above {number(known.bank_limit_V)} V"
+            f"at most {number(known.bank_limit_V)} V for the cells' life, never above their rating "
+            f"of {number(known.bank_rating_V)} V"
         ),
     )
     how = (
@@ -427,14 +478,6 @@ def _gauge(ohm: float, conductors: int) -> str:
     if not fitting:
         return ""
     return f"; made of copper, AWG {max(fitting)} or thicker keeps to it over one metre"
-
-
-def _bus_gauge(known: Facts) -> int:
-    """The thinnest wire whose forth and back over `BUS_WIRE_M` cost a hundredth of the bus."""
-    amps = max(known.bus_A, known.input_A)
-    most = 0.01 * known.levels_V[0] / max(amps, 1e-9)
-    fitting = [g for g in GAUGES if float(wire_resistance(g, 2 * BUS_WIRE_M)) <= most]
-    return max(fitting, default=min(GAUGES))
 
 
 def _levels(known: Facts) -> Iterator[Level]:
@@ -492,9 +535,9 @@ def _small(known: Facts) -> Iterator[Small]:
         )
     yield Small(
         "fuse and holder",
-        _fuse(known),
+        fuse_words(known),
         1,
-        "at the bank's positive terminal: a short of the bank burns",
+        "at the bank's positive terminal, before anything else: a short of the bank burns",
     )
 
 
@@ -507,18 +550,21 @@ def _nearest(ohm: float, name: str) -> float:
 
 def _wires(known: Facts) -> Iterator[Wire]:
     generator, lead = known.part("generator"), known.part("lead")
-    bus = f"copper, AWG {_bus_gauge(known)} or thicker, as short as it goes"
+    bus = f"copper, AWG {bus_gauge(known)} or thicker, as short as it goes"
     yield Wire("handle", "gearing", f"shaft, {known.part('gearing').name}", "")
     yield Wire(
         "generator", "rectifier", f"{lead.name}, {CONDUCTORS[generator.kind]}",
         f"{number(known.phase_A)} A rms a phase",
     )  # fmt: skip
-    yield Wire("rectifier +", "bank +", bus, f"{number(known.bus_A)} A at most")
+    most = f"{number(max(known.bus_A, known.input_A))} A at most"
+    yield Wire("bank +", "fuse, before anything else", f"{bus}, under 5 cm", most)
+    yield Wire("fuse", "bus +", bus, most)
+    yield Wire("rectifier +", "bus +", bus, f"{number(known.bus_A)} A at most")
     yield Wire("rectifier −", "bank −", bus, f"{number(known.bus_A)} A at most")
-    if known.part("clamp").kind != "none":
-        each = "each cell" if known.part("clamp").kind == "cell" else "bank + and −"
+    if not known.unclamped:
+        each = "each cell" if known.part("clamp").kind == "cell" else "bus + and bank −"
         yield Wire("clamp", each, "copper", "only when the load is gone")
-    yield Wire("bank +", "fuse, then window in", bus, f"{number(known.input_A)} A at most")
+    yield Wire("bus +", "window in", bus, f"{number(known.input_A)} A at most")
     yield Wire("window taps", "divider, bus to ground", "any thin wire",
                f"{number(1e6 * known.string.current_A)} µA")  # fmt: skip
     yield Wire("window out", "converter in +", bus, f"{number(known.input_A)} A at most")
@@ -547,16 +593,11 @@ def _symbols(known: Facts) -> Iterator[Symbol]:
     if clamp.kind == "bus":
         yield Symbol("clamp", clamp.name)
     each = ", each clamped" if clamp.kind == "cell" else ""
-    yield Symbol("bank", f"{cells:.0f} × {known.part('cell').name}{each}")
-    yield Symbol("fuse", f"fuse, {_fuse(known)}", taken)
+    yield Symbol("fuse", f"fuse, {fuse_words(known)}")
+    yield Symbol("bank", f"{cells:.0f} × {known.part('cell').name}{each}", taken)
     yield Symbol("window", known.part("window").name, taken)
     yield Symbol("converter", known.part("converter").name, f"{number(known.pack_A)} A")
     yield Symbol("pack", "pack")
-
-
-def _fuse(known: Facts) -> str:
-    rated = next((a for a in FUSES_A if a >= FUSE_FACTOR * known.input_A), None)
-    return f"{rated:g} A, slow" if rated else f"above {number(FUSE_FACTOR * known.input_A)} A"
 
 
 def _energy(known: Facts) -> str:
@@ -571,7 +612,7 @@ def _risks(spread: Tolerance) -> Iterator[tuple[str, str]]:
     for name, share in spread.broken.items():
         if share > 0:
             words = margin_words(name)
-            hazard = " (hazard)" if words.hazard else ""
-            yield words.broken + hazard, f"{100 * share:.2g} %"
+            kind = " (hazard)" if words.hazard else " (shortens life)" if words.life else ""
+            yield words.broken + kind, f"{100 * share:.2g} %"
     unseen = 100 * spread.uncertainty
     yield "each rule not named here", f"below {unseen:.2g} % (95 % confidence)"

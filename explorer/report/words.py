@@ -10,7 +10,8 @@ class MarginWords(NamedTuple):
 
     `rule` is what is kept (it follows "nearest limit:"), `broken` what a rejected design does,
     `unit` the margin's unit, `near` the distance that counts as close (judgement, no source),
-    `hazard` whether breaking it can hurt a person or destroy a pack.
+    `hazard` whether breaking it can hurt a person or destroy a pack, `life` whether it only wears a
+    part sooner: a rating passed is a hazard, a derating passed costs life.
     """
 
     rule: str
@@ -18,15 +19,24 @@ class MarginWords(NamedTuple):
     unit: str
     near: float
     hazard: bool = False
+    life: bool = False
 
 
 MARGINS: dict[str, MarginWords] = {
     "cell_voltage_V": MarginWords(
-        "cell voltage when the crank is spun too fast with a full pack",
-        "the cells pass their voltage when the crank is spun too fast with a full pack",
+        "cells within their rated voltage when the crank is spun too fast with a full pack",
+        "the cells pass their rated voltage when the crank is spun too fast with a full pack",
         "V",
         0.2,
         True,
+    ),
+    "cell_life_V": MarginWords(
+        "cells within their derated voltage when the crank is spun too fast with a full pack",
+        "the cells pass the voltage that they last long at when the crank is spun too fast with a "
+        "full pack",
+        "V",
+        0.2,
+        life=True,
     ),
     "input_voltage_V": MarginWords(
         "converter and window input voltage",
@@ -178,6 +188,7 @@ LOOSER: dict[str, str] = {
     "diode_junction_K": "diodes that may get {} hotter",
     "diode_reverse_V": "diodes that block {} more",
     "cell_voltage_V": "a bank of cells rated {} higher",
+    "cell_life_V": "cells that last at {} more",
     "clamp_power_W": "a clamp that burns {} more",
     "input_voltage_V": "a converter and a window that bear {} more",
     "extra_low_voltage_V": "a touchable voltage {} higher, which nobody sells",
@@ -295,9 +306,11 @@ SETTING_WORDS: dict[str, tuple[str, str]] = {
     "overvoltage_off_V": ("load cut above", "V"),
 }
 
+HOT = "Diodes, clamps and balancing resistors get hot enough to burn skin."
+
 CAUTIONS: tuple[str, ...] = (
-    "A charged capacitor bank welds and burns when shorted: fuse it close to its terminals, and "
-    "discharge it through a resistor before you touch the wiring.",
+    "A charged capacitor bank welds and burns when shorted: fuse it at its positive terminal, "
+    "before anything else, and discharge it through a resistor before you touch the wiring.",
     "Use packs with a built-in protection board only. Do not charge lithium cells below freezing, "
     "and do not leave them alone while they charge.",
     "Spinning the crank faster than stated raises the voltage with nothing to hold it once the "
@@ -305,11 +318,20 @@ CAUTIONS: tuple[str, ...] = (
     "Set the switch-off voltage with the pack unplugged and measure the converter's output before "
     "anything is connected to it.",
     "Guard gears, belts and chain; a crank can kick back. Wear eye protection on first runs.",
-    "Diodes, clamps and balancing resistors get hot enough to burn skin.",
+    HOT,
     "Keep every wire within 60 V DC when dry and 30 V DC when wet. Follow local codes, and ask a "
     "licensed electrician where you are unsure.",
     "Salvaged parts differ from their class: measure yours before you trust these numbers.",
 )
+
+
+def cautions_for(*, clamp: bool, balancing: bool) -> tuple[str, ...]:
+    """The cautions of one chain, which names no part that it has not."""
+    parts = ["Diodes", *["clamps"] * clamp, *["balancing resistors"] * balancing]
+    listed = " and ".join(filter(None, [", ".join(parts[:-1]), parts[-1]]))
+    own = f"{listed} get hot enough to burn skin."
+    return tuple(own if words == HOT else words for words in CAUTIONS)
+
 
 UNIT_SUFFIXES: dict[str, str] = {
     "_N_m": "N m",
