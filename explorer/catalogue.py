@@ -13,6 +13,7 @@ import numpy as np
 from pydantic import BaseModel, ConfigDict, Field
 
 from explorer.errors import Fault, nearest
+from explorer.machine_classes import doubts
 from explorer.parts import (
     LINKS,
     Converter,
@@ -26,7 +27,7 @@ from explorer.parts import (
     Text,
 )
 from explorer.prices import Price, Prices, PriceTerms, read_prices
-from explorer.tables import Columns, Row, Shelf, content_hash
+from explorer.tables import Columns, Row, Shelf, content_hash, shown
 
 __all__ = [
     "TABLE_NAMES",
@@ -134,6 +135,7 @@ def read_tables(
         }
         for kind, read in rows.items()
     }
+    _doubt_generators(shelf, rows["generator"], records["generator"])
     read_parts = [known[link] for link in LINKS]
     parts = tuple(part for ids in read_parts for part in ids or ())
     prices_file = f"{tables}/prices.csv"
@@ -163,6 +165,20 @@ def _columns(model: type[Record]) -> Columns:
     lines = Generator.PHASE_PER_LINE if model is Generator else {}
     instead = {pattern.format("line"): pattern.format("phase") for pattern in lines}
     return Columns.of(model, without=FITTED, instead=instead)
+
+
+def _doubt_generators(
+    shelf: Shelf, rows: Sequence[Row] | None, records: Mapping[str, Record]
+) -> None:
+    """Note values that look like a slip of the pen; they stay as they are."""
+    for row in rows or ():
+        record = records.get(row.id)
+        if isinstance(record, Generator):
+            where = f"{row.file}: row {row.number} ({shown(row.id)})"
+            shelf.notes += [
+                f"{where}, column {column}: {value:.3g} {why}"
+                for column, value, why in doubts(record, row.cells)
+            ]
 
 
 def _check_ids(shelf: Shelf, rows: Mapping[str, Sequence[Row] | None]) -> None:

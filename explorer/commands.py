@@ -31,6 +31,7 @@ from explorer.errors import Fault, InputError, nearest
 from explorer.fidelities import at_fidelity
 from explorer.launch import Step, Summary, Watch, unwatched
 from explorer.loosening import rule_costs
+from explorer.machine_classes import EMF_EXAMPLE, EMF_MEANS
 from explorer.parts import LINKS
 from explorer.record import design_record
 from explorer.search.sweep import on_machines
@@ -73,6 +74,7 @@ def check(study: Path) -> Answer:
         "plan": search.plan(project, space).why,
         "choices": {link: len(names) for link, names in project.study.choices.items()},
         "locked": [one.design_id for one in locks],
+        "columns": {"emf_line_V_s": f"{EMF_MEANS['three_phase']}: {EMF_EXAMPLE}"},
         "notes": list(project.catalogue.notes),
     }
 

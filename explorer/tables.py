@@ -204,7 +204,7 @@ class Shelf:
             self.fault(name, "is not a text file")
             return None
         self.hashes[name] = hashlib.sha256(content).hexdigest()[:16]
-        return text
+        return _without_comments(text)
 
     def record(self, row: Row, model: type[ModelT]) -> ModelT | None:
         """The row as a record, or None with its faults noted."""
@@ -237,6 +237,19 @@ class Shelf:
             self.notes.append(
                 f"{row.file}: row {row.number} ({shown(row.id)}): dated {text} is still to come"
             )
+
+
+def _without_comments(text: str) -> str:
+    """The text with lines above the header that begin with # left blank, so that rows keep their
+    numbers. A # that is a cell of its own, as in a list that counts its lines, is no comment.
+    """
+    lines = text.split("\n")
+    for number, line in enumerate(lines):
+        start = line.lstrip("\ufeff ")
+        if start.strip() and not re.match(r"#(?![,;|\t])", start):
+            break
+        lines[number] = ""
+    return "\n".join(lines)
 
 
 def _header_faults(

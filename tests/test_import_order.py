@@ -11,7 +11,7 @@ PACKAGE = Path(__file__).parent.parent / "explorer"
 LAYERS: tuple[tuple[str, ...], ...] = (
     ("errors", "units"),
     ("physics",),
-    ("files", "parts", "front", "tables", "judging"),
+    ("files", "parts", "machine_classes", "front", "tables", "judging"),
     ("prices",),
     ("catalogue",),
     ("config",),
