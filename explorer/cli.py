@@ -285,10 +285,22 @@ def _reviewed(answer: dict[str, Any]) -> list[str]:
 
 def _picks(answer: dict[str, Any]) -> list[str]:
     by_id = {record["design_id"]: record for record in answer["front"]}
-    return [
-        f"{wish.replace('_', ' ')}: {_in_short(by_id[name])}" for wish, name in
-        answer["picks"].items()
-    ]  # fmt: skip
+    picks = [
+        f"{wish.replace('_', ' ')}: {_in_short(by_id[name])}{_in_builds(by_id[name])}"
+        for wish, name in answer["picks"].items()
+        if name is not None
+    ]
+    return [*filter(None, [answer.get("why_none")]), *picks]
+
+
+def _in_builds(record: dict[str, Any]) -> str:
+    """How chains built of such parts fare."""
+    if record["hazard_chance"] is None:
+        return ""
+    return (
+        f"; of its builds {record['hazard_chance']:.1%} break a hazard rule, "
+        f"{record['keeps_rules_share']:.0%} keep the others"
+    )
 
 
 def _in_short(record: dict[str, Any]) -> str:

@@ -5,11 +5,13 @@ from __future__ import annotations
 import platform
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
+from functools import cached_property
 from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from explorer import (
     MODEL_VERSION,
@@ -20,6 +22,7 @@ from explorer import (
     insight,
     judging,
     lock,
+    promise,
     reprice,
     tipping,
 )
@@ -35,7 +38,7 @@ from explorer.loosening import rule_costs
 from explorer.parts import LINKS
 from explorer.search.sweep import on_machines
 from explorer.space import Rows, Space
-from explorer.store import Run, Store, Stored, ids_of, path_of, search_key
+from explorer.store import Numbers, Run, Store, Stored, ids_of, path_of, search_key
 from explorer.tables import shown
 from explorer.units import Array
 
@@ -50,7 +53,7 @@ NOTHING_FEASIBLE = "no design of the study keeps every rule"
 CONFIRMED, CONFIRM_BUDGET_S = 40, 8.0
 """Designs of the front beside the picks that the session fidelity confirms, and its time."""
 RUNNERS_UP = 12
-"""Designs next in balance that are looked at as closely as the picks, and half as many in cost."""
+"""Designs next in votes that are looked at as closely as the picks, and half as many in cost."""
 JUDGE_SHARE, MOST_JUDGE_S, MOST_JUDGED = 0.05, 60.0, 500
 """Of the study's time limit, and most seconds, in which it judges what was sampled beside them, and
 of how many designs.
@@ -111,6 +114,7 @@ def launch(
             "seconds": summary.seconds,
             "report": page["report"],
             "picks": page["picks"],
+            "why_none": page["why_none"],
             "search": {**asdict(summary), "judged": told.get("judged")},
             "notes": list(project.catalogue.notes),
         }
@@ -222,7 +226,7 @@ def rerun(
             tips = tipping.tipping_prices(project, stored, found.cost, one, owned=owned)
             said["tips"] = [tip._asdict() for tip in tips]
         if not len(desk.rows):
-            return answer | {"front": [], "picks": {}, "report": None}
+            return answer | {"front": [], "picks": dict.fromkeys(front.PICKS), "report": None}
         verdicts = {verdict.design_id: verdict for verdict in found.locked}
         return answer | desk.publish(verdicts)
 
@@ -365,20 +369,89 @@ class Desk:
         """Results of some stored designs."""
         evaluation = self.store.evaluation(self.project, self.stored, rows)
         return [
-            evaluate.design_record(self.project, evaluation, k, self.cost[row])
-            for k, row in enumerate(rows)
+            {
+                **evaluate.design_record(self.project, evaluation, k, self.cost[rows[k]]),
+                "hazard_chance": evaluate.number(one.hazard_chance),
+                "keeps_rules_share": evaluate.number(one.keeps_rules_share),
+            }
+            for k, one in enumerate(self.odds(self.stored.numbers[rows]))
         ]
 
+    @property
+    def units(self) -> Array:
+        """How much of each goal counts alike when a design is recommended."""
+        from explorer.report.limit import goal_units
+
+        return goal_units(self.project)
+
+    @cached_property
+    def _builds_key(self) -> str:
+        return f"builds:{search_key(self.project)}"
+
+    def odds(self, numbers: Numbers) -> list[promise.Odds]:
+        """What builds of some designs came to, as far as any launch has drawn them."""
+        told = self.store.search_progress(self._builds_key)
+        names = ids_of(numbers) if told else [""] * len(numbers)
+        return [promise.Odds(*told.get(name, ())) for name in names]
+
+    def hold(self, numbers: Numbers) -> NDArray[np.bool_]:
+        """Which designs hold in their builds, so that they may be picked, (n,)."""
+        limit = self.project.study.build.hazard_chance
+        return np.array([one.holds(limit) for one in self.odds(numbers)], dtype=bool)
+
+    def draw_builds(self, workers: int) -> None:
+        """Draw builds of the front's contenders, as far as no launch has."""
+        known = self.odds(self.stored.numbers[self.rows])
+        designs = self.stored.designs.take(self.rows)
+        ranks = promise.ranks(self.points, self.units)
+        found = promise.settle(self.project, designs, ranks, known, workers)
+        names = ids_of(self.stored.numbers[self.rows])
+        drawn = {
+            name: list(now)
+            for name, now, before in zip(names, found, known, strict=True)
+            if now != before
+        }
+        if drawn:
+            told = self.store.search_progress(self._builds_key)
+            self.store.save_progress(self._builds_key, {**told, **drawn})
+
+    def _holding(self) -> Rows:
+        """Rows of the front's designs whose builds hold: those that may be picked."""
+        return self.rows[self.hold(self.stored.numbers[self.rows])]
+
     def _picked(self, sessions: Mapping[str, Any] | None = None) -> dict[str, int]:
-        """Row of the design that answers each wish, of those that no session has refuted (by
-        default none of the last launch).
+        """Row of the design that answers each wish, of those whose builds hold and that no session
+        has refuted (by default none of the last launch); nothing where there is none.
         """
         if sessions is None:
             sessions = _last_search(self.store).get("sessions", {})
-        rows = self.rows[~judging.refuted(*self._energies(self.rows, sessions))]
-        rows = rows if len(rows) else self.rows
+        rows = self._holding()
+        rows = rows[~judging.refuted(*self._energies(rows, sessions))]
+        if not len(rows):
+            return {}
         points = self.stored.objectives(self.cost)[rows]
-        return {wish: int(rows[k]) for wish, k in front.picks(points).items()}
+        return {wish: int(rows[k]) for wish, k in front.picks(points, self.units).items()}
+
+    def why_none(self) -> str:
+        """Why no design of the front may be picked; empty where one may."""
+        if len(self._holding()) or not len(self.rows):
+            return ""
+        limit = self.project.study.build.hazard_chance
+        numbers = self.stored.numbers[self.rows]
+        known = zip(ids_of(numbers), self.odds(numbers), strict=True)
+        drawn = [(name, one) for name, one in known if one.draws]
+        if not drawn:
+            return (
+                "No design of the front was built in draws yet, so none is recommended: launch the "
+                "study again."
+            )
+        name, best = min(drawn, key=lambda item: (item[1].hazard_chance, -item[1].kept))
+        return (
+            f"No design can be recommended. Of {len(drawn):,} designs of the front that were built "
+            f"in draws none keeps its promises: {name} comes nearest, breaks a rule that protects "
+            f"somebody in {best.hazard_chance:.1%} of builds (the study allows {limit:.1%}) and "
+            f"keeps the others in {best.keeps_rules_share:.0%} (needed {promise.KEEPS_RULES:.0%})."
+        )
 
     def _energies(self, rows: Rows, sessions: Mapping[str, Any]) -> tuple[Array, Array]:
         """Energies of some designs by session, NaN where it was not asked, and averaged, J."""
@@ -411,6 +484,9 @@ class Desk:
         budget of their own, of what was sampled. A pick that a session refutes gives way to the
         next best.
         """
+        watch(Step("draw", 0, 1, 0))
+        self.draw_builds(workers)
+        watch(Step("draw", 1, 1, 0))
         picked = self._picked({})
         first = list(dict.fromkeys([*picked.values(), *locked, *self._runners_up()]))
         read = self.rows[front.reading_front(self.points)]
@@ -469,9 +545,13 @@ class Desk:
         """Rows of the designs that a change of prices is likely to pick: the other wishes do not
         ask for prices.
         """
-        balance, cost = front.by_balance(self.points), np.argsort(self.points[:, 1], kind="stable")
-        near = [*balance[:RUNNERS_UP], *cost[: RUNNERS_UP // 2]]
-        return [int(self.rows[k]) for k in near]
+        rows = self._holding()
+        if not len(rows):
+            return []
+        points = self.stored.objectives(self.cost)[rows]
+        liked = np.argsort(-front.votes(points, self.units), kind="stable")
+        cost = np.argsort(points[:, 1], kind="stable")
+        return [int(rows[k]) for k in (*liked[:RUNNERS_UP], *cost[: RUNNERS_UP // 2])]
 
     def publish(self, verdicts: Mapping[str, reprice.Verdict] | None = None) -> Answer:
         """Write the page; answers with reading front, picks and path.
@@ -493,6 +573,8 @@ class Desk:
             locks=locks,
             verdicts=verdicts,
             owned=self.owned,
+            hold=self.hold,
+            units=self.units,
             moments=reprice.moments(self.store),
             entries=_history(self.store),
             lock_costs=[
@@ -546,6 +628,7 @@ class Desk:
         rest = insight.sample_of(rest, max(view.PAGE_LIMIT - len(read), 0))
         more = insight.with_session(self.records(rest), sessions)
         picks = {wish: ids_of(self.stored.numbers[[row]])[0] for wish, row in picked.items()}
+        why_none = self.why_none()
         shown_records = records + more
         known = {record["design_id"] for record in shown_records}
         apart = [self.stored.find(one.design_id) for one in locks if one.design_id not in known]
@@ -557,6 +640,7 @@ class Desk:
             project,
             shown_records,
             picks,
+            why_none=why_none,
             search=last,
             rejections={k: (v[0], v[1]) for k, v in last.get("rejections", {}).items()},
             probed=search.PROBES,
@@ -575,7 +659,8 @@ class Desk:
             market=moving,
             around=around.neighbours(project, self.stored, self.cost, looked_at),
         )
-        return data, {"front": records, "picks": picks}
+        every = dict.fromkeys(front.PICKS) | picks
+        return data, {"front": records, "picks": every, "why_none": why_none}
 
     def _moved_since_launch(self, last: Answer) -> bool:
         """Whether costs are not those that the last launch saw."""

@@ -61,7 +61,9 @@ class Session(Section):
     """[session]: who cranks, for how long, into which packs, in which surroundings.
 
     `over_cases` says how several operators and packs become one objective. Copper is taken at
-    `winding_C`. `overspeed` is the multiple of cadence that no part may be harmed by.
+    `winding_C`. No part may be harmed by `overspeed` times the cadence, nor by `overspeed_rpm` of
+    a hand that is let go (by default 150 rpm at 0.17 m, with the inverse root of the radius; 0:
+    the multiple alone).
     """
 
     minutes: Annotated[float, Field(gt=0, le=1440)]
@@ -71,6 +73,7 @@ class Session(Section):
     ambient_C: Annotated[float, Field(ge=-40, le=60)] = 25.0
     winding_C: Annotated[float, Field(ge=-40, le=180)] = 60.0
     overspeed: Annotated[float, Field(ge=1, le=3)] = 1.25
+    overspeed_rpm: Annotated[float, Field(ge=0, le=400)] | None = None
 
 
 Moderate = Annotated[float, Field(gt=0, lt=1e9)]

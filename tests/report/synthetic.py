@@ -266,27 +266,27 @@ def page(count: int = 300, seed: int = 1, *, twins: bool = False, **more: Any) -
         ],
         "outing": OUTING,
         "session_traces": {
-            picked["balanced"]: {
+            picked["recommended"]: {
                 "time_s": seconds,
                 "bus_V": 7 - 5 * np.exp(-seconds / 40) + 0.2 * np.sin(seconds / 9),
                 "pack_W": np.where(seconds > 45, 2.1, 0.0),
             }
         },
         "cadence_curves": {
-            picked["balanced"]: {
+            picked["recommended"]: {
                 "cadence_rpm": [40, 50, 60, 70, 80],
                 "handle_force_N": [12, 16, 21, 25, 28],
                 "pack_power_W": [0.7, 1.2, 1.7, 2.1, 2.4],
             }
         },
         "market": market(),
-        "rule_costs": rule_costs(next(r for r in rows if r["design_id"] == picked["balanced"])),
-        "around": around(picked["balanced"], rows[0]["design_id"]),
+        "rule_costs": rule_costs(next(r for r in rows if r["design_id"] == picked["recommended"])),
+        "around": around(picked["recommended"], rows[0]["design_id"]),
         **more,
     }
-    # The balanced one was stepped through time and agrees, the first one does not.
+    # The recommended one was stepped through time and agrees, the first one does not.
     for row in rows:
-        if row["design_id"] in (picked["balanced"], first):
+        if row["design_id"] in (picked["recommended"], first):
             apart = 0.9 if row["design_id"] == first else 0.99
             row["session_energy_J"] = apart * row["delivered_energy_J"]
     return view.build(project(), rows, picked, **given)

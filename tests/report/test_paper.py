@@ -70,7 +70,7 @@ def address(demo_project: Project, tmp_path_factory: pytest.TempPathFactory) -> 
         row["readings"] = {**row["readings"], "cycle_s": 4.98}
         row["session_energy_J"] = 0.9 * row["delivered_energy_J"]
     seconds = np.linspace(0, 600, 120)
-    first = picks["balanced"]
+    first = picks["recommended"]
     data = view.build(
         project,
         rows,
