@@ -57,7 +57,9 @@ RULES = {
     "cell_voltage_V": Rule(
         "V", "At overspeed not even the fullest cell of a string exceeds its rating.", True
     ),
-    "cell_life_V": Rule("V", "At overspeed the cells stay within the derating that makes them last."),
+    "cell_life_V": Rule(
+        "V", "At overspeed the cells stay within the derating that makes them last."
+    ),
     "clamp_power_W": Rule("W", "The clamp can burn what the hand brings when the load is gone.",
                           True),
     "clamp_burst_J": Rule(

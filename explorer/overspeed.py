@@ -28,8 +28,8 @@ RUN_OUT = 23.7 / 21.7
 """Unloaded speed of a hand let go over the end of the torque-speed line that starting goes by
 (derived: 226 against 207 rpm at 0.17 m); it goes with the inverse root of the radius, too.
 """
-SPEEDS = 32
-"""Even steps of speed at which a clamp is looked at."""
+STEPS = (12, 8, 8)
+"""Even steps of speed at which a clamp is looked at: over all speeds, then around the worst."""
 
 
 class Overspeed(NamedTuple):
@@ -95,12 +95,10 @@ def worst(session: Session, halves: Halves, half: Rows, clamps: Clamps) -> Overs
     steady_W, burst_W = np.zeros(len(row)), np.zeros(len(row))
     mine = np.flatnonzero(clamp_ohm > 0)
     if mine.size:
-        volts, watts = _clamped(halves, row[mine], clamp_V[mine], clamp_ohm[mine], fastest[mine])
-        clamped_V[mine] = volts.max(axis=1)
+        some = row[mine], clamp_V[mine], clamp_ohm[mine]
+        clamped_V[mine], burst_W[mine] = _clamped(halves, *some, fastest[mine])
         bus_V[mine] = np.minimum(clamped_V[mine], top_V[mine])
-        burst_W[mine] = watts.max(axis=1)
-        _, watts = _clamped(halves, row[mine], clamp_V[mine], clamp_ohm[mine], kept[mine])
-        steady_W[mine] = watts.max(axis=1)
+        _, steady_W[mine] = _clamped(halves, *some, kept[mine])
     full = bus_V[same] * clamps.weakest_share
     held = np.minimum(top_V[same] * clamps.weakest_share, clamped_V[same])
     string_V = np.where(clamps.by_cell & (clamps.ohm > 0), held, full)
@@ -110,20 +108,37 @@ def worst(session: Session, halves: Halves, half: Rows, clamps: Clamps) -> Overs
 def _clamped(
     halves: Halves, half: Rows, clamp_V: Array, clamp_ohm: Array, fastest: Array
 ) -> tuple[Array, Array]:
-    """Voltage of the clamped bus and heat of the clamp at each speed, (n, SPEEDS) each."""
-    shares = np.arange(1, SPEEDS + 1) / SPEEDS
-    speed = (fastest[:, None] * shares).reshape(-1)
-    row, volts = np.repeat(half, SPEEDS), np.repeat(clamp_V, SPEEDS)
-    flows = no_load_V(halves, row, speed) > volts
-    amps = np.zeros(len(row))
-    pushed = asked(halves, row[flows], speed[flows], volts[flows])
+    """Highest voltage of the clamped bus and heat of the clamp then, over all speeds, (n,) each.
+
+    The current rises with the speed until the hand's torque line ends it, so that its peak is a
+    corner: looked for among even steps, then among finer ones around the best, and again.
+    """
+    low, high = np.zeros(len(half)), fastest
+    best_V = clamp_V
+    for steps in STEPS:
+        shares = np.arange(1, steps + 1) / steps
+        speed = low[:, None] + (high - low)[:, None] * shares
+        bus_V = _held(halves, half, speed, clamp_V, clamp_ohm)
+        best = bus_V.argmax(axis=1)
+        best_V = np.maximum(best_V, bus_V.max(axis=1))
+        step = (high - low) / steps
+        peak = speed[np.arange(len(half)), best]
+        low, high = np.maximum(peak - step, 0.0), np.minimum(peak + step, fastest)
+    return best_V, bank.clamp_current(best_V, clamp_V, clamp_ohm) * best_V
+
+
+def _held(halves: Halves, half: Rows, speed: Array, clamp_V: Array, clamp_ohm: Array) -> Array:
+    """Bus voltage behind a clamp at crank speeds (n, k): never below its threshold."""
+    count = speed.shape[1]
+    row, volts = np.repeat(half, count), np.repeat(clamp_V, count)
+    flat, amps = speed.reshape(-1), np.zeros(speed.size)
+    open_ = no_load_V(halves, row, flat)
+    flows = open_ > volts
+    pushed = asked(halves, row[flows], flat[flows], volts[flows])
     person = halves.operator
     end = person.sprint_speed_rad_s * RUN_OUT * np.sqrt(DEFAULT_RADIUS_M / halves.radius_m[row])
-    line = operator.sprint_torque(speed, person.sprint_torque_N_m, end)
+    line = operator.sprint_torque(flat, person.sprint_torque_N_m, end)
     able = np.minimum(line[flows] / np.maximum(pushed.torque_N_m, 1e-9), 1.0)
     amps[flows] = pushed.current_A * able
-    shape = (len(half), SPEEDS)
-    bus_V = (volts + np.repeat(clamp_ohm, SPEEDS) * amps).reshape(shape)
-    # Where the open chain stays below that, it heats the clamp less.
-    bus_V = np.minimum(bus_V, np.maximum(no_load_V(halves, row, speed), volts).reshape(shape))
-    return bus_V, bank.clamp_current(bus_V, clamp_V[:, None], clamp_ohm[:, None]) * bus_V
+    held = np.minimum(volts + np.repeat(clamp_ohm, count) * amps, np.maximum(open_, volts))
+    return np.asarray(held.reshape(speed.shape))

@@ -70,7 +70,7 @@ def test_limit_is_taken_case_by_case() -> None:
 
 def test_answer_tells_what_where_and_how_much(page: PageData) -> None:
     card = page.cards[0]
-    assert card.title.startswith("Balanced")
+    assert card.title.startswith("Recommended")
     assert card.letter == "A"
     row = page.designs.ids.index(card.design_id)
     energy = page.designs.objectives[0].values[row]
@@ -100,7 +100,7 @@ def test_one_design_with_all_wishes_is_one_card() -> None:
     row = synthetic.records(1)[0]
     page = build([row], dict.fromkeys(front.PICKS, row["design_id"]))
     assert len(page.cards) == 1
-    assert page.cards[0].title.startswith("Balanced and most energy and")
+    assert page.cards[0].title.startswith("Recommended and most energy and")
     assert [s.place for s in page.cards[0].standings] == [1.0] * 4
 
 
