@@ -38,6 +38,26 @@ AsJson = Annotated[
 ]
 
 
+def _say_version(wanted: bool) -> None:
+    if wanted:
+        from explorer import MODEL_VERSION, __version__
+
+        sys.stdout.write(f"genchain {__version__} (model {MODEL_VERSION})\n")
+        raise typer.Exit
+
+
+@app.callback()
+def _program(
+    version: Annotated[
+        bool,
+        typer.Option(
+            "--version", callback=_say_version, is_eager=True, help="Say which release this is."
+        ),
+    ] = False,
+) -> None:
+    pass
+
+
 @app.command()
 def launch(
     study: Study,
@@ -243,9 +263,8 @@ def _answer(
     lines = words(answer)
     if as_json:
         sys.stderr.write("\n".join(lines) + "\n")
-        sys.stdout.write(
-            json.dumps(answer, ensure_ascii=False, allow_nan=False, default=str) + "\n"
-        )
+        # Nothing stands in for a type that JSON has not: a wrong "True" is worse than an accident.
+        sys.stdout.write(json.dumps(answer, ensure_ascii=False, allow_nan=False) + "\n")
     else:
         sys.stdout.write("\n".join(lines) + "\n")
 

@@ -106,7 +106,8 @@ def launch(
             "designs_feasible": summary.designs_feasible,
             "exact": summary.exact,
             "front": page["front"],
-            "front_size": len(desk.rows),
+            "front_size": page["front_size"],
+            "front_thinned": page["front_thinned"],
             "hypervolume": summary.hypervolume,
             "seconds": summary.seconds,
             "report": page["report"],
@@ -147,10 +148,7 @@ def review(*studies: Path | str) -> Answer:
         when = f" of {day.replace('T', ' ')}" if day else ", today" if dated else ""
         label = f"{project.study.name}{when}"
         pages.append((data, label))
-        shown_studies.append(
-            {"study": project.study.name, "date": day, "front_size": len(desk.rows), "reuse": reuse}
-            | told
-        )
+        shown_studies.append({"study": project.study.name, "date": day, "reuse": reuse} | told)
         marks.append(project.study.name + (f"_{day.replace(':', '')}" if day else ""))
         homes.append(reports_of(project).parent)
     folder = homes[0] / "_beside_".join(marks)
@@ -222,7 +220,7 @@ def rerun(
             tips = tipping.tipping_prices(project, stored, found.cost, one, owned=owned)
             said["tips"] = [tip._asdict() for tip in tips]
         if not len(desk.rows):
-            return answer | {"front": [], "picks": {}, "report": None}
+            return answer | {"front": [], "front_thinned": False, "picks": {}, "report": None}
         verdicts = {verdict.design_id: verdict for verdict in found.locked}
         return answer | desk.publish(verdicts)
 
@@ -575,7 +573,12 @@ class Desk:
             market=moving,
             around=around.neighbours(project, self.stored, self.cost, looked_at),
         )
-        return data, {"front": records, "picks": picks}
+        return data, {
+            "front": records,
+            "front_size": len(self.rows),
+            "front_thinned": len(records) < len(self.rows),
+            "picks": picks,
+        }
 
     def _moved_since_launch(self, last: Answer) -> bool:
         """Whether costs are not those that the last launch saw."""

@@ -109,7 +109,7 @@ class Lock:
     @property
     def record(self) -> dict[str, Any]:
         """The design's result of that day, under the keys it has everywhere, and for how many kits
-        its prices were.
+        its prices were. Dates are ISO 8601 text, as in JSON.
         """
         return {
             "design_id": self.design_id,
@@ -118,7 +118,9 @@ class Lock:
             **self.result,
             "time_to_first_charge_s": self.result.get("time_to_first_charge_s"),
             "margins": dict(self.margins),
-            "bill": [dict(line) for line in self.bill],
+            "bill": [
+                {**line, "price_dated": line["price_dated"].isoformat()} for line in self.bill
+            ],
         }
 
     @property

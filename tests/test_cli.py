@@ -12,9 +12,10 @@ import sys
 import tomllib
 from pathlib import Path
 
+import numpy as np
 import pytest
 
-from explorer import cli
+from explorer import MODEL_VERSION, __version__, cli
 from explorer.errors import DiskError
 from explorer.store import Store
 from explorer.supply import held_speed
@@ -27,7 +28,7 @@ RESULT_KEYS = {
 }  # fmt: skip
 LAUNCH_KEYS = {
     "study", "designs_considered", "designs_feasible", "exact", "front", "front_size",
-    "hypervolume", "seconds", "report",
+    "front_thinned", "hypervolume", "seconds", "report",
 }  # fmt: skip
 RERUN_KEYS = {
     "price_changes",
@@ -105,7 +106,7 @@ def test_launch_answers_with_the_agreed_keys(launched) -> None:
     assert answer["front_size"] >= len(answer["front"]) > 0
     for record in answer["front"]:
         assert record.keys() >= RESULT_KEYS
-        assert record["feasible"]
+        assert record["feasible"] is True
         assert all(margin >= 0 for margin in record["margins"].values())
         ledger = record["ledger_J"]
         rest = sum(value for name, value in ledger.items() if name != "crank_work")
@@ -120,6 +121,66 @@ def test_launch_answers_with_the_agreed_keys(launched) -> None:
     assert html.lstrip().lower().startswith("<!doctype html>")
     assert "What each rule costs" in html
     assert "a bank of cells rated 1\u00a0V higher" in html
+
+
+def test_feasible_is_a_boolean_wherever_a_result_stands(genchain, launched, tmp_path: Path) -> None:
+    """Also where the limit on cost decides: to a script the text "False" is true."""
+    study, answer = launched
+    record = answer["front"][0]
+    locked = genchain("lock", study, record["design_id"], "--json").json["locked"]
+    told = [locked]
+    for command in ("launch", "rerun", "review"):
+        told += genchain(command, study, "--json").json["front"]
+    assert {type(one["feasible"]) for one in told} == {bool}
+    assert locked["bill"][0]["price_dated"] == "2026-11-10"
+    design = tmp_path / "mine.toml"
+    lines = ["[parts]", *(f'{k} = "{v}"' for k, v in record["parts"].items())]
+    lines += ["[settings]", *(f"{k} = {v!r}" for k, v in record["settings"].items())]
+    design.write_text("\n".join(lines))
+    set_price(study, record["parts"]["generator"], 900.0)
+    for fidelity in ("averaged", "session"):
+        words = ("evaluate", study, "--design", design, "--fidelity", fidelity, "--json")
+        assert genchain(*words).json["feasible"] is False
+
+
+@pytest.mark.parametrize("value", [np.bool_(True), np.int64(3), Path("x"), float("nan")])
+def test_json_refuses_what_it_has_no_word_for(
+    genchain, small_study: Path, monkeypatch, value: object
+) -> None:
+    def answer(path: Path) -> dict:
+        return {"study": "small", "combinations": 1, "plan": "", "notes": [], "odd": value}
+
+    monkeypatch.setattr("explorer.commands.check", answer)
+    told = genchain("check", small_study, "--json")
+    assert (told.status, told.out) == (1, "")
+    assert "JSON" in told.err
+
+
+def test_every_front_says_whether_it_was_thinned(genchain, launched, monkeypatch) -> None:
+    study, answer = launched
+    size = answer["front_size"]
+    assert answer["front_thinned"] is (len(answer["front"]) < size)
+    monkeypatch.setattr("explorer.front.reading_front", lambda points: np.array([0]))
+    for command in ("launch", "rerun", "review"):
+        told = genchain(command, study, "--json").json
+        assert (told["front_size"], told["front_thinned"]) == (size, True)
+        assert 0 < len(told["front"]) < size
+    for one in genchain("review", study, study, "--json").json["studies"]:
+        assert (one["front_size"], one["front_thinned"]) == (size, True)
+    monkeypatch.setattr("explorer.front.reading_front", lambda points: np.arange(len(points)))
+    for command in ("launch", "rerun", "review"):
+        told = genchain(command, study, "--json").json
+        assert (told["front_size"], told["front_thinned"]) == (len(told["front"]), False)
+    set_price(study, "crank_mid", 900.0)
+    nothing = genchain("rerun", study, "--json").json
+    assert (nothing["front"], nothing["front_size"]) == ([], 0)
+    assert nothing["front_thinned"] is False
+
+
+def test_the_version_is_said(genchain) -> None:
+    told = genchain("--version")
+    assert (told.status, told.err) == (0, "")
+    assert told.out == f"genchain {__version__} (model {MODEL_VERSION})\n"
 
 
 def test_a_finished_launch_is_not_computed_again(genchain, launched, monkeypatch) -> None:
