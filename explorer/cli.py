@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import os
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Collection, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -341,6 +341,8 @@ def _moved(answer: dict[str, Any]) -> list[str]:
         for c in answer["price_changes"]
     ] or ["no price has changed since the last run"]
     changes += [_term_words(c, answer["currency"]) for c in answer["terms_changed"]]
+    known = {"cost"} if any(c["term"] == "limit_cost" for c in answer["terms_changed"]) else set()
+    changes += [f"changed since the last run: {w}" for w in _changed(answer["changed"], known)]
     if answer["owned"]:
         changes.append(
             f"what if: {', '.join(answer['owned'])} counted as free; the next rerun compares with "
@@ -361,6 +363,14 @@ def _moved(answer: dict[str, Any]) -> list[str]:
     elif answer["price_changes"] or answer["terms_changed"]:
         lines.append("new prices may justify a fresh search: rerun with --search")
     return [*lines, f"report: {answer['report']}"]
+
+
+def _changed(changed: list[dict[str, Any]], known: Collection[str] = ()) -> list[str]:
+    """Limits, settings, tables, people and packs that changed, beside limits already `known`."""
+    from explorer.changes import Change
+
+    found = [Change(**one) for one in changed]
+    return [one.words for one in found if one.what != "limit" or one.name not in known]
 
 
 def _term_words(change: dict[str, Any], currency: str) -> str:
@@ -390,7 +400,7 @@ BETTER = {
 
 
 def _verdict_words(verdict: dict[str, Any], currency: str) -> str:
-    words = verdict["status"]
+    words = verdict["status"].replace("_", " ")
     if verdict["beaten_by"]:
         better = ", ".join(
             BETTER[name].format(value, currency=currency)
@@ -412,7 +422,8 @@ def _verdict_words(verdict: dict[str, Any], currency: str) -> str:
             f"{'rises' if tip['tips_at'] > tip['price'] else 'falls'} from {tip['price']:.2f} to "
             f"{tip['tips_at']:.2f} {currency}"
         )
-    return "; ".join([words, *verdict["reasons"]])
+    since = [f"since the lock: {one}" for one in _changed(verdict["changed"])]
+    return "; ".join([words, *verdict["reasons"], *since])
 
 
 def _one_design(answer: dict[str, Any]) -> list[str]:

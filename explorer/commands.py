@@ -14,6 +14,7 @@ import numpy as np
 from explorer import (
     MODEL_VERSION,
     __version__,
+    changes,
     costing,
     evaluate,
     front,
@@ -219,6 +220,10 @@ def rerun(
         for one, said in zip(locks, answer["locked"], strict=True):
             tips = tipping.tipping_prices(project, stored, found.cost, one, owned=owned)
             said["tips"] = [tip._asdict() for tip in tips]
+            said["changed"] = [
+                change._asdict()
+                for change in changes.since(project, store, _inputs_at_lock(store, one.design_id))
+            ]
         if not len(desk.rows):
             return answer | {"front": [], "front_thinned": False, "picks": {}, "report": None}
         verdicts = {verdict.design_id: verdict for verdict in found.locked}
@@ -236,6 +241,15 @@ def _search_again(project: Project, store: Store, watch: Watch) -> Answer:
     return {"search": asdict(summary), "physics_evaluations": max(computed, 0)}
 
 
+def _inputs_at_lock(store: Store, design_id: str) -> str | None:
+    """What study and tables said when a design was locked last, as `changes.since` takes it."""
+    for run in reversed(store.history()):
+        if run.kind == "lock" and run.result and run.intent["design_id"] == design_id:
+            name = run.result.get("inputs")
+            return None if name is None else str(name)
+    return None
+
+
 def lock_design(study: Path, design: str, *, note: str = "", release: bool = False) -> Answer:
     """Lock a stored design and write its build sheet, or take the lock off again."""
     from explorer.report import sheet
@@ -249,14 +263,10 @@ def lock_design(study: Path, design: str, *, note: str = "", release: bool = Fal
             return {"study": project.study.name, "released": design, "file": str(path)}
         decided = lock.prepare(project, store, design, note)
         known = sheet.facts(project, decided)
-        # The sheet first: without a lock it binds nobody, a lock without its sheet is half a lock.
-        files = sheet.write(sheet.build(project, decided, known), reports_of(project))
-        try:
-            path = lock.keep(project, store, decided)
-        except BaseException:
-            for file in files:
-                file.unlink(missing_ok=True)
-            raise
+        built = sheet.build(project, decided, known)
+        path, files = lock.keep(
+            project, store, decided, lambda: sheet.write(built, reports_of(project))
+        )
         return {
             "study": project.study.name,
             "file": str(path),

@@ -307,7 +307,7 @@ WRONG_MAPS = [
     (
         '"offers/shop.csv"',
         '"../shop.csv"',
-        "small.toml: line 30, prices.offers.file: must lie inside the study's folder, "
+        "small.toml: line 30, prices.offers.0.file: must lie inside the study's folder, "
         "got ../shop.csv",
     ),
     (

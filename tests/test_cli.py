@@ -32,6 +32,7 @@ LAUNCH_KEYS = {
 }  # fmt: skip
 RERUN_KEYS = {
     "price_changes",
+    "changed",
     "terms_changed",
     "physics_evaluations",
     "entered",
@@ -236,6 +237,90 @@ def test_a_price_change_a_rerun_and_the_verdict(genchain, launched, monkeypatch)
     assert back.json["locked"][0]["status"] == "kept"
 
 
+def without_part(study: Path, link: str, part: str, *, table: bool) -> None:
+    """Take a part out of the study's choices, or out of its table and the prices."""
+    if not table:
+        rows = (study.parent / "parts" / f"{link}s.csv").read_text().splitlines()[1:]
+        others = [row.split(",")[0] for row in rows if not row.startswith(f"{part},")]
+        text = study.read_text()
+        study.write_text(text.replace("[settings]", f"[choices]\n{link} = {others}\n[settings]"))
+        return
+    for name in (f"{link}s", "prices"):
+        path = study.parent / "parts" / f"{name}.csv"
+        lines = path.read_text().splitlines(keepends=True)
+        path.write_text("".join(line for line in lines if not line.startswith(f"{part},")))
+
+
+@pytest.mark.parametrize("table", [False, True])
+def test_a_lock_whose_part_is_gone_is_sold_out(genchain, launched, table: bool) -> None:
+    study, answer = launched
+    record = answer["front"][0]
+    assert genchain("lock", study, record["design_id"]).status == 0
+    part = record["parts"]["cell"]
+    without_part(study, "cell", part, table=table)
+    told = genchain("rerun", study, "--json", "--fail-if-beaten")
+    assert told.status == cli.BEATEN
+    (verdict,) = told.json["locked"]
+    assert verdict["status"] == "sold_out"
+    place = "in its table" if table else "among the study's choices"
+    assert verdict["reasons"][0] == f"cell {part} is no longer {place}"
+    assert (verdict["cost"] is None) is table
+    assert f"locked {record['design_id']}: sold out" in told.err
+    whats = [(one["what"], one["name"]) for one in told.json["changed"]]
+    assert whats == [("table", f"cells.{part}") if table else ("setting", "choices.cell")]
+    page = Path(told.json["report"]).read_text("utf-8")
+    assert "no longer offered" in page
+    assert genchain("check", study, "--json").json["locked"] == [record["design_id"]]
+
+
+def test_a_rerun_names_limits_and_tables_that_changed(genchain, launched) -> None:
+    study, answer = launched
+    heaviest = max(answer["front"], key=lambda record: record["mass_kg"])
+    assert genchain("lock", study, heaviest["design_id"]).status == 0
+    assert genchain("rerun", study, "--json").json["changed"] == []
+    limit = heaviest["mass_kg"] - 0.01
+    text = study.read_text().replace("cost = 150", f"cost = 149.5\nmass_kg = {limit!r}")
+    study.write_text(text)
+    told = genchain("rerun", study, "--json")
+    limits = [
+        {"what": "limit", "name": "cost", "before": 150.0, "after": 149.5},
+        {"what": "limit", "name": "mass_kg", "before": None, "after": limit},
+    ]
+    assert told.json["changed"] == limits
+    assert f"changed since the last run: limit mass_kg: none -> {limit:g}" in told.err
+    assert told.err.count("150") == 2  # by the run's own words, and since the lock
+    (verdict,) = told.json["locked"]
+    assert (verdict["status"], verdict["changed"]) == ("infeasible", limits)
+    again = genchain("rerun", study, "--json").json
+    assert again["changed"] == []
+    assert again["locked"][0]["changed"] == limits  # still why it does not stand
+
+
+def test_a_lock_that_comes_second_leaves_the_sheet_of_the_first(
+    genchain, launched, monkeypatch
+) -> None:
+    """Both prepare the same design; the one that is refused takes nothing away."""
+    from explorer import commands
+    from explorer.report import sheet
+
+    study, answer = launched
+    name = answer["front"][0]["design_id"]
+    build, first = sheet.build, []
+
+    def overtaken(*given: object) -> object:
+        if not first:
+            first.append(True)
+            first.append(commands.lock_design(study, name))
+        return build(*given)
+
+    monkeypatch.setattr(sheet, "build", overtaken)
+    told = genchain("lock", study, name, "--json")
+    assert (told.status, told.out) == (2, "")
+    assert "is locked already, release it first" in told.err
+    assert Path(first[1]["sheet"]).is_file()
+    assert Path(first[1]["bill"]).is_file()
+
+
 def test_new_picks_that_were_never_stepped_are_owned_up_to(genchain, launched) -> None:
     """A rerun computes no physics, so it says what a pick lacks, and a launch adds just that."""
     study, answer = launched
@@ -412,7 +497,7 @@ def test_a_wrong_lock_file_is_told_before_anything_is_done(
     (small_study.parent / "small.lock.toml").write_text("hello")
     wrong = genchain(command, small_study)
     assert wrong.status == 2
-    assert "small.lock.toml: is not TOML" in wrong.err
+    assert "small.lock.toml: line 1: is not TOML" in wrong.err
     assert wrong.err.count("\n") == 1
     assert not (small_study.parent / "small.store.sqlite").exists()
 
@@ -430,7 +515,7 @@ def test_a_lock_is_written_whole_or_not_at_all(genchain, launched, monkeypatch, 
 
     place = {
         "sheet": "explorer.report.sheet.write_atomic",
-        "lock file": "explorer.lock.write_atomic",
+        "lock file": "explorer.lock_file.write_atomic",
         "store": "explorer.store.Store.begin",
     }[fails]
     with monkeypatch.context() as full:
