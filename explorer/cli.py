@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from explorer import stopping
 from explorer.errors import ExplorerError, InputError
 
 if TYPE_CHECKING:
@@ -198,9 +199,9 @@ def main() -> None:
         _fail(error, debug, error.exit_status)
     except ExplorerError as error:
         _fail(error, debug, error.exit_status)
-    except KeyboardInterrupt:
-        sys.stderr.write("stopped; launch again to go on from here\n")
-        sys.exit(1)
+    except (KeyboardInterrupt, typer.Abort):  # where `stopping.run` sees to no signals
+        sys.stderr.write(stopping.WORDS)
+        sys.exit(130)
     except BrokenPipeError:
         sys.exit(1)
     except Exception as error:
@@ -212,6 +213,8 @@ def main() -> None:
 
 
 def _fail(error: Exception, debug: bool, status: int) -> None:
+    if stopping.status() is not None:
+        raise stopping.Stopped from error  # it follows from the signal
     if debug:
         raise error
     words = str(error) or type(error).__name__
@@ -235,7 +238,8 @@ def _progress() -> Iterator[Callable[[Step], None]]:
         TextColumn("{task.fields[feasible]:,} feasible"),
         TimeRemainingColumn(),
     )
-    console = Console(stderr=True)
+    # The stream of now: a signal silences sys.stderr, and the bar must still take itself away.
+    console = Console(file=sys.stderr)
     # In a file or a job's mail a bar is only noise.
     disable = not console.is_terminal
     with Progress(*columns, console=console, transient=True, disable=disable) as bar:

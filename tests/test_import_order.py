@@ -9,7 +9,7 @@ import pytest
 
 PACKAGE = Path(__file__).parent.parent / "explorer"
 LAYERS: tuple[tuple[str, ...], ...] = (
-    ("errors", "units"),
+    ("errors", "units", "stopping"),
     ("physics",),
     ("files", "parts", "front", "tables", "toml_text", "judging"),
     ("prices",),
