@@ -7,6 +7,7 @@ does not end the program within `GRACE_S`, it is ended as it is.
 
 from __future__ import annotations
 
+import atexit
 import os
 import signal
 import sys
@@ -15,7 +16,7 @@ from contextlib import contextmanager, suppress
 from types import FrameType
 
 WORDS = "stopped; launch again to go on from here\n"
-GRACE_S = 5.0
+GRACE_S, CLEAN_UP_S = 5.0, 2.0
 SIGNALS = (signal.SIGINT, signal.SIGTERM)
 
 
@@ -65,7 +66,13 @@ def starting_workers() -> Iterator[None]:
     They never see the SIGINT that a terminal sends to every process of a command: each would write
     a traceback. Their parent ends them.
     """
+    if not hasattr(signal, "pthread_sigmask"):
+        yield
+        return
+    from multiprocessing import resource_tracker
+
     _State.held += 1
+    resource_tracker.ensure_running()  # whose start would lift the mask again
     # A mask is inherited by processes, and by the threads that start more of them later.
     before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
     try:
@@ -92,9 +99,17 @@ def _on_signal(number: int, frame: FrameType | None) -> None:
 
 def _end_at_once() -> None:
     """End where unwinding hangs, or where there is nothing to unwind."""
+    status = _State.status or 1
     _kill_children()
     _say()
-    os._exit(_State.status or 1)
+    if hasattr(signal, "setitimer"):
+        signal.signal(signal.SIGALRM, lambda number, frame: os._exit(status))
+        signal.setitimer(signal.ITIMER_REAL, CLEAN_UP_S)
+    with suppress(BaseException):
+        # Semaphores and folders of the workers: what is left of them is complained of by a helper
+        # process of joblib, on the terminal and after our end.
+        atexit._run_exitfuncs()
+    os._exit(status)
 
 
 def _end_workers() -> None:

@@ -123,6 +123,23 @@ def test_any_other_moment_will_do(small_study: Path, number: int, later_s: float
     ended(process, number)
 
 
+@pytest.mark.parametrize("number", STATUS, ids=["SIGINT", "SIGTERM"])
+@pytest.mark.parametrize("later_s", [0.05, 0.15, 0.3])
+def test_workers_that_only_begin_are_stopped(
+    small_study: Path, number: int, later_s: float
+) -> None:
+    """While a process starts, Python would answer a terminal's Ctrl-C with a traceback."""
+    text = small_study.read_text()
+    small_study.write_text(text.replace("[50, 65]", "{low=50,high=65,step=0.05}"))
+    process = start("-m", "explorer", "launch", small_study, "--json")
+    until = time.monotonic() + 30
+    while not any("popen_loky" in words for words in left_of(process.pid)):
+        assert time.monotonic() < until
+    time.sleep(later_s)
+    os.killpg(process.pid, number)
+    ended(process, number)
+
+
 def test_a_stopped_sweep_goes_on_to_the_same_front(small_study: Path) -> None:
     launch = ("launch", small_study, "--json", "--workers", 2)
     ended(start("-c", IN_A_STAGE, "sweep", 2, 15, "all", *launch), signal.SIGTERM)
@@ -146,6 +163,13 @@ def program():
 stopping.run(program)
 """
 SWALLOWED = STUCK.replace("time.sleep(60)", "raise SystemExit(0)")
+IDLE_WORKERS = STUCK.replace(
+    "    try:",
+    """    from joblib import Parallel, delayed
+    with stopping.starting_workers():
+        Parallel(n_jobs=2)(delayed(abs)(k) for k in range(4))
+    try:""",
+)
 AT_THE_END = """
 import atexit, signal, sys
 from explorer import stopping
@@ -166,6 +190,6 @@ __main__.main()
 """
 
 
-@pytest.mark.parametrize("program", [STUCK, SWALLOWED, AT_THE_END, FOLLOWS])
+@pytest.mark.parametrize("program", [STUCK, SWALLOWED, IDLE_WORKERS, AT_THE_END, FOLLOWS])
 def test_what_swallows_the_signal_does_not_keep_the_program(program: str) -> None:
     ended(start("-c", program), signal.SIGTERM)
