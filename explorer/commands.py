@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from explorer import (
     MODEL_VERSION,
     __version__,
+    changes,
     costing,
     evaluate,
     front,
@@ -109,7 +110,8 @@ def launch(
             "designs_feasible": summary.designs_feasible,
             "exact": summary.exact,
             "front": page["front"],
-            "front_size": len(desk.rows),
+            "front_size": page["front_size"],
+            "front_thinned": page["front_thinned"],
             "hypervolume": summary.hypervolume,
             "seconds": summary.seconds,
             "report": page["report"],
@@ -151,10 +153,7 @@ def review(*studies: Path | str) -> Answer:
         when = f" of {day.replace('T', ' ')}" if day else ", today" if dated else ""
         label = f"{project.study.name}{when}"
         pages.append((data, label))
-        shown_studies.append(
-            {"study": project.study.name, "date": day, "front_size": len(desk.rows), "reuse": reuse}
-            | told
-        )
+        shown_studies.append({"study": project.study.name, "date": day, "reuse": reuse} | told)
         marks.append(project.study.name + (f"_{day.replace(':', '')}" if day else ""))
         homes.append(reports_of(project).parent)
     folder = homes[0] / "_beside_".join(marks)
@@ -225,8 +224,13 @@ def rerun(
         for one, said in zip(locks, answer["locked"], strict=True):
             tips = tipping.tipping_prices(project, stored, found.cost, one, owned=owned)
             said["tips"] = [tip._asdict() for tip in tips]
+            said["changed"] = [
+                change._asdict()
+                for change in changes.since(project, store, _inputs_at_lock(store, one.design_id))
+            ]
         if not len(desk.rows):
-            return answer | {"front": [], "picks": dict.fromkeys(front.PICKS), "report": None}
+            picks = dict.fromkeys(front.PICKS)
+            return answer | {"front": [], "front_thinned": False, "picks": picks, "report": None}
         verdicts = {verdict.design_id: verdict for verdict in found.locked}
         return answer | desk.publish(verdicts)
 
@@ -242,6 +246,15 @@ def _search_again(project: Project, store: Store, watch: Watch) -> Answer:
     return {"search": asdict(summary), "physics_evaluations": max(computed, 0)}
 
 
+def _inputs_at_lock(store: Store, design_id: str) -> str | None:
+    """What study and tables said when a design was locked last, as `changes.since` takes it."""
+    for run in reversed(store.history()):
+        if run.kind == "lock" and run.result and run.intent["design_id"] == design_id:
+            name = run.result.get("inputs")
+            return None if name is None else str(name)
+    return None
+
+
 def lock_design(study: Path, design: str, *, note: str = "", release: bool = False) -> Answer:
     """Lock a stored design and write its build sheet, or take the lock off again."""
     from explorer.report import sheet
@@ -255,14 +268,10 @@ def lock_design(study: Path, design: str, *, note: str = "", release: bool = Fal
             return {"study": project.study.name, "released": design, "file": str(path)}
         decided = lock.prepare(project, store, design, note)
         known = sheet.facts(project, decided)
-        # The sheet first: without a lock it binds nobody, a lock without its sheet is half a lock.
-        files = sheet.write(sheet.build(project, decided, known), reports_of(project))
-        try:
-            path = lock.keep(project, store, decided)
-        except BaseException:
-            for file in files:
-                file.unlink(missing_ok=True)
-            raise
+        built = sheet.build(project, decided, known)
+        path, files = lock.keep(
+            project, store, decided, lambda: sheet.write(built, reports_of(project))
+        )
         return {
             "study": project.study.name,
             "file": str(path),
@@ -619,7 +628,8 @@ class Desk:
 
         project, locks = self.project, lock.read_locks(self.project)
         picked = self._picked()
-        read = np.union1d(self.rows[front.reading_front(self.points)], list(picked.values()))
+        wished = np.array(list(picked.values()), dtype=np.int64)
+        read = np.union1d(self.rows[front.reading_front(self.points)], wished)
         last = _last_search(self.store)
         sessions = last.get("sessions", {})
         records = insight.with_session(self.records(read), sessions)
@@ -659,8 +669,13 @@ class Desk:
             market=moving,
             around=around.neighbours(project, self.stored, self.cost, looked_at),
         )
-        every = dict.fromkeys(front.PICKS) | picks
-        return data, {"front": records, "picks": every, "why_none": why_none}
+        return data, {
+            "front": records,
+            "front_size": len(self.rows),
+            "front_thinned": len(records) < len(self.rows),
+            "picks": dict.fromkeys(front.PICKS) | picks,
+            "why_none": why_none,
+        }
 
     def _moved_since_launch(self, last: Answer) -> bool:
         """Whether costs are not those that the last launch saw."""

@@ -24,6 +24,7 @@ from explorer.evaluate import evaluate
 from explorer.parts import LINKS, Cell, Part, Window
 from explorer.physics import bank
 from explorer.space import Designs, Rows
+from explorer.stopping import starting_workers
 from explorer.supply import Halves
 from explorer.tolerance import CADENCE, CAPACITANCE_HIGH, HAND, PARTS, Spread
 from explorer.units import Array
@@ -265,7 +266,8 @@ def _shared(
     from joblib import Parallel, delayed
 
     shares = [numbers[start::workers] for start in range(workers)]
-    parts = Parallel(n_jobs=workers)(delayed(look)(project, designs, some) for some in shares)
+    with starting_workers():
+        parts = Parallel(n_jobs=workers)(delayed(look)(project, designs, some) for some in shares)
     return [reduce(Odds.and_, several) for several in zip(*parts, strict=True)]
 
 

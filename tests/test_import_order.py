@@ -9,14 +9,14 @@ import pytest
 
 PACKAGE = Path(__file__).parent.parent / "explorer"
 LAYERS: tuple[tuple[str, ...], ...] = (
-    ("errors", "units"),
+    ("errors", "units", "stopping"),
     ("physics",),
-    ("files", "parts", "front", "tables", "judging"),
+    ("files", "parts", "front", "tables", "toml_text", "judging"),
     ("prices",),
     ("catalogue",),
     ("config",),
     ("space", "dividers"),
-    ("costing", "supply", "demand", "design_file"),
+    ("costing", "supply", "demand", "design_file", "lock_file"),
     ("chain",),
     ("walks",),
     ("stroke", "spell"),
@@ -29,6 +29,7 @@ LAYERS: tuple[tuple[str, ...], ...] = (
     ("store",),
     ("search", "tolerance", "promise"),
     ("insight", "fidelities", "loosening"),
+    ("changes",),
     ("reprice", "lock"),
     ("launch", "tipping"),
     ("report",),

@@ -369,6 +369,8 @@ class _Telling:
             words = ["Stands: no stored design beats it at today's prices."]
         elif one.status == "infeasible":
             words = ["No longer keeps every rule of today's study."]
+        elif one.status == "sold_out":
+            words = ["Has a part that is no longer offered."]
         else:
             words = [f"Beaten by {one.beaten_by}, which {self.better(one.by)}."]
         if one.cost is not None and one.cost_when_locked is not None:

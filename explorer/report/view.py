@@ -175,6 +175,7 @@ def _locked_words(entry: Record) -> str:
         "kept": "still on the front",
         "beaten": "beaten",
         "infeasible": "no longer keeps every limit",
+        "sold_out": "has a part that is no longer offered",
     }
     status = str(entry.get("status", "kept"))
     text = words.get(status, status)

@@ -24,6 +24,7 @@ from explorer.errors import ExplorerError
 from explorer.evaluate import Evaluation, Solved
 from explorer.parts import BACK_LINKS, BURST_S, FRONT_LINKS, LINKS, SETTINGS
 from explorer.space import Designs, Rows, Space
+from explorer.stopping import starting_workers
 from explorer.supply import SLOWEST_RAD_S, TERMS, Halves, Supply, curves
 from explorer.units import Array
 
@@ -492,7 +493,9 @@ def run(sweep: Sweep, numbers: Rows, workers: int = 1) -> Generator[BlockResult,
     from joblib import Parallel, delayed
 
     parallel = Parallel(n_jobs=workers, return_as="generator_unordered", pre_dispatch="2*n_jobs")
-    yield from parallel(delayed(sweep.block)(int(number)) for number in numbers)
+    with starting_workers():
+        results = parallel(delayed(sweep.block)(int(number)) for number in numbers)
+    yield from results
 
 
 @contextmanager
