@@ -5,13 +5,14 @@ from __future__ import annotations
 import json
 import os
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Collection, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from explorer import stopping
 from explorer.errors import ExplorerError, InputError
 
 if TYPE_CHECKING:
@@ -36,6 +37,26 @@ Study = Annotated[
 AsJson = Annotated[
     bool, typer.Option("--json", help="One JSON object on standard output, nothing else there.")
 ]
+
+
+def _say_version(wanted: bool) -> None:
+    if wanted:
+        from explorer import MODEL_VERSION, __version__
+
+        sys.stdout.write(f"genchain {__version__} (model {MODEL_VERSION})\n")
+        raise typer.Exit
+
+
+@app.callback()
+def _program(
+    version: Annotated[
+        bool,
+        typer.Option(
+            "--version", callback=_say_version, is_eager=True, help="Say which release this is."
+        ),
+    ] = False,
+) -> None:
+    pass
 
 
 @app.command()
@@ -179,9 +200,9 @@ def main() -> None:
         _fail(error, debug, error.exit_status)
     except ExplorerError as error:
         _fail(error, debug, error.exit_status)
-    except KeyboardInterrupt:
-        sys.stderr.write("stopped; launch again to go on from here\n")
-        sys.exit(1)
+    except (KeyboardInterrupt, typer.Abort):  # where `stopping.run` sees to no signals
+        sys.stderr.write(stopping.WORDS)
+        sys.exit(130)
     except BrokenPipeError:
         sys.exit(1)
     except Exception as error:
@@ -193,6 +214,8 @@ def main() -> None:
 
 
 def _fail(error: Exception, debug: bool, status: int) -> None:
+    if stopping.status() is not None:
+        raise stopping.Stopped from error  # it follows from the signal
     if debug:
         raise error
     words = str(error) or type(error).__name__
@@ -216,7 +239,8 @@ def _progress() -> Iterator[Callable[[Step], None]]:
         TextColumn("{task.fields[feasible]:,} feasible"),
         TimeRemainingColumn(),
     )
-    console = Console(stderr=True)
+    # The stream of now: a signal silences sys.stderr, and the bar must still take itself away.
+    console = Console(file=sys.stderr)
     # In a file or a job's mail a bar is only noise.
     disable = not console.is_terminal
     with Progress(*columns, console=console, transient=True, disable=disable) as bar:
@@ -244,9 +268,8 @@ def _answer(
     lines = words(answer)
     if as_json:
         sys.stderr.write("\n".join(lines) + "\n")
-        sys.stdout.write(
-            json.dumps(answer, ensure_ascii=False, allow_nan=False, default=str) + "\n"
-        )
+        # Nothing stands in for a type that JSON has not: a wrong "True" is worse than an accident.
+        sys.stdout.write(json.dumps(answer, ensure_ascii=False, allow_nan=False) + "\n")
     else:
         sys.stdout.write("\n".join(lines) + "\n")
 
@@ -286,10 +309,22 @@ def _reviewed(answer: dict[str, Any]) -> list[str]:
 
 def _picks(answer: dict[str, Any]) -> list[str]:
     by_id = {record["design_id"]: record for record in answer["front"]}
-    return [
-        f"{wish.replace('_', ' ')}: {_in_short(by_id[name])}" for wish, name in
-        answer["picks"].items()
-    ]  # fmt: skip
+    picks = [
+        f"{wish.replace('_', ' ')}: {_in_short(by_id[name])}{_in_builds(by_id[name])}"
+        for wish, name in answer["picks"].items()
+        if name is not None
+    ]
+    return [*filter(None, [answer.get("why_none")]), *picks]
+
+
+def _in_builds(record: dict[str, Any]) -> str:
+    """How chains built of such parts fare."""
+    if record["hazard_chance"] is None:
+        return ""
+    return (
+        f"; of its builds {record['hazard_chance']:.1%} break a hazard rule, "
+        f"{record['keeps_rules_share']:.0%} keep the others"
+    )
 
 
 def _in_short(record: dict[str, Any]) -> str:
@@ -334,6 +369,8 @@ def _moved(answer: dict[str, Any]) -> list[str]:
         for c in answer["price_changes"]
     ] or ["no price has changed since the last run"]
     changes += [_term_words(c, answer["currency"]) for c in answer["terms_changed"]]
+    known = {"cost"} if any(c["term"] == "limit_cost" for c in answer["terms_changed"]) else set()
+    changes += [f"changed since the last run: {w}" for w in _changed(answer["changed"], known)]
     if answer["owned"]:
         changes.append(
             f"what if: {', '.join(answer['owned'])} counted as free; the next rerun compares with "
@@ -354,6 +391,14 @@ def _moved(answer: dict[str, Any]) -> list[str]:
     elif answer["price_changes"] or answer["terms_changed"]:
         lines.append("new prices may justify a fresh search: rerun with --search")
     return [*lines, f"report: {answer['report']}"]
+
+
+def _changed(changed: list[dict[str, Any]], known: Collection[str] = ()) -> list[str]:
+    """Limits, settings, tables, people and packs that changed, beside limits already `known`."""
+    from explorer.changes import Change
+
+    found = [Change(**one) for one in changed]
+    return [one.words for one in found if one.what != "limit" or one.name not in known]
 
 
 def _term_words(change: dict[str, Any], currency: str) -> str:
@@ -383,7 +428,7 @@ BETTER = {
 
 
 def _verdict_words(verdict: dict[str, Any], currency: str) -> str:
-    words = verdict["status"]
+    words = verdict["status"].replace("_", " ")
     if verdict["beaten_by"]:
         better = ", ".join(
             BETTER[name].format(value, currency=currency)
@@ -405,7 +450,8 @@ def _verdict_words(verdict: dict[str, Any], currency: str) -> str:
             f"{'rises' if tip['tips_at'] > tip['price'] else 'falls'} from {tip['price']:.2f} to "
             f"{tip['tips_at']:.2f} {currency}"
         )
-    return "; ".join([words, *verdict["reasons"]])
+    since = [f"since the lock: {one}" for one in _changed(verdict["changed"])]
+    return "; ".join([words, *verdict["reasons"], *since])
 
 
 def _one_design(answer: dict[str, Any]) -> list[str]:

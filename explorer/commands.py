@@ -5,20 +5,24 @@ from __future__ import annotations
 import platform
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
+from functools import cached_property
 from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from explorer import (
     MODEL_VERSION,
     __version__,
+    changes,
     costing,
     front,
     insight,
     judging,
     lock,
+    promise,
     reprice,
     tipping,
 )
@@ -28,6 +32,7 @@ from explorer.config import Project, load
 from explorer.constraints import RULES
 from explorer.design_file import read_design
 from explorer.errors import Fault, InputError, nearest
+from explorer.evaluate import number
 from explorer.fidelities import at_fidelity
 from explorer.launch import Step, Summary, Watch, unwatched
 from explorer.loosening import rule_costs
@@ -36,7 +41,7 @@ from explorer.parts import LINKS
 from explorer.record import design_record
 from explorer.search.sweep import on_machines
 from explorer.space import Rows, Space
-from explorer.store import Run, Store, Stored, ids_of, path_of, search_key
+from explorer.store import Numbers, Run, Store, Stored, ids_of, path_of, search_key
 from explorer.tables import shown
 from explorer.units import Array
 
@@ -51,7 +56,7 @@ NOTHING_FEASIBLE = "no design of the study keeps every rule"
 CONFIRMED, CONFIRM_BUDGET_S = 40, 8.0
 """Designs of the front beside the picks that the session fidelity confirms, and its time."""
 RUNNERS_UP = 12
-"""Designs next in balance that are looked at as closely as the picks, and half as many in cost."""
+"""Designs next in votes that are looked at as closely as the picks, and half as many in cost."""
 JUDGE_SHARE, MOST_JUDGE_S, MOST_JUDGED = 0.05, 60.0, 500
 """Of the study's time limit, and most seconds, in which it judges what was sampled beside them, and
 of how many designs.
@@ -108,11 +113,13 @@ def launch(
             "designs_feasible": summary.designs_feasible,
             "exact": summary.exact,
             "front": page["front"],
-            "front_size": len(desk.rows),
+            "front_size": page["front_size"],
+            "front_thinned": page["front_thinned"],
             "hypervolume": summary.hypervolume,
             "seconds": summary.seconds,
             "report": page["report"],
             "picks": page["picks"],
+            "why_none": page["why_none"],
             "search": {**asdict(summary), "judged": told.get("judged")},
             "notes": list(project.catalogue.notes),
         }
@@ -149,10 +156,7 @@ def review(*studies: Path | str) -> Answer:
         when = f" of {day.replace('T', ' ')}" if day else ", today" if dated else ""
         label = f"{project.study.name}{when}"
         pages.append((data, label))
-        shown_studies.append(
-            {"study": project.study.name, "date": day, "front_size": len(desk.rows), "reuse": reuse}
-            | told
-        )
+        shown_studies.append({"study": project.study.name, "date": day, "reuse": reuse} | told)
         marks.append(project.study.name + (f"_{day.replace(':', '')}" if day else ""))
         homes.append(reports_of(project).parent)
     folder = homes[0] / "_beside_".join(marks)
@@ -223,8 +227,13 @@ def rerun(
         for one, said in zip(locks, answer["locked"], strict=True):
             tips = tipping.tipping_prices(project, stored, found.cost, one, owned=owned)
             said["tips"] = [tip._asdict() for tip in tips]
+            said["changed"] = [
+                change._asdict()
+                for change in changes.since(project, store, _inputs_at_lock(store, one.design_id))
+            ]
         if not len(desk.rows):
-            return answer | {"front": [], "picks": {}, "report": None}
+            picks = dict.fromkeys(front.PICKS)
+            return answer | {"front": [], "front_thinned": False, "picks": picks, "report": None}
         verdicts = {verdict.design_id: verdict for verdict in found.locked}
         return answer | desk.publish(verdicts)
 
@@ -240,6 +249,15 @@ def _search_again(project: Project, store: Store, watch: Watch) -> Answer:
     return {"search": asdict(summary), "physics_evaluations": max(computed, 0)}
 
 
+def _inputs_at_lock(store: Store, design_id: str) -> str | None:
+    """What study and tables said when a design was locked last, as `changes.since` takes it."""
+    for run in reversed(store.history()):
+        if run.kind == "lock" and run.result and run.intent["design_id"] == design_id:
+            name = run.result.get("inputs")
+            return None if name is None else str(name)
+    return None
+
+
 def lock_design(study: Path, design: str, *, note: str = "", release: bool = False) -> Answer:
     """Lock a stored design and write its build sheet, or take the lock off again."""
     from explorer.report import sheet
@@ -253,14 +271,10 @@ def lock_design(study: Path, design: str, *, note: str = "", release: bool = Fal
             return {"study": project.study.name, "released": design, "file": str(path)}
         decided = lock.prepare(project, store, design, note)
         known = sheet.facts(project, decided)
-        # The sheet first: without a lock it binds nobody, a lock without its sheet is half a lock.
-        files = sheet.write(sheet.build(project, decided, known), reports_of(project))
-        try:
-            path = lock.keep(project, store, decided)
-        except BaseException:
-            for file in files:
-                file.unlink(missing_ok=True)
-            raise
+        built = sheet.build(project, decided, known)
+        path, files = lock.keep(
+            project, store, decided, lambda: sheet.write(built, reports_of(project))
+        )
         return {
             "study": project.study.name,
             "file": str(path),
@@ -367,19 +381,89 @@ class Desk:
         """Results of some stored designs."""
         evaluation = self.store.evaluation(self.project, self.stored, rows)
         return [
-            design_record(self.project, evaluation, k, self.cost[row]) for k, row in enumerate(rows)
+            {
+                **design_record(self.project, evaluation, k, self.cost[rows[k]]),
+                "hazard_chance": number(one.hazard_chance),
+                "keeps_rules_share": number(one.keeps_rules_share),
+            }
+            for k, one in enumerate(self.odds(self.stored.numbers[rows]))
         ]
 
+    @property
+    def units(self) -> Array:
+        """How much of each goal counts alike when a design is recommended."""
+        from explorer.report.limit import goal_units
+
+        return goal_units(self.project)
+
+    @cached_property
+    def _builds_key(self) -> str:
+        return f"builds:{search_key(self.project)}"
+
+    def odds(self, numbers: Numbers) -> list[promise.Odds]:
+        """What builds of some designs came to, as far as any launch has drawn them."""
+        told = self.store.search_progress(self._builds_key)
+        names = ids_of(numbers) if told else [""] * len(numbers)
+        return [promise.Odds(*told.get(name, ())) for name in names]
+
+    def hold(self, numbers: Numbers) -> NDArray[np.bool_]:
+        """Which designs hold in their builds, so that they may be picked, (n,)."""
+        limit = self.project.study.build.hazard_chance
+        return np.array([one.holds(limit) for one in self.odds(numbers)], dtype=bool)
+
+    def draw_builds(self, workers: int) -> None:
+        """Draw builds of the front's contenders, as far as no launch has."""
+        known = self.odds(self.stored.numbers[self.rows])
+        designs = self.stored.designs.take(self.rows)
+        ranks = promise.ranks(self.points, self.units)
+        found = promise.settle(self.project, designs, ranks, known, workers)
+        names = ids_of(self.stored.numbers[self.rows])
+        drawn = {
+            name: list(now)
+            for name, now, before in zip(names, found, known, strict=True)
+            if now != before
+        }
+        if drawn:
+            told = self.store.search_progress(self._builds_key)
+            self.store.save_progress(self._builds_key, {**told, **drawn})
+
+    def _holding(self) -> Rows:
+        """Rows of the front's designs whose builds hold: those that may be picked."""
+        return self.rows[self.hold(self.stored.numbers[self.rows])]
+
     def _picked(self, sessions: Mapping[str, Any] | None = None) -> dict[str, int]:
-        """Row of the design that answers each wish, of those that no session has refuted (by
-        default none of the last launch).
+        """Row of the design that answers each wish, of those whose builds hold and that no session
+        has refuted (by default none of the last launch); nothing where there is none.
         """
         if sessions is None:
             sessions = _last_search(self.store).get("sessions", {})
-        rows = self.rows[~judging.refuted(*self._energies(self.rows, sessions))]
-        rows = rows if len(rows) else self.rows
+        rows = self._holding()
+        rows = rows[~judging.refuted(*self._energies(rows, sessions))]
+        if not len(rows):
+            return {}
         points = self.stored.objectives(self.cost)[rows]
-        return {wish: int(rows[k]) for wish, k in front.picks(points).items()}
+        return {wish: int(rows[k]) for wish, k in front.picks(points, self.units).items()}
+
+    def why_none(self) -> str:
+        """Why no design of the front may be picked; empty where one may."""
+        if len(self._holding()) or not len(self.rows):
+            return ""
+        limit = self.project.study.build.hazard_chance
+        numbers = self.stored.numbers[self.rows]
+        known = zip(ids_of(numbers), self.odds(numbers), strict=True)
+        drawn = [(name, one) for name, one in known if one.draws]
+        if not drawn:
+            return (
+                "No design of the front was built in draws yet, so none is recommended: launch the "
+                "study again."
+            )
+        name, best = min(drawn, key=lambda item: (item[1].hazard_chance, -item[1].kept))
+        return (
+            f"No design can be recommended. Of {len(drawn):,} designs of the front that were built "
+            f"in draws none keeps its promises: {name} comes nearest, breaks a rule that protects "
+            f"somebody in {best.hazard_chance:.1%} of builds (the study allows {limit:.1%}) and "
+            f"keeps the others in {best.keeps_rules_share:.0%} (needed {promise.KEEPS_RULES:.0%})."
+        )
 
     def _energies(self, rows: Rows, sessions: Mapping[str, Any]) -> tuple[Array, Array]:
         """Energies of some designs by session, NaN where it was not asked, and averaged, J."""
@@ -412,6 +496,9 @@ class Desk:
         budget of their own, of what was sampled. A pick that a session refutes gives way to the
         next best.
         """
+        watch(Step("draw", 0, 1, 0))
+        self.draw_builds(workers)
+        watch(Step("draw", 1, 1, 0))
         picked = self._picked({})
         first = list(dict.fromkeys([*picked.values(), *locked, *self._runners_up()]))
         read = self.rows[front.reading_front(self.points)]
@@ -470,9 +557,13 @@ class Desk:
         """Rows of the designs that a change of prices is likely to pick: the other wishes do not
         ask for prices.
         """
-        balance, cost = front.by_balance(self.points), np.argsort(self.points[:, 1], kind="stable")
-        near = [*balance[:RUNNERS_UP], *cost[: RUNNERS_UP // 2]]
-        return [int(self.rows[k]) for k in near]
+        rows = self._holding()
+        if not len(rows):
+            return []
+        points = self.stored.objectives(self.cost)[rows]
+        liked = np.argsort(-front.votes(points, self.units), kind="stable")
+        cost = np.argsort(points[:, 1], kind="stable")
+        return [int(rows[k]) for k in (*liked[:RUNNERS_UP], *cost[: RUNNERS_UP // 2])]
 
     def publish(self, verdicts: Mapping[str, reprice.Verdict] | None = None) -> Answer:
         """Write the page; answers with reading front, picks and path.
@@ -494,6 +585,8 @@ class Desk:
             locks=locks,
             verdicts=verdicts,
             owned=self.owned,
+            hold=self.hold,
+            units=self.units,
             moments=reprice.moments(self.store),
             entries=_history(self.store),
             lock_costs=[
@@ -538,7 +631,8 @@ class Desk:
 
         project, locks = self.project, lock.read_locks(self.project)
         picked = self._picked()
-        read = np.union1d(self.rows[front.reading_front(self.points)], list(picked.values()))
+        wished = np.array(list(picked.values()), dtype=np.int64)
+        read = np.union1d(self.rows[front.reading_front(self.points)], wished)
         last = _last_search(self.store)
         sessions = last.get("sessions", {})
         records = insight.with_session(self.records(read), sessions)
@@ -547,6 +641,7 @@ class Desk:
         rest = insight.sample_of(rest, max(view.PAGE_LIMIT - len(read), 0))
         more = insight.with_session(self.records(rest), sessions)
         picks = {wish: ids_of(self.stored.numbers[[row]])[0] for wish, row in picked.items()}
+        why_none = self.why_none()
         shown_records = records + more
         known = {record["design_id"] for record in shown_records}
         apart = [self.stored.find(one.design_id) for one in locks if one.design_id not in known]
@@ -558,6 +653,7 @@ class Desk:
             project,
             shown_records,
             picks,
+            why_none=why_none,
             search=last,
             rejections={k: (v[0], v[1]) for k, v in last.get("rejections", {}).items()},
             probed=search.PROBES,
@@ -576,7 +672,13 @@ class Desk:
             market=moving,
             around=around.neighbours(project, self.stored, self.cost, looked_at),
         )
-        return data, {"front": records, "picks": picks}
+        return data, {
+            "front": records,
+            "front_size": len(self.rows),
+            "front_thinned": len(records) < len(self.rows),
+            "picks": dict.fromkeys(front.PICKS) | picks,
+            "why_none": why_none,
+        }
 
     def _moved_since_launch(self, last: Answer) -> bool:
         """Whether costs are not those that the last launch saw."""

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import re
-import tomllib
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
@@ -19,6 +17,7 @@ from explorer.parts import LINKS, SETTINGS, Converter, Identifier, Positive, Rec
 from explorer.physics.window import threshold_band
 from explorer.prices import Currency, Offer, OfferColumns, PriceTerms
 from explorer.tables import content_hash, rule_of, shown
+from explorer.toml_text import line_of, places_of, read_toml
 
 WHOLE_SETTINGS = frozenset({"cells_series", "cells_parallel"})
 MOST_VALUES = 10_000
@@ -61,7 +60,9 @@ class Session(Section):
     """[session]: who cranks, for how long, into which packs, in which surroundings.
 
     `over_cases` says how several operators and packs become one objective. Copper is taken at
-    `winding_C`. `overspeed` is the multiple of cadence that no part may be harmed by.
+    `winding_C`. No part may be harmed by `overspeed` times the cadence, nor by `overspeed_rpm` of
+    a hand that is let go (by default 150 rpm at 0.17 m, with the inverse root of the radius; 0:
+    the multiple alone).
     """
 
     minutes: Annotated[float, Field(gt=0, le=1440)]
@@ -71,6 +72,7 @@ class Session(Section):
     ambient_C: Annotated[float, Field(ge=-40, le=60)] = 25.0
     winding_C: Annotated[float, Field(ge=-40, le=180)] = 60.0
     overspeed: Annotated[float, Field(ge=1, le=3)] = 1.25
+    overspeed_rpm: Annotated[float, Field(ge=0, le=400)] | None = None
 
 
 Moderate = Annotated[float, Field(gt=0, lt=1e9)]
@@ -248,7 +250,7 @@ def load(path: str | Path, *, today: date | None = None) -> Project:
     Raises InputError with every fault of every file. `today` dates the ages of prices.
     """
     path, today = Path(path), today or date.today()
-    text, raw = _read_toml(path)
+    text, raw = read_toml(path, LARGEST_STUDY_BYTES, "a study")
     check = _Check(str(path), text, raw)
     heading = check.section("study", Heading)
     session = check.section("session", Session)
@@ -319,44 +321,18 @@ def _scenario_hash(session: Session, build: Build, catalogue: Catalogue) -> str:
     )
 
 
-def _read_toml(path: Path) -> tuple[str, dict[str, Any]]:
-    """Text and content of the study file; InputError when it is not TOML."""
-    where = ""
-    try:
-        if not path.exists():
-            rule = "is missing"
-        elif not path.is_file():
-            rule = "is not a file"
-        elif path.stat().st_size > LARGEST_STUDY_BYTES:
-            rule = "is over 1 MB, too large for a study"
-        else:
-            text = path.read_bytes().decode("utf-8-sig").replace("\r\n", "\n")
-            return text, tomllib.loads(text)
-    except UnicodeDecodeError as error:
-        rule = f"is not UTF-8 text, see byte {error.start + 1}"
-    except RecursionError:
-        rule = "is nested too deeply"
-    except OSError as error:
-        rule = f"cannot be read: {error.strerror or error}"
-    except ValueError as error:  # tomllib.TOMLDecodeError, or a number beyond what int() takes
-        found = re.search(r" \(at line (\d+), column \d+\)$", str(error))
-        where = f"line {found[1]}" if found else ""
-        rule = "is not TOML: " + (str(error)[: found.start()] if found else str(error))
-    raise InputError([Fault(str(path), where, rule)])
-
-
 class _Check:
     """Checks a study file section by section and gathers faults, each with its line."""
 
     def __init__(self, file: str, text: str, raw: Mapping[str, Any]) -> None:
         self.file = file
-        self.lines = text.split("\n")
+        self.places = places_of(text)
         self.raw = raw
         self.faults: list[Fault] = []
 
     def fault(self, keys: Sequence[Any], rule: str, value: object = "", hint: str = "") -> None:
         """Note a fault at a key such as ("settings", "cadence_rpm", "low")."""
-        line = _line_of(self.lines, [str(key) for key in keys])
+        line = line_of(self.places, keys)
         key = shown(".".join(str(key) for key in keys))
         where = f"line {line}, {key}" if line else key
         self.faults.append(Fault(self.file, where, rule, shown(value), hint))
@@ -425,12 +401,12 @@ class _Check:
     def terms(self, home: Path, prices: PriceSection) -> PriceTerms:
         """How prices are read, with the offers inside the study's folder."""
         inside = []
-        for offer in prices.offers:
+        for number, offer in enumerate(prices.offers):
             if (home / offer.file).resolve().is_relative_to(home.resolve()):
                 inside.append(offer)
             else:
                 rule = "must lie inside the study's folder"
-                self.fault(("prices", "offers", "file"), rule, offer.file)
+                self.fault(("prices", "offers", number, "file"), rule, offer.file)
         return PriceTerms(prices.currency, prices.rates, prices.old_after_days, tuple(inside))
 
     def unknown_sections(self) -> None:
@@ -577,33 +553,3 @@ def _price_faults(chosen: Mapping[str, tuple[str, ...]], reading: Reading) -> It
             if name not in reading.priced:
                 rule = f"has no price, yet the study may choose this {link}"
                 yield Fault(reading.prices_file, f"part {shown(name)}", rule)
-
-
-def _line_of(lines: Sequence[str], keys: Sequence[str]) -> int | None:
-    """The line on which a key stands, or the deepest of its parents that can be found."""
-    names = [key for key in keys if not key.isdigit()]
-    item = next((int(key) for key in keys if key.isdigit()), 0)
-    for depth in range(len(names), 0, -1):
-        dotted = r"\s*\.\s*".join(_quoted(name) for name in names[:depth])
-        header = re.compile(rf"\s*\[+\s*{dotted}\s*\]")
-        starts = [number for number, line in enumerate(lines) if header.match(line)]
-        if starts:
-            start = starts[min(item, len(starts) - 1)]
-            found = _key_line(lines[start + 1 :], names[depth]) if depth < len(names) else None
-            return start + 1 + (found or 0)
-    return _key_line(lines, names[0])
-
-
-def _key_line(lines: Sequence[str], name: str) -> int | None:
-    """The line of a key before the next header, counted from 1."""
-    key = re.compile(rf"\s*{_quoted(name)}\s*[.=]")
-    for number, line in enumerate(lines, 1):
-        if key.match(line):
-            return number
-        if re.match(r"\s*\[+[^\],]*\]+\s*(#.*)?$", line):
-            break
-    return None
-
-
-def _quoted(name: str) -> str:
-    return rf"[\"']?{re.escape(name)}[\"']?"

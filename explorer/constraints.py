@@ -6,13 +6,15 @@ from typing import NamedTuple
 
 import numpy as np
 
+from explorer import overspeed
 from explorer.averaged import CHATTERING, CYCLING, STARVED, STEADY, Session
 from explorer.chain import Chain
 from explorer.config import Project, Study
 from explorer.demand import Demand
-from explorer.physics import bank, operator, window
+from explorer.parts import BURST_S
+from explorer.physics import bank, window
 from explorer.space import Designs, Rows
-from explorer.supply import KINDS, TERMS, Halves, Supply, asked, no_load_V
+from explorer.supply import KINDS, TERMS, Halves, Supply, asked
 from explorer.units import RAD_S_PER_RPM, Array
 
 EXTRA_LOW_VOLTAGE_V = 60.0
@@ -52,9 +54,17 @@ RULES = {
     "diode_reverse_V": Rule(
         "V", "The diodes block the bus at overspeed, and a brushed machine turned backwards."
     ),
-    "cell_voltage_V": Rule("V", "No cell is overcharged at overspeed with a full pack.", True),
+    "cell_voltage_V": Rule(
+        "V", "At overspeed not even the fullest cell of a string exceeds its rating.", True
+    ),
+    "cell_life_V": Rule(
+        "V", "At overspeed the cells stay within the derating that makes them last."
+    ),
     "clamp_power_W": Rule("W", "The clamp can burn what the hand brings when the load is gone.",
                           True),
+    "clamp_burst_J": Rule(
+        "J", "The clamp bears a burst of a hand that runs on when the load is gone.", True
+    ),
     "input_voltage_V": Rule("V", "Window and converter bear the highest bus voltage.", True),
     "extra_low_voltage_V": Rule("V", "Nothing exceeds extra-low voltage at overspeed.", True),
     "undervoltage_guard_V": Rule(
@@ -81,6 +91,7 @@ def margins(
     chain: Chain,
     halves: Halves,
     session: Session,
+    weakest_share: Array | None = None,
 ) -> dict[str, Array]:
     """Physical margins of every design for one operator and pack, (n,) each, keys of `RULES`.
 
@@ -90,7 +101,7 @@ def margins(
     front = front_margins(project, chain.supply, halves)
     found = {name: margin[chain.half] for name, margin in front.items()}
     found |= back_margins(project, designs, chain.demand)
-    found |= overspeed_margins(project, designs, chain, halves)
+    found |= overspeed_margins(project, designs, chain, halves, weakest_share)
     found |= _session_margins(project, designs, chain, halves, session)
     return {name: found[name] for name in RULES if name in found}
 
@@ -152,14 +163,14 @@ def front_margins(project: Project, supply: Supply, halves: Halves) -> dict[str,
 
 def unloaded_margins(project: Project, halves: Halves) -> dict[str, Array]:
     """Rules about the front half that need no curves: at rest, and too fast, (h,) each."""
-    person, factor = halves.operator, project.study.session.overspeed
+    person, session = halves.operator, project.study.session
     every, rest = np.arange(len(halves)), np.zeros(len(halves))
     drag = asked(halves, every, rest, rest).torque_N_m
-    shaft = halves.cadence_rad_s * halves.ratio * factor
+    shaft = overspeed.run_on_rad_s(session, halves) * halves.ratio
     return {
         "turnable_N_m": person.comfort_force_N * halves.radius_m - drag,
         "generator_speed_rpm": halves.speed_limit_rpm - shaft / RAD_S_PER_RPM,
-        "extra_low_voltage_V": EXTRA_LOW_VOLTAGE_V - no_load_V(halves, every, factor),
+        "extra_low_voltage_V": EXTRA_LOW_VOLTAGE_V - overspeed.open_V(session, halves),
     }
 
 
@@ -197,25 +208,42 @@ def back_margins(project: Project, designs: Designs, demand: Demand) -> dict[str
 
 
 def overspeed_margins(
-    project: Project, designs: Designs, chain: Chain, halves: Halves
+    project: Project,
+    designs: Designs,
+    chain: Chain,
+    halves: Halves,
+    weakest_share: Array | None = None,
 ) -> dict[str, Array]:
-    """Rules about the moment when the load is gone and somebody turns too fast, (n,) each."""
+    """Rules about the moment when the load is gone and somebody turns too fast, (n,) each.
+
+    `weakest_share` (n,) is how full the fullest cell of each string gets over the mean, where it
+    was drawn; by default the worst that pieces within their spread come to.
+    """
 
     def at(link: str, field: str) -> Array:
         return designs.chosen(project.catalogue, link, field)
 
     need = {name: value[:, 0] for name, value in chain.demand.fields.items()}
-    bus_V, clamp_W = overspeed(project, halves, chain.half, need["clamp_V"], need["clamp_ohm"])
+    clamped = need["clamp_ohm"] > 0
+    clamps = overspeed.Clamps(
+        need["clamp_V"],
+        need["clamp_ohm"],
+        need["clamp_by_cell"] > 0,
+        need["weakest_share"] if weakest_share is None else weakest_share,
+    )
+    fast = overspeed.worst(project.study.session, halves, chain.half, clamps)
     over_high = worst_levels(project, designs, chain.demand).over_high
     return {
         "diode_reverse_V": at("rectifier", "reverse_limit_V")
-        - bus_V
+        - fast.bus_V
         - _behind_the_diode(project, halves, chain.half),
-        "cell_voltage_V": need["voltage_limit_V"] - bus_V,
-        "clamp_power_W": np.where(need["clamp_ohm"] > 0, need["clamp_limit_W"] - clamp_W, np.inf),
+        "cell_voltage_V": need["voltage_rating_V"] - fast.string_V,
+        "cell_life_V": need["voltage_limit_V"] - fast.bus_V,
+        "clamp_power_W": np.where(clamped, need["clamp_limit_W"] - fast.steady_W, np.inf),
+        "clamp_burst_J": np.where(clamped, need["clamp_limit_J"] - BURST_S * fast.burst_W, np.inf),
         "input_voltage_V": np.minimum(
-            at("window", "voltage_limit_V") - bus_V,
-            at("converter", "input_max_V") - np.minimum(over_high, bus_V),
+            at("window", "voltage_limit_V") - fast.bus_V,
+            at("converter", "input_max_V") - np.minimum(over_high, fast.bus_V),
         ),
     }
 
@@ -300,28 +328,6 @@ def crank_work(session: Session) -> Array:
     return np.asarray(heat + session.esr_J + session.delivered_J + session.stored_J)
 
 
-def overspeed(
-    project: Project, halves: Halves, half: Rows, clamp_V: Array, clamp_ohm: Array
-) -> tuple[Array, Array]:
-    """Highest bus voltage at overspeed with the load gone, and the heat of the clamp then, (n,).
-
-    Without a clamp (0 ohm) the no-load voltage; with one, its threshold and the drop of the
-    current that the sprinting hand can push through it there (both are upper bounds).
-    """
-    factor = project.study.session.overspeed
-    open_V = no_load_V(halves, half, factor)
-    speed = halves.cadence_rad_s[half] * factor
-    pushed = asked(halves, half, speed, np.minimum(clamp_V, open_V))
-    person = halves.operator
-    sprint_W = speed * operator.sprint_torque(
-        speed, person.sprint_torque_N_m, person.sprint_speed_rad_s
-    )
-    share = np.minimum(sprint_W / np.maximum(pushed.crank_W, 1e-9), 1.0)
-    clamped = clamp_V + clamp_ohm * pushed.current_A * share
-    bus_V = np.where((clamp_ohm > 0) & (clamped < open_V), clamped, open_V)
-    return bus_V, bank.clamp_current(bus_V, clamp_V, clamp_ohm) * bus_V
-
-
 def _behind_the_diode(project: Project, halves: Halves, half: Rows) -> Array:
     """What a blocking diode bears beside the bus, V, (n,).
 
@@ -329,7 +335,7 @@ def _behind_the_diode(project: Project, halves: Halves, half: Rows) -> Array:
     diode in line: turned backwards, as fast as forwards, its EMF adds to the bus. Nothing flows
     then, so that the hand feels no load that would stop it.
     """
-    backwards_V = no_load_V(halves, half, project.study.session.overspeed)
+    backwards_V = overspeed.open_V(project.study.session, halves)[half]
     brushed = halves.kind[half] == KINDS.index("brushed_dc")
     return np.where(brushed, backwards_V, FORWARD_DROP_V)
 

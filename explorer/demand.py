@@ -194,7 +194,11 @@ def demand(catalogue: Catalogue, designs: Designs, pack_: Pack) -> Demand:
         "bridge_start_V": at("rectifier", "start_V"),
         "clamp_V": at("clamp", "threshold_V") * groups,
         "clamp_ohm": at("clamp", "resistance_ohm") * groups,
+        "clamp_by_cell": np.where(clamp_kind == "cell", 1.0, 0.0),
         "clamp_limit_W": at("clamp", "power_limit_W") * groups,
+        "clamp_limit_J": at("clamp", "burst_limit_J") * groups,
+        "voltage_rating_V": setting["cells_series"] * at("cell", "voltage_V"),
+        "weakest_share": bank.weakest_share(setting["cells_series"], at("cell", "piece_spread")),
         **losses,
         # A regulating pack takes less before the bus gives way.
         "least_V": np.zeros_like(least_V) if pack_.kind == "regulating" else least_V,

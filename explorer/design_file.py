@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import tomllib
 from pathlib import Path
 from typing import Any
 
@@ -13,6 +12,9 @@ from explorer.errors import Fault, InputError, nearest
 from explorer.parts import LINKS, SETTINGS
 from explorer.space import Designs
 from explorer.tables import shown
+from explorer.toml_text import read_toml
+
+LARGEST_FILE_BYTES = 1_000_000
 
 
 def read_design(project: Project, path: str | Path) -> Designs:
@@ -22,14 +24,7 @@ def read_design(project: Project, path: str | Path) -> Designs:
     with every fault.
     """
     file = str(path)
-    try:
-        content = tomllib.loads(Path(path).read_bytes().decode("utf-8-sig"))
-    except UnicodeDecodeError:
-        raise InputError([Fault(file, "", "is not UTF-8 text")]) from None
-    except OSError as error:
-        raise InputError([Fault(file, "", f"cannot be read: {error.strerror}")]) from None
-    except (ValueError, RecursionError) as error:
-        raise InputError([Fault(file, "", f"is not TOML: {error}")]) from None
+    _, content = read_toml(Path(path), LARGEST_FILE_BYTES, "a design")
     faults = [
         Fault(file, shown(name), "is an unknown section", hint=nearest(name, ("parts", "settings")))
         for name in content

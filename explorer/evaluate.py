@@ -122,14 +122,28 @@ def _join(values: list[Any]) -> Any:
     return np.concatenate(values)
 
 
-def evaluate(project: Project, designs: Designs, *, nodes: int = supply.NODES) -> Evaluation:
+def evaluate(
+    project: Project,
+    designs: Designs,
+    *,
+    nodes: int = supply.NODES,
+    weakest_share: Array | None = None,
+) -> Evaluation:
     """Averaged fidelity of any number of designs.
 
     `nodes` are the bus voltages at which each front half is solved: fewer are faster and coarser.
+    `weakest_share` (n,) is how full each string's fullest cell gets over the mean, where it was
+    drawn; by default the worst that pieces within their spread come to.
     """
     starts = range(0, max(len(designs), 1), BLOCK)
-    blocks = [designs.take(np.arange(s, min(s + BLOCK, len(designs)))) for s in starts]
-    results = [_evaluate_block(project, block, nodes) for block in blocks]
+    blocks = [np.arange(s, min(s + BLOCK, len(designs))) for s in starts]
+    results = [
+        _evaluate_block(
+            project, designs.take(rows), nodes, None if weakest_share is None
+            else weakest_share[rows],
+        )
+        for rows in blocks
+    ]  # fmt: skip
     return results[0] if len(results) == 1 else Evaluation.concatenate(results)
 
 
@@ -165,18 +179,23 @@ def solve(
     return Solved(chain, halves, averaged.session(chain, duration_s))
 
 
-def _evaluate_block(project: Project, designs: Designs, nodes: int) -> Evaluation:
+def _evaluate_block(
+    project: Project, designs: Designs, nodes: int, weakest_share: Array | None
+) -> Evaluation:
     plan = project.study.session
     solved = {
         (operator_id, pack_id): solve(project, designs, operator_id, pack_id, nodes=nodes)
         for operator_id in plan.operators
         for pack_id in plan.packs
     }
-    return combine(project, designs, solved)
+    return combine(project, designs, solved, weakest_share)
 
 
 def combine(
-    project: Project, designs: Designs, solved: Mapping[tuple[str, str], Solved]
+    project: Project,
+    designs: Designs,
+    solved: Mapping[tuple[str, str], Solved],
+    weakest_share: Array | None = None,
 ) -> Evaluation:
     """Objectives, margins and ledger from the solved cases (operator, pack) of some designs."""
     study, catalogue = project.study, project.catalogue
@@ -192,7 +211,8 @@ def combine(
         for who, s in solved.items()
     )
     margins = [
-        constraints.margins(project, designs, s.chain, s.halves, s.session) for s in solutions
+        constraints.margins(project, designs, s.chain, s.halves, s.session, weakest_share)
+        for s in solutions
     ]
     energies = np.stack([case.delivered_energy_J for case in cases])
     efforts = np.stack([case.crank_effort_percent for case in cases])

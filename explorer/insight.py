@@ -16,6 +16,7 @@ from explorer.averaged import REGIMES
 from explorer.config import Project
 from explorer.evaluate import evaluate, number
 from explorer.space import Designs, Rows
+from explorer.stopping import starting_workers
 from explorer.units import Array
 
 CADENCES_RPM = np.linspace(30.0, 90.0, 13)
@@ -110,10 +111,12 @@ def _in_order(
     from joblib import Parallel, delayed
 
     parallel = Parallel(n_jobs=workers, return_as="generator", pre_dispatch="n_jobs")
-    yield from parallel(
-        delayed(_all_cases)(project, designs.take(r), traced and not n)
-        for n, r in enumerate(batches)
-    )
+    with starting_workers():
+        results = parallel(
+            delayed(_all_cases)(project, designs.take(r), traced and not n)
+            for n, r in enumerate(batches)
+        )
+    yield from results
 
 
 def _all_cases(project: Project, designs: Designs, traced: bool) -> tuple[Array, Any]:

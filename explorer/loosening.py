@@ -23,7 +23,7 @@ from explorer.units import Array
 
 STEPS = {
     "V": 1.0, "A": 1.0, "N": 1.0, "N m": 1.0, "W": 1.0, "K": 1.0, "s": 1.0, "rpm": 10.0,
-    "kg": 0.1, "%": 1.0, "": 1.0,
+    "J": 100.0, "kg": 0.1, "%": 1.0, "": 1.0,
 }  # fmt: skip
 """By how much a rule is loosened, by its unit: what a person can buy more of, as a rule one."""
 FINE_STEPS = {

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date
 from typing import Annotated, Literal
 
@@ -11,10 +12,19 @@ from pydantic import BaseModel, ConfigDict, Field, StringConstraints, model_vali
 
 from explorer.errors import ExplorerError, Fault, nearest
 from explorer.parts import Identifier, NonNegative
-from explorer.tables import Columns, Row, Shelf, content_hash
+from explorer.tables import Columns, Row, Shelf, cleaned, comma_hint, content_hash
 
 Currency = Annotated[str, StringConstraints(pattern=r"^[A-Z]{3}$")]
 """A three-letter code of ISO 4217."""
+
+
+_WRITTEN = re.compile(
+    r"(?P<whole>[-+]?(?:[1-9][0-9]{0,2}(?P<mark>[ .,'’])[0-9]{3}(?:(?P=mark)[0-9]{3})*|[0-9]+))"
+    r"(?:(?P<point>[.,])(?P<rest>[0-9]+))?"
+)
+"""A number as people write it, thousands in groups of three behind one and the same mark."""
+_DIGITS = re.compile(r"[-+]?[0-9][0-9 .,'’_]*")
+"""What is meant for a number without an exponent; `_` so that Python's notation is not read."""
 
 
 class Price(BaseModel):
@@ -115,6 +125,8 @@ def read_prices(
     None skips currencies and offers: the study that states them is itself at fault.
     """
     rows = shelf.rows(name, Columns.of(Price), id_column="part")
+    if rows is not None:
+        rows = [_in_our_notation(shelf, row, ".") for row in rows]
     listed = frozenset(row.id for row in rows or ())
     known = _of_known_parts(shelf, rows or (), parts)
     found = _unique(shelf, known)
@@ -180,19 +192,24 @@ def _offer_rows(shelf: Shelf, offer: Offer, parts: Sequence[str] | None) -> list
     if lines is None:
         return []
     (number, header), *rest = lines
-    columns = {ours: theirs for ours, theirs in offer.columns if theirs is not None}
+    columns = {ours: cleaned(theirs) for ours, theirs in offer.columns if theirs is not None}
     missing = [theirs for theirs in columns.values() if theirs not in header]
     for theirs in missing:
         hint = nearest(theirs, tuple(header))
         rule = "has no such column as the study's [[prices.offers]] names"
         shelf.faults.append(Fault(shelf.shown(offer.file), f"row {number}", rule, theirs, hint))
-    if missing:
+    twice = [theirs for theirs in dict.fromkeys(columns.values()) if header.count(theirs) > 1]
+    for theirs in twice:
+        rule = "must have each column that the study's [[prices.offers]] names once"
+        shelf.faults.append(Fault(shelf.shown(offer.file), f"row {number}", rule, theirs))
+    if missing or twice:
         return []
     at, known = header.index(columns["part"]), frozenset(parts or ())
+    names = {cleaned(theirs): ours for theirs, ours in offer.names.items()}
     ours = [
         (number, line)
         for number, line in rest
-        if len(line) > at and offer.names.get(line[at], line[at]) in known
+        if len(line) > at and names.get(line[at], line[at]) in known
     ]
     if len(ours) < len(rest):
         passed = len(rest) - len(ours)
@@ -203,12 +220,63 @@ def _offer_rows(shelf: Shelf, offer: Offer, parts: Sequence[str] | None) -> list
     constant = {"currency": offer.currency or "", "dated": str(offer.dated or "")}
     rows = []
     for row in shelf.mapped(offer.file, header, ours, columns, "part"):
-        part = offer.names.get(row.id, row.id)
+        part = names.get(row.id, row.id)
         cells = {**constant, **row.cells, "part": part} if row.cells else {}
-        if cells and offer.decimal == ",":
-            cells["price"] = cells["price"].replace(".", "").replace(",", ".")
-        rows.append(Row(row.file, row.number, part, cells, row.labels))
+        named = Row(row.file, row.number, part, cells, row.labels)
+        rows.append(_in_our_notation(shelf, named, offer.decimal))
     return rows
+
+
+def _in_our_notation(shelf: Shelf, row: Row, decimal: str) -> Row:
+    """The row with price and quantity as plain numbers; a fault for each that may be misread.
+
+    What looks like no number at all is left to the record's own check.
+    """
+    cells = dict(row.cells)
+    for column in ("price", "from_quantity"):
+        text = cells.get(column, "")
+        if not _DIGITS.fullmatch(text):
+            continue
+        plain = plain_number(text, decimal)
+        if plain is None:
+            rule = f"must be a number with {decimal!r} before its decimals and thousands in threes"
+            hint = comma_hint(text) if decimal == "." else ""
+            shelf.faults.append(row.fault(column, rule, text, hint))
+        elif column == "from_quantity" and re.search(r"\.[0-9]{3}$", plain):
+            rule = "must be a whole number, not three decimals that may be meant as thousands"
+            shelf.faults.append(row.fault(column, rule, text))
+        else:
+            cells[column] = plain
+            continue
+        del cells[column]  # its fault is named
+    # Without its quantity a price would be that of one piece: such a row counts no further.
+    known = "from_quantity" in cells or "from_quantity" not in row.cells
+    return replace(row, cells=cells if known else {})
+
+
+def plain_number(text: str, decimal: str) -> str | None:
+    """A number written with `decimal` (point or comma) as Python reads it; None where it is not.
+
+    Thousands may be marked by the other of the two, a space or an apostrophe, in groups of three.
+    With a decimal point, one comma before three digits may mean either: that is None, too.
+
+    >>> plain_number("1.000,50", ","), plain_number("1 000,50", ","), plain_number("17.50", ",")
+    ('1000.50', '1000.50', None)
+    >>> plain_number("1,000.50", "."), plain_number("1,000", "."), plain_number("1.000", ",")
+    ('1000.50', None, '1000')
+    """
+    found = _WRITTEN.fullmatch(text)
+    if found is None:
+        return None
+    whole, mark, point, rest = found.group("whole", "mark", "point", "rest")
+    if mark == decimal and whole.count(mark) == 1 and point is None:
+        (whole, rest), point, mark = whole.split(mark), mark, None  # it is three decimals
+    if mark == decimal or point not in (None, decimal):
+        return None
+    if decimal == "." and mark == "," and point is None and whole.count(mark) == 1:
+        return None
+    digits = whole.replace(mark, "") if mark else whole
+    return digits if rest is None else f"{digits}.{rest}"
 
 
 def _look_over(shelf: Shelf, found: Iterable[tuple[Row, Price]], terms: PriceTerms) -> None:

@@ -132,8 +132,8 @@ def record_of(
     }
     feasible = bool(np.all([m[row] >= 0 for m in evaluation.margins.values()]))
     if limit is not None:
-        margins["limit_cost"] = limit - cost
-        feasible = feasible and cost <= limit
+        margins["limit_cost"] = float(limit - cost)
+        feasible = feasible and bool(cost <= limit)
     return {
         "design_id": design_id(parts, settings),
         "fidelity": fidelity,

@@ -16,7 +16,8 @@ from typing import Any, NamedTuple, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from explorer import costing
+from explorer import changes, costing
+from explorer.changes import Change
 from explorer.config import Project
 from explorer.constraints import OF_LIMITS, RULES, limit_margins
 from explorer.errors import Fault, InputError
@@ -74,20 +75,24 @@ class TermChange(NamedTuple):
 
 
 class Previous(NamedTuple):
-    """Where the last run left off; `terms` lacks what that run did not keep."""
+    """Where the last run left off; `terms` lacks what that run did not keep, `inputs` names what
+    study and tables said (`changes.since`).
+    """
 
     when: str
     prices: Prices
     front: Numbers
     points: Array
     terms: Mapping[str, float | None] = MappingProxyType({})
+    inputs: str | None = None
 
 
 @dataclass(frozen=True)
 class Verdict:
     """How a locked design stands today.
 
-    `status` is kept, beaten or infeasible. `by` holds what the design in `beaten_by` does better in
+    `status` is kept, beaten, infeasible or sold_out: a part is gone from its table, from the prices
+    or from the study's choices. `by` holds what the design in `beaten_by` does better in
     each objective, in its unit, never below 0. `basis` says where the locked design's physics is
     from: the store, the lock, or an outdated lock. `reasons` are words for people. Costs are
     today's; `cost_to_stay` and `cost_to_switch` count owned parts as free.
@@ -122,6 +127,7 @@ class Repriced:
     since: str | None
     owned: tuple[str, ...]
     before: Array | None = None
+    changed: tuple[Change, ...] = ()
     physics_evaluations: int = 0
 
     @property
@@ -135,6 +141,7 @@ class Repriced:
             "since": self.since,
             "price_changes": [change._asdict() for change in self.price_changes],
             "terms_changed": [change._asdict() for change in self.terms_changed],
+            "changed": [change._asdict() for change in self.changed],
             "physics_evaluations": self.physics_evaluations,
             "entered": list(self.entered),
             "left": list(self.left),
@@ -246,6 +253,7 @@ class Standing(NamedTuple):
     effort_percent: float
     basis: str
     faults: tuple[str, ...]
+    sold_out: bool = False
 
     @property
     def point(self) -> Array:
@@ -256,7 +264,7 @@ class Standing(NamedTuple):
 def standing(
     project: Project, stored: Stored, lock: Decision, *, owned: Collection[str] = ()
 ) -> Standing | tuple[str, ...]:
-    """A locked design at today's prices, or why it cannot be had any more."""
+    """A locked design at today's prices, or which of its parts cannot be had any more."""
     designs, missing = designs_of(project, lock)
     if designs is None:
         return missing
@@ -280,16 +288,26 @@ def standing(
     values = (energy, mass, float(effort), float(first))
     margins = limit_margins(project.study, *(np.array(v) for v in values))
     broken += [_broken(name, float(m)) for name, m in margins.items() if m < 0]
+    gone = [
+        f"{link} {lock.parts[link]} is no longer among the study's choices"
+        for link in LINKS
+        if lock.parts[link] not in project.study.choices[link]
+    ]
     limit = project.study.limits.cost
     if limit is not None and cost > limit:
         over = f"{cost - limit:,.2f} {project.catalogue.prices.currency}"
         broken.append(f"it costs {over} more than the study's limit")
-    return Standing(row, designs, cost, energy, mass, float(effort), basis, tuple(broken))
+    faults = (*gone, *broken)
+    return Standing(
+        row, designs, cost, energy, mass, float(effort), basis, faults, sold_out=bool(gone)
+    )
 
 
 def _broken(name: str, margin: float) -> str:
     """Which rule is broken and by how much, in words."""
-    rule = RULES[name]
+    rule = RULES.get(name)
+    if rule is None:
+        return f"it breaks {name} by {-margin:.4g}, a rule that this release does not know"
     return f"it breaks {name} by {-margin:.4g} {rule.unit} ({rule.says.rstrip('.')})"
 
 
@@ -311,7 +329,7 @@ def verdict(
     then = lock.result.get("cost") if same else None
     now = standing(project, stored, lock, owned=owned)
     if not isinstance(now, Standing):
-        return Verdict(lock.design_id, "infeasible", None, {}, "lock", now, None, then, None, None)
+        return Verdict(lock.design_id, "sold_out", None, {}, "lock", now, None, then, None, None)
     notes = tuple(f"locked under other data: {words}" for words in lock.stale)
     kits, then_kits = project.study.prices.build_quantity, lock.result.get("build_quantity")
     if then_kits not in (None, kits):
@@ -325,7 +343,9 @@ def verdict(
         other = stored.objectives(cost)[rival]
         by = dict(zip(OBJECTIVES, (now.point - other).tolist(), strict=True))
         (beaten_by,), switch = ids_of([stored.numbers[rival]]), float(cost[rival])
-    status = "infeasible" if now.faults else "kept" if rival is None else "beaten"
+    status = "kept" if rival is None else "beaten"
+    if now.faults:
+        status = "sold_out" if now.sold_out else "infeasible"
     return Verdict(
         design_id=lock.design_id,
         status=status,
@@ -388,7 +408,8 @@ def previous(store: Store) -> Previous | None:
             front, points = store.front_of(run.result["front"])
             prices = store.prices_of(run.result["prices"])
             kept = run.result.get("terms", {})
-            return Previous(run.ended or run.begun, prices, front, points, kept)
+            when, inputs = run.ended or run.begun, run.result.get("inputs")
+            return Previous(when, prices, front, points, kept, inputs)
     return None
 
 
@@ -408,6 +429,7 @@ def conclude(
     """
     kept = {
         "terms": terms(project),
+        "inputs": changes.remember(project, store),
         "prices": store.remember_prices(project.catalogue.prices, today=today),
         "front": store.keep_front(stored.numbers[front], stored.objectives(cost)[front]),
         "front_size": len(front),
@@ -426,15 +448,19 @@ def rerun(
 ) -> Repriced:
     """`reprice` against the last run, entered into the history. `stored` is what the store holds.
 
-    The rules that a locked design breaks are named. InputError when nothing stored holds today.
+    The rules that a locked design breaks are named. InputError when nothing stored holds today,
+    with what changed since the last run.
     """
+    last = previous(store)
+    changed = changes.since(project, store, last.inputs if last else None)
     if not len(stored):
         rule = "holds no design that is valid today, launch first"
-        raise InputError([Fault(str(store.path), "", rule)])
+        reasons = [Fault(str(project.path), "changed", one.words) for one in changed]
+        raise InputError([Fault(str(store.path), "", rule), *reasons])
     run = store.begin("rerun", {"owned": sorted(owned)})
-    found = reprice(project, stored, previous=previous(store), locks=locks, owned=owned)
+    found = reprice(project, stored, previous=last, locks=locks, owned=owned)
     named = tuple(_with_rules(project, store, stored, one) for one in found.locked)
-    found = replace(found, locked=named)
+    found = replace(found, locked=named, changed=changed)
     conclude(project, store, run, stored, found.cost, found.front, found.summary(), today=today)
     return found
 

@@ -554,8 +554,20 @@ class Store:
         return int(self._connection.execute(f"PRAGMA {name}").fetchone()[0])
 
     @contextmanager
+    def alone(self) -> Iterator[None]:
+        """All or nothing while no other process writes: for what is read, changed and written.
+
+        Whatever is kept within is kept at its end. Another writer waits up to `WAIT_S`.
+        """
+        with self._transaction():
+            yield
+
+    @contextmanager
     def _transaction(self) -> Iterator[None]:
-        """All or nothing, alone."""
+        """All or nothing, alone; one within another is part of it."""
+        if self._connection.in_transaction:
+            yield
+            return
         with _told(self.path):
             self._connection.execute("BEGIN IMMEDIATE")
             try:

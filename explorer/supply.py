@@ -96,7 +96,7 @@ class Spacing(NamedTuple):
     @classmethod
     def of(cls, halves: Halves, top_V: Array) -> Spacing:
         """Spacings of some halves up to their highest voltages (h,)."""
-        open_V = no_load_V(halves, np.arange(len(halves)), 1.0)
+        open_V = no_load_V(halves, np.arange(len(halves)), halves.cadence_rad_s)
         drops_V = DROPS[halves.kind] * halves.emission_V
         leaky = halves.saturation_A > 0
         falls = np.log1p(TRICKLE_A / np.where(leaky, halves.saturation_A, 1.0))
@@ -455,7 +455,7 @@ class Supply:
 def curves(halves: Halves, nodes: int = NODES) -> Supply:
     """Solve every half at its nodes, at the bends between them and on both sides of a jump."""
     count, every = len(halves), np.arange(len(halves))
-    open_V = no_load_V(halves, every, 1.0)
+    open_V = no_load_V(halves, every, halves.cadence_rad_s)
     top_V = np.minimum(np.maximum((1 + BEYOND_SHARE) * open_V, open_V + BEYOND_V), TOP_V)
     spacing = Spacing.of(halves, top_V)
     last_place = spacing.place(top_V)
@@ -638,10 +638,10 @@ def distinct(designs: Designs, *more: Array) -> tuple[Rows, Rows]:
     return first.astype(np.int64), half.reshape(-1).astype(np.int64)
 
 
-def no_load_V(halves: Halves, half: Rows, speed_factor: Real) -> Array:
-    """Bus voltage that the open chain charges to at a multiple of the cadence, diodes ignored.
+def no_load_V(halves: Halves, half: Rows, crank_rad_s: Real) -> Array:
+    """Bus voltage that the open chain charges to at a crank speed, diodes ignored, (n,), V.
 
-    An upper bound: the small drops at leakage currents are left out. (n,), V.
+    An upper bound: the small drops at leakage currents are left out.
     """
-    shaft = halves.cadence_rad_s[half] * speed_factor * halves.ratio[half]
+    shaft = np.asarray(crank_rad_s) * halves.ratio[half]
     return np.asarray(KNEE[halves.kind[half]] * halves.emf_V_s[half] * shaft)

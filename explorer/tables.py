@@ -23,10 +23,25 @@ LARGEST_FILE_BYTES = 32_000_000
 ModelT = TypeVar("ModelT", bound=BaseModel)
 
 
+_AT_THE_ENDS = " \t\r\n\v\f\ufeff"
+"""What says nothing at either end of a cell; files put together keep their byte order marks."""
+_SPACES = str.maketrans(dict.fromkeys("\u00a0\u2007\u2009\u202f", " "))
+"""No-break, figure and thin spaces, as spreadsheets write them, all as a plain one."""
+
+
 def content_hash(content: Any) -> str:
     """16 hexadecimal digits that stand for a JSON-like value."""
     text = json.dumps(content, sort_keys=True, separators=(",", ":"), default=str)
     return hashlib.sha256(text.encode()).hexdigest()[:16]
+
+
+def cleaned(cell: str) -> str:
+    """A cell's text without blanks and byte order marks around it, and plain spaces within.
+
+    >>> cleaned("\\ufeff 1\\u00a0000,50\\u00a0")
+    '1 000,50'
+    """
+    return cell.translate(_SPACES).strip(_AT_THE_ENDS)
 
 
 def shown(value: object) -> str:
@@ -111,10 +126,10 @@ class Shelf:
         text = self._text(name)
         if text is None:
             return None
-        stream = io.StringIO(text, newline="")
+        stream = io.StringIO(text.lstrip("\ufeff"), newline="")
         try:
             lines = [
-                (number, [cell.strip() for cell in line])
+                (number, [cleaned(cell) for cell in line])
                 for number, line in enumerate(
                     csv.reader(stream, strict=True, skipinitialspace=True, delimiter=separator), 1
                 )
@@ -198,6 +213,8 @@ class Shelf:
             text = content.decode("utf-8-sig")
         except UnicodeDecodeError as error:
             rule = f"is not UTF-8 text, see byte {error.start + 1}"
+            if content.startswith((b"\xff\xfe", b"\xfe\xff")):
+                rule = "is UTF-16 text, it must be saved as UTF-8"
             self.fault(name, rule)
             return None
         if "\0" in text:
@@ -283,8 +300,14 @@ def _row_fault(row: Row, found: Any) -> Fault | None:
     if column and column not in row.cells:
         return None  # told once, of the header
     value = row.cells.get(column, "")
-    hint = "with a point, not a comma" if re.fullmatch(r"[-+]?\d+,\d+", value) else ""
-    return row.fault(column, rule_of(found), value, hint)
+    return row.fault(column, rule_of(found), value, comma_hint(value))
+
+
+def comma_hint(value: str) -> str:
+    """What to write instead of a number with a comma, which may mark decimals or thousands."""
+    if re.fullmatch(r"[-+]?[0-9]{1,3},[0-9]{3}", value):
+        return f"{value.replace(',', '')} or {value.replace(',', '.')}, whichever is meant"
+    return "with a point, not a comma" if re.fullmatch(r"[-+]?\d+,\d+", value) else ""
 
 
 _RULES = {

@@ -17,6 +17,7 @@ from explorer.config import Project
 from explorer.constraints import RULES
 from explorer.evaluate import Evaluation, evaluate
 from explorer.parts import LINKS, Part
+from explorer.physics import bank
 from explorer.physics.window import threshold_band
 from explorer.space import Designs
 from explorer.units import Array
@@ -192,13 +193,16 @@ def tolerance(
     spreads = spreads_of(project, designs)
     each = -(-draws // HANDS)
     factors = _factors(spreads, each, np.random.default_rng(seed))
+    weakest = _weakest(project, designs, each * HANDS, np.random.default_rng([seed, 1]))
+    shares = [slice(hand * each, (hand + 1) * each) for hand in range(HANDS)]
     found = Evaluation.concatenate(
         [
             evaluate(
-                *_drawn(project, designs, spreads, factors[:, hand * each : (hand + 1) * each]),
+                *_drawn(project, designs, spreads, factors[:, share]),
                 nodes=NODES,
+                weakest_share=weakest[share],
             )
-            for hand in range(HANDS)
+            for share in shares
         ]
     )
     nominal = float(evaluate(project, designs, nodes=NODES).delivered_energy_J[0])
@@ -222,6 +226,14 @@ def tolerance(
         hazard=float(np.any(hazards, axis=0).mean()),
         matter=_matter(spreads, factors, energy),
     )
+
+
+def _weakest(project: Project, designs: Designs, draws: int, rng: np.random.Generator) -> Array:
+    """How full the fullest cell gets over the mean, each cell drawn within its batch, (draws,)."""
+    series, parallel = (int(designs.settings[f"cells_{way}"][0]) for way in ("series", "parallel"))
+    spread = _part(project, designs, "cell").piece_spread  # type: ignore[attr-defined]
+    pieces = 1 + spread * rng.uniform(-1.0, 1.0, (draws, parallel, series))
+    return np.asarray(bank.fullest_share(pieces).max(axis=1))
 
 
 def _band(values: Array) -> Band:
@@ -274,7 +286,7 @@ def _drawn(
     }
     operators = {
         name: person.model_copy(
-            update={field: min(getattr(person, field) * by, _most(field)) for field, by in
+            update={field: min(getattr(person, field) * by, most(field)) for field, by in
                     hand.items()}
         )
         for name, person in project.catalogue.operators.items()
@@ -288,7 +300,7 @@ def _drawn(
     return exact, Designs(dict.fromkeys(LINKS, rows), settings)
 
 
-def _most(field: str) -> float:
+def most(field: str) -> float:
     """A stroke cannot be more uneven than to stop."""
     return 0.99 if field == "unevenness" else np.inf
 

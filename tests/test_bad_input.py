@@ -572,7 +572,7 @@ def test_an_unreadable_table_is_one_fault(
     ("content", "rule"),
     [
         (None, "is missing"),
-        (b"\x80", "is not UTF-8 text, see byte 1"),
+        (b"\x80", "line 1: is not UTF-8 text, see byte 1"),
         (b"a = " + b"[" * 5000, "is nested too deeply"),
         (b"a = " + b"9" * 5000, "is not TOML: Exceeds the limit (4300 digits) for integer string"),
         (b"#" * 1_000_001, "is over 1 MB, too large for a study"),

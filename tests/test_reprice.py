@@ -225,12 +225,28 @@ def test_infeasible_for_every_reason(project: Project, store: Store, stored: Sto
         study=replace(project.study, choices=choices),
     )
     verdict = reprice(unpriced, store.load(unpriced)[0], locks=[lock]).locked[0]
-    assert (verdict.status, verdict.cost) == ("infeasible", None)
+    assert (verdict.status, verdict.cost) == ("sold_out", None)
     assert verdict.reasons == (f"generator {part} has no price any more",)
 
     unknown = replace(lock, parts={**lock.parts, "lead": "string"})
     verdict = reprice(project, stored, locks=[unknown]).locked[0]
+    assert verdict.status == "sold_out"
     assert verdict.reasons == ("lead string is no longer in its table",)
+
+    left_out = replace(project, study=replace(project.study, choices=choices))
+    found = reprice(left_out, store.load(left_out)[0], locks=[lock])
+    assert found.beaten
+    verdict = found.locked[0]
+    assert (verdict.status, verdict.basis) == ("sold_out", "lock")
+    assert verdict.reasons == (f"generator {part} is no longer among the study's choices",)
+    assert verdict.cost == pytest.approx(slow_cost(project, stored, int(front[0])))
+    assert tipping.tipping_prices(left_out, store.load(left_out)[0], found.cost, lock) == []
+
+    strange = replace(lock, margins={"of_old_V": -0.5})
+    others = stored.take(np.delete(np.arange(len(stored)), int(front[0])))
+    verdict = reprice(project, others, locks=[strange]).locked[0]
+    assert verdict.status == "infeasible"
+    assert verdict.reasons == ("it breaks of_old_V by 0.5, a rule that this release does not know",)
 
     broken = int(np.flatnonzero(~stored.sound)[0])
     verdict = rerun(project, store, stored, locks=[locked(project, stored, broken)]).locked[0]

@@ -59,6 +59,8 @@ class Card:
     stepped: bool
     apart: bool
     caution: str
+    builds: str = ""
+    """How chains built of such parts fare."""
 
 
 @dataclass(frozen=True)
@@ -291,7 +293,7 @@ class PageData:
     """What the picks lack since the last launch, and the command that adds it."""
     assumed: tuple[str, ...]
     cards: tuple[Card, ...]
-    balanced_id: str | None
+    recommended_id: str | None
     front_size: int
     counts: str
     designs: Designs

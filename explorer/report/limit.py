@@ -14,6 +14,20 @@ from explorer.report.numerals import number
 
 if TYPE_CHECKING:
     from explorer.config import Project
+    from explorer.units import Array
+
+
+WITHOUT_LIMIT = {"cost": 100.0, "mass_kg": 5.0, "crank_effort_percent": 100.0}
+"""What stands in for a limit that a study leaves out when goals are weighed (judgement)."""
+
+
+def goal_units(project: Project) -> Array:
+    """How much of each goal counts alike when a design is recommended, in the order of the goals: a
+    tenth of what physics allows of energy, and of the study's limits on cost, mass and effort.
+    """
+    limits = project.study.limits
+    most = [getattr(limits, name) or stand_in for name, stand_in in WITHOUT_LIMIT.items()]
+    return np.array([physics_limit(project).energy_J, *most]) / 10
 
 
 def physics_limit(project: Project) -> Limit:

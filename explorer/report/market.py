@@ -5,7 +5,7 @@ Everything comes from stored results and kept prices; no physics is computed and
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass
 from math import ceil, floor, isfinite
 from typing import TYPE_CHECKING, Any
@@ -19,7 +19,7 @@ from explorer.report.goals import EFFORT_DIGITS
 from explorer.report.numerals import money, number
 from explorer.report.words import LINK_WORDS, PICK_WORDS
 from explorer.space import Rows
-from explorer.store import Stored, ids_of
+from explorer.store import Numbers, Stored, ids_of
 from explorer.units import Array
 
 if TYPE_CHECKING:
@@ -176,6 +176,8 @@ def build(
     locks: Sequence[Lock],
     verdicts: Mapping[str, reprice.Verdict],
     owned: Collection[str],
+    hold: Callable[[Numbers], NDArray[np.bool_]],
+    units: Array,
     moments: Sequence[reprice.Moment],
     entries: Sequence[Mapping[str, Any]],
     lock_costs: Sequence[tuple[str, str, float]] = (),
@@ -184,7 +186,8 @@ def build(
 
     `cost` (n,) and `rows` are the stored designs' costs and the front's rows today, with `owned`
     free. `previous` is the last kept front that differs from today's in prices or designs. An
-    entry is {when, what}; `lock_costs` are (when, design_id, cost) of locks on their day.
+    entry is {when, what}; `lock_costs` are (when, design_id, cost) of locks on their day. `hold`
+    says which designs hold in their builds, `units` how goals are weighed (`front.picks`).
     """
     names = {part.id: part.name for link in LINKS for part in project.catalogue.parts[link]}
     currency = project.catalogue.prices.currency
@@ -208,7 +211,7 @@ def build(
         entered_count=len(entered),
         left=told.left(previous, left),
         left_count=len(left),
-        wishes=told.wishes(previous),
+        wishes=told.wishes(previous, hold, units),
         before=None if previous is None else _cloud(previous.points, np.isin(before, now)),
         after=_cloud(stored.objectives(cost)[rows], np.isin(now, before)),
         decisions=tuple(
@@ -314,15 +317,26 @@ class _Telling:
             found.append(Mover(name, words))
         return tuple(found)
 
-    def wishes(self, previous: reprice.Previous | None) -> tuple[Wish, ...]:
-        if previous is None or not len(previous.front) or not len(self.rows):
+    def wishes(
+        self,
+        previous: reprice.Previous | None,
+        hold: Callable[[Numbers], NDArray[np.bool_]],
+        units: Array,
+    ) -> tuple[Wish, ...]:
+        """The picks then and now, of the designs that hold in their builds."""
+        if previous is None:
             return ()
-        points = self.stored.objectives(self.cost)[self.rows]
-        now, then = front.picks(points), front.picks(previous.points)
+        rows = self.rows[hold(self.stored.numbers[self.rows])]
+        before = np.flatnonzero(hold(previous.front))
+        if not len(rows) or not len(before):
+            return ()
+        now = front.picks(self.stored.objectives(self.cost)[rows], units)
+        then = front.picks(previous.points[before], units)
         found = []
         for wish in sorted(now, key=list(PICK_WORDS).index):
-            a, b = previous.points[then[wish]] * [-1, 1, 1, 1], self.rows[now[wish]]
-            same = bool(previous.front[then[wish]] == self.stored.numbers[b])
+            old = before[then[wish]]
+            a, b = previous.points[old] * [-1, 1, 1, 1], rows[now[wish]]
+            same = bool(previous.front[old] == self.stored.numbers[b])
             found.append(Wish(PICK_WORDS[wish], self.point(*a), self.row(int(b)), same))
         return tuple(found)
 
@@ -355,6 +369,8 @@ class _Telling:
             words = ["Stands: no stored design beats it at today's prices."]
         elif one.status == "infeasible":
             words = ["No longer keeps every rule of today's study."]
+        elif one.status == "sold_out":
+            words = ["Has a part that is no longer offered."]
         else:
             words = [f"Beaten by {one.beaten_by}, which {self.better(one.by)}."]
         if one.cost is not None and one.cost_when_locked is not None:

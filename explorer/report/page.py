@@ -246,7 +246,7 @@ def _payload(page: PageData) -> dict[str, Any]:
         "cards": [
             {"letter": c.letter, "title": c.title, "design_id": c.design_id} for c in page.cards
         ],
-        "balanced_id": page.balanced_id,
+        "recommended_id": page.recommended_id,
         "currency": page.currency,
         "traces": [asdict(trace) for trace in page.traces],
         "around": {name: asdict(one) for name, one in page.around.items()},

@@ -35,8 +35,13 @@ def answer(
     cards: Sequence[Card],
     known: Mapping[str, Record],
     rejections: Mapping[str, tuple[int, int]],
+    why_none: str = "",
 ) -> tuple[str, ...]:
-    """What to build, in two or three sentences, and one a case where there are several."""
+    """What to build, in two or three sentences, and one a case where there are several; or why
+    nothing (`why_none`).
+    """
+    if not cards and why_none:
+        return (why_none,)
     if not cards:
         worst = sorted(rejections.items(), key=lambda item: (-item[1][0], item[0]))[:3]
         told = "; ".join(margin_words(name).broken for name, _ in worst)
@@ -81,8 +86,8 @@ def cards_of(
     """One card a picked design; a design that answers several wishes gets one card for them."""
     names = part_names(project)
     wishes: dict[str, list[str]] = {}
-    # Balanced leads: it is the answer, the extremes are what it is weighed against.
-    for wish in sorted(picks, key=lambda w: (w != "balanced", _wish_order(w))):
+    # The recommended one leads: it is the answer, the extremes are what it is weighed against.
+    for wish in sorted(picks, key=lambda w: (w != "recommended", _wish_order(w))):
         wishes.setdefault(picks[wish], []).append(wish)
     cards = []
     for letter, (design_id, wished) in zip("ABCDEFGHIJ", wishes.items(), strict=False):
@@ -111,9 +116,22 @@ def cards_of(
                 stepped=record.get("session_energy_J") is not None,
                 apart=_apart(record) > AGREES,
                 caution=_margin_caution(record),
+                builds=builds_words(record, project.study.build.hazard_chance),
             )
         )
     return tuple(cards)
+
+
+def builds_words(record: Record, limit: float) -> str:
+    """How chains built of such parts fare, in words; empty where none were drawn."""
+    chance, share = record.get("hazard_chance"), record.get("keeps_rules_share")
+    if chance is None or share is None:
+        return ""
+    breaks = f"{number(100 * chance, 2)} %" if chance else "none"
+    return (
+        f"Of chains built of such parts {breaks} break a rule that protects somebody (the study "
+        f"allows {number(100 * limit, 2)} %), and {number(100 * share, 2)} % keep all other rules."
+    )
 
 
 def _wish_order(wish: str) -> int:

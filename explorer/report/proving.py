@@ -99,7 +99,7 @@ def _bus_steps(known: Facts) -> Iterator[Step]:
     generator = known.part("generator")
     valves = VALVES_PER_GENERATOR[generator.kind]
     volts = no_load_V(known)
-    factor = known.project.study.session.overspeed
+    factor = known.overspeed_factor
     fast = no_load_V(known, factor)
     yield Step(
         f"Connect the rectifier ({valves} valves) with a small capacitor (100 µF, 63 V) in place "
@@ -108,8 +108,8 @@ def _bus_steps(known: Facts) -> Iterator[Step]:
         _around(volts, EMF_SPREAD + 0.02, "V"),
         "About half: one valve is open or reversed. Near nothing: plus and minus are swapped, or "
         "a valve is shorted; stop when the crank turns hard with nothing connected.",
-        f"Turned {number(factor)} times as fast it gives {number(fast)} V: stay within 60 V DC "
-        "when dry and 30 V DC when wet.",
+        f"Turned {number(factor)} times as fast, as a hand let go does, it gives {number(fast)} V: "
+        "stay within 60 V DC when dry and 30 V DC when wet.",
     )
     limit, rating, worst = known.bank_limit_V, known.bank_rating_V, known.spun_V
     wrong = ["Higher: the generator gives more than its row says"]
@@ -124,8 +124,7 @@ def _bus_steps(known: Facts) -> Iterator[Step]:
         "Discharge the bank through 10 ohm and connect it through its fuse; window and converter "
         f"stay off. Turn at {number(factor * known.setting('cadence_rpm'))} turns a minute until "
         "nothing rises any more; watch each cell.",
-        f"at most {number(worst)} V on the bank, {number(worst / known.setting('cells_series'))} V "
-        "a cell",
+        f"at most {number(worst)} V on the bank, {number(known.fullest_V)} V on the fullest cell",
         f"up to {number(limit)} V on the bank, which the cells last long at; stop at "
         f"{number(rating)} V, their rating",
         " ".join(wrong),

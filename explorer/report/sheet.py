@@ -21,11 +21,11 @@ import numpy as np
 from explorer import reprice
 from explorer.averaged import REGIMES
 from explorer.config import Project
-from explorer.constraints import overspeed
 from explorer.dividers import String, best_string, series, shown_ohm, worst_band
 from explorer.errors import Fault, InputError
 from explorer.evaluate import Evaluation, Solved, solve
 from explorer.files import write_atomic
+from explorer.overspeed import open_V, run_on_rad_s
 from explorer.physics.generator import wire_resistance
 from explorer.record import answered
 from explorer.report import whose
@@ -33,8 +33,8 @@ from explorer.report.numerals import money, number
 from explorer.report.protection import GAUGES, Guard, bus_gauge, fuse_words, guards
 from explorer.report.words import LINK_WORDS, cautions_for, margin_words
 from explorer.space import Designs
-from explorer.supply import no_load_V
 from explorer.tolerance import DRAWS, Tolerance, spreads_of, tolerance
+from explorer.units import RAD_S_PER_RPM
 
 DIVIDER_RANGE = 3.0
 """Highest total of a divider over the least that its current allows: a stiffer one is less moved
@@ -95,23 +95,30 @@ class Facts:
         return float(self.setting("cells_series") * self.part("cell").voltage_V)
 
     @cached_property
+    def overspeed_factor(self) -> float:
+        """How much faster than its cadence the crank is ever turned: by a hand let go."""
+        plan = self.project.study.session
+        fastest = max(
+            float(run_on_rad_s(plan, case.halves)[case.chain.half[0]]) for case in self.cases
+        )
+        return fastest / (self.setting("cadence_rpm") * RAD_S_PER_RPM)
+
+    @cached_property
     def open_V(self) -> float:
         """Highest bus voltage with the load and the bank gone, when the crank is spun too fast."""
-        factor = self.project.study.session.overspeed
-        return max(float(no_load_V(case.halves, case.chain.half, factor)[0]) for case in self.cases)
+        plan = self.project.study.session
+        return max(float(open_V(plan, case.halves)[case.chain.half[0]]) for case in self.cases)
 
     @cached_property
     def spun_V(self) -> float:
         """The same with the bank, and what clamps it, in place."""
-        return max(
-            float(
-                overspeed(
-                    self.project, case.halves, case.chain.half,
-                    case.chain.demand["clamp_V"][:, 0], case.chain.demand["clamp_ohm"][:, 0],
-                )[0][0]
-            )
-            for case in self.cases
-        )  # fmt: skip
+        return self.bank_limit_V - float(self.evaluation.margins["cell_life_V"][0])
+
+    @cached_property
+    def fullest_V(self) -> float:
+        """What the fullest cell comes to then, pieces at the worst of their spread."""
+        string_V = self.bank_rating_V - float(self.evaluation.margins["cell_voltage_V"][0])
+        return string_V / self.setting("cells_series")
 
     @cached_property
     def phase_A(self) -> float:

@@ -54,6 +54,7 @@ def build(
     cadence_curves: Mapping[str, Record] | None = None,
     market: Market | None = None,
     around: Mapping[str, Around] | None = None,
+    why_none: str = "",
 ) -> PageData:
     """Put the results of a study into words and columns.
 
@@ -62,7 +63,8 @@ def build(
       session delivers, for designs that it has confirmed); picks among them, locked designs where
       they are to be shown. Over `PAGE_LIMIT` the page carries the thinned front and says so;
       `front_size` is the full count.
-    - `picks`: wish as in `front.PICKS` -> design_id; may be empty where nothing is feasible.
+    - `picks`: wish as in `front.PICKS` -> design_id; may be empty where nothing is feasible, or
+      nothing holds in its builds: `why_none` says so then.
     - `search`: sampler, seed, designs_considered, designs_feasible, exact, seconds,
       hypervolume_history [(evaluations, hypervolume)], and optional yardstick {combinations,
       hypervolume_share, front_share}, the shares 0 to 1; further keys are left alone.
@@ -105,7 +107,6 @@ def build(
     limit = physics_limit(project)
     cards = cards_of(project, picks, known, points, goals, limit)
     designs = designs_of(project, rows, reading, locked_ids)
-    balanced = picks.get("balanced")
     return PageData(
         name=str(study.name),
         title=str(study.title),
@@ -113,14 +114,14 @@ def build(
         currency=currency,
         minutes=minutes,
         objectives=goals,
-        answer=answer(project, cards, known, rejections),
+        answer=answer(project, cards, known, rejections, why_none),
         limit=limit,
         whose=whose.scope(project),
         caution=first_caution(cards, known),
         missing=_missing(str(study.name), cards, cadence_curves or {}),
         assumed=assumed(project),
         cards=cards,
-        balanced_id=balanced,
+        recommended_id=picks.get("recommended"),
         front_size=total,
         counts=_counts(total, len(rows), int(reading.sum())),
         designs=designs,
@@ -176,6 +177,7 @@ def _locked_words(entry: Record) -> str:
         "kept": "still on the front",
         "beaten": "beaten",
         "infeasible": "no longer keeps every limit",
+        "sold_out": "has a part that is no longer offered",
     }
     status = str(entry.get("status", "kept"))
     text = words.get(status, status)

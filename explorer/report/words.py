@@ -153,6 +153,13 @@ MARGINS: dict[str, MarginWords] = {
         1.0,
         True,
     ),
+    "clamp_burst_J": MarginWords(
+        "burst of the overvoltage clamp",
+        "the overvoltage clamp burns when the hand runs on without a load",
+        "J",
+        100.0,
+        True,
+    ),
     "reaches_window_V": MarginWords(
         "bus voltage that the hand reaches above switch-on",
         "the hand never brings the bus to its switch-on voltage",
@@ -190,6 +197,7 @@ LOOSER: dict[str, str] = {
     "cell_voltage_V": "a bank of cells rated {} higher",
     "cell_life_V": "cells that last at {} more",
     "clamp_power_W": "a clamp that burns {} more",
+    "clamp_burst_J": "a clamp that bears {} more in a burst",
     "input_voltage_V": "a converter and a window that bear {} more",
     "extra_low_voltage_V": "a touchable voltage {} higher, which nobody sells",
     "undervoltage_guard_V": "a converter that still works {} lower",
@@ -264,7 +272,7 @@ REGIMES: dict[str, str] = {
 }
 
 PICK_WORDS: dict[str, str] = {
-    "balanced": "Balanced",
+    "recommended": "Recommended",
     "most_energy": "Most energy",
     "least_cost": "Least cost",
     "lightest": "Lightest",

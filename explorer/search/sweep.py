@@ -16,14 +16,15 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from explorer import averaged, constraints, costing, evaluate, switching
+from explorer import averaged, constraints, costing, evaluate, overspeed, switching
 from explorer.chain import Chain
 from explorer.config import Project, Setting, Study
 from explorer.demand import Demand, demand
 from explorer.errors import ExplorerError
 from explorer.evaluate import Evaluation, Solved
-from explorer.parts import BACK_LINKS, FRONT_LINKS, LINKS, SETTINGS
+from explorer.parts import BACK_LINKS, BURST_S, FRONT_LINKS, LINKS, SETTINGS
 from explorer.space import Designs, Rows, Space
+from explorer.stopping import starting_workers
 from explorer.supply import SLOWEST_RAD_S, TERMS, Halves, Supply, curves
 from explorer.units import Array
 
@@ -265,13 +266,25 @@ class _Join:
         return of(self.fronts, FRONT_LINKS)[:, None] + of(self.backs, BACK_LINKS)
 
     def _overspeed(self, open_: NDArray[np.bool_], halves: Halves) -> None:
-        """Exact: the clamp and the front half give the bus voltage, whatever else follows."""
+        """Exact: clamp, string and front half give the voltages, whatever else follows."""
         demand = next(iter(self.demands.values()))
-        need = demand.fields
-        clamps = np.concatenate([need["clamp_V"], need["clamp_ohm"]], axis=1)
-        variants, variant = np.unique(clamps, axis=0, return_inverse=True)
-        variant = variant.reshape(-1)
-        catalogue, every = self.project.catalogue, np.arange(len(self.fronts))
+        need, count = demand.fields, len(self.fronts)
+        names = ("clamp_V", "clamp_ohm", "clamp_by_cell", "weakest_share")
+        kinds, kind = np.unique(
+            np.concatenate([need[name] for name in names], axis=1), axis=0, return_inverse=True
+        )
+        kind = kind.reshape(-1)
+        clamp_V, clamp_ohm, by_cell, weakest = np.tile(kinds.T, count)
+        fast = overspeed.worst(
+            self.project.study.session,
+            halves,
+            np.repeat(np.arange(count), len(kinds)),
+            overspeed.Clamps(clamp_V, clamp_ohm, by_cell > 0, weakest),
+        )
+        bus_V, string_V, steady_W, burst_W = (
+            value.reshape(count, len(kinds))[:, kind] for value in fast
+        )
+        catalogue = self.project.catalogue
         limit = np.minimum(
             need["voltage_limit_V"][:, 0],
             self.backs.chosen(catalogue, "window", "voltage_limit_V"),
@@ -280,20 +293,12 @@ class _Join:
         input_max = self.backs.chosen(catalogue, "converter", "input_max_V")
         limit = np.where(over_high > input_max, np.minimum(limit, input_max), limit)
         reverse = self.fronts.chosen(catalogue, "rectifier", "reverse_limit_V")
-        for number, (clamp_V, clamp_ohm) in enumerate(variants):
-            mine = np.flatnonzero(variant == number)
-            bus_V, heat = constraints.overspeed(
-                self.project,
-                halves,
-                every,
-                np.full(len(every), clamp_V),
-                np.full(len(every), clamp_ohm),
-            )
-            blocks = reverse - bus_V - constraints.FORWARD_DROP_V >= 0
-            fits = blocks[:, None] & (bus_V[:, None] <= limit[mine] + SLACK)
-            if clamp_ohm > 0:
-                fits &= heat[:, None] <= need["clamp_limit_W"][mine, 0] + SLACK
-            open_[:, mine] &= fits
+        open_ &= bus_V <= reverse[:, None] - constraints.FORWARD_DROP_V + SLACK
+        open_ &= bus_V <= limit + SLACK
+        open_ &= string_V <= need["voltage_rating_V"][:, 0] + SLACK
+        unclamped = need["clamp_ohm"][:, 0] <= 0
+        open_ &= unclamped | (steady_W <= need["clamp_limit_W"][:, 0] + SLACK)
+        open_ &= unclamped | (BURST_S * burst_W <= need["clamp_limit_J"][:, 0] + SLACK)
 
     def _charging(
         self, open_: NDArray[np.bool_], halves: Halves, supply: Supply, back: Demand
@@ -488,7 +493,9 @@ def run(sweep: Sweep, numbers: Rows, workers: int = 1) -> Generator[BlockResult,
     from joblib import Parallel, delayed
 
     parallel = Parallel(n_jobs=workers, return_as="generator_unordered", pre_dispatch="2*n_jobs")
-    yield from parallel(delayed(sweep.block)(int(number)) for number in numbers)
+    with starting_workers():
+        results = parallel(delayed(sweep.block)(int(number)) for number in numbers)
+    yield from results
 
 
 @contextmanager

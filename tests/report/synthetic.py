@@ -18,6 +18,8 @@ from explorer.report.words import LEDGER, MARGINS
 HOSTILE = "<b onclick=alert(1)>Hub & motor</b> \"'"
 """A part's name as somebody with bad manners would type it."""
 
+UNITS = np.array([600.0, 12.0, 0.5, 10.0])
+"""How much of each goal counts alike."""
 KINDS = {
     "crank": ["Short crank", "Long crank"],
     "gearing": ["No gearing", "Toothed belt 1:4", "Planetary 1:6"],
@@ -68,6 +70,8 @@ def project(title: str = "Keeping the gauge awake") -> Any:
         ),
         choices={link: tuple(part.id for part in rows) for link, rows in parts.items()},
         prices=SimpleNamespace(currency="EUR"),
+        limits=SimpleNamespace(cost=120.0, mass_kg=5.0, crank_effort_percent=100.0),
+        build=SimpleNamespace(hazard_chance=0.01),
     )
     return SimpleNamespace(study=study, catalogue=catalogue, study_hash="0" * 12)
 
@@ -203,7 +207,7 @@ def market(currency: str = "EUR") -> Any:
         entered_count=1,
         left=(m.Mover("ffffffffffff", "800 J, 50.00 EUR, 2 kg, 30 % effort"),),
         left_count=1,
-        wishes=(m.Wish("Balanced", "900 J, 40.00 EUR", "910 J, 41.00 EUR", False),),
+        wishes=(m.Wish("Recommended", "900 J, 40.00 EUR", "910 J, 41.00 EUR", False),),
         before=cloud,
         after=cloud,
         decisions=(m.Decision("000003000001", "kept", HOSTILE, ("Stands.",), (tip,), (tip,), ""),),
@@ -253,7 +257,7 @@ def page(count: int = 300, seed: int = 1, *, twins: bool = False, **more: Any) -
     )
     rows = [row for row, keep in zip(rows, front.non_dominated(points), strict=True) if keep]
     points = points[front.non_dominated(points)]
-    picked = {wish: rows[k]["design_id"] for wish, k in front.picks(points).items()}
+    picked = {wish: rows[k]["design_id"] for wish, k in front.picks(points, UNITS).items()}
     first = rows[0]["design_id"]
     seconds = np.linspace(0, 600, 120)
     given: dict[str, Any] = {
@@ -266,27 +270,27 @@ def page(count: int = 300, seed: int = 1, *, twins: bool = False, **more: Any) -
         ],
         "outing": OUTING,
         "session_traces": {
-            picked["balanced"]: {
+            picked["recommended"]: {
                 "time_s": seconds,
                 "bus_V": 7 - 5 * np.exp(-seconds / 40) + 0.2 * np.sin(seconds / 9),
                 "pack_W": np.where(seconds > 45, 2.1, 0.0),
             }
         },
         "cadence_curves": {
-            picked["balanced"]: {
+            picked["recommended"]: {
                 "cadence_rpm": [40, 50, 60, 70, 80],
                 "handle_force_N": [12, 16, 21, 25, 28],
                 "pack_power_W": [0.7, 1.2, 1.7, 2.1, 2.4],
             }
         },
         "market": market(),
-        "rule_costs": rule_costs(next(r for r in rows if r["design_id"] == picked["balanced"])),
-        "around": around(picked["balanced"], rows[0]["design_id"]),
+        "rule_costs": rule_costs(next(r for r in rows if r["design_id"] == picked["recommended"])),
+        "around": around(picked["recommended"], rows[0]["design_id"]),
         **more,
     }
-    # The balanced one was stepped through time and agrees, the first one does not.
+    # The recommended one was stepped through time and agrees, the first one does not.
     for row in rows:
-        if row["design_id"] in (picked["balanced"], first):
+        if row["design_id"] in (picked["recommended"], first):
             apart = 0.9 if row["design_id"] == first else 0.99
             row["session_energy_J"] = apart * row["delivered_energy_J"]
     return view.build(project(), rows, picked, **given)

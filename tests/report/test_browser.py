@@ -328,15 +328,15 @@ def on_screen(tab: Any, plot: int, x: float, y: float) -> tuple[float, float]:
 
 
 def test_a_design_tells_its_neighbours_and_its_second_fidelity(visit: Open, data: PageData) -> None:
-    tab = visit(f"#design-{data.balanced_id}")
+    tab = visit(f"#design-{data.recommended_id}")
     told = tab.locator("#full").inner_text()
-    for one in data.around[str(data.balanced_id)].neighbours:
+    for one in data.around[str(data.recommended_id)].neighbours:
         assert one.words in told
         assert one.why in told
     assert synthetic.HOSTILE in told
     # Only those on the page can be opened.
     links = tab.locator("#full h4 + ul a").evaluate_all("all => all.map(a => a.hash)")
-    other = data.around[str(data.balanced_id)].neighbours[0].design_id
+    other = data.around[str(data.recommended_id)].neighbours[0].design_id
     assert links == [f"#design-{other}"]
     assert "✓" in told
     assert "≠" not in told
@@ -348,7 +348,7 @@ def test_curves_have_round_values_on_both_axes_and_the_window(visit: Open, data:
     """Each axis names its unit and carries at least two round values, where they belong; words of
     the window lie on no other words.
     """
-    tab = visit(f"#design-{data.balanced_id}")
+    tab = visit(f"#design-{data.recommended_id}")
     curves = tab.locator("#full svg.curve")
     assert curves.count() == sum(len(t.curves) for t in data.traces)
     traces = [(t, c) for t in data.traces for c in t.curves]
@@ -384,9 +384,9 @@ def test_curves_have_round_values_on_both_axes_and_the_window(visit: Open, data:
 
 
 def test_force_and_power_over_cadence_mark_the_designs_own(visit: Open, data: PageData) -> None:
-    tab = visit(f"#design-{data.balanced_id}")
+    tab = visit(f"#design-{data.recommended_id}")
     own = next(s for s in data.designs.settings if s.name == "cadence_rpm").values[
-        data.designs.ids.index(data.balanced_id)
+        data.designs.ids.index(data.recommended_id)
     ]
     over = [t for t in data.traces if t.x.name == "cadence_rpm"]
     assert tab.locator("#full path.own").count() == sum(len(t.curves) for t in over)
@@ -417,12 +417,12 @@ def test_prices_have_their_section(visit: Open, data: PageData) -> None:
     assert section.locator("details[open] a").first.is_visible()
 
 
-def test_pointing_tells_the_difference_from_the_balanced_design(
+def test_pointing_tells_the_difference_from_the_recommended_design(
     visit: Open, data: PageData
 ) -> None:
     tab = visit()
-    assert data.balanced_id is not None
-    row = data.designs.ids.index(data.balanced_id)
+    assert data.recommended_id is not None
+    row = data.designs.ids.index(data.recommended_id)
     energy, cost = (column.values for column in data.designs.objectives[:2])
     tab.mouse.move(*on_screen(tab, 0, energy[row], cost[row]))
     wait_for(tab, "document.getElementById('hover').textContent.includes('itself')")
@@ -435,7 +435,7 @@ def test_pointing_tells_the_difference_from_the_balanced_design(
     tab.mouse.move(1, 1)
     tab.locator("#front tbody tr a").nth(4).focus()
     other = tab.locator("#front tbody tr").nth(4).get_attribute("data-id")
-    assert tab.locator("#hover").inner_text().startswith(f"{other} against the balanced design:")
+    assert tab.locator("#hover").inner_text().startswith(f"{other} against the recommended design:")
     assert tab.locator("#hover").is_visible()
 
 

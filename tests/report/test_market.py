@@ -71,6 +71,7 @@ def told(
             terms(before),
         )  # fmt: skip
     given: dict[str, Any] = {"moments": (), "entries": (), **more}
+    given = {"hold": lambda numbers: np.ones(len(numbers), bool), "units": synthetic.UNITS, **given}
     return market.build(
         project, stored, cost, found.front, previous=previous, locks=locks,
         verdicts={one.design_id: one for one in found.locked}, owned=owned, **given,

@@ -221,7 +221,7 @@ def test_two_studies_stand_side_by_side(tmp_path: Path, data: PageData) -> None:
     for one in (data, other):
         assert all(s.text in told for card in one.cards for s in card.standings)
         assert one.answer[0] in told
-    energy = [one.designs.objectives[0].values[one.designs.ids.index(one.balanced_id)]
+    energy = [one.designs.objectives[0].values[one.designs.ids.index(one.recommended_id)]
               for one in (data, other)]  # fmt: skip
     gap = energy[1] - energy[0]
     assert f"{'+' if gap > 0 else '−'}{number(abs(gap))} J" in told
@@ -237,7 +237,7 @@ def test_two_picks_are_told_apart_by_what_differs(data: PageData) -> None:
     other = synthetic.page(80, seed=2)
     rows = page._wish_rows([data, other])[0]["rows"]
     told = {row["goal"].lower(): row["texts"] for row in rows[len(data.objectives) :]}
-    both = [(one.designs, one.designs.ids.index(one.balanced_id)) for one in (data, other)]
+    both = [(one.designs, one.designs.ids.index(one.recommended_id)) for one in (data, other)]
     labels = {link.label.lower(): [d.links[k].parts[d.links[k].used[row]].name for d, row in both]
               for k, link in enumerate(data.designs.links)}  # fmt: skip
     differing = {label: names for label, names in labels.items() if names[0] != names[1]}

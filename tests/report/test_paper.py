@@ -64,14 +64,14 @@ def address(demo_project: Project, tmp_path_factory: pytest.TempPathFactory) -> 
     found = found.take(np.flatnonzero(found.delivered_energy_J > 0))
     cost = costing.costs(project, found.designs)
     rows = [design_record(project, found, row, float(cost[row])) for row in range(len(found))]
-    picked = front.picks(found.objectives(cost))
+    picked = front.picks(found.objectives(cost), synthetic.UNITS)
     picks = {wish: rows[k]["design_id"] for wish, k in picked.items()}
     assert len(set(picks.values())) >= 4
     for row in rows:
         row["readings"] = {**row["readings"], "cycle_s": 4.98}
         row["session_energy_J"] = 0.9 * row["delivered_energy_J"]
     seconds = np.linspace(0, 600, 120)
-    first = picks["balanced"]
+    first = picks["recommended"]
     data = view.build(
         project,
         rows,

@@ -70,7 +70,7 @@ def test_limit_is_taken_case_by_case() -> None:
 
 def test_answer_tells_what_where_and_how_much(page: PageData) -> None:
     card = page.cards[0]
-    assert card.title.startswith("Balanced")
+    assert card.title.startswith("Recommended")
     assert card.letter == "A"
     row = page.designs.ids.index(card.design_id)
     energy = page.designs.objectives[0].values[row]
@@ -86,7 +86,7 @@ def test_answer_tells_what_where_and_how_much(page: PageData) -> None:
 
 def test_cards_cover_every_wish_once(page: PageData) -> None:
     titles = " and ".join(card.title for card in page.cards).lower()
-    for word in ("balanced", "most energy", "least cost", "lightest", "easiest"):
+    for word in ("recommended", "most energy", "least cost", "lightest", "easiest"):
         assert titles.count(word) == 1
     assert len({card.design_id for card in page.cards}) == len(page.cards)
     # An extreme stands at the best end of its own staff.
@@ -100,7 +100,7 @@ def test_one_design_with_all_wishes_is_one_card() -> None:
     row = synthetic.records(1)[0]
     page = build([row], dict.fromkeys(front.PICKS, row["design_id"]))
     assert len(page.cards) == 1
-    assert page.cards[0].title.startswith("Balanced and most energy and")
+    assert page.cards[0].title.startswith("Recommended and most energy and")
     assert [s.place for s in page.cards[0].standings] == [1.0] * 4
 
 
@@ -130,8 +130,8 @@ def test_words_agree_with_the_rules_of_the_model() -> None:
     for name, rule in RULES.items():
         words = MARGINS[name]
         assert (words.unit, words.hazard) == (rule.unit, rule.hazard), name
-    # Cost belongs to the prices; a cell's life is split from its rating in both places or in none.
-    assert set(MARGINS) - set(RULES) <= {"limit_cost", "cell_life_V"}
+    # Cost belongs to the prices.
+    assert set(MARGINS) - set(RULES) == {"limit_cost"}
     assert not any(words.hazard and words.life for words in MARGINS.values())
 
 
@@ -155,16 +155,16 @@ def test_a_hazard_counts_as_closer_than_a_nuisance() -> None:
 def test_a_close_hazard_is_the_first_caution() -> None:
     row = synthetic.records(1)[0]
     row["margins"] = {"undervoltage_guard_V": 0.01, "lead_current_A": 5.0}
-    page = build([row], {"balanced": row["design_id"]})
+    page = build([row], {"recommended": row["design_id"]})
     assert "0.01 V to spare" in page.caution
     row["margins"] = {"undervoltage_guard_V": 9.0, "lead_current_A": 0.01}
-    page = build([row], {"balanced": row["design_id"]})
+    page = build([row], {"recommended": row["design_id"]})
     assert page.caution == page.cautions[0]
 
 
 def test_the_second_fidelity_is_told() -> None:
     row = {**synthetic.records(1)[0], "delivered_energy_J": 1000.0, "session_energy_J": 980.0}
-    picks = {"balanced": row["design_id"]}
+    picks = {"recommended": row["design_id"]}
     assert "time it is 980 J, 2 % apart" in build([row], picks).cards[0].confirmed
     del row["session_energy_J"]
     assert "Averaged only, not stepped" in build([row], picks).cards[0].confirmed
@@ -174,7 +174,7 @@ def test_a_wide_gap_between_the_fidelities_is_marked() -> None:
     """3 % is the mark: 971 of 1000 J agrees, 969 does not."""
     for stepped, apart in ((971.0, False), (969.0, True), (1031.0, True)):
         row = {**synthetic.records(1)[0], "delivered_energy_J": 1000.0, "session_energy_J": stepped}
-        assert build([row], {"balanced": row["design_id"]}).cards[0].apart is apart
+        assert build([row], {"recommended": row["design_id"]}).cards[0].apart is apart
 
 
 def test_what_is_missing_to_the_limit_is_told() -> None:
@@ -185,7 +185,7 @@ def test_what_is_missing_to_the_limit_is_told() -> None:
         "delivered_energy_J": 1500.0,
         "ledger_J": {**ledger, "delivered": 1500.0},
     }
-    card = build([row], {"balanced": row["design_id"]}).cards[0]
+    card = build([row], {"recommended": row["design_id"]}).cards[0]
     assert card.of_the_limit == "25 % of what physics allows"
     assert "asks 2,000 J" in card.lost
     assert "loses 500 J on the way" in card.lost
@@ -243,7 +243,7 @@ def test_several_cases_are_told_by_name() -> None:
 
 def test_flooded_is_warned_of_before_any_margin() -> None:
     row = {**synthetic.records(1)[0], "regime": "flooded"}
-    page = build([row], {"balanced": row["design_id"]})
+    page = build([row], {"recommended": row["design_id"]})
     assert "one burst" in page.cards[0].caution
 
 
@@ -257,7 +257,7 @@ def test_without_a_feasible_design_the_page_says_what_is_in_the_way() -> None:
 
 def test_what_never_charges_has_no_time() -> None:
     row = {**synthetic.records(1)[0], "time_to_first_charge_s": math.inf}
-    page = build([row], {"balanced": row["design_id"]})
+    page = build([row], {"recommended": row["design_id"]})
     column = next(c for c in page.designs.readings if c.name == "time_to_first_charge_s")
     assert column.values == (None,)
 
@@ -298,7 +298,7 @@ def test_a_large_front_is_cut_to_what_a_page_carries(monkeypatch: pytest.MonkeyP
         row |= {"delivered_energy_J": 900 + 0.001 * k, "cost": 40 + 1e-5 * k}
         row |= {"mass_kg": 2.0, "crank_effort_percent": 50.0}
     pick, last = rows[500]["design_id"], rows[700]["design_id"]
-    page = build(rows, {"balanced": pick}, front_size=1000, locked=[{"design_id": last}])
+    page = build(rows, {"recommended": pick}, front_size=1000, locked=[{"design_id": last}])
     assert len(page.designs.ids) == 150
     assert {pick, last} <= set(page.designs.ids)
     assert page.designs.locked[page.designs.ids.index(last)]
@@ -380,7 +380,7 @@ def test_effort_is_told_to_two_digits_and_shares_in_percent() -> None:
     row |= {"crank_effort_percent": 35.24, "delivered_energy_J": 1234.5}
     row["readings"]["on_share"] = 0.6789
     row["margins"]["limit_cost"] = 51.0
-    page = build([row], {"balanced": row["design_id"]})
+    page = build([row], {"recommended": row["design_id"]})
     assert [s.text for s in page.cards[0].standings][::3] == ["1,230 J", "35 %"]
     share = next(c for c in page.designs.readings if c.name == "on_share")
     assert (share.values, share.unit) == ((68.0,), "%")
@@ -390,14 +390,14 @@ def test_effort_is_told_to_two_digits_and_shares_in_percent() -> None:
 def test_a_close_hazard_comes_before_a_closer_nuisance() -> None:
     row = synthetic.records(1)[0]
     row["margins"] = {"converter_output_A": 0.0, "cell_voltage_V": 0.087}
-    page = build([row], {"balanced": row["design_id"]})
+    page = build([row], {"recommended": row["design_id"]})
     assert "converter" in page.cards[0].caution
     assert "0.087 V to spare" in page.caution
 
 
 def test_a_gap_too_small_to_tell_is_not_told_in_digits() -> None:
     row = {**synthetic.records(1)[0], "delivered_energy_J": 5000.0, "session_energy_J": 4999.0}
-    card = build([row], {"balanced": row["design_id"]}).cards[0]
+    card = build([row], {"recommended": row["design_id"]}).cards[0]
     assert card.confirmed == "Stepped through time it is 5,000 J, less than 0.1 % apart."
 
 
@@ -415,7 +415,7 @@ def test_the_outing_says_whether_it_is_worth_it(days: int, words: str, end: str)
     kg: 120 Wh are there by day 400.
     """
     row = {**synthetic.records(1)[0], "delivered_energy_J": 720.0, "mass_kg": 2.0}
-    outing = build([row], {"balanced": row["design_id"]},
+    outing = build([row], {"recommended": row["design_id"]},
                    outing={**synthetic.OUTING, "days": days}).outing  # fmt: skip
     assert outing is not None
     assert outing.sentence.startswith(words)
@@ -425,7 +425,7 @@ def test_the_outing_says_whether_it_is_worth_it(days: int, words: str, end: str)
 def test_what_a_rule_costs_is_told_in_words() -> None:
     row = synthetic.records(1)[0]
     told = build(
-        [row], {"balanced": row["design_id"]}, rule_costs=synthetic.rule_costs(row)
+        [row], {"recommended": row["design_id"]}, rule_costs=synthetic.rule_costs(row)
     ).rule_costs
     assert told is not None
     volt, newton = told.rules
@@ -459,11 +459,11 @@ def test_new_picks_are_said_to_lack_session_and_curves() -> None:
     old["session_energy_J"] = old["delivered_energy_J"]
     curves = {old["design_id"]: {"cadence_rpm": [40.0], "handle_force_N": [9.0],
                                  "pack_power_W": [1.0]}}  # fmt: skip
-    picks = {"balanced": old["design_id"], "least_cost": new["design_id"]}
+    picks = {"recommended": old["design_id"], "least_cost": new["design_id"]}
     told = build(rows, picks, cadence_curves=curves).missing
     assert told.startswith("B is a new pick since the last launch")
     assert told.endswith("genchain launch synthetic.toml adds them.")
-    assert build(rows, {"balanced": old["design_id"]}, cadence_curves=curves).missing == ""
+    assert build(rows, {"recommended": old["design_id"]}, cadence_curves=curves).missing == ""
 
 
 def test_traces_carry_the_window(page: PageData) -> None:
@@ -477,13 +477,13 @@ def test_traces_carry_the_window(page: PageData) -> None:
 
 def test_unknown_picks_are_refused() -> None:
     with pytest.raises(KeyError, match="not among"):
-        build(synthetic.records(2), {"balanced": "ffffffffffff"})
+        build(synthetic.records(2), {"recommended": "ffffffffffff"})
 
 
 def test_nothing_given_is_changed() -> None:
     rows = synthetic.records(20)
     before = copy.deepcopy(rows)
-    build(rows, {"balanced": rows[3]["design_id"]})
+    build(rows, {"recommended": rows[3]["design_id"]})
     assert rows == before
 
 

@@ -282,5 +282,5 @@ function hover(row) {
   point();
   const name = letters.has(row) ? `${letters.get(row)} (${D.ids[row]})` : D.ids[row];
   $("hover").classList.add("told");
-  $("hover").textContent = base == null ? name : row === base ? `${name} is the balanced design itself.` : `${name} against the balanced design: ${differences(row)}.`;
+  $("hover").textContent = base == null ? name : row === base ? `${name} is the recommended design itself.` : `${name} against the recommended design: ${differences(row)}.`;
 }

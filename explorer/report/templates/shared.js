@@ -4,7 +4,7 @@ const D = data.designs, N = D.ids.length, ROWS = 15;
 const byId = new Map(D.ids.map((id, row) => [id, row]));
 const letters = new Map(data.cards.map(c => [byId.get(c.design_id), c.letter]));
 const goals = D.objectives;
-const base = byId.has(data.balanced_id) ? byId.get(data.balanced_id) : null;
+const base = byId.has(data.recommended_id) ? byId.get(data.recommended_id) : null;
 const state = { all: false, marked: new Set(), limits: {}, sort: goals[0].name, down: true, page: 0, open: null };
 let shown = [];
 
