@@ -164,7 +164,7 @@ def check(study: Study, as_json: AsJson = False) -> None:
         lambda a: [
             f"{a['study']}: {a['combinations']:,} combinations, no fault found",
             f"would search: {a['plan']}",
-            *(f"{column} is {meaning}" for column, meaning in a["columns"].items()),
+            *(f"{column} is {meaning}" for column, meaning in a.get("columns", {}).items()),
             *a["notes"],
         ],
     )
