@@ -261,7 +261,9 @@ def _shared(
     look: Look, project: Project, designs: Designs, numbers: Sequence[int], workers: int
 ) -> list[Odds]:
     """`odds` or `hazard_odds` with the builds shared among processes."""
-    if workers == 1 or len(numbers) < workers or not len(designs):
+    if not len(designs):
+        return []
+    if workers == 1 or len(numbers) < workers:
         return look(project, designs, numbers)
     from joblib import Parallel, delayed
 
@@ -294,8 +296,10 @@ def settle(
     new = of(range(len(designs)), 0)
     screens = _shared(hazard_odds, project, designs.take(np.array(new, np.int64)),
                       range(SCREENS), workers)  # fmt: skip
-    passing = np.ones(len(designs), dtype=bool)
-    passing[new] = [one.hazards <= SCREENED * one.hazard_draws for one in screens]
+    broken = np.zeros(len(designs))
+    broken[new] = [one.hazards / one.hazard_draws for one in screens]
+    # Where none passes, the least bad are drawn to say how far they are from it.
+    passing = broken <= max(SCREENED, broken.min(initial=1.0))
     contenders = in_turn(ranks, passing, CONTENDERS)
     go_on(of(contenders, 0), odds, range(FIRST_DRAWS))
     rest = of((row for row in contenders if found[row].promising()), FIRST_DRAWS)
