@@ -74,6 +74,7 @@ def test_a_clamp_is_judged_at_the_worst_of_all_speeds(
 
 def test_the_worst_speed_is_not_the_fastest(small_project: Project) -> None:
     """Near the end of the torque line the hand has nothing left to heat a clamp with."""
+
     def burst(rpm: float) -> float:
         project = with_study(small_project, "session", overspeed_rpm=rpm)
         return 1250 - margin(one(project, clamp="bus_clamp"), "clamp_burst_J")

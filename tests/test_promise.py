@@ -52,15 +52,24 @@ def test_closed_forms_are_those_of_the_whole_evaluation(small_project: Project) 
 
 def test_a_build_is_the_same_whoever_else_is_in_it(small_project: Project) -> None:
     designs = some(small_project)
-    first = promise.draw_build(small_project, designs, 5)
-    few = promise.draw_build(small_project, designs.take(np.array([3, 1])), 5)
-    assert first.project.catalogue.parts == few.project.catalogue.parts
-    np.testing.assert_array_equal(first.weakest_share[[3, 1]], few.weakest_share)
-    np.testing.assert_array_equal(
-        first.designs.settings["cadence_rpm"][[3, 1]], few.designs.settings["cadence_rpm"]
+    first = promise.draw(small_project, designs, [5])
+    few = promise.draw(small_project, designs.take(np.array([3, 1])), [4, 5])
+    rows = len(small_project.catalogue.parts["generator"])
+    assert (
+        first.project.catalogue.parts["generator"]
+        == (few.project.catalogue.parts["generator"][rows:])
     )
-    other = promise.draw_build(small_project, designs, 6)
+    assert first.project.catalogue.operators == few.project.catalogue.operators
+    np.testing.assert_array_equal(first.weakest_share[[3, 1]], few.weakest_share[2:])
+    np.testing.assert_array_equal(
+        first.designs.settings["cadence_rpm"][[3, 1]], few.designs.settings["cadence_rpm"][2:]
+    )
+    other = promise.draw(small_project, designs, [6])
     assert first.project.catalogue.parts != other.project.catalogue.parts
+    another_hand = promise.draw(small_project, designs, [8])
+    assert first.project.catalogue.operators != another_hand.project.catalogue.operators
+    with pytest.raises(ValueError, match="same hand"):
+        promise.draw(small_project, designs, [7, 8])
 
 
 def test_draws_stay_within_their_spreads(small_project: Project) -> None:
@@ -70,7 +79,7 @@ def test_draws_stay_within_their_spreads(small_project: Project) -> None:
                                                small_project.catalogue.packs["telemetry_pack"]),
     )  # fmt: skip
     for number in range(30):
-        build = promise.draw_build(small_project, designs, number)
+        build = promise.draw(small_project, designs, [number])
         off_V = build.designs.settings["undervoltage_off_V"][0]
         assert nominal.off_low[0] <= off_V <= nominal.off_high[0]
         cells = zip(build.project.catalogue.parts["cell"], small_project.catalogue.parts["cell"],
@@ -131,8 +140,8 @@ def test_where_nothing_holds_nothing_is_picked_and_that_is_said_first(
 ) -> None:
     """A clamp just strong enough at nominal values: of real builds many break it."""
     weak = with_part(small_project, "clamp", "bus_clamp", energy_limit_J=1050.0)
-    weak = replace(weak, study=replace(weak.study, choices={
-        **weak.study.choices, "generator": ("stepper_long",), "clamp": ("bus_clamp",)}))  # fmt: skip
+    choices = {**weak.study.choices, "generator": ("stepper_long",), "clamp": ("bus_clamp",)}
+    weak = replace(weak, study=replace(weak.study, choices=choices))
     weak = with_study(weak, "build", hazard_chance=1e-4)
     weak = with_study(weak, "session", overspeed_rpm=200.0)
     with Store.open(path_of(weak)) as store:
