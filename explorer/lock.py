@@ -105,7 +105,7 @@ def prepare(
         rule = f"must keep every rule of physics, it breaks {', '.join(broken)}"
         raise InputError([Fault(str(store.path), "design_id", rule, design_id)])
     lines = costing.bill(project, one.designs, 0)
-    cost = float(sum(line["quantity"] * line["unit_price"] for line in lines))
+    cost = float(costing.money(sum(line["quantity"] * line["unit_price"] for line in lines)))
     record = design_record(project, one, 0, cost)
     # As evaluated, to the last digit: the record rounds settings for reading.
     exact = {name: float(one.designs.settings[name][0]) for name in SETTINGS}

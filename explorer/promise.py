@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
 from functools import reduce
+from itertools import chain, groupby
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -88,9 +89,10 @@ class Odds(NamedTuple):
         return self.hazard_chance <= SCREENED and self.keeps_rules_share >= FIRST_KEEPS
 
 
-class Build(NamedTuple):
-    """One draw of everything: tables, designs with their thresholds and cadence, and how full the
-    fullest cell of each string gets over the mean, (n,).
+class Builds(NamedTuple):
+    """Some draws of everything with the same hand, one after the other: tables that hold the rows
+    of all draws, the designs of each draw with their thresholds and cadence, and how full the
+    fullest cell of each string gets over the mean, (draws * n,).
     """
 
     project: Project
@@ -98,28 +100,53 @@ class Build(NamedTuple):
     weakest_share: Array
 
 
-def draw_build(project: Project, designs: Designs, number: int) -> Build:
-    """Build `number` of a study: the same number gives the same build, whatever the designs."""
-    rng = np.random.default_rng([project.study.search.seed, number])
-    catalogue = project.catalogue
+BUILDS_PER_HAND = 8
+
+
+def by_hand(numbers: Iterable[int]) -> list[list[int]]:
+    """Numbers of builds in groups that have the same hand.
+
+    >>> by_hand(range(6, 10))
+    [[6, 7], [8, 9]]
+    """
+    return [list(group) for _, group in groupby(sorted(numbers), lambda n: n // BUILDS_PER_HAND)]
+
+
+def draw(project: Project, designs: Designs, numbers: Sequence[int]) -> Builds:
+    """Builds of a study that have the same hand: a number gives the same build, whatever the
+    designs and whichever others are drawn with it. ValueError for numbers of several hands.
+    """
+    hands = {number // BUILDS_PER_HAND for number in numbers}
+    if len(hands) != 1:
+        raise ValueError(f"builds {list(numbers)} do not have the same hand")
+    seed, catalogue = project.study.search.seed, project.catalogue
+    rng = np.random.default_rng([seed, 0, hands.pop()])
     operators = {
         name: person.model_copy(update=_drawn_hand(person, rng))
         for name, person in catalogue.operators.items()
     }
-    parts = {
-        link: tuple(_drawn_part(part, link, rng) for part in catalogue.parts[link])
-        for link in LINKS
-    }
-    settings = _drawn_settings(project, designs, rng)
-    weakest = _weakest(project, designs, rng)
-    study = replace(
-        project.study,
-        build=project.study.build.model_copy(update={"resistor_tolerance": 0.0}),
+    drawn: dict[str, list[Part]] = {link: [] for link in LINKS}
+    rows: dict[str, list[Rows]] = {link: [] for link in LINKS}
+    settings, weakest = [], []
+    for number in numbers:
+        rng = np.random.default_rng([seed, 1, number])
+        for link in LINKS:
+            rows[link].append(designs.parts[link] + len(drawn[link]))
+            drawn[link] += (_drawn_part(part, link, rng) for part in catalogue.parts[link])
+        settings.append(_drawn_settings(project, designs, rng))
+        weakest.append(_weakest(project, designs, rng))
+    tables = replace(
+        catalogue, parts={link: tuple(some) for link, some in drawn.items()}, operators=operators
     )
-    drawn = replace(
-        project, study=study, catalogue=replace(catalogue, parts=parts, operators=operators)
+    exact = project.study.build.model_copy(update={"resistor_tolerance": 0.0})
+    return Builds(
+        replace(project, catalogue=tables, study=replace(project.study, build=exact)),
+        Designs(
+            {link: np.concatenate(some) for link, some in rows.items()},
+            {name: np.concatenate([one[name] for one in settings]) for name in designs.settings},
+        ),
+        np.concatenate(weakest),
     )
-    return Build(drawn, Designs(designs.parts, settings), weakest)
 
 
 def _drawn_hand(person: Any, rng: np.random.Generator) -> dict[str, float]:
@@ -205,26 +232,30 @@ def _weakest(project: Project, designs: Designs, rng: np.random.Generator) -> Ar
 def odds(project: Project, designs: Designs, numbers: Iterable[int]) -> list[Odds]:
     """All rules of some designs in some builds, coarsely solved: one result a design."""
     counts, draws = np.zeros((3, len(designs)), dtype=np.int64), 0
-    for number in numbers:
-        build = draw_build(project, designs, number)
+    for group in by_hand(numbers):
+        builds = draw(project, designs, group)
         found = evaluate(
-            build.project, build.designs, nodes=NODES, weakest_share=build.weakest_share
+            builds.project, builds.designs, nodes=NODES, weakest_share=builds.weakest_share
         )
         hazards = {name: m < 0 for name, m in found.margins.items() if _hazard(name)}
         others = [m >= 0 for name, m in found.margins.items() if not _hazard(name)]
-        counts[0] += np.any([hazards[name] for name in CURVES], axis=0)
-        counts[1] += np.all(others, axis=0)
-        counts[2] += np.any([b for name, b in hazards.items() if name not in CURVES], axis=0)
-        draws += 1
+        seen = (
+            np.any([hazards[name] for name in CURVES], axis=0),
+            np.all(others, axis=0),
+            np.any([b for name, b in hazards.items() if name not in CURVES], axis=0),
+        )
+        counts += np.stack(seen).reshape(3, len(group), len(designs)).sum(axis=1)
+        draws += len(group)
     return [Odds(draws, int(s), int(k), draws, int(h)) for s, k, h in counts.T]
 
 
 def hazard_odds(project: Project, designs: Designs, numbers: Iterable[int]) -> list[Odds]:
     """The hazard rules in closed form alone, of some designs in some builds."""
     broken, draws = np.zeros(len(designs), dtype=np.int64), 0
-    for number in numbers:
-        broken += _in_closed_form(draw_build(project, designs, number))
-        draws += 1
+    for group in by_hand(numbers):
+        seen = _in_closed_form(draw(project, designs, group))
+        broken += seen.reshape(len(group), len(designs)).sum(axis=0)
+        draws += len(group)
     return [Odds(hazard_draws=draws, hazards=int(count)) for count in broken]
 
 
@@ -232,7 +263,7 @@ def _hazard(name: str) -> bool:
     return name in RULES and RULES[name].hazard
 
 
-def _in_closed_form(build: Build) -> NDArray[np.bool_]:
+def _in_closed_form(build: Builds) -> NDArray[np.bool_]:
     """Where a hazard rule that asks for no curve is broken, in any case of the study, (n,)."""
     project, designs, plan = build.project, build.designs, build.project.study.session
     catalogue = project.catalogue
@@ -242,10 +273,10 @@ def _in_closed_form(build: Build) -> NDArray[np.bool_]:
         halves = Halves.of(
             catalogue, designs, catalogue.operators[name], 60 * plan.minutes, plan.winding_C
         )
-        chain = Chain(None, every, needs[0])  # type: ignore[arg-type]
+        unsolved = Chain(None, every, needs[0])  # type: ignore[arg-type]
         margins = constraints.unloaded_margins(project, halves)
         margins |= constraints.overspeed_margins(
-            project, designs, chain, halves, build.weakest_share
+            project, designs, unsolved, halves, build.weakest_share
         )
         broken |= np.any([m < 0 for rule, m in margins.items() if _hazard(rule)], axis=0)
     for need in needs:
@@ -261,11 +292,14 @@ def _shared(
     look: Look, project: Project, designs: Designs, numbers: Sequence[int], workers: int
 ) -> list[Odds]:
     """`odds` or `hazard_odds` with the builds shared among processes."""
-    if workers == 1 or len(numbers) < workers or not len(designs):
+    if not len(designs):
+        return []
+    groups = by_hand(numbers)
+    if workers == 1 or len(groups) == 1:
         return look(project, designs, numbers)
     from joblib import Parallel, delayed
 
-    shares = [numbers[start::workers] for start in range(workers)]
+    shares = [list(chain.from_iterable(groups[start::workers])) for start in range(workers)]
     with starting_workers():
         parts = Parallel(n_jobs=workers)(delayed(look)(project, designs, some) for some in shares)
     return [reduce(Odds.and_, several) for several in zip(*parts, strict=True)]
@@ -294,8 +328,10 @@ def settle(
     new = of(range(len(designs)), 0)
     screens = _shared(hazard_odds, project, designs.take(np.array(new, np.int64)),
                       range(SCREENS), workers)  # fmt: skip
-    passing = np.ones(len(designs), dtype=bool)
-    passing[new] = [one.hazards <= SCREENED * one.hazard_draws for one in screens]
+    broken = np.zeros(len(designs))
+    broken[new] = [one.hazards / one.hazard_draws for one in screens]
+    # Where none passes, the least bad are drawn to say how far they are from it.
+    passing = broken <= max(SCREENED, broken.min(initial=1.0))
     contenders = in_turn(ranks, passing, CONTENDERS)
     go_on(of(contenders, 0), odds, range(FIRST_DRAWS))
     rest = of((row for row in contenders if found[row].promising()), FIRST_DRAWS)

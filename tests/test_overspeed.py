@@ -41,7 +41,7 @@ def test_the_study_may_say_how_fast(small_project: Project) -> None:
 
 
 def clamped(project: Project, speed: np.ndarray, clamp_V: float, ohm: float) -> np.ndarray:
-    """Bus voltage at crank speeds by the plain twin: the hand pushes what its torque line leaves."""
+    """Bus voltage at crank speeds by the plain twin: the hand pushes what its line leaves."""
     twin = Twin.of_design(project, pick(project, {"clamp": "bus_clamp"}), 0)
     pushed = twin.crank(speed, np.full(len(speed), clamp_V))
     line_W = speed * 95 * np.clip(1 - speed / RUN_OUT_RAD_S, 0, 1)

@@ -10,6 +10,7 @@ import numpy as np
 
 from explorer import front
 from explorer.judging import AGREES
+from explorer.promise import HAZARD_DRAWS
 from explorer.report import whose
 from explorer.report.content import Card, Limit, Objective, Record, Standing
 from explorer.report.goals import goal_key, objective_text, part_names
@@ -127,10 +128,11 @@ def builds_words(record: Record, limit: float) -> str:
     chance, share = record.get("hazard_chance"), record.get("keeps_rules_share")
     if chance is None or share is None:
         return ""
-    breaks = f"{number(100 * chance, 2)} %" if chance else "none"
+    breaks = f"{number(100 * chance, 2)} % break" if chance else "none breaks"
     return (
-        f"Of chains built of such parts {breaks} break a rule that protects somebody (the study "
-        f"allows {number(100 * limit, 2)} %), and {number(100 * share, 2)} % keep all other rules."
+        f"Of {HAZARD_DRAWS:,} chains built of such parts in draws {breaks} a rule that protects "
+        f"somebody (the study allows {number(100 * limit, 2)} %); {number(100 * share, 2)} % keep "
+        "all other rules."
     )
 
 
