@@ -15,12 +15,7 @@ from explorer import rhythm, switching
 from explorer.chain import Chain, State
 from explorer.stroke import Meeting, Threshold
 from explorer.units import Array
-from explorer.walks import (
-    Tally,
-    first_sign_change,
-    hold,
-    walk,
-)
+from explorer.walks import Tally, first_sign_change, hold, walk
 
 REGIMES = ("starved", "cycling", "steady", "flooded", "chattering")
 STARVED, CYCLING, STEADY, FLOODED, CHATTERING = range(5)

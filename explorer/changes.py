@@ -8,9 +8,9 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import Any, NamedTuple
 
-from explorer.catalogue import FITTED, TABLE_NAMES, content_hash, physics_of
-from explorer.config import Project
-from explorer.parts import LINKS
+from explorer.inputs.catalogue import FITTED, TABLE_NAMES, content_hash, physics_of
+from explorer.inputs.records import LINKS
+from explorer.inputs.study import Project
 from explorer.store import Store
 
 Inputs = Mapping[str, Mapping[str, Any]]

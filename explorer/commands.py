@@ -27,26 +27,26 @@ from explorer import (
     tipping,
 )
 from explorer import launch as search
-from explorer.catalogue import content_hash
-from explorer.config import Project, load
 from explorer.constraints import RULES
 from explorer.design_file import read_design
 from explorer.errors import Fault, InputError, nearest
 from explorer.evaluate import number
 from explorer.fidelities import at_fidelity
+from explorer.inputs.catalogue import content_hash
+from explorer.inputs.csv_tables import shown
+from explorer.inputs.machine_classes import EMF_EXAMPLE, EMF_MEANS
+from explorer.inputs.records import LINKS
+from explorer.inputs.study import Project, load
 from explorer.launch import Step, Summary, Watch, unwatched
 from explorer.loosening import rule_costs
-from explorer.machine_classes import EMF_EXAMPLE, EMF_MEANS
-from explorer.parts import LINKS
 from explorer.record import design_record
 from explorer.search.sweep import on_machines
 from explorer.space import Rows, Space
 from explorer.store import Numbers, Run, Store, Stored, ids_of, path_of, search_key
-from explorer.tables import shown
 from explorer.units import Array
 
 if TYPE_CHECKING:
-    from explorer.prices import Prices
+    from explorer.inputs.prices import Prices
     from explorer.report.content import PageData
     from explorer.report.market import Market
 

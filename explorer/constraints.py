@@ -9,9 +9,9 @@ import numpy as np
 from explorer import overspeed
 from explorer.averaged import CHATTERING, CYCLING, STARVED, STEADY, Session
 from explorer.chain import Chain
-from explorer.config import Project, Study
 from explorer.demand import Demand
-from explorer.parts import BURST_S
+from explorer.inputs.records import BURST_S
+from explorer.inputs.study import Project, Study
 from explorer.physics import bank, window
 from explorer.space import Designs, Rows
 from explorer.supply import KINDS, TERMS, Halves, Supply, asked

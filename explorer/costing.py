@@ -8,9 +8,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike
 
-from explorer.catalogue import Catalogue
-from explorer.config import Project
-from explorer.parts import LINKS, VALVES_PER_GENERATOR
+from explorer.inputs.catalogue import Catalogue
+from explorer.inputs.records import LINKS, VALVES_PER_GENERATOR
+from explorer.inputs.study import Project
 from explorer.space import Designs, Rows
 from explorer.units import Array
 

@@ -9,8 +9,8 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from explorer.catalogue import Catalogue
-from explorer.parts import VALVES_PER_GENERATOR, Pack
+from explorer.inputs.catalogue import Catalogue
+from explorer.inputs.records import VALVES_PER_GENERATOR, Pack
 from explorer.physics import bank, converter, pack, window
 from explorer.space import Designs, Rows
 from explorer.units import Array

@@ -7,12 +7,12 @@ from typing import Any
 
 import numpy as np
 
-from explorer.config import Project
 from explorer.errors import Fault, InputError, nearest
-from explorer.parts import LINKS, SETTINGS
+from explorer.inputs.csv_tables import shown
+from explorer.inputs.records import LINKS, SETTINGS
+from explorer.inputs.study import Project
+from explorer.inputs.toml_text import read_toml
 from explorer.space import Designs
-from explorer.tables import shown
-from explorer.toml_text import read_toml
 
 LARGEST_FILE_BYTES = 1_000_000
 

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from explorer import averaged, constraints, costing, demand, supply
 from explorer.averaged import STEADY
 from explorer.chain import HEAT, Chain
-from explorer.config import Project
+from explorer.inputs.study import Project
 from explorer.space import Designs, Rows
 from explorer.supply import LOSSES, TERMS, Halves
 from explorer.units import Array

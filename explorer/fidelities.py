@@ -8,9 +8,9 @@ import numpy as np
 
 from explorer import costing, demand, supply, waveform
 from explorer.chain import Chain
-from explorer.config import Project
 from explorer.errors import Fault, InputError, nearest
 from explorer.evaluate import Evaluation, evaluate
+from explorer.inputs.study import Project
 from explorer.record import by_session, record_of
 from explorer.space import Designs
 from explorer.supply import CURRENT, Halves

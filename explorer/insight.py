@@ -13,8 +13,8 @@ from numpy.typing import NDArray
 
 from explorer import session
 from explorer.averaged import REGIMES
-from explorer.config import Project
 from explorer.evaluate import evaluate, number
+from explorer.inputs.study import Project
 from explorer.space import Designs, Rows
 from explorer.stopping import starting_workers
 from explorer.units import Array

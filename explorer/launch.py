@@ -12,14 +12,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from explorer import MODEL_VERSION, costing, front, reprice
-from explorer.config import Project
 from explorer.evaluate import Evaluation, evaluate
+from explorer.inputs.csv_tables import content_hash
+from explorer.inputs.study import Project
 from explorer.search import boxes
 from explorer.search.sample import sample
 from explorer.search.sweep import Sweep, on_machines, run
 from explorer.space import Designs, Space
 from explorer.store import Store, Stored, search_key
-from explorer.tables import content_hash
 from explorer.units import Array
 
 WORKERS = 2

@@ -17,13 +17,13 @@ from typing import Any
 import numpy as np
 
 from explorer import MODEL_VERSION, changes, costing
-from explorer.config import Project
 from explorer.errors import ExplorerError, Fault, InputError, nearest
+from explorer.inputs.csv_tables import shown
+from explorer.inputs.records import LINKS, SETTINGS
+from explorer.inputs.study import Project
 from explorer.lock_file import LONGEST_NOTE, read_entries, write_entries
-from explorer.parts import LINKS, SETTINGS
 from explorer.record import design_record
 from explorer.store import Numbers, Store, Stored, ids_of
-from explorer.tables import shown
 
 MISTYPED_MOST = 2
 """Digits in which a design's id may differ from a stored one that is offered instead."""

@@ -12,10 +12,10 @@ from typing import Any
 import numpy as np
 
 from explorer import costing
-from explorer.config import Project
 from explorer.constraints import RULES
 from explorer.evaluate import evaluate
 from explorer.front import EQUAL_WITHIN
+from explorer.inputs.study import Project
 from explorer.search.explored import Coordinates
 from explorer.search.sample import neighbours
 from explorer.space import Designs, Rows, Space

@@ -13,7 +13,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from explorer.config import Session
+from explorer.inputs.study import Session
 from explorer.physics import bank, operator
 from explorer.space import Rows
 from explorer.supply import Halves, asked, no_load_V

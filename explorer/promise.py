@@ -18,11 +18,11 @@ from numpy.typing import NDArray
 
 from explorer import constraints, front, tolerance
 from explorer.chain import Chain
-from explorer.config import Project
 from explorer.constraints import RULES
 from explorer.demand import demand
 from explorer.evaluate import evaluate
-from explorer.parts import LINKS, Cell, Part, Window
+from explorer.inputs.records import LINKS, Cell, Part, Window
+from explorer.inputs.study import Project
 from explorer.physics import bank
 from explorer.space import Designs, Rows
 from explorer.stopping import starting_workers

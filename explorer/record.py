@@ -14,8 +14,8 @@ import numpy as np
 from explorer import averaged, costing, session
 from explorer.averaged import CYCLING, FLOODED, REGIMES, STARVED, STEADY
 from explorer.chain import HEAT
-from explorer.config import Project
 from explorer.evaluate import HOPELESS, Case, Evaluation, combine, evaluate, number, solve
+from explorer.inputs.study import Project
 from explorer.physics import pack
 from explorer.space import Designs, describe, design_id
 from explorer.units import Array

@@ -18,12 +18,12 @@ from numpy.typing import NDArray
 
 from explorer import changes, costing
 from explorer.changes import Change
-from explorer.config import Project
 from explorer.constraints import OF_LIMITS, RULES, limit_margins
 from explorer.errors import Fault, InputError
 from explorer.front import non_dominated
-from explorer.parts import LINKS, SETTINGS
-from explorer.prices import Price, Prices
+from explorer.inputs.prices import Price, Prices
+from explorer.inputs.records import LINKS, SETTINGS
+from explorer.inputs.study import Project
 from explorer.space import Designs, Rows
 from explorer.store import Numbers, Store, Stored, ids_of
 from explorer.units import Array

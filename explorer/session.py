@@ -21,8 +21,8 @@ from numpy.typing import NDArray
 from explorer import demand, supply
 from explorer.averaged import CHATTERING, CYCLING, FLOODED, STARVED, STEADY
 from explorer.chain import HEAT, Chain
-from explorer.config import Project
-from explorer.parts import Operator
+from explorer.inputs.records import Operator
+from explorer.inputs.study import Project
 from explorer.physics import operator
 from explorer.space import Designs, Rows
 from explorer.supply import LOSSES, TERMS, TOP_V, Corner, Halves, Spacing, Supply

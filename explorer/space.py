@@ -11,9 +11,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from explorer.catalogue import Catalogue
-from explorer.config import Project, Setting
-from explorer.parts import LINKS, SETTINGS
+from explorer.inputs.catalogue import Catalogue
+from explorer.inputs.records import LINKS, SETTINGS
+from explorer.inputs.study import Project, Setting
 from explorer.units import Array
 
 Rows = NDArray[np.int64]

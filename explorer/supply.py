@@ -13,8 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize.elementwise import find_root
 
-from explorer.catalogue import Catalogue
-from explorer.parts import FRONT_LINKS, Operator
+from explorer.inputs.catalogue import Catalogue
+from explorer.inputs.records import FRONT_LINKS, Operator
 from explorer.physics import bridge, gearing, generator, operator
 from explorer.space import Designs, Rows
 from explorer.units import RAD_S_PER_RPM, Array, Real

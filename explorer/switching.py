@@ -9,16 +9,7 @@ from explorer.chain import Chain, State
 from explorer.stroke import Meeting
 from explorer.supply import SLOWEST_RAD_S
 from explorer.units import Array
-from explorer.walks import (
-    CELLS,
-    LAST_SHARE,
-    Walk,
-    first_sign_change,
-    hold,
-    laid,
-    standstill,
-    walk,
-)
+from explorer.walks import CELLS, LAST_SHARE, Walk, first_sign_change, hold, laid, standstill, walk
 
 NEAR = 8
 """Steps in which a bus voltage is looked for that is near, or on a curve that only falls."""

@@ -18,11 +18,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from explorer import costing
-from explorer.config import Project
 from explorer.costing import money
 from explorer.errors import Fault, InputError, nearest
 from explorer.front import non_dominated
-from explorer.parts import LINKS
+from explorer.inputs.records import LINKS
+from explorer.inputs.study import Project
 from explorer.reprice import Decision, Standing, front_rows, standing
 from explorer.space import Designs, Rows
 from explorer.store import Stored, ids_of

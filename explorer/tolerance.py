@@ -13,10 +13,10 @@ from typing import Any, Literal, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from explorer.config import Project
 from explorer.constraints import RULES
 from explorer.evaluate import Evaluation, evaluate
-from explorer.parts import LINKS, Part
+from explorer.inputs.records import LINKS, Part
+from explorer.inputs.study import Project
 from explorer.physics import bank
 from explorer.physics.window import threshold_band
 from explorer.space import Designs

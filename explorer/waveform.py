@@ -19,9 +19,9 @@ from numpy.typing import NDArray
 from scipy.integrate import ODEintWarning, odeint
 
 from explorer import demand, supply
-from explorer.config import Project
 from explorer.demand import Demand
 from explorer.errors import ExplorerError, Fault, InputError
+from explorer.inputs.study import Project
 from explorer.physics import gearing, generator
 from explorer.space import Designs
 from explorer.supply import BODY_DIODE_EMISSION_V, Halves

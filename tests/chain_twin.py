@@ -16,7 +16,7 @@ import numpy as np
 from scipy.integrate import solve_ivp
 from scipy.optimize import brentq, elementwise
 
-from explorer.config import Project
+from explorer.inputs.study import Project
 from explorer.physics import bridge
 from explorer.space import Designs
 

@@ -8,8 +8,8 @@ from typing import Any
 import numpy as np
 
 from explorer.chain import Chain
-from explorer.config import Project
-from explorer.parts import LINKS, SETTINGS
+from explorer.inputs.records import LINKS, SETTINGS
+from explorer.inputs.study import Project
 from explorer.space import Designs
 
 SOUND = {

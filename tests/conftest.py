@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from explorer.config import Project, load
+from explorer.inputs.study import Project, load
 
 HERE = Path(__file__).parent
 DEMO = HERE.parent / "studies" / "flood_gauge.toml"

@@ -7,9 +7,9 @@ from dataclasses import replace
 
 import numpy as np
 
-from explorer.config import Project
 from explorer.evaluate import Case, Evaluation
-from explorer.parts import LINKS, SETTINGS
+from explorer.inputs.records import LINKS, SETTINGS
+from explorer.inputs.study import Project
 from explorer.space import Designs
 
 MARGINS = ("cell_voltage_V", "turnable_N_m", "first_charge_s", "chatter_V")

@@ -17,8 +17,8 @@ from chains import smooth
 from explorer import averaged
 from explorer.averaged import CYCLING, REGIMES, STEADY, Session
 from explorer.chain import LEDGER, Chain
-from explorer.config import Project
 from explorer.evaluate import ledger, solve
+from explorer.inputs.study import Project
 from explorer.space import Designs, Space
 from explorer.walks import walk
 

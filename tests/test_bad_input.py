@@ -11,8 +11,8 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from explorer.config import Project, load
 from explorer.errors import InputError
+from explorer.inputs.study import Project, load
 
 TODAY = date(2026, 11, 25)
 SMALL = Path(__file__).parent / "data" / "small"

@@ -10,9 +10,9 @@ from pathlib import Path
 
 import pytest
 
-from explorer.config import Project, load
 from explorer.errors import ExplorerError, InputError
-from explorer.parts import LINKS, Generator
+from explorer.inputs.records import LINKS, Generator
+from explorer.inputs.study import Project, load
 
 TODAY = date(2026, 11, 25)
 

@@ -9,8 +9,8 @@ import pytest
 from chains import pick
 
 from explorer.chain import HEAT, LEDGER, Chain, State
-from explorer.config import Project
 from explorer.evaluate import solve
+from explorer.inputs.study import Project
 from explorer.space import Space
 from explorer.supply import PULSING, TERMS, Corner, asked, held_speed
 

@@ -10,8 +10,8 @@ from invented import designs, replace_in, results
 
 from explorer import changes
 from explorer.changes import Change
-from explorer.config import load
 from explorer.errors import InputError
+from explorer.inputs.study import load
 from explorer.reprice import rerun
 from explorer.store import Store, path_of
 

@@ -7,10 +7,10 @@ from pathlib import Path
 
 import pytest
 
-from explorer.catalogue import FITTED, MODELS, TABLE_NAMES, BenchPoint
-from explorer.parts import Generator, Part, Record
-from explorer.prices import Price
-from explorer.tables import Columns
+from explorer.inputs.catalogue import FITTED, MODELS, TABLE_NAMES, BenchPoint
+from explorer.inputs.csv_tables import Columns
+from explorer.inputs.prices import Price
+from explorer.inputs.records import Generator, Part, Record
 
 ROOT = Path(__file__).parent.parent
 PAGE = ROOT / "studies" / "parts" / "README.md"

@@ -9,9 +9,9 @@ from chains import pick, smooth, with_pack, with_part, with_person, with_study
 
 from explorer import averaged, constraints
 from explorer.averaged import CHATTERING, CYCLING, FLOODED, STEADY, Session
-from explorer.config import Project
 from explorer.constraints import EXTRA_LOW_VOLTAGE_V, LEAST_CYCLE_S, RULES
 from explorer.evaluate import Evaluation, evaluate, solve
+from explorer.inputs.study import Project
 
 LINE = 0.005
 """Curves are read along lines between voltages up to a few tenths apart: half a percent."""

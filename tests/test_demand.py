@@ -7,8 +7,8 @@ import pytest
 from chain_twin import Twin
 from chains import pick, with_pack, with_part
 
-from explorer.config import Project
 from explorer.demand import Demand, demand
+from explorer.inputs.study import Project
 from explorer.space import Designs, Space
 
 

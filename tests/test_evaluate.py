@@ -12,10 +12,10 @@ from chains import pick, with_study
 from explorer import evaluate as module
 from explorer.averaged import REGIMES, STEADY
 from explorer.chain import LEDGER
-from explorer.config import Project
 from explorer.costing import costs
 from explorer.evaluate import Evaluation, evaluate
-from explorer.parts import LINKS, SETTINGS
+from explorer.inputs.records import LINKS, SETTINGS
+from explorer.inputs.study import Project
 from explorer.record import design_record
 from explorer.space import Designs, Space
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from explorer.config import Project
+from explorer.inputs.study import Project
 from explorer.insight import CLOSE_S, TRACE_POINTS, _close, _thinned, unrolled
 from explorer.session import Trace, simulate
 from explorer.space import Space

@@ -10,7 +10,7 @@ import pytest
 from scipy.stats import qmc
 
 from explorer import commands, insight, judging
-from explorer.config import load
+from explorer.inputs.study import load
 from explorer.store import path_of
 
 

@@ -14,13 +14,13 @@ import numpy as np
 import pytest
 
 from explorer import costing, launch, reprice
-from explorer.config import Project, Setting, load
 from explorer.evaluate import Evaluation
+from explorer.inputs.csv_tables import content_hash
+from explorer.inputs.study import Project, Setting, load
 from explorer.launch import Summary
 from explorer.search import sample, sweep
 from explorer.space import Designs, Space
 from explorer.store import Store, Stored, ids_of, path_of, search_key
-from explorer.tables import content_hash
 
 ROOT = Path(__file__).parent.parent
 
@@ -367,7 +367,7 @@ def test_feasible_designs_are_at_least_so_many_where_not_all_were_counted(
 LAUNCH = """
 import sys
 from explorer import launch
-from explorer.config import load
+from explorer.inputs.study import load
 from explorer.search import sweep
 from explorer.store import Store, path_of
 sweep.HALVES_PER_BLOCK = 8

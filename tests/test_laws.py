@@ -15,10 +15,10 @@ from invented import at_prices
 from explorer import evaluate as evaluation
 from explorer.averaged import CHATTERING, CYCLING, FLOODED, STARVED, STEADY
 from explorer.chain import LEDGER
-from explorer.config import Project
 from explorer.costing import bill, costs, mass_kg, quantities
 from explorer.evaluate import Evaluation, evaluate
-from explorer.parts import LINKS
+from explorer.inputs.records import LINKS
+from explorer.inputs.study import Project
 from explorer.space import Designs, Space
 from explorer.supply import Halves, asked, held_speed
 

@@ -16,12 +16,12 @@ from invented import designs, replace_in, results
 
 import explorer.lock as lock_module
 from explorer import MODEL_VERSION
-from explorer.config import Project, load
 from explorer.errors import ExplorerError, InputError
 from explorer.evaluate import evaluate
 from explorer.files import write_atomic
+from explorer.inputs.records import LINKS, SETTINGS
+from explorer.inputs.study import Project, load
 from explorer.lock import keep, lock, path_of, prepare, read_locks, release
-from explorer.parts import LINKS, SETTINGS
 from explorer.record import design_record
 from explorer.space import Designs, design_ids
 from explorer.store import Store
@@ -85,7 +85,7 @@ def test_several_locks_and_release(small_project: Project, store: Store) -> None
 LOCKING = """
 import sys, time
 from pathlib import Path
-from explorer.config import load
+from explorer.inputs.study import load
 from explorer.errors import ExplorerError, InputError
 from explorer.lock import keep, prepare
 from explorer.store import Store, path_of

@@ -10,8 +10,8 @@ import numpy as np
 import pytest
 
 from explorer import costing, front, loosening
-from explorer.config import Project, load
 from explorer.evaluate import Evaluation
+from explorer.inputs.study import Project, load
 from explorer.report.words import LOOSER, MARGINS
 from explorer.search.sweep import Sweep, run
 from explorer.units import Array

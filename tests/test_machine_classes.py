@@ -9,10 +9,10 @@ from typing import Any
 import pytest
 
 from explorer.commands import check
-from explorer.config import load
-from explorer.machine_classes import CLASSES, FAR, doubts, emf_constant
-from explorer.parts import Generator
-from explorer.tables import Shelf
+from explorer.inputs.csv_tables import Shelf
+from explorer.inputs.machine_classes import CLASSES, FAR, doubts, emf_constant
+from explorer.inputs.records import Generator
+from explorer.inputs.study import load
 
 HUB = {
     "id": "my_hub", "name": "My hub", "source": "measured", "dated": "2026-11-25", "mass_kg": 2.3,

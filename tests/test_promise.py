@@ -10,9 +10,9 @@ from chains import pick, with_part, with_study
 
 from explorer import constraints, promise, tolerance
 from explorer.commands import Desk
-from explorer.config import Project
 from explorer.constraints import RULES
 from explorer.evaluate import evaluate
+from explorer.inputs.study import Project
 from explorer.launch import launch
 from explorer.promise import Odds
 from explorer.report import picks as cards

@@ -11,10 +11,10 @@ from chains import pick, with_part, with_study
 
 from explorer import cli, fidelities, session
 from explorer.averaged import REGIMES
-from explorer.config import Project
 from explorer.costing import costs
 from explorer.evaluate import Evaluation, evaluate
-from explorer.parts import LINKS
+from explorer.inputs.records import LINKS
+from explorer.inputs.study import Project
 from explorer.record import design_record
 from explorer.space import Designs
 

@@ -12,20 +12,12 @@ import pytest
 from invented import at_prices, designs, results
 
 from explorer import costing, evaluate, tipping
-from explorer.config import Project
 from explorer.errors import InputError
 from explorer.front import non_dominated
-from explorer.parts import LINKS
-from explorer.prices import Price
-from explorer.reprice import (
-    OBJECTIVES,
-    Repriced,
-    moments,
-    previous,
-    price_changes,
-    reprice,
-    rerun,
-)
+from explorer.inputs.prices import Price
+from explorer.inputs.records import LINKS
+from explorer.inputs.study import Project
+from explorer.reprice import OBJECTIVES, Repriced, moments, previous, price_changes, reprice, rerun
 from explorer.space import describe, design_id
 from explorer.store import Store, Stored, path_of
 

@@ -10,7 +10,7 @@ import pytest
 from explorer import evaluate, session, supply
 from explorer.averaged import CHATTERING, CYCLING, STEADY
 from explorer.chain import LEDGER
-from explorer.config import Project
+from explorer.inputs.study import Project
 from explorer.physics.bank import stored_energy
 from explorer.session import Start, simulate
 from explorer.space import Designs, Space

@@ -10,8 +10,8 @@ from chains import SOUND, pick
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from explorer.config import Project
-from explorer.parts import LINKS, SETTINGS
+from explorer.inputs.records import LINKS, SETTINGS
+from explorer.inputs.study import Project
 from explorer.space import Designs, Space, describe, design_id, design_ids, plain_setting
 
 

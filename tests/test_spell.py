@@ -9,8 +9,8 @@ import pytest
 from chains import pick, with_pack, with_part
 
 from explorer.chain import Chain
-from explorer.config import Project
 from explorer.evaluate import solve
+from explorer.inputs.study import Project
 from explorer.spell import Draw
 from explorer.stroke import Threshold
 from explorer.supply import TERMS

@@ -18,9 +18,9 @@ import pytest
 from invented import designs, replace_in, results
 
 import explorer.store as store_module
-from explorer.config import Project, load
 from explorer.errors import ExplorerError, InputError
 from explorer.evaluate import Evaluation
+from explorer.inputs.study import Project, load
 from explorer.space import Designs, design_ids
 from explorer.store import Store, design_numbers, ids_of, limit_margins, path_of, search_key
 
@@ -281,7 +281,7 @@ def test_history_prices_and_fronts_are_kept(small_project: Project) -> None:
 WRITER = """
 import sys
 import numpy as np
-from explorer.config import load
+from explorer.inputs.study import load
 from explorer.store import Store, path_of
 from invented import designs, results
 project, step = load(sys.argv[1]), int(sys.argv[2])

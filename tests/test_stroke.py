@@ -10,8 +10,8 @@ from scipy.integrate import solve_ivp
 from explorer import constraints, session
 from explorer.averaged import CHATTERING
 from explorer.chain import Chain
-from explorer.config import Project
 from explorer.evaluate import solve
+from explorer.inputs.study import Project
 from explorer.space import Space
 from explorer.stroke import early_share, turned_until
 from explorer.supply import SWING

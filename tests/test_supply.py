@@ -8,7 +8,7 @@ from chain_twin import Twin
 from chains import pick, with_part, with_person
 from scipy.optimize import brentq
 
-from explorer.config import Project
+from explorer.inputs.study import Project
 from explorer.physics import bridge
 from explorer.space import Designs, Space
 from explorer.supply import (

@@ -11,8 +11,8 @@ from invented import designs
 from explorer import supply
 from explorer import tolerance as module
 from explorer.averaged import CYCLING
-from explorer.config import Project
 from explorer.evaluate import evaluate
+from explorer.inputs.study import Project
 from explorer.space import Designs
 from explorer.tolerance import HANDS, Spread, spreads_of, tolerance
 

@@ -7,8 +7,8 @@ import pytest
 from chains import pick, with_pack, with_person
 
 from explorer.averaged import CYCLING, STEADY
-from explorer.config import Project
 from explorer.evaluate import evaluate
+from explorer.inputs.study import Project
 from explorer.physics import bank, bridge, generator
 from explorer.session import simulate
 

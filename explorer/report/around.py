@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from explorer.averaged import REGIMES
-from explorer.parts import LINKS, SETTINGS
+from explorer.inputs.records import LINKS, SETTINGS
 from explorer.report.numerals import money, number
 from explorer.report.words import LINK_WORDS, SETTING_WORDS
 from explorer.space import Rows
@@ -17,7 +17,7 @@ from explorer.store import Stored, ids_of
 from explorer.units import Array
 
 if TYPE_CHECKING:
-    from explorer.config import Project
+    from explorer.inputs.study import Project
 
 TOLD_APART = 0.005
 """Share of a value below which two are the same to a person, as on the front."""

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from explorer.parts import LINKS
+from explorer.inputs.records import LINKS
 from explorer.report import whose
 from explorer.report.content import BillLine, CaseRow, Column, Designs, Link, PartName, Record
 from explorer.report.goals import objectives, part_names
@@ -24,7 +24,7 @@ from explorer.report.words import (
 )
 
 if TYPE_CHECKING:
-    from explorer.config import Project
+    from explorer.inputs.study import Project
 
 
 def designs_of(

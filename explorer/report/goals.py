@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from explorer.parts import LINKS
+from explorer.inputs.records import LINKS
 from explorer.report.content import Objective, Record
 from explorer.report.numerals import money, number
 
 if TYPE_CHECKING:
-    from explorer.config import Project
+    from explorer.inputs.study import Project
 
 OBJECTIVE_KEYS = ("delivered_energy_J", "cost", "mass_kg", "crank_effort_percent")
 

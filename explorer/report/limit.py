@@ -6,14 +6,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from explorer.parts import Converter
+from explorer.inputs.records import Converter
 from explorer.physics.operator import endurance_power
 from explorer.report import whose
 from explorer.report.content import CaseLimit, Limit
 from explorer.report.numerals import number
 
 if TYPE_CHECKING:
-    from explorer.config import Project
+    from explorer.inputs.study import Project
     from explorer.units import Array
 
 

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from explorer import front, reprice, tipping
-from explorer.parts import LINKS
+from explorer.inputs.records import LINKS
 from explorer.report.goals import EFFORT_DIGITS
 from explorer.report.numerals import money, number
 from explorer.report.words import LINK_WORDS, PICK_WORDS
@@ -23,7 +23,7 @@ from explorer.store import Numbers, Stored, ids_of
 from explorer.units import Array
 
 if TYPE_CHECKING:
-    from explorer.config import Project
+    from explorer.inputs.study import Project
     from explorer.lock import Lock
 
 NAMED = 8

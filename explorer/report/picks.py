@@ -26,7 +26,7 @@ from explorer.report.words import (
 from explorer.units import J_PER_WH
 
 if TYPE_CHECKING:
-    from explorer.config import Project
+    from explorer.inputs.study import Project
 
 LOSSES_TOLD = 3
 

@@ -8,7 +8,7 @@ from math import log1p, pi, sqrt
 from typing import TYPE_CHECKING
 
 from explorer.averaged import CYCLING, STEADY
-from explorer.parts import VALVES_PER_GENERATOR
+from explorer.inputs.records import VALVES_PER_GENERATOR
 from explorer.report.numerals import number
 
 if TYPE_CHECKING:

@@ -20,11 +20,11 @@ import numpy as np
 
 from explorer import reprice
 from explorer.averaged import REGIMES
-from explorer.config import Project
 from explorer.dividers import String, best_string, series, shown_ohm, worst_band
 from explorer.errors import Fault, InputError
 from explorer.evaluate import Evaluation, Solved, solve
 from explorer.files import write_atomic
+from explorer.inputs.study import Project
 from explorer.overspeed import open_V, run_on_rad_s
 from explorer.physics.generator import wire_resistance
 from explorer.record import answered

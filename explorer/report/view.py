@@ -26,7 +26,7 @@ from explorer.report.why import choices_of, rejection_sentence, rejections_of, r
 from explorer.report.words import CAUTIONS, MODEL_NOTES, REGIMES, SETTING_WORDS
 
 if TYPE_CHECKING:
-    from explorer.config import Project
+    from explorer.inputs.study import Project
     from explorer.report.around import Around
     from explorer.report.market import Market
 

@@ -12,7 +12,7 @@ from explorer.report.numerals import number
 from explorer.units import J_PER_WH
 
 if TYPE_CHECKING:
-    from explorer.config import Project
+    from explorer.inputs.study import Project
 
 LEAST_W = 1e-6
 """Less power than this charges nothing."""

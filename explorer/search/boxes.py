@@ -12,8 +12,8 @@ from typing import Any
 
 import numpy as np
 
-from explorer.config import Limits, Project, Setting
-from explorer.parts import LINKS, SETTINGS
+from explorer.inputs.records import LINKS, SETTINGS
+from explorer.inputs.study import Limits, Project, Setting
 from explorer.space import Space
 
 Box = Mapping[str, Sequence[Any]]

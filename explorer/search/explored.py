@@ -10,10 +10,10 @@ from numpy.typing import NDArray
 
 from explorer import constraints, costing, front
 from explorer.chain import Chain
-from explorer.config import Project
 from explorer.demand import demand
 from explorer.evaluate import HOPELESS, Evaluation
-from explorer.parts import LINKS, SETTINGS
+from explorer.inputs.records import LINKS, SETTINGS
+from explorer.inputs.study import Project
 from explorer.space import Designs, Rows, Space, plain_setting
 from explorer.supply import Halves
 from explorer.units import Array

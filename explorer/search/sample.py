@@ -19,9 +19,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from explorer import front
-from explorer.config import Project
 from explorer.evaluate import Evaluation, evaluate
-from explorer.parts import LINKS
+from explorer.inputs.records import LINKS
+from explorer.inputs.study import Project
 from explorer.search.explored import Coordinates, Covered, Explored, nothing
 from explorer.search.guess import Guess
 from explorer.space import Designs, Rows, Space

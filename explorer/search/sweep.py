@@ -18,11 +18,11 @@ from numpy.typing import NDArray
 
 from explorer import averaged, constraints, costing, evaluate, overspeed, switching
 from explorer.chain import Chain
-from explorer.config import Project, Setting, Study
 from explorer.demand import Demand, demand
 from explorer.errors import ExplorerError
 from explorer.evaluate import Evaluation, Solved
-from explorer.parts import BACK_LINKS, BURST_S, FRONT_LINKS, LINKS, SETTINGS
+from explorer.inputs.records import BACK_LINKS, BURST_S, FRONT_LINKS, LINKS, SETTINGS
+from explorer.inputs.study import Project, Setting, Study
 from explorer.space import Designs, Rows, Space
 from explorer.stopping import starting_workers
 from explorer.supply import SLOWEST_RAD_S, TERMS, Halves, Supply, curves

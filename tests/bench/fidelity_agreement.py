@@ -28,8 +28,8 @@ import numpy as np
 
 from explorer import constraints, evaluate, session, waveform
 from explorer.averaged import CHATTERING, REGIMES
-from explorer.config import Project, load
 from explorer.errors import ExplorerError
+from explorer.inputs.study import Project, load
 from explorer.space import Designs, Space
 
 DEMO = Path(__file__).parents[2] / "studies" / "flood_gauge.toml"

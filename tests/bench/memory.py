@@ -23,7 +23,7 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 import bench_results
 from sweep_scale import widened
 
-from explorer.config import load
+from explorer.inputs.study import load
 from explorer.search.sweep import Sweep
 
 BLOCKS = 3

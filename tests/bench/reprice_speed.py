@@ -23,7 +23,7 @@ import bench_results
 from invented import at_prices, designs, results
 
 from explorer import costing, tipping
-from explorer.config import Project, load
+from explorer.inputs.study import Project, load
 from explorer.reprice import reprice
 from explorer.store import Store
 

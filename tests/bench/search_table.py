@@ -42,9 +42,9 @@ from invented import at_prices
 
 import explorer
 from explorer import costing, front
-from explorer.config import Project, Setting, load
 from explorer.evaluate import Evaluation, evaluate
-from explorer.parts import LINKS
+from explorer.inputs.records import LINKS
+from explorer.inputs.study import Project, Setting, load
 from explorer.search import sample
 from explorer.search.explored import Coordinates, Explored
 from explorer.space import Designs, Space

@@ -13,7 +13,7 @@ import bench_results
 import numpy as np
 
 from explorer import session
-from explorer.config import load
+from explorer.inputs.study import load
 from explorer.space import Space
 
 GOAL_DESIGNS, GOAL_S = 200, 20.0

@@ -26,8 +26,8 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 import bench_results
 
 from explorer import costing, evaluate, launch, reprice
-from explorer.config import Project, Setting, load
-from explorer.parts import LINKS
+from explorer.inputs.records import LINKS
+from explorer.inputs.study import Project, Setting, load
 from explorer.space import Space
 from explorer.store import Store
 

@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 
-from explorer.parts import LINKS, Converter
+from explorer.inputs.records import LINKS, Converter
 from explorer.report.words import LEDGER, MARGINS
 
 HOSTILE = "<b onclick=alert(1)>Hub & motor</b> \"'"

@@ -20,8 +20,8 @@ from chains import with_study
 from invented import at_prices, designs, results
 
 from explorer import costing
-from explorer.config import Project
-from explorer.parts import LINKS, SETTINGS
+from explorer.inputs.records import LINKS, SETTINGS
+from explorer.inputs.study import Project
 from explorer.report import around, figures, market, page
 from explorer.reprice import Moment, Previous, front_rows, reprice, terms
 from explorer.space import describe, design_id

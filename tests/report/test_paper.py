@@ -12,8 +12,8 @@ import synthetic
 from conftest import Open
 
 from explorer import costing, front
-from explorer.config import Project
 from explorer.evaluate import evaluate
+from explorer.inputs.study import Project
 from explorer.record import design_record
 from explorer.report import page, view
 from explorer.report.words import PICK_WORDS

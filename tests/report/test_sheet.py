@@ -17,11 +17,11 @@ import pytest
 from chains import with_part, with_study
 
 from explorer import costing
-from explorer.config import Project, load
 from explorer.errors import InputError
 from explorer.evaluate import evaluate
+from explorer.inputs.records import LINKS
+from explorer.inputs.study import Project, load
 from explorer.lock import lock, read_locks
-from explorer.parts import LINKS
 from explorer.record import design_record
 from explorer.report.protection import Guard
 from explorer.report.sheet import (

@@ -13,7 +13,7 @@ import pytest
 import synthetic
 
 from explorer import front
-from explorer.parts import LINKS
+from explorer.inputs.records import LINKS
 from explorer.report import view
 from explorer.report.content import PageData
 from explorer.report.courses import over_cadence, too_fine
@@ -509,8 +509,8 @@ def test_numbers_that_are_none() -> None:
 def test_no_real_chain_passes_the_limit_of_physics() -> None:
     """Random designs of the demo, whole way from its tables to the page's words."""
     from explorer import costing
-    from explorer.config import load
     from explorer.evaluate import evaluate
+    from explorer.inputs.study import load
     from explorer.record import design_record
     from explorer.space import Space
 

@@ -11,8 +11,8 @@ import numpy as np
 import pytest
 
 from explorer import commands, costing, insight, launch, reprice
-from explorer.config import Project, load
 from explorer.errors import ExplorerError
+from explorer.inputs.study import Project, load
 from explorer.launch import Step
 from explorer.search import sweep
 from explorer.space import Space, design_ids

@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 from explorer import costing, evaluate, front, space
-from explorer.config import Project, Setting
 from explorer.evaluate import Evaluation
+from explorer.inputs.study import Project, Setting
 from explorer.search.explored import Coordinates, Explored
 from explorer.search.sample import sample
 

@@ -11,9 +11,9 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from explorer import costing, evaluate, front
-from explorer.config import Project, Setting
 from explorer.evaluate import Evaluation
-from explorer.parts import FRONT_LINKS, LINKS
+from explorer.inputs.records import FRONT_LINKS, LINKS
+from explorer.inputs.study import Project, Setting
 from explorer.search.sweep import Sweep, _Fronts, run, unbeaten_at_any_price
 from explorer.space import Space
 from explorer.supply import TERMS

@@ -11,8 +11,8 @@ from typing import Annotated, Literal
 from pydantic import BaseModel, ConfigDict, Field, StringConstraints, model_validator
 
 from explorer.errors import ExplorerError, Fault, nearest
-from explorer.parts import Identifier, NonNegative
-from explorer.tables import Columns, Row, Shelf, cleaned, comma_hint, content_hash
+from explorer.inputs.csv_tables import Columns, Row, Shelf, cleaned, comma_hint, content_hash
+from explorer.inputs.records import Identifier, NonNegative
 
 Currency = Annotated[str, StringConstraints(pattern=r"^[A-Z]{3}$")]
 """A three-letter code of ISO 4217."""

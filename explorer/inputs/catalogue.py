@@ -13,8 +13,10 @@ import numpy as np
 from pydantic import BaseModel, ConfigDict, Field
 
 from explorer.errors import Fault, nearest
-from explorer.machine_classes import doubts
-from explorer.parts import (
+from explorer.inputs.csv_tables import Columns, Row, Shelf, content_hash, shown
+from explorer.inputs.machine_classes import doubts
+from explorer.inputs.prices import Price, Prices, PriceTerms, read_prices
+from explorer.inputs.records import (
     LINKS,
     Converter,
     Generator,
@@ -26,8 +28,6 @@ from explorer.parts import (
     Record,
     Text,
 )
-from explorer.prices import Price, Prices, PriceTerms, read_prices
-from explorer.tables import Columns, Row, Shelf, content_hash, shown
 
 __all__ = [
     "TABLE_NAMES",

@@ -11,13 +11,22 @@ from typing import Annotated, Any, Literal, TypeVar
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError, model_validator
 
-from explorer.catalogue import Catalogue, Reading, physics_of, read_tables
 from explorer.errors import Fault, InputError, nearest
-from explorer.parts import LINKS, SETTINGS, Converter, Identifier, Positive, Record, Text, Window
+from explorer.inputs.catalogue import Catalogue, Reading, physics_of, read_tables
+from explorer.inputs.csv_tables import content_hash, rule_of, shown
+from explorer.inputs.prices import Currency, Offer, OfferColumns, PriceTerms
+from explorer.inputs.records import (
+    LINKS,
+    SETTINGS,
+    Converter,
+    Identifier,
+    Positive,
+    Record,
+    Text,
+    Window,
+)
+from explorer.inputs.toml_text import line_of, places_of, read_toml
 from explorer.physics.window import threshold_band
-from explorer.prices import Currency, Offer, OfferColumns, PriceTerms
-from explorer.tables import content_hash, rule_of, shown
-from explorer.toml_text import line_of, places_of, read_toml
 
 WHOLE_SETTINGS = frozenset({"cells_series", "cells_parallel"})
 MOST_VALUES = 10_000

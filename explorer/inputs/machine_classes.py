@@ -9,7 +9,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from math import log, pi, sqrt
 
-from explorer.parts import Generator
+from explorer.inputs.records import Generator
 
 FAR = 3.0
 """Beyond this many times either end of its class's range a value is doubted."""
