@@ -455,8 +455,8 @@ def _verdict_words(verdict: dict[str, Any], currency: str) -> str:
 
 
 def _one_design(answer: dict[str, Any]) -> list[str]:
-    from explorer.constraints import RULES
-    from explorer.evaluate import HOPELESS
+    from explorer.model.evaluate import HOPELESS
+    from explorer.model.margins import RULES
 
     work = answer["ledger_J"]["crank_work"]
     rules = []

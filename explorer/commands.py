@@ -17,21 +17,15 @@ from explorer import (
     MODEL_VERSION,
     __version__,
     changes,
-    costing,
     front,
     insight,
     judging,
     lock,
-    promise,
     reprice,
     tipping,
 )
 from explorer import launch as search
-from explorer.constraints import RULES
-from explorer.design_file import read_design
 from explorer.errors import Fault, InputError, nearest
-from explorer.evaluate import number
-from explorer.fidelities import at_fidelity
 from explorer.inputs.catalogue import content_hash
 from explorer.inputs.csv_tables import shown
 from explorer.inputs.machine_classes import EMF_EXAMPLE, EMF_MEANS
@@ -39,9 +33,14 @@ from explorer.inputs.records import LINKS
 from explorer.inputs.study import Project, load
 from explorer.launch import Step, Summary, Watch, unwatched
 from explorer.loosening import rule_costs
-from explorer.record import design_record
+from explorer.model import costing, promise
+from explorer.model.design_file import read_design
+from explorer.model.evaluate import number
+from explorer.model.fidelities import at_fidelity
+from explorer.model.margins import RULES
+from explorer.model.record import design_record
+from explorer.model.space import Rows, Space
 from explorer.search.sweep import on_machines
-from explorer.space import Rows, Space
 from explorer.store import Numbers, Run, Store, Stored, ids_of, path_of, search_key
 from explorer.units import Array
 

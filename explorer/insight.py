@@ -11,11 +11,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from explorer import session
-from explorer.averaged import REGIMES
-from explorer.evaluate import evaluate, number
 from explorer.inputs.study import Project
-from explorer.space import Designs, Rows
+from explorer.model import session
+from explorer.model.averaged import REGIMES
+from explorer.model.evaluate import evaluate, number
+from explorer.model.space import Designs, Rows
 from explorer.stopping import starting_workers
 from explorer.units import Array
 

@@ -11,14 +11,15 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from explorer import MODEL_VERSION, costing, front, reprice
-from explorer.evaluate import Evaluation, evaluate
+from explorer import MODEL_VERSION, front, reprice
 from explorer.inputs.csv_tables import content_hash
 from explorer.inputs.study import Project
+from explorer.model import costing
+from explorer.model.evaluate import Evaluation, evaluate
+from explorer.model.space import Designs, Space
 from explorer.search import boxes
 from explorer.search.sample import sample
 from explorer.search.sweep import Sweep, on_machines, run
-from explorer.space import Designs, Space
 from explorer.store import Store, Stored, search_key
 from explorer.units import Array
 

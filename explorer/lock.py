@@ -16,13 +16,14 @@ from typing import Any
 
 import numpy as np
 
-from explorer import MODEL_VERSION, changes, costing
+from explorer import MODEL_VERSION, changes
 from explorer.errors import ExplorerError, Fault, InputError, nearest
 from explorer.inputs.csv_tables import shown
 from explorer.inputs.records import LINKS, SETTINGS
 from explorer.inputs.study import Project
 from explorer.lock_file import LONGEST_NOTE, read_entries, write_entries
-from explorer.record import design_record
+from explorer.model import costing
+from explorer.model.record import design_record
 from explorer.store import Numbers, Store, Stored, ids_of
 
 MISTYPED_MOST = 2

@@ -14,7 +14,7 @@ from explorer.files import write_atomic
 from explorer.inputs.csv_tables import rule_of, shown
 from explorer.inputs.records import LINKS, SETTINGS, Identifier, NonNegative, Positive
 from explorer.inputs.toml_text import Places, line_of, places_of, read_toml
-from explorer.space import design_id as id_of
+from explorer.model.space import design_id as id_of
 
 FORMAT = 1
 LONGEST_NOTE = 500

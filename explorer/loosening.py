@@ -11,14 +11,14 @@ from typing import Any
 
 import numpy as np
 
-from explorer import costing
-from explorer.constraints import RULES
-from explorer.evaluate import evaluate
 from explorer.front import EQUAL_WITHIN
 from explorer.inputs.study import Project
+from explorer.model import costing
+from explorer.model.evaluate import evaluate
+from explorer.model.margins import RULES
+from explorer.model.space import Designs, Rows, Space
 from explorer.search.explored import Coordinates
 from explorer.search.sample import neighbours
-from explorer.space import Designs, Rows, Space
 from explorer.units import Array
 
 STEPS = {

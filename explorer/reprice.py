@@ -16,15 +16,16 @@ from typing import Any, NamedTuple, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from explorer import changes, costing
+from explorer import changes
 from explorer.changes import Change
-from explorer.constraints import OF_LIMITS, RULES, limit_margins
 from explorer.errors import Fault, InputError
 from explorer.front import non_dominated
 from explorer.inputs.prices import Price, Prices
 from explorer.inputs.records import LINKS, SETTINGS
 from explorer.inputs.study import Project
-from explorer.space import Designs, Rows
+from explorer.model import costing
+from explorer.model.margins import OF_LIMITS, RULES, limit_margins
+from explorer.model.space import Designs, Rows
 from explorer.store import Numbers, Store, Stored, ids_of
 from explorer.units import Array
 

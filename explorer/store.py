@@ -23,15 +23,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from explorer import MODEL_VERSION
-from explorer.constraints import OF_LIMITS, limit_margins
 from explorer.errors import DiskError, ExplorerError, Fault, InputError
-from explorer.evaluate import Case, Evaluation
 from explorer.inputs.catalogue import Catalogue
 from explorer.inputs.csv_tables import content_hash
 from explorer.inputs.prices import Price, Prices
 from explorer.inputs.records import LINKS, SETTINGS
 from explorer.inputs.study import Project, Study
-from explorer.space import Designs, Rows, plain_setting
+from explorer.model.evaluate import Case, Evaluation
+from explorer.model.margins import OF_LIMITS, limit_margins
+from explorer.model.space import Designs, Rows, plain_setting
 from explorer.units import Array
 
 APPLICATION_ID = 0x6863_6731

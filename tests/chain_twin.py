@@ -17,8 +17,8 @@ from scipy.integrate import solve_ivp
 from scipy.optimize import brentq, elementwise
 
 from explorer.inputs.study import Project
+from explorer.model.space import Designs
 from explorer.physics import bridge
-from explorer.space import Designs
 
 SOLVERS = {
     "three_phase": bridge.steady_state,

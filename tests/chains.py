@@ -7,10 +7,10 @@ from typing import Any
 
 import numpy as np
 
-from explorer.chain import Chain
 from explorer.inputs.records import LINKS, SETTINGS
 from explorer.inputs.study import Project
-from explorer.space import Designs
+from explorer.model.chain import Chain
+from explorer.model.space import Designs
 
 SOUND = {
     "crank": "crank_mid", "gearing": "belt_4", "generator": "hub_small", "lead": "lead_plain",

@@ -7,10 +7,10 @@ from dataclasses import replace
 
 import numpy as np
 
-from explorer.evaluate import Case, Evaluation
 from explorer.inputs.records import LINKS, SETTINGS
 from explorer.inputs.study import Project
-from explorer.space import Designs
+from explorer.model.evaluate import Case, Evaluation
+from explorer.model.space import Designs
 
 MARGINS = ("cell_voltage_V", "turnable_N_m", "first_charge_s", "chatter_V")
 

@@ -14,13 +14,13 @@ import pytest
 from chain_twin import Outcome, Twin
 from chains import smooth
 
-from explorer import averaged
-from explorer.averaged import CYCLING, REGIMES, STEADY, Session
-from explorer.chain import LEDGER, Chain
-from explorer.evaluate import ledger, solve
 from explorer.inputs.study import Project
-from explorer.space import Designs, Space
-from explorer.walks import walk
+from explorer.model import averaged
+from explorer.model.averaged import CYCLING, REGIMES, STEADY, Session
+from explorer.model.chain import LEDGER, Chain
+from explorer.model.evaluate import ledger, solve
+from explorer.model.space import Designs, Space
+from explorer.model.walks import walk
 
 CLOSE = 0.005
 """What energy, first charge and effort may differ by: half a percent, asked of this fidelity."""

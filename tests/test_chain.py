@@ -8,11 +8,11 @@ import numpy as np
 import pytest
 from chains import pick
 
-from explorer.chain import HEAT, LEDGER, Chain, State
-from explorer.evaluate import solve
 from explorer.inputs.study import Project
-from explorer.space import Space
-from explorer.supply import PULSING, TERMS, Corner, asked, held_speed
+from explorer.model.chain import HEAT, LEDGER, Chain, State
+from explorer.model.evaluate import solve
+from explorer.model.space import Space
+from explorer.model.supply import PULSING, TERMS, Corner, asked, held_speed
 
 STATES: tuple[State, ...] = ("open", "idle", "loaded")
 VOLTS = np.linspace(0.3, 12.0, 30)

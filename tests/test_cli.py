@@ -17,8 +17,8 @@ import pytest
 
 from explorer import MODEL_VERSION, __version__, cli
 from explorer.errors import DiskError
+from explorer.model.supply import held_speed
 from explorer.store import Store
-from explorer.supply import held_speed
 
 HERE = Path(__file__).parent
 RESULT_KEYS = {
@@ -192,7 +192,7 @@ def test_a_finished_launch_is_not_computed_again(genchain, launched, monkeypatch
         solved.append(halves)
         return held_speed(halves, *rest)
 
-    monkeypatch.setattr("explorer.supply.held_speed", counting)
+    monkeypatch.setattr("explorer.model.supply.held_speed", counting)
     again = genchain("launch", study)
     assert again.status == 0
     assert len(solved) <= 1  # a single design tells which margins and readings a result has
@@ -203,7 +203,7 @@ def test_a_finished_launch_is_not_computed_again(genchain, launched, monkeypatch
 
 def test_review_writes_the_same_front_without_computing(genchain, launched, monkeypatch) -> None:
     study, answer = launched
-    monkeypatch.setattr("explorer.supply.held_speed", None)
+    monkeypatch.setattr("explorer.model.supply.held_speed", None)
     shown = genchain("review", study, "--json").json
     assert shown["front"] == answer["front"]
 
@@ -213,7 +213,7 @@ def test_a_price_change_a_rerun_and_the_verdict(genchain, launched, monkeypatch)
     chosen = answer["picks"]["least_cost"]
     (record,) = [r for r in answer["front"] if r["design_id"] == chosen]
     assert genchain("lock", study, chosen, "--note", "for the crew", "--json").status == 0
-    monkeypatch.setattr("explorer.supply.held_speed", None)  # a rerun computes no physics
+    monkeypatch.setattr("explorer.model.supply.held_speed", None)  # a rerun computes no physics
     quiet = genchain("rerun", study, "--json", "--fail-if-beaten")
     assert quiet.status == 0
     assert quiet.json.keys() >= RERUN_KEYS
@@ -447,7 +447,7 @@ def test_two_studies_side_by_side(genchain, launched, tmp_path: Path) -> None:
 
 def test_one_study_at_two_dates(genchain, launched, monkeypatch) -> None:
     study, answer = launched
-    monkeypatch.setattr("explorer.supply.held_speed", None)  # no physics
+    monkeypatch.setattr("explorer.model.supply.held_speed", None)  # no physics
     record = answer["front"][0]
     store = sqlite3.connect(study.parent / "small.store.sqlite")
     with store:

@@ -6,8 +6,8 @@ import pytest
 from chains import pick, with_part, with_study
 from invented import at_prices
 
-from explorer.costing import bill, costs, mass_kg
 from explorer.inputs.study import Project
+from explorer.model.costing import bill, costs, mass_kg
 
 
 def test_one_bill_by_hand(small_project: Project) -> None:

@@ -7,9 +7,9 @@ import pytest
 from chain_twin import Twin
 from chains import pick, with_pack, with_part
 
-from explorer.demand import Demand, demand
 from explorer.inputs.study import Project
-from explorer.space import Designs, Space
+from explorer.model.demand import Demand, demand
+from explorer.model.space import Designs, Space
 
 
 def back(project: Project, designs: Designs, pack: str = "telemetry_pack") -> Demand:

@@ -9,15 +9,15 @@ import numpy as np
 import pytest
 from chains import pick, with_study
 
-from explorer import evaluate as module
-from explorer.averaged import REGIMES, STEADY
-from explorer.chain import LEDGER
-from explorer.costing import costs
-from explorer.evaluate import Evaluation, evaluate
 from explorer.inputs.records import LINKS, SETTINGS
 from explorer.inputs.study import Project
-from explorer.record import design_record
-from explorer.space import Designs, Space
+from explorer.model import evaluate as module
+from explorer.model.averaged import REGIMES, STEADY
+from explorer.model.chain import LEDGER
+from explorer.model.costing import costs
+from explorer.model.evaluate import Evaluation, evaluate
+from explorer.model.record import design_record
+from explorer.model.space import Designs, Space
 
 PACKS = ("telemetry_pack", "retrying_pack")
 PEOPLE = ("adult_one_arm", "child_one_arm")

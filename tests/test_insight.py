@@ -7,8 +7,8 @@ import pytest
 
 from explorer.inputs.study import Project
 from explorer.insight import CLOSE_S, TRACE_POINTS, _close, _thinned, unrolled
-from explorer.session import Trace, simulate
-from explorer.space import Space
+from explorer.model.session import Trace, simulate
+from explorer.model.space import Space
 
 
 def course(time_s: np.ndarray, bus_V: np.ndarray) -> Trace:

@@ -13,13 +13,14 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from explorer import costing, launch, reprice
-from explorer.evaluate import Evaluation
+from explorer import launch, reprice
 from explorer.inputs.csv_tables import content_hash
 from explorer.inputs.study import Project, Setting, load
 from explorer.launch import Summary
+from explorer.model import costing
+from explorer.model.evaluate import Evaluation
+from explorer.model.space import Designs, Space
 from explorer.search import sample, sweep
-from explorer.space import Designs, Space
 from explorer.store import Store, Stored, ids_of, path_of, search_key
 
 ROOT = Path(__file__).parent.parent

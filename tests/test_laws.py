@@ -12,15 +12,15 @@ from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 from invented import at_prices
 
-from explorer import evaluate as evaluation
-from explorer.averaged import CHATTERING, CYCLING, FLOODED, STARVED, STEADY
-from explorer.chain import LEDGER
-from explorer.costing import bill, costs, mass_kg, quantities
-from explorer.evaluate import Evaluation, evaluate
 from explorer.inputs.records import LINKS
 from explorer.inputs.study import Project
-from explorer.space import Designs, Space
-from explorer.supply import Halves, asked, held_speed
+from explorer.model import evaluate as evaluation
+from explorer.model.averaged import CHATTERING, CYCLING, FLOODED, STARVED, STEADY
+from explorer.model.chain import LEDGER
+from explorer.model.costing import bill, costs, mass_kg, quantities
+from explorer.model.evaluate import Evaluation, evaluate
+from explorer.model.space import Designs, Space
+from explorer.model.supply import Halves, asked, held_speed
 
 SPREAD = {
     "gearing": ("drag_torque_N_m",),

@@ -17,13 +17,13 @@ from invented import designs, replace_in, results
 import explorer.lock as lock_module
 from explorer import MODEL_VERSION
 from explorer.errors import ExplorerError, InputError
-from explorer.evaluate import evaluate
 from explorer.files import write_atomic
 from explorer.inputs.records import LINKS, SETTINGS
 from explorer.inputs.study import Project, load
 from explorer.lock import keep, lock, path_of, prepare, read_locks, release
-from explorer.record import design_record
-from explorer.space import Designs, design_ids
+from explorer.model.evaluate import evaluate
+from explorer.model.record import design_record
+from explorer.model.space import Designs, design_ids
 from explorer.store import Store
 from explorer.store import path_of as store_path
 

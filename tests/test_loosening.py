@@ -9,9 +9,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from explorer import costing, front, loosening
-from explorer.evaluate import Evaluation
+from explorer import front, loosening
 from explorer.inputs.study import Project, load
+from explorer.model import costing
+from explorer.model.evaluate import Evaluation
 from explorer.report.words import LOOSER, MARGINS
 from explorer.search.sweep import Sweep, run
 from explorer.units import Array

@@ -7,8 +7,8 @@ import pytest
 from chain_twin import Twin
 from chains import pick, with_part, with_study
 
-from explorer.evaluate import Evaluation, evaluate
 from explorer.inputs.study import Project
+from explorer.model.evaluate import Evaluation, evaluate
 from explorer.physics.bank import fullest_share, weakest_share
 
 RUN_OUT_RAD_S = 23.7

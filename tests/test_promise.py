@@ -8,15 +8,15 @@ import numpy as np
 import pytest
 from chains import pick, with_part, with_study
 
-from explorer import constraints, promise, tolerance
 from explorer.commands import Desk
-from explorer.constraints import RULES
-from explorer.evaluate import evaluate
 from explorer.inputs.study import Project
 from explorer.launch import launch
-from explorer.promise import Odds
+from explorer.model import margins, promise, tolerance
+from explorer.model.evaluate import evaluate
+from explorer.model.margins import RULES
+from explorer.model.promise import Odds
+from explorer.model.space import Designs, Space
 from explorer.report import picks as cards
-from explorer.space import Designs, Space
 from explorer.store import Store, path_of
 
 SOUND = {"generator": "stepper_long", "clamp": "bus_clamp", "cell": "cell_25f"}
@@ -74,7 +74,7 @@ def test_a_build_is_the_same_whoever_else_is_in_it(small_project: Project) -> No
 
 def test_draws_stay_within_their_spreads(small_project: Project) -> None:
     designs = pick(small_project)
-    nominal = constraints.worst_levels(
+    nominal = margins.worst_levels(
         small_project, designs, promise.demand(small_project.catalogue, designs,
                                                small_project.catalogue.packs["telemetry_pack"]),
     )  # fmt: skip

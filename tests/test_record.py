@@ -9,14 +9,15 @@ import numpy as np
 import pytest
 from chains import pick, with_part, with_study
 
-from explorer import cli, fidelities, session
-from explorer.averaged import REGIMES
-from explorer.costing import costs
-from explorer.evaluate import Evaluation, evaluate
+from explorer import cli
 from explorer.inputs.records import LINKS
 from explorer.inputs.study import Project
-from explorer.record import design_record
-from explorer.space import Designs
+from explorer.model import fidelities, session
+from explorer.model.averaged import REGIMES
+from explorer.model.costing import costs
+from explorer.model.evaluate import Evaluation, evaluate
+from explorer.model.record import design_record
+from explorer.model.space import Designs
 
 RANGES = {
     "cadence_rpm": (30.0, 90.0), "undervoltage_off_V": (2.0, 8.0),

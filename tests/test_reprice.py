@@ -11,14 +11,15 @@ import numpy as np
 import pytest
 from invented import at_prices, designs, results
 
-from explorer import costing, evaluate, tipping
+from explorer import tipping
 from explorer.errors import InputError
 from explorer.front import non_dominated
 from explorer.inputs.prices import Price
 from explorer.inputs.records import LINKS
 from explorer.inputs.study import Project
+from explorer.model import costing, evaluate
+from explorer.model.space import describe, design_id
 from explorer.reprice import OBJECTIVES, Repriced, moments, previous, price_changes, reprice, rerun
-from explorer.space import describe, design_id
 from explorer.store import Store, Stored, path_of
 
 TODAY = date(2026, 11, 25)
@@ -485,9 +486,9 @@ def test_which_prices_matter(project: Project, stored: Stored) -> None:
 def test_a_rerun_finds_what_a_fresh_enumeration_would(small_project: Project) -> None:
     """The promise of the store: whatever the prices, the front of the swept and stored designs is
     the front of all combinations, each evaluated in full."""
-    from explorer.evaluate import evaluate as evaluate_all
     from explorer.launch import launch
-    from explorer.space import Designs
+    from explorer.model.evaluate import evaluate as evaluate_all
+    from explorer.model.space import Designs
 
     study, catalogue = small_project.study, small_project.catalogue
     rows = [

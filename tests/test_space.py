@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from explorer.inputs.records import LINKS, SETTINGS
 from explorer.inputs.study import Project
-from explorer.space import Designs, Space, describe, design_id, design_ids, plain_setting
+from explorer.model.space import Designs, Space, describe, design_id, design_ids, plain_setting
 
 
 def rows_of(designs: Designs) -> list[tuple[float, ...]]:

@@ -8,12 +8,12 @@ import numpy as np
 import pytest
 from chains import pick, with_pack, with_part
 
-from explorer.chain import Chain
-from explorer.evaluate import solve
 from explorer.inputs.study import Project
-from explorer.spell import Draw
-from explorer.stroke import Threshold
-from explorer.supply import TERMS
+from explorer.model.chain import Chain
+from explorer.model.evaluate import solve
+from explorer.model.spell import Draw
+from explorer.model.stroke import Threshold
+from explorer.model.supply import TERMS
 
 ANGLES = np.linspace(0, 2 * np.pi, 12, endpoint=False)
 

@@ -19,9 +19,9 @@ from invented import designs, replace_in, results
 
 import explorer.store as store_module
 from explorer.errors import ExplorerError, InputError
-from explorer.evaluate import Evaluation
 from explorer.inputs.study import Project, load
-from explorer.space import Designs, design_ids
+from explorer.model.evaluate import Evaluation
+from explorer.model.space import Designs, design_ids
 from explorer.store import Store, design_numbers, ids_of, limit_margins, path_of, search_key
 
 PARTS = Path("parts")
@@ -212,7 +212,7 @@ def test_limits_of_today_decide_what_is_feasible(small_study: Path) -> None:
 
 def test_limit_margins_are_those_of_the_evaluation(small_study: Path) -> None:
     """One rule stands in two places (the model's and the store's): they must not drift apart."""
-    from explorer.evaluate import evaluate
+    from explorer.model.evaluate import evaluate
 
     limits = "first_charge_s = 300\nmass_kg = 4\ncrank_effort_percent = 70\ndelivered_energy_J = 99"
     replace_in(small_study, {"first_charge_s = 300": limits})

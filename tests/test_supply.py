@@ -9,9 +9,8 @@ from chains import pick, with_part, with_person
 from scipy.optimize import brentq
 
 from explorer.inputs.study import Project
-from explorer.physics import bridge
-from explorer.space import Designs, Space
-from explorer.supply import (
+from explorer.model.space import Designs, Space
+from explorer.model.supply import (
     LOSSES,
     TERMS,
     TOP_V,
@@ -24,6 +23,7 @@ from explorer.supply import (
     held_speed,
     no_load_V,
 )
+from explorer.physics import bridge
 
 
 def solved(project: Project, designs: Designs) -> tuple[Halves, Supply]:

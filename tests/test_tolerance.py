@@ -8,13 +8,13 @@ import numpy as np
 import pytest
 from invented import designs
 
-from explorer import supply
-from explorer import tolerance as module
-from explorer.averaged import CYCLING
-from explorer.evaluate import evaluate
 from explorer.inputs.study import Project
-from explorer.space import Designs
-from explorer.tolerance import HANDS, Spread, spreads_of, tolerance
+from explorer.model import supply
+from explorer.model import tolerance as module
+from explorer.model.averaged import CYCLING
+from explorer.model.evaluate import evaluate
+from explorer.model.space import Designs
+from explorer.model.tolerance import HANDS, Spread, spreads_of, tolerance
 
 
 @pytest.fixture(scope="module")

@@ -8,11 +8,11 @@ import numpy as np
 import pytest
 from test_session import ADULT, STEADY_PACK, changed, with_person
 
-from explorer import session, waveform
 from explorer.errors import ExplorerError, InputError
 from explorer.inputs.study import Project
+from explorer.model import session, waveform
+from explorer.model.space import Designs, Space
 from explorer.physics.generator import copper_resistance
-from explorer.space import Designs, Space
 from explorer.units import RAD_S_PER_RPM
 
 FRONT = ("gearing", "drag", "copper", "lead", "bridge")

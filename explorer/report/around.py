@@ -8,11 +8,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from explorer.averaged import REGIMES
 from explorer.inputs.records import LINKS, SETTINGS
+from explorer.model.averaged import REGIMES
+from explorer.model.space import Rows
 from explorer.report.numerals import money, number
 from explorer.report.words import LINK_WORDS, SETTING_WORDS
-from explorer.space import Rows
 from explorer.store import Stored, ids_of
 from explorer.units import Array
 

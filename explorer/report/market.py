@@ -15,10 +15,10 @@ from numpy.typing import NDArray
 
 from explorer import front, reprice, tipping
 from explorer.inputs.records import LINKS
+from explorer.model.space import Rows
 from explorer.report.goals import EFFORT_DIGITS
 from explorer.report.numerals import money, number
 from explorer.report.words import LINK_WORDS, PICK_WORDS
-from explorer.space import Rows
 from explorer.store import Numbers, Stored, ids_of
 from explorer.units import Array
 

@@ -10,7 +10,7 @@ import numpy as np
 
 from explorer import front
 from explorer.judging import AGREES
-from explorer.promise import HAZARD_DRAWS
+from explorer.model.promise import HAZARD_DRAWS
 from explorer.report import whose
 from explorer.report.content import Card, Limit, Objective, Record, Standing
 from explorer.report.goals import goal_key, objective_text, part_names

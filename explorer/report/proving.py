@@ -7,8 +7,8 @@ from dataclasses import dataclass
 from math import log1p, pi, sqrt
 from typing import TYPE_CHECKING
 
-from explorer.averaged import CYCLING, STEADY
 from explorer.inputs.records import VALVES_PER_GENERATOR
+from explorer.model.averaged import CYCLING, STEADY
 from explorer.report.numerals import number
 
 if TYPE_CHECKING:

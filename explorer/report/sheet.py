@@ -19,21 +19,21 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from explorer import reprice
-from explorer.averaged import REGIMES
 from explorer.dividers import String, best_string, series, shown_ohm, worst_band
 from explorer.errors import Fault, InputError
-from explorer.evaluate import Evaluation, Solved, solve
 from explorer.files import write_atomic
 from explorer.inputs.study import Project
-from explorer.overspeed import open_V, run_on_rad_s
+from explorer.model.averaged import REGIMES
+from explorer.model.evaluate import Evaluation, Solved, solve
+from explorer.model.overspeed import open_V, run_on_rad_s
+from explorer.model.record import answered
+from explorer.model.space import Designs
+from explorer.model.tolerance import DRAWS, Tolerance, spreads_of, tolerance
 from explorer.physics.generator import wire_resistance
-from explorer.record import answered
 from explorer.report import whose
 from explorer.report.numerals import money, number
 from explorer.report.protection import GAUGES, Guard, bus_gauge, fuse_words, guards
 from explorer.report.words import LINK_WORDS, cautions_for, margin_words
-from explorer.space import Designs
-from explorer.tolerance import DRAWS, Tolerance, spreads_of, tolerance
 from explorer.units import RAD_S_PER_RPM
 
 DIVIDER_RANGE = 3.0

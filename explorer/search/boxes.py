@@ -14,7 +14,7 @@ import numpy as np
 
 from explorer.inputs.records import LINKS, SETTINGS
 from explorer.inputs.study import Limits, Project, Setting
-from explorer.space import Space
+from explorer.model.space import Space
 
 Box = Mapping[str, Sequence[Any]]
 """Link -> names of parts, setting -> values."""

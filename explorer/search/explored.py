@@ -8,14 +8,15 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from explorer import constraints, costing, front
-from explorer.chain import Chain
-from explorer.demand import demand
-from explorer.evaluate import HOPELESS, Evaluation
+from explorer import front
 from explorer.inputs.records import LINKS, SETTINGS
 from explorer.inputs.study import Project
-from explorer.space import Designs, Rows, Space, plain_setting
-from explorer.supply import Halves
+from explorer.model import costing
+from explorer.model.chain import Chain
+from explorer.model.demand import demand
+from explorer.model.evaluate import HOPELESS, Evaluation
+from explorer.model.space import Designs, Rows, Space, plain_setting
+from explorer.model.supply import Halves
 from explorer.units import Array
 
 
@@ -127,14 +128,14 @@ class Explored:
             for name in study.session.operators
         }  # fmt: skip
         for halves in crowd.values():
-            margins += constraints.unloaded_margins(project, halves).values()
+            margins += margins.unloaded_margins(project, halves).values()
         for pack_id in study.session.packs:
             need = demand(catalogue, designs, catalogue.packs[pack_id])
-            margins += constraints.back_margins(project, designs, need).values()
+            margins += margins.back_margins(project, designs, need).values()
             # Too fast without a load: asks nothing of the curves, which cost the most.
             chain = Chain(None, np.arange(len(rows)), need)  # type: ignore[arg-type]
             for halves in crowd.values():
-                fast = constraints.overspeed_margins(project, designs, chain, halves)
+                fast = margins.overspeed_margins(project, designs, chain, halves)
                 margins += fast.values()
         for margin in margins:
             kept &= margin >= 0

@@ -6,9 +6,9 @@ import numpy as np
 from scipy.linalg import cho_solve, solve_triangular
 from scipy.special import log_ndtr
 
-from explorer import costing
+from explorer.model import costing
+from explorer.model.space import Rows
 from explorer.search.explored import Explored
-from explorer.space import Rows
 from explorer.units import Array
 
 TAUGHT = 1000

@@ -19,12 +19,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from explorer import front
-from explorer.evaluate import Evaluation, evaluate
 from explorer.inputs.records import LINKS
 from explorer.inputs.study import Project
+from explorer.model.evaluate import Evaluation, evaluate
+from explorer.model.space import Designs, Rows, Space
 from explorer.search.explored import Coordinates, Covered, Explored, nothing
 from explorer.search.guess import Guess
-from explorer.space import Designs, Rows, Space
 from explorer.units import Array
 
 if TYPE_CHECKING:

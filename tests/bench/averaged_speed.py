@@ -21,9 +21,9 @@ sys.path[:0] = [str(HERE.parent), str(HERE.parents[1]), str(HERE.parents[2])]
 import bench_results  # noqa: E402
 from chain_twin import Twin  # noqa: E402
 
-from explorer.evaluate import evaluate  # noqa: E402
 from explorer.inputs.study import load  # noqa: E402
-from explorer.space import Designs, Space  # noqa: E402
+from explorer.model.evaluate import evaluate  # noqa: E402
+from explorer.model.space import Designs, Space  # noqa: E402
 
 DESIGNS, HALVES, TWINS, RUNS = 8000, 40, 4, 7
 

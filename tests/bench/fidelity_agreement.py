@@ -26,11 +26,11 @@ from pathlib import Path
 import bench_results
 import numpy as np
 
-from explorer import constraints, evaluate, session, waveform
-from explorer.averaged import CHATTERING, REGIMES
 from explorer.errors import ExplorerError
 from explorer.inputs.study import Project, load
-from explorer.space import Designs, Space
+from explorer.model import evaluate, margins, session, waveform
+from explorer.model.averaged import CHATTERING, REGIMES
+from explorer.model.space import Designs, Space
 
 DEMO = Path(__file__).parents[2] / "studies" / "flood_gauge.toml"
 FLOOR_J = 5.0
@@ -96,7 +96,7 @@ def compare(
     counted &= fast.regime != CHATTERING
     share = 0.01
     if uneven:
-        margins = constraints.margins(project, designs, solved.chain, solved.halves, fast)
+        margins = margins.margins(project, designs, solved.chain, solved.halves, fast)
         counted &= margins["stroke_ripple_V"] >= 0
         share = 0.03
     off = np.abs(slow.delivered_energy_J - energy) / np.maximum(energy, FLOOR_J)

@@ -22,8 +22,9 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 import bench_results
 from invented import at_prices, designs, results
 
-from explorer import costing, tipping
+from explorer import tipping
 from explorer.inputs.study import Project, load
+from explorer.model import costing
 from explorer.reprice import reprice
 from explorer.store import Store
 

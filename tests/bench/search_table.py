@@ -41,13 +41,14 @@ import bench_results
 from invented import at_prices
 
 import explorer
-from explorer import costing, front
-from explorer.evaluate import Evaluation, evaluate
+from explorer import front
 from explorer.inputs.records import LINKS
 from explorer.inputs.study import Project, Setting, load
+from explorer.model import costing
+from explorer.model.evaluate import Evaluation, evaluate
+from explorer.model.space import Designs, Space
 from explorer.search import sample
 from explorer.search.explored import Coordinates, Explored
-from explorer.space import Designs, Space
 
 BUDGET, FEW, SEEDS = 20_000, 500, 5
 BLOCK = 20_000

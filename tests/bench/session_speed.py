@@ -12,9 +12,9 @@ from pathlib import Path
 import bench_results
 import numpy as np
 
-from explorer import session
 from explorer.inputs.study import load
-from explorer.space import Space
+from explorer.model import session
+from explorer.model.space import Space
 
 GOAL_DESIGNS, GOAL_S = 200, 20.0
 DEMO = Path(__file__).parents[2] / "studies" / "flood_gauge.toml"

@@ -25,10 +25,11 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 
 import bench_results
 
-from explorer import costing, evaluate, launch, reprice
+from explorer import launch, reprice
 from explorer.inputs.records import LINKS
 from explorer.inputs.study import Project, Setting, load
-from explorer.space import Space
+from explorer.model import costing, evaluate
+from explorer.model.space import Space
 from explorer.store import Store
 
 GOAL_SIZE, GOAL_S, GOAL_BYTES = 100_000_000, 120.0, 2 * 2**30

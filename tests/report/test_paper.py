@@ -11,13 +11,14 @@ import pytest
 import synthetic
 from conftest import Open
 
-from explorer import costing, front
-from explorer.evaluate import evaluate
+from explorer import front
 from explorer.inputs.study import Project
-from explorer.record import design_record
+from explorer.model import costing
+from explorer.model.evaluate import evaluate
+from explorer.model.record import design_record
+from explorer.model.space import Space
 from explorer.report import page, view
 from explorer.report.words import PICK_WORDS
-from explorer.space import Space
 
 pytestmark = pytest.mark.browser
 

@@ -16,13 +16,14 @@ import numpy as np
 import pytest
 from chains import with_part, with_study
 
-from explorer import costing
 from explorer.errors import InputError
-from explorer.evaluate import evaluate
 from explorer.inputs.records import LINKS
 from explorer.inputs.study import Project, load
 from explorer.lock import lock, read_locks
-from explorer.record import design_record
+from explorer.model import costing
+from explorer.model.evaluate import evaluate
+from explorer.model.record import design_record
+from explorer.model.space import Designs, design_id
 from explorer.report.protection import Guard
 from explorer.report.sheet import (
     Facts,
@@ -38,7 +39,6 @@ from explorer.report.sheet import (
 from explorer.report.view import number
 from explorer.report.words import margin_words
 from explorer.reprice import designs_of
-from explorer.space import Designs, design_id
 from explorer.store import Store, path_of
 
 PARTS = {

@@ -125,7 +125,7 @@ def test_every_constraint_has_words_of_its_own() -> None:
 
 def test_words_agree_with_the_rules_of_the_model() -> None:
     """No rule without words; unit and hazard are told the same way in both places."""
-    from explorer.constraints import RULES
+    from explorer.model.margins import RULES
 
     for name, rule in RULES.items():
         words = MARGINS[name]
@@ -508,11 +508,11 @@ def test_numbers_that_are_none() -> None:
 
 def test_no_real_chain_passes_the_limit_of_physics() -> None:
     """Random designs of the demo, whole way from its tables to the page's words."""
-    from explorer import costing
-    from explorer.evaluate import evaluate
     from explorer.inputs.study import load
-    from explorer.record import design_record
-    from explorer.space import Space
+    from explorer.model import costing
+    from explorer.model.evaluate import evaluate
+    from explorer.model.record import design_record
+    from explorer.model.space import Space
 
     demo = Path(__file__).parents[2] / "studies" / "flood_gauge.toml"
     project = load(demo)

@@ -10,12 +10,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from explorer import commands, costing, insight, launch, reprice
+from explorer import commands, insight, launch, reprice
 from explorer.errors import ExplorerError
 from explorer.inputs.study import Project, load
 from explorer.launch import Step
+from explorer.model import costing
+from explorer.model.space import Space, design_ids
 from explorer.search import sweep
-from explorer.space import Space, design_ids
 from explorer.store import Store, path_of
 
 

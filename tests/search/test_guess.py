@@ -7,8 +7,8 @@ from collections import Counter
 import numpy as np
 import pytest
 
-from explorer import evaluate, space
 from explorer.inputs.study import Project
+from explorer.model import evaluate, space
 from explorer.search import sample
 from explorer.search.explored import Explored
 from explorer.search.guess import Guess, Process

@@ -7,9 +7,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from explorer import costing, evaluate, front, space
-from explorer.evaluate import Evaluation
+from explorer import front
 from explorer.inputs.study import Project, Setting
+from explorer.model import costing, evaluate, space
+from explorer.model.evaluate import Evaluation
 from explorer.search.explored import Coordinates, Explored
 from explorer.search.sample import sample
 

@@ -10,13 +10,14 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from explorer import costing, evaluate, front
-from explorer.evaluate import Evaluation
+from explorer import front
 from explorer.inputs.records import FRONT_LINKS, LINKS
 from explorer.inputs.study import Project, Setting
+from explorer.model import costing, evaluate
+from explorer.model.evaluate import Evaluation
+from explorer.model.space import Space
+from explorer.model.supply import TERMS
 from explorer.search.sweep import Sweep, _Fronts, run, unbeaten_at_any_price
-from explorer.space import Space
-from explorer.supply import TERMS
 
 
 def narrowed(project: Project, choices: dict, values: dict, **limits: float | None) -> Project:

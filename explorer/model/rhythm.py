@@ -7,12 +7,12 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from explorer import switching
-from explorer.chain import Chain
-from explorer.spell import Draw
-from explorer.stroke import LEAST_RIPPLE_V, Meeting, Threshold, jump_V
+from explorer.model import switching
+from explorer.model.chain import Chain
+from explorer.model.spell import Draw
+from explorer.model.stroke import LEAST_RIPPLE_V, Meeting, Threshold, jump_V
+from explorer.model.walks import Walk, stride
 from explorer.units import Array
-from explorer.walks import Walk, stride
 
 CYCLES = (4, 12)
 """Cycles that are followed stroke by stroke, and again: their mean stands for all. The bus runs

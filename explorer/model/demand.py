@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 
 from explorer.inputs.catalogue import Catalogue
 from explorer.inputs.records import VALVES_PER_GENERATOR, Pack
+from explorer.model.space import Designs, Rows
 from explorer.physics import bank, converter, pack, window
-from explorer.space import Designs, Rows
 from explorer.units import Array
 
 LOSS_FIELDS = (

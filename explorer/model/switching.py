@@ -5,11 +5,20 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from explorer.chain import Chain, State
-from explorer.stroke import Meeting
-from explorer.supply import SLOWEST_RAD_S
+from explorer.model.chain import Chain, State
+from explorer.model.stroke import Meeting
+from explorer.model.supply import SLOWEST_RAD_S
+from explorer.model.walks import (
+    CELLS,
+    LAST_SHARE,
+    Walk,
+    first_sign_change,
+    hold,
+    laid,
+    standstill,
+    walk,
+)
 from explorer.units import Array
-from explorer.walks import CELLS, LAST_SHARE, Walk, first_sign_change, hold, laid, standstill, walk
 
 NEAR = 8
 """Steps in which a bus voltage is looked for that is near, or on a curve that only falls."""

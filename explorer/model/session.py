@@ -18,14 +18,14 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from explorer import demand, supply
-from explorer.averaged import CHATTERING, CYCLING, FLOODED, STARVED, STEADY
-from explorer.chain import HEAT, Chain
 from explorer.inputs.records import Operator
 from explorer.inputs.study import Project
+from explorer.model import demand, supply
+from explorer.model.averaged import CHATTERING, CYCLING, FLOODED, STARVED, STEADY
+from explorer.model.chain import HEAT, Chain
+from explorer.model.space import Designs, Rows
+from explorer.model.supply import LOSSES, TERMS, TOP_V, Corner, Halves, Spacing, Supply
 from explorer.physics import operator
-from explorer.space import Designs, Rows
-from explorer.supply import LOSSES, TERMS, TOP_V, Corner, Halves, Spacing, Supply
 from explorer.units import Array
 
 OPEN, IDLE, LOADED, LATCHED = range(4)

@@ -12,7 +12,7 @@ from explorer.inputs.csv_tables import shown
 from explorer.inputs.records import LINKS, SETTINGS
 from explorer.inputs.study import Project
 from explorer.inputs.toml_text import read_toml
-from explorer.space import Designs
+from explorer.model.space import Designs
 
 LARGEST_FILE_BYTES = 1_000_000
 

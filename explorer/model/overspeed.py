@@ -14,9 +14,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from explorer.inputs.study import Session
+from explorer.model.space import Rows
+from explorer.model.supply import Halves, asked, no_load_V
 from explorer.physics import bank, operator
-from explorer.space import Rows
-from explorer.supply import Halves, asked, no_load_V
 from explorer.units import RAD_S_PER_RPM, Array
 
 DEFAULT_RPM, DEFAULT_RADIUS_M = 150.0, 0.17

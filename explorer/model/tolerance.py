@@ -13,13 +13,13 @@ from typing import Any, Literal, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from explorer.constraints import RULES
-from explorer.evaluate import Evaluation, evaluate
 from explorer.inputs.records import LINKS, Part
 from explorer.inputs.study import Project
+from explorer.model.evaluate import Evaluation, evaluate
+from explorer.model.margins import RULES
+from explorer.model.space import Designs
 from explorer.physics import bank
 from explorer.physics.window import threshold_band
-from explorer.space import Designs
 from explorer.units import Array
 
 DRAWS = 2000

@@ -9,9 +9,9 @@ from typing import NamedTuple
 
 import numpy as np
 
-from explorer.chain import Chain
-from explorer.space import Rows
-from explorer.supply import SLOWEST_RAD_S, SWING, TERMS
+from explorer.model.chain import Chain
+from explorer.model.space import Rows
+from explorer.model.supply import SLOWEST_RAD_S, SWING, TERMS
 from explorer.units import Array
 
 POINTS = 20

@@ -11,13 +11,13 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from explorer import averaged, costing, session
-from explorer.averaged import CYCLING, FLOODED, REGIMES, STARVED, STEADY
-from explorer.chain import HEAT
-from explorer.evaluate import HOPELESS, Case, Evaluation, combine, evaluate, number, solve
 from explorer.inputs.study import Project
+from explorer.model import averaged, costing, session
+from explorer.model.averaged import CYCLING, FLOODED, REGIMES, STARVED, STEADY
+from explorer.model.chain import HEAT
+from explorer.model.evaluate import HOPELESS, Case, Evaluation, combine, evaluate, number, solve
+from explorer.model.space import Designs, describe, design_id
 from explorer.physics import pack
-from explorer.space import Designs, describe, design_id
 from explorer.units import Array
 
 AT_ITS_TERMINALS = 1.0

@@ -6,15 +6,15 @@ from typing import NamedTuple
 
 import numpy as np
 
-from explorer import overspeed
-from explorer.averaged import CHATTERING, CYCLING, STARVED, STEADY, Session
-from explorer.chain import Chain
-from explorer.demand import Demand
 from explorer.inputs.records import BURST_S
 from explorer.inputs.study import Project, Study
+from explorer.model import overspeed
+from explorer.model.averaged import CHATTERING, CYCLING, STARVED, STEADY, Session
+from explorer.model.chain import Chain
+from explorer.model.demand import Demand
+from explorer.model.space import Designs, Rows
+from explorer.model.supply import KINDS, TERMS, Halves, Supply, asked
 from explorer.physics import bank, window
-from explorer.space import Designs, Rows
-from explorer.supply import KINDS, TERMS, Halves, Supply, asked
 from explorer.units import RAD_S_PER_RPM, Array
 
 EXTRA_LOW_VOLTAGE_V = 60.0

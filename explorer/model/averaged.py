@@ -11,11 +11,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from explorer import rhythm, switching
-from explorer.chain import Chain, State
-from explorer.stroke import Meeting, Threshold
+from explorer.model import rhythm, switching
+from explorer.model.chain import Chain, State
+from explorer.model.stroke import Meeting, Threshold
+from explorer.model.walks import Tally, first_sign_change, hold, walk
 from explorer.units import Array
-from explorer.walks import Tally, first_sign_change, hold, walk
 
 REGIMES = ("starved", "cycling", "steady", "flooded", "chattering")
 STARVED, CYCLING, STEADY, FLOODED, CHATTERING = range(5)

@@ -11,7 +11,7 @@ from numpy.typing import ArrayLike
 from explorer.inputs.catalogue import Catalogue
 from explorer.inputs.records import LINKS, VALVES_PER_GENERATOR
 from explorer.inputs.study import Project
-from explorer.space import Designs, Rows
+from explorer.model.space import Designs, Rows
 from explorer.units import Array
 
 

@@ -15,8 +15,8 @@ from scipy.optimize.elementwise import find_root
 
 from explorer.inputs.catalogue import Catalogue
 from explorer.inputs.records import FRONT_LINKS, Operator
+from explorer.model.space import Designs, Rows
 from explorer.physics import bridge, gearing, generator, operator
-from explorer.space import Designs, Rows
 from explorer.units import RAD_S_PER_RPM, Array, Real
 
 KINDS = ("three_phase", "two_phase", "brushed_dc")

@@ -6,14 +6,14 @@ from typing import Any
 
 import numpy as np
 
-from explorer import costing, demand, supply, waveform
-from explorer.chain import Chain
 from explorer.errors import Fault, InputError, nearest
-from explorer.evaluate import Evaluation, evaluate
 from explorer.inputs.study import Project
-from explorer.record import by_session, record_of
-from explorer.space import Designs
-from explorer.supply import CURRENT, Halves
+from explorer.model import costing, demand, supply, waveform
+from explorer.model.chain import Chain
+from explorer.model.evaluate import Evaluation, evaluate
+from explorer.model.record import by_session, record_of
+from explorer.model.space import Designs
+from explorer.model.supply import CURRENT, Halves
 
 FIDELITIES = ("averaged", "session", "waveform")
 COMPARED = (

@@ -13,8 +13,8 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from explorer.chain import Chain, State
-from explorer.space import Rows
+from explorer.model.chain import Chain, State
+from explorer.model.space import Rows
 from explorer.units import Array
 
 HALVINGS = 11

@@ -16,18 +16,19 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from explorer import constraints, front, tolerance
-from explorer.chain import Chain
-from explorer.constraints import RULES
-from explorer.demand import demand
-from explorer.evaluate import evaluate
+from explorer import front
 from explorer.inputs.records import LINKS, Cell, Part, Window
 from explorer.inputs.study import Project
+from explorer.model import margins, tolerance
+from explorer.model.chain import Chain
+from explorer.model.demand import demand
+from explorer.model.evaluate import evaluate
+from explorer.model.margins import RULES
+from explorer.model.space import Designs, Rows
+from explorer.model.supply import Halves
+from explorer.model.tolerance import CADENCE, CAPACITANCE_HIGH, HAND, PARTS, Spread
 from explorer.physics import bank
-from explorer.space import Designs, Rows
 from explorer.stopping import starting_workers
-from explorer.supply import Halves
-from explorer.tolerance import CADENCE, CAPACITANCE_HIGH, HAND, PARTS, Spread
 from explorer.units import Array
 
 SCREENS, FIRST_DRAWS, DRAWS, HAZARD_DRAWS = 20, 40, 200, 1000
@@ -191,7 +192,7 @@ def _drawn_settings(
 ) -> dict[str, Array]:
     """Thresholds anywhere between what comparator and resistors may shift them to."""
     pack = next(iter(project.catalogue.packs.values()))
-    levels = constraints.worst_levels(
+    levels = margins.worst_levels(
         project, designs, demand(project.catalogue, designs, pack)
     )._asdict()
 
@@ -274,13 +275,13 @@ def _in_closed_form(build: Builds) -> NDArray[np.bool_]:
             catalogue, designs, catalogue.operators[name], 60 * plan.minutes, plan.winding_C
         )
         unsolved = Chain(None, every, needs[0])  # type: ignore[arg-type]
-        margins = constraints.unloaded_margins(project, halves)
-        margins |= constraints.overspeed_margins(
+        margins = margins.unloaded_margins(project, halves)
+        margins |= margins.overspeed_margins(
             project, designs, unsolved, halves, build.weakest_share
         )
         broken |= np.any([m < 0 for rule, m in margins.items() if _hazard(rule)], axis=0)
     for need in needs:
-        margins = constraints.back_margins(project, designs, need)
+        margins = margins.back_margins(project, designs, need)
         broken |= np.any([m < 0 for rule, m in margins.items() if _hazard(rule)], axis=0)
     return broken
 

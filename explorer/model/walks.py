@@ -12,8 +12,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from explorer.chain import HEAT, Chain, State
-from explorer.space import Rows
+from explorer.model.chain import HEAT, Chain, State
+from explorer.model.space import Rows
 from explorer.units import Array
 
 CELLS = 20

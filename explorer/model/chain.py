@@ -8,9 +8,9 @@ from typing import Literal, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from explorer.demand import Demand, Load
-from explorer.space import Rows
-from explorer.supply import CURRENT, LOSSES, SLOWEST_RAD_S, SWING, TERMS, Supply
+from explorer.model.demand import Demand, Load
+from explorer.model.space import Rows
+from explorer.model.supply import CURRENT, LOSSES, SLOWEST_RAD_S, SWING, TERMS, Supply
 from explorer.units import Array
 
 State = Literal["open", "idle", "loaded"]

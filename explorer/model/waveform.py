@@ -18,13 +18,13 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.integrate import ODEintWarning, odeint
 
-from explorer import demand, supply
-from explorer.demand import Demand
 from explorer.errors import ExplorerError, Fault, InputError
 from explorer.inputs.study import Project
+from explorer.model import demand, supply
+from explorer.model.demand import Demand
+from explorer.model.space import Designs
+from explorer.model.supply import BODY_DIODE_EMISSION_V, Halves
 from explorer.physics import gearing, generator
-from explorer.space import Designs
-from explorer.supply import BODY_DIODE_EMISSION_V, Halves
 from explorer.units import Array
 
 LONGEST_WINDOW_S = 5.0

@@ -1,0 +1,1 @@
+"""Designs become energy, cost, mass, effort, margins and a ledger."""
