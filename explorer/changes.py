@@ -11,7 +11,7 @@ from typing import Any, NamedTuple
 from explorer.inputs.catalogue import FITTED, TABLE_NAMES, content_hash, physics_of
 from explorer.inputs.records import LINKS
 from explorer.inputs.study import Project
-from explorer.store import Store
+from explorer.store.results import Store
 
 Inputs = Mapping[str, Mapping[str, Any]]
 """limit, setting, table, person or pack -> name -> value; of the last three, column -> value."""

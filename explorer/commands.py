@@ -41,7 +41,7 @@ from explorer.model.margins import RULES
 from explorer.model.record import design_record
 from explorer.model.space import Rows, Space
 from explorer.search.sweep import on_machines
-from explorer.store import Numbers, Run, Store, Stored, ids_of, path_of, search_key
+from explorer.store.results import Numbers, Run, Store, Stored, ids_of, path_of, search_key
 from explorer.units import Array
 
 if TYPE_CHECKING:

@@ -20,7 +20,7 @@ from explorer.model.space import Designs, Space
 from explorer.search import boxes
 from explorer.search.sample import sample
 from explorer.search.sweep import Sweep, on_machines, run
-from explorer.store import Store, Stored, search_key
+from explorer.store.results import Store, Stored, search_key
 from explorer.units import Array
 
 WORKERS = 2

@@ -24,7 +24,7 @@ from explorer.inputs.study import Project
 from explorer.lock_file import LONGEST_NOTE, read_entries, write_entries
 from explorer.model import costing
 from explorer.model.record import design_record
-from explorer.store import Numbers, Store, Stored, ids_of
+from explorer.store.results import Numbers, Store, Stored, ids_of
 
 MISTYPED_MOST = 2
 """Digits in which a design's id may differ from a stored one that is offered instead."""

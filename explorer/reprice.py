@@ -26,7 +26,7 @@ from explorer.inputs.study import Project
 from explorer.model import costing
 from explorer.model.margins import OF_LIMITS, RULES, limit_margins
 from explorer.model.space import Designs, Rows
-from explorer.store import Numbers, Store, Stored, ids_of
+from explorer.store.results import Numbers, Store, Stored, ids_of
 from explorer.units import Array
 
 OBJECTIVES = ("delivered_energy_J", "cost", "mass_kg", "crank_effort_percent")

@@ -25,7 +25,7 @@ from explorer.model import costing
 from explorer.model.costing import money
 from explorer.model.space import Designs, Rows
 from explorer.reprice import Decision, Standing, front_rows, standing
-from explorer.store import Stored, ids_of
+from explorer.store.results import Stored, ids_of
 from explorer.units import Array
 
 PAIRS_AT_A_TIME = 2_000_000

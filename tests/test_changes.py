@@ -13,7 +13,7 @@ from explorer.changes import Change
 from explorer.errors import InputError
 from explorer.inputs.study import load
 from explorer.reprice import rerun
-from explorer.store import Store, path_of
+from explorer.store.results import Store, path_of
 
 
 def row(study: Path, table: str, part: str, column: str, value: str) -> None:

@@ -18,7 +18,7 @@ import pytest
 from explorer import MODEL_VERSION, __version__, cli
 from explorer.errors import DiskError
 from explorer.model.supply import held_speed
-from explorer.store import Store
+from explorer.store.results import Store
 
 HERE = Path(__file__).parent
 RESULT_KEYS = {
@@ -522,7 +522,7 @@ def test_a_lock_is_written_whole_or_not_at_all(genchain, launched, monkeypatch, 
     place = {
         "sheet": "explorer.report.sheet.write_atomic",
         "lock file": "explorer.lock_file.write_atomic",
-        "store": "explorer.store.Store.begin",
+        "store": "explorer.store.results.Store.begin",
     }[fails]
     with monkeypatch.context() as full:
         full.setattr(place, refuse)

@@ -11,7 +11,7 @@ from scipy.stats import qmc
 
 from explorer import commands, insight, judging
 from explorer.inputs.study import load
-from explorer.store import path_of
+from explorer.store.results import path_of
 
 
 def test_the_order_is_that_of_the_van_der_corput_sequence() -> None:

@@ -21,7 +21,7 @@ from explorer.model import costing
 from explorer.model.evaluate import Evaluation
 from explorer.model.space import Designs, Space
 from explorer.search import sample, sweep
-from explorer.store import Store, Stored, ids_of, path_of, search_key
+from explorer.store.results import Store, Stored, ids_of, path_of, search_key
 
 ROOT = Path(__file__).parent.parent
 
@@ -370,7 +370,7 @@ import sys
 from explorer import launch
 from explorer.inputs.study import load
 from explorer.search import sweep
-from explorer.store import Store, path_of
+from explorer.store.results import Store, path_of
 sweep.HALVES_PER_BLOCK = 8
 project = load(sys.argv[1])
 with Store.open(path_of(project)) as store:

@@ -17,7 +17,7 @@ from explorer.model.margins import RULES
 from explorer.model.promise import Odds
 from explorer.model.space import Designs, Space
 from explorer.report import picks as cards
-from explorer.store import Store, path_of
+from explorer.store.results import Store, path_of
 
 SOUND = {"generator": "stepper_long", "clamp": "bus_clamp", "cell": "cell_25f"}
 

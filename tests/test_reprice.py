@@ -20,7 +20,7 @@ from explorer.inputs.study import Project
 from explorer.model import costing, evaluate
 from explorer.model.space import describe, design_id
 from explorer.reprice import OBJECTIVES, Repriced, moments, previous, price_changes, reprice, rerun
-from explorer.store import Store, Stored, path_of
+from explorer.store.results import Store, Stored, path_of
 
 TODAY = date(2026, 11, 25)
 

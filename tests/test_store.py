@@ -17,12 +17,12 @@ import numpy as np
 import pytest
 from invented import designs, replace_in, results
 
-import explorer.store as store_module
+import explorer.store.results as store_module
 from explorer.errors import ExplorerError, InputError
 from explorer.inputs.study import Project, load
 from explorer.model.evaluate import Evaluation
 from explorer.model.space import Designs, design_ids
-from explorer.store import Store, design_numbers, ids_of, limit_margins, path_of, search_key
+from explorer.store.results import Store, design_numbers, ids_of, limit_margins, path_of, search_key
 
 PARTS = Path("parts")
 
@@ -282,7 +282,7 @@ WRITER = """
 import sys
 import numpy as np
 from explorer.inputs.study import load
-from explorer.store import Store, path_of
+from explorer.store.results import Store, path_of
 from invented import designs, results
 project, step = load(sys.argv[1]), int(sys.argv[2])
 done = results(project, designs(project, 1500))

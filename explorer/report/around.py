@@ -13,7 +13,7 @@ from explorer.model.averaged import REGIMES
 from explorer.model.space import Rows
 from explorer.report.numerals import money, number
 from explorer.report.words import LINK_WORDS, SETTING_WORDS
-from explorer.store import Stored, ids_of
+from explorer.store.results import Stored, ids_of
 from explorer.units import Array
 
 if TYPE_CHECKING:

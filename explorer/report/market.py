@@ -19,7 +19,7 @@ from explorer.model.space import Rows
 from explorer.report.goals import EFFORT_DIGITS
 from explorer.report.numerals import money, number
 from explorer.report.words import LINK_WORDS, PICK_WORDS
-from explorer.store import Numbers, Stored, ids_of
+from explorer.store.results import Numbers, Stored, ids_of
 from explorer.units import Array
 
 if TYPE_CHECKING:

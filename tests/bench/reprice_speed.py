@@ -26,7 +26,7 @@ from explorer import tipping
 from explorer.inputs.study import Project, load
 from explorer.model import costing
 from explorer.reprice import reprice
-from explorer.store import Store
+from explorer.store.results import Store
 
 GOALS_S = {10_000: 0.05, 1_000_000: 5.0}
 LOOPED = 1000

@@ -30,7 +30,7 @@ from explorer.inputs.records import LINKS
 from explorer.inputs.study import Project, Setting, load
 from explorer.model import costing, evaluate
 from explorer.model.space import Space
-from explorer.store import Store
+from explorer.store.results import Store
 
 GOAL_SIZE, GOAL_S, GOAL_BYTES = 100_000_000, 120.0, 2 * 2**30
 PLAIN = 4096

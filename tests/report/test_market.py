@@ -25,7 +25,7 @@ from explorer.model import costing
 from explorer.model.space import describe, design_id
 from explorer.report import around, figures, market, page
 from explorer.reprice import Moment, Previous, front_rows, reprice, terms
-from explorer.store import Store, Stored, ids_of, path_of
+from explorer.store.results import Store, Stored, ids_of, path_of
 
 
 @pytest.fixture

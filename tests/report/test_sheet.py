@@ -39,7 +39,7 @@ from explorer.report.sheet import (
 from explorer.report.view import number
 from explorer.report.words import margin_words
 from explorer.reprice import designs_of
-from explorer.store import Store, path_of
+from explorer.store.results import Store, path_of
 
 PARTS = {
     "crank": "crank_mid",

@@ -17,7 +17,7 @@ from explorer.launch import Step
 from explorer.model import costing
 from explorer.model.space import Space, design_ids
 from explorer.search import sweep
-from explorer.store import Store, path_of
+from explorer.store.results import Store, path_of
 
 
 def front_of(project: Project) -> tuple[np.ndarray, np.ndarray]:
