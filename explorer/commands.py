@@ -24,14 +24,12 @@ from explorer import (
     reprice,
     tipping,
 )
-from explorer import launch as search
 from explorer.errors import Fault, InputError, nearest
 from explorer.inputs.catalogue import content_hash
 from explorer.inputs.csv_tables import shown
 from explorer.inputs.machine_classes import EMF_EXAMPLE, EMF_MEANS
 from explorer.inputs.records import LINKS
 from explorer.inputs.study import Project, load
-from explorer.launch import Step, Summary, Watch, unwatched
 from explorer.loosening import rule_costs
 from explorer.model import costing, promise
 from explorer.model.design_file import read_design
@@ -40,6 +38,8 @@ from explorer.model.fidelities import at_fidelity
 from explorer.model.margins import RULES
 from explorer.model.record import design_record
 from explorer.model.space import Rows, Space
+from explorer.search import run as search
+from explorer.search.run import Step, Summary, Watch, unwatched
 from explorer.search.sweep import on_machines
 from explorer.store.results import Numbers, Run, Store, Stored, ids_of, path_of, search_key
 from explorer.units import Array

@@ -13,14 +13,14 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from explorer import launch, reprice
+from explorer import reprice
 from explorer.inputs.csv_tables import content_hash
 from explorer.inputs.study import Project, Setting, load
-from explorer.launch import Summary
 from explorer.model import costing
 from explorer.model.evaluate import Evaluation
 from explorer.model.space import Designs, Space
-from explorer.search import sample, sweep
+from explorer.search import run, sample, sweep
+from explorer.search.run import Summary
 from explorer.store.results import Store, Stored, ids_of, path_of, search_key
 
 ROOT = Path(__file__).parent.parent
@@ -28,7 +28,7 @@ ROOT = Path(__file__).parent.parent
 
 def launched(project: Project, workers: int = 1) -> Summary:
     with Store.open(path_of(project)) as store:
-        return launch.launch(project, store, workers=workers)
+        return run.launch(project, store, workers=workers)
 
 
 def front_of(project: Project) -> set[str]:
@@ -218,7 +218,7 @@ def test_the_order_in_which_blocks_come_back_does_not_show(
     launched(project)
     expected = everything_in(project)
     path_of(project).unlink()
-    run = launch.run
+    run = run.run
 
     def backwards(sweep, numbers, workers):
         yield from list(run(sweep, numbers[::-1], workers))
@@ -259,7 +259,7 @@ def slow_clock(monkeypatch: pytest.MonkeyPatch) -> list[float]:
         now[0] += 1.0
         return now[0]
 
-    monkeypatch.setattr(launch.time, "monotonic", tick)
+    monkeypatch.setattr(run.time, "monotonic", tick)
     return now
 
 
@@ -270,7 +270,7 @@ def test_a_sweep_that_proves_too_slow_gives_way_to_sampling(
     monkeypatch.setattr(launch, "SWEPT_PER_SECOND", 1000.0)
     project = between_points(small_project, evaluations=300, batch=50, minutes=1.0)
     size = Space.of(project).size
-    assert launch.plan(project, Space.of(project)).on_trial
+    assert run.plan(project, Space.of(project)).on_trial
     calls: list[Designs] = []
     real = sample.evaluate
 
@@ -290,8 +290,8 @@ def test_a_sweep_that_proves_too_slow_gives_way_to_sampling(
     assert 0 < swept < size
     everything = Space.of(project)
     with Store.open(path_of(project)) as store:
-        cover = launch._Cover(project, store, everything, launch._contents(project, everything))
-        key = content_hash([search_key(project), launch._contents(project, everything)])
+        cover = run._Cover(project, store, everything, run._contents(project, everything))
+        key = content_hash([search_key(project), run._contents(project, everything)])
         holds = cover.holds(store.search_progress(key))
     every = everything.at(np.arange(size))
     assert holds(every).sum() == swept
@@ -318,7 +318,7 @@ def test_a_quick_sweep_on_trial_is_swept_whole(
     """The guess says twice the limit, the rate less: it goes on."""
     project = searching(small_project, minutes=2.0)
     monkeypatch.setattr(launch, "SWEPT_PER_SECOND", Space.of(project).size / 240.0)
-    planned = launch.plan(project, Space.of(project))
+    planned = run.plan(project, Space.of(project))
     assert planned.on_trial
     told = launched(project)
     assert told.exact
@@ -367,7 +367,7 @@ def test_feasible_designs_are_at_least_so_many_where_not_all_were_counted(
 
 LAUNCH = """
 import sys
-from explorer import launch
+from explorer.search import run
 from explorer.inputs.study import load
 from explorer.search import sweep
 from explorer.store.results import Store, path_of
@@ -375,7 +375,7 @@ sweep.HALVES_PER_BLOCK = 8
 project = load(sys.argv[1])
 with Store.open(path_of(project)) as store:
     print("begun", flush=True)
-    told = launch.launch(project, store, workers=1)
+    told = run.launch(project, store, workers=1)
 print(told.exact)
 """
 

@@ -10,13 +10,13 @@ from chains import pick, with_part, with_study
 
 from explorer.commands import Desk
 from explorer.inputs.study import Project
-from explorer.launch import launch
 from explorer.model import margins, promise, tolerance
 from explorer.model.evaluate import evaluate
 from explorer.model.margins import RULES
 from explorer.model.promise import Odds
 from explorer.model.space import Designs, Space
 from explorer.report import picks as cards
+from explorer.search.run import launch
 from explorer.store.results import Store, path_of
 
 SOUND = {"generator": "stepper_long", "clamp": "bus_clamp", "cell": "cell_25f"}

@@ -486,9 +486,9 @@ def test_which_prices_matter(project: Project, stored: Stored) -> None:
 def test_a_rerun_finds_what_a_fresh_enumeration_would(small_project: Project) -> None:
     """The promise of the store: whatever the prices, the front of the swept and stored designs is
     the front of all combinations, each evaluated in full."""
-    from explorer.launch import launch
     from explorer.model.evaluate import evaluate as evaluate_all
     from explorer.model.space import Designs
+    from explorer.search.run import launch
 
     study, catalogue = small_project.study, small_project.catalogue
     rows = [

@@ -23,8 +23,8 @@ from explorer.inputs.records import LINKS
 from explorer.inputs.study import Project
 from explorer.model.evaluate import Evaluation, evaluate
 from explorer.model.space import Designs, Rows, Space
-from explorer.search.explored import Coordinates, Covered, Explored, nothing
-from explorer.search.guess import Guess
+from explorer.search.archive import Coordinates, Covered, Explored, nothing
+from explorer.search.surrogate import Guess
 from explorer.units import Array
 
 if TYPE_CHECKING:

@@ -48,7 +48,7 @@ from explorer.model import costing
 from explorer.model.evaluate import Evaluation, evaluate
 from explorer.model.space import Designs, Space
 from explorer.search import sample
-from explorer.search.explored import Coordinates, Explored
+from explorer.search.archive import Coordinates, Explored
 
 BUDGET, FEW, SEEDS = 20_000, 500, 5
 BLOCK = 20_000

@@ -25,11 +25,12 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 
 import bench_results
 
-from explorer import launch, reprice
+from explorer import reprice
 from explorer.inputs.records import LINKS
 from explorer.inputs.study import Project, Setting, load
 from explorer.model import costing, evaluate
 from explorer.model.space import Space
+from explorer.search import run
 from explorer.store.results import Store
 
 GOAL_SIZE, GOAL_S, GOAL_BYTES = 100_000_000, 120.0, 2 * 2**30
@@ -117,7 +118,7 @@ def measure(project: Project, name: str, folder: Path) -> dict[str, Any]:
     begun, before = time.perf_counter(), spent()
     path = folder / "bench.store.sqlite"
     with Store.open(path) as store:
-        told = launch.launch(project, store, workers=2)
+        told = run.launch(project, store, workers=2)
         searched = time.perf_counter() - begun
         get_reusable_executor().shutdown(wait=True)  # its time counts when it has ended
         processors = spent() - before

@@ -10,13 +10,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from explorer import commands, insight, launch, reprice
+from explorer import commands, insight, reprice
 from explorer.errors import ExplorerError
 from explorer.inputs.study import Project, load
-from explorer.launch import Step
 from explorer.model import costing
 from explorer.model.space import Space, design_ids
-from explorer.search import sweep
+from explorer.search import run, sweep
+from explorer.search.run import Step
 from explorer.store.results import Store, path_of
 
 
@@ -37,7 +37,7 @@ def test_a_worker_killed_midway_changes_nothing(
     distributed = pytest.importorskip("distributed")
     monkeypatch.setattr(sweep, "HALVES_PER_BLOCK", 4)
     with Store.open(path_of(small_project)) as store:
-        alone = launch.launch(small_project, store, workers=1)
+        alone = run.launch(small_project, store, workers=1)
     numbers, points = front_of(small_project)
     path_of(small_project).unlink()
     with (
@@ -60,7 +60,7 @@ def test_a_worker_killed_midway_changes_nothing(
         )
         told_so = replace(small_project, study=replace(small_project.study, search=search))
         with Store.open(path_of(small_project)) as store:
-            told = launch.launch(told_so, store, watch, workers=2)
+            told = run.launch(told_so, store, watch, workers=2)
         assert killed
     assert told.exact
     assert (told.designs_considered, told.designs_feasible, told.designs_evaluated) == (
@@ -134,6 +134,6 @@ def test_no_cluster_at_the_address_is_told_in_one_line(
     pytest.importorskip("distributed")
     monkeypatch.setattr(sweep, "CLUSTER_WAIT_S", 1)
     with Store.open(path_of(small_project)) as store, pytest.raises(ExplorerError) as caught:
-        launch.launch(small_project, store, cluster="tcp://127.0.0.1:9")
+        run.launch(small_project, store, cluster="tcp://127.0.0.1:9")
     assert "127.0.0.1:9" in str(caught.value)
     assert "\n" not in str(caught.value)

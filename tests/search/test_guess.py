@@ -10,8 +10,8 @@ import pytest
 from explorer.inputs.study import Project
 from explorer.model import evaluate, space
 from explorer.search import sample
-from explorer.search.explored import Explored
-from explorer.search.guess import Guess, Process
+from explorer.search.archive import Explored
+from explorer.search.surrogate import Guess, Process
 
 
 def explored_at_random(project: Project, count: int) -> Explored:

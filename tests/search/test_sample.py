@@ -11,7 +11,7 @@ from explorer import front
 from explorer.inputs.study import Project, Setting
 from explorer.model import costing, evaluate, space
 from explorer.model.evaluate import Evaluation
-from explorer.search.explored import Coordinates, Explored
+from explorer.search.archive import Coordinates, Explored
 from explorer.search.sample import sample
 
 

@@ -8,7 +8,7 @@ from scipy.special import log_ndtr
 
 from explorer.model import costing
 from explorer.model.space import Rows
-from explorer.search.explored import Explored
+from explorer.search.archive import Explored
 from explorer.units import Array
 
 TAUGHT = 1000
