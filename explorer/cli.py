@@ -275,7 +275,7 @@ def _answer(
 
 
 def _launched(answer: dict[str, Any]) -> list[str]:
-    from explorer import judging
+    from explorer.decision import judging
 
     search = answer["search"]
     found = (
@@ -395,7 +395,7 @@ def _moved(answer: dict[str, Any]) -> list[str]:
 
 def _changed(changed: list[dict[str, Any]], known: Collection[str] = ()) -> list[str]:
     """Limits, settings, tables, people and packs that changed, beside limits already `known`."""
-    from explorer.changes import Change
+    from explorer.decision.changes import Change
 
     found = [Change(**one) for one in changed]
     return [one.words for one in found if one.what != "limit" or one.name not in known]

@@ -13,24 +13,15 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from explorer import (
-    MODEL_VERSION,
-    __version__,
-    changes,
-    front,
-    insight,
-    judging,
-    lock,
-    reprice,
-    tipping,
-)
+from explorer import MODEL_VERSION, __version__, front
+from explorer.decision import changes, confirmation, judging, lock, price_sensitivity, repricing
+from explorer.decision.rule_costs import rule_costs
 from explorer.errors import Fault, InputError, nearest
 from explorer.inputs.catalogue import content_hash
 from explorer.inputs.csv_tables import shown
 from explorer.inputs.machine_classes import EMF_EXAMPLE, EMF_MEANS
 from explorer.inputs.records import LINKS
 from explorer.inputs.study import Project, load
-from explorer.loosening import rule_costs
 from explorer.model import costing, promise
 from explorer.model.design_file import read_design
 from explorer.model.evaluate import number
@@ -102,7 +93,7 @@ def launch(
             told = desk.look_closer(watch, workers, summary.exact)
         broken = told["rejections"]
         kept = {**asdict(summary), **told}
-        reprice.conclude(project, store, run, desk.stored, desk.cost, desk.rows, kept)
+        repricing.conclude(project, store, run, desk.stored, desk.cost, desk.rows, kept)
         if not len(desk.rows):
             raise InputError(_nothing_feasible(project, broken))
         page = desk.publish()
@@ -216,7 +207,7 @@ def rerun(
         if fresh_search:
             searched = _search_again(project, store, watch)
         stored, _ = store.load(project)
-        found = reprice.rerun(project, store, stored, locks=locks, owned=owned)
+        found = repricing.rerun(project, store, stored, locks=locks, owned=owned)
         currency = project.catalogue.prices.currency
         answer = {
             "study": project.study.name, "currency": currency, **found.summary(), **searched
@@ -224,7 +215,7 @@ def rerun(
         desk = Desk(project, store, stored, found.cost, found.front, tuple(owned))
         answer["notes"] = list(project.catalogue.notes)
         for one, said in zip(locks, answer["locked"], strict=True):
-            tips = tipping.tipping_prices(project, stored, found.cost, one, owned=owned)
+            tips = price_sensitivity.tipping_prices(project, stored, found.cost, one, owned=owned)
             said["tips"] = [tip._asdict() for tip in tips]
             said["changed"] = [
                 change._asdict()
@@ -368,7 +359,7 @@ class Desk:
         """Everything that is stored, at today's prices."""
         stored, _ = store.load(project)
         cost = costing.costs(project, stored.designs, owned=owned)
-        rows = reprice.front_rows(project, stored, cost)
+        rows = repricing.front_rows(project, stored, cost)
         return cls(project, store, stored, cost, rows, tuple(owned))
 
     @property
@@ -501,7 +492,7 @@ class Desk:
         picked = self._picked({})
         first = list(dict.fromkeys([*picked.values(), *locked, *self._runners_up()]))
         read = self.rows[front.reading_front(self.points)]
-        others = insight.sample_of(read[~np.isin(read, first)], CONFIRMED)
+        others = confirmation.sample_of(read[~np.isin(read, first)], CONFIRMED)
         found = self.rows if not exact else self.rows[
             Space.of(self.project).numbers(self.stored.designs.take(self.rows)) < 0
         ]  # fmt: skip
@@ -514,7 +505,7 @@ class Desk:
             before = len(told)
             chosen = np.array(rows, dtype=np.int64)[new]
             told.update(
-                insight.confirm(
+                confirmation.confirm(
                     self.project, self.stored.designs.take(chosen), [ids[k] for k in new], budget_s,
                     workers, lambda done: watch(Step("confirm", before + done, total, 0)), traced,
                 )
@@ -544,7 +535,7 @@ class Desk:
         return {
             "sessions": told,
             "judged": judging.verdict(len(found), by_session[known], averaged[known]),
-            "cadences": insight.at_other_cadences(
+            "cadences": confirmation.at_other_cadences(
                 self.project,
                 self.stored.designs.take(first_rows),
                 ids_of(self.stored.numbers[first_rows]),
@@ -564,7 +555,7 @@ class Desk:
         cost = np.argsort(points[:, 1], kind="stable")
         return [int(rows[k]) for k in (*liked[:RUNNERS_UP], *cost[: RUNNERS_UP // 2])]
 
-    def publish(self, verdicts: Mapping[str, reprice.Verdict] | None = None) -> Answer:
+    def publish(self, verdicts: Mapping[str, repricing.Verdict] | None = None) -> Answer:
         """Write the page; answers with reading front, picks and path.
 
         `verdicts` are those on the locked designs where a rerun has found them already.
@@ -573,7 +564,7 @@ class Desk:
 
         locks = lock.read_locks(self.project)
         if verdicts is None:
-            judged = (reprice.verdict(self.project, self.stored, self.cost, one) for one in locks)
+            judged = (repricing.verdict(self.project, self.stored, self.cost, one) for one in locks)
             verdicts = {one.design_id: one for one in judged}
         moving = market.build(
             self.project,
@@ -586,7 +577,7 @@ class Desk:
             owned=self.owned,
             hold=self.hold,
             units=self.units,
-            moments=reprice.moments(self.store),
+            moments=repricing.moments(self.store),
             entries=_history(self.store),
             lock_costs=[
                 (run.ended or run.begun, run.intent["design_id"], run.result["cost"])
@@ -600,7 +591,7 @@ class Desk:
         written = page.write(data, folder / "what_if" if self.owned else folder)
         return {**told, "report": str(written)}
 
-    def _before(self) -> reprice.Previous | None:
+    def _before(self) -> repricing.Previous | None:
         """The last kept state that is not today's in prices, terms or front, what-ifs aside."""
         now = self.stored.numbers[self.rows]
         for run in reversed(_kept_runs(self.store)):
@@ -610,19 +601,19 @@ class Desk:
             kept = run.result.get("terms", {})
             same = np.array_equal(np.sort(numbers), np.sort(now))
             if self.owned or not same or self._moved_from(then, kept):
-                return reprice.Previous(run.ended or run.begun, then, numbers, points, kept)
+                return repricing.Previous(run.ended or run.begun, then, numbers, points, kept)
         return None
 
     def _moved_from(self, prices: Prices, terms: Mapping[str, float | None]) -> bool:
         """Whether prices, or what the study says about them, are not these."""
-        now = reprice.terms(self.project)
-        return any(reprice.price_changes(prices, self.project.catalogue.prices)) or any(
-            reprice.term_changes(terms, now)
+        now = repricing.terms(self.project)
+        return any(repricing.price_changes(prices, self.project.catalogue.prices)) or any(
+            repricing.term_changes(terms, now)
         )
 
     def page(
         self,
-        verdicts: Mapping[str, reprice.Verdict] | None = None,
+        verdicts: Mapping[str, repricing.Verdict] | None = None,
         moving: Market | None = None,
     ) -> tuple[PageData, Answer]:
         """What the page says, and reading front and picks for scripts."""
@@ -634,11 +625,11 @@ class Desk:
         read = np.union1d(self.rows[front.reading_front(self.points)], wished)
         last = _last_search(self.store)
         sessions = last.get("sessions", {})
-        records = insight.with_session(self.records(read), sessions)
+        records = confirmation.with_session(self.records(read), sessions)
         # The page can show more of the front than a script is told: up to what a browser follows.
         rest = self.rows[~np.isin(self.rows, read)]
-        rest = insight.sample_of(rest, max(view.PAGE_LIMIT - len(read), 0))
-        more = insight.with_session(self.records(rest), sessions)
+        rest = confirmation.sample_of(rest, max(view.PAGE_LIMIT - len(read), 0))
+        more = confirmation.with_session(self.records(rest), sessions)
         picks = {wish: ids_of(self.stored.numbers[[row]])[0] for wish, row in picked.items()}
         why_none = self.why_none()
         shown_records = records + more
@@ -691,7 +682,7 @@ class Desk:
         return [row for row in rows if row is not None]
 
 
-def _locked_entry(one: lock.Lock, verdicts: Mapping[str, reprice.Verdict] | None) -> Answer:
+def _locked_entry(one: lock.Lock, verdicts: Mapping[str, repricing.Verdict] | None) -> Answer:
     verdict = (verdicts or {}).get(one.design_id)
     return {
         "design_id": one.design_id,
@@ -737,7 +728,7 @@ def _effects(
     project: Project, stored: Stored, cost: Array
 ) -> dict[str, dict[str, dict[str, float]]]:
     """Best value of each objective over all feasible stored designs with each part."""
-    feasible = reprice.affordable(project, stored, cost)
+    feasible = repricing.affordable(project, stored, cost)
     points = stored.objectives(cost)[feasible]
     effects: dict[str, dict[str, dict[str, float]]] = {}
     for link in LINKS:
@@ -746,7 +737,7 @@ def _effects(
         for row in np.unique(part):
             best = points[part == row].min(axis=0) * [-1, 1, 1, 1]
             name = project.catalogue.parts[link][int(row)].id
-            effects[link][name] = dict(zip(reprice.OBJECTIVES, map(float, best), strict=True))
+            effects[link][name] = dict(zip(repricing.OBJECTIVES, map(float, best), strict=True))
     return effects
 
 

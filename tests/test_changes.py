@@ -8,11 +8,11 @@ from pathlib import Path
 import pytest
 from invented import designs, replace_in, results
 
-from explorer import changes
-from explorer.changes import Change
+from explorer.decision import changes
+from explorer.decision.changes import Change
+from explorer.decision.repricing import rerun
 from explorer.errors import InputError
 from explorer.inputs.study import load
-from explorer.reprice import rerun
 from explorer.store.results import Store, path_of
 
 

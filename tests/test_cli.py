@@ -521,7 +521,7 @@ def test_a_lock_is_written_whole_or_not_at_all(genchain, launched, monkeypatch, 
 
     place = {
         "sheet": "explorer.report.sheet.write_atomic",
-        "lock file": "explorer.lock_file.write_atomic",
+        "lock file": "explorer.decision.lock_file.write_atomic",
         "store": "explorer.store.results.Store.begin",
     }[fails]
     with monkeypatch.context() as full:

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from explorer.dividers import (
+from explorer.decision.dividers import (
     ALIKE,
     String,
     best_divider,

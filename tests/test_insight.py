@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from explorer.decision.confirmation import CLOSE_S, TRACE_POINTS, _close, _thinned, unrolled
 from explorer.inputs.study import Project
-from explorer.insight import CLOSE_S, TRACE_POINTS, _close, _thinned, unrolled
 from explorer.model.session import Trace, simulate
 from explorer.model.space import Space
 

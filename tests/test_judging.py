@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 from scipy.stats import qmc
 
-from explorer import commands, insight, judging
+from explorer import commands
+from explorer.decision import confirmation, judging
 from explorer.inputs.study import load
 from explorer.store.results import path_of
 
@@ -62,7 +63,7 @@ def test_a_pick_that_its_session_refutes_gives_way_to_one_that_holds(
     refused: set[str] = set()
 
     def confirm(project, designs, ids, *rest: Any) -> dict[str, dict[str, Any]]:
-        energy = insight.evaluate(project, designs).delivered_energy_J
+        energy = confirmation.evaluate(project, designs).delivered_energy_J
         return {
             name: {"session_energy_J": float(e) * (0.5 if name in refused else 1.0), "regime": ""}
             for name, e in zip(ids, energy, strict=True)

@@ -13,7 +13,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from explorer import reprice
+from explorer.decision import repricing
 from explorer.inputs.csv_tables import content_hash
 from explorer.inputs.study import Project, Setting, load
 from explorer.model import costing
@@ -35,7 +35,7 @@ def front_of(project: Project) -> set[str]:
     with Store.open(path_of(project)) as store:
         stored, _ = store.load(project)
     cost = costing.costs(project, stored.designs)
-    return set(ids_of(stored.numbers[reprice.front_rows(project, stored, cost)]))
+    return set(ids_of(stored.numbers[repricing.front_rows(project, stored, cost)]))
 
 
 def choosing(project: Project, **choices: tuple[str, ...]) -> Project:

@@ -14,13 +14,13 @@ import numpy as np
 import pytest
 from invented import designs, replace_in, results
 
-import explorer.lock as lock_module
+import explorer.decision.lock as lock_module
 from explorer import MODEL_VERSION
+from explorer.decision.lock import keep, lock, path_of, prepare, read_locks, release
 from explorer.errors import ExplorerError, InputError
 from explorer.files import write_atomic
 from explorer.inputs.records import LINKS, SETTINGS
 from explorer.inputs.study import Project, load
-from explorer.lock import keep, lock, path_of, prepare, read_locks, release
 from explorer.model.evaluate import evaluate
 from explorer.model.record import design_record
 from explorer.model.space import Designs, design_ids
@@ -87,7 +87,7 @@ import sys, time
 from pathlib import Path
 from explorer.inputs.study import load
 from explorer.errors import ExplorerError, InputError
-from explorer.lock import keep, prepare
+from explorer.decision.lock import keep, prepare
 from explorer.store.results import Store, path_of
 project, design, go = load(sys.argv[1]), sys.argv[2], Path(sys.argv[3])
 with Store.open(path_of(project)) as store:

@@ -9,7 +9,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from explorer import front, loosening
+from explorer import front
+from explorer.decision import rule_costs
 from explorer.inputs.study import Project, load
 from explorer.model import costing
 from explorer.model.evaluate import Evaluation
@@ -65,7 +66,7 @@ def best_within(points: Array, budget: Array) -> float:
 def test_what_a_volt_buys_is_there_once_the_cells_bear_it(small_study: Path) -> None:
     project = even(small_study)
     found, points = swept(project)
-    told = loosening.rule_costs(project, found.designs, {})
+    told = rule_costs.rule_costs(project, found.designs, {})
     assert told is not None
     (volt,) = [rule for rule in told["rules"] if rule["margin"] == "cell_voltage_V"]
     assert (volt["step"], told["front"]) == (1.0, len(points))
@@ -81,7 +82,7 @@ def test_what_a_volt_buys_is_there_once_the_cells_bear_it(small_study: Path) -> 
 def test_a_rule_that_costs_nothing_buys_nothing(small_study: Path) -> None:
     project = even(small_study)
     found, points = swept(project)
-    told = loosening.rule_costs(project, found.designs, {})
+    told = rule_costs.rule_costs(project, found.designs, {})
     assert told is not None
     assert "lead_current_A" in told["free"]
     _, reached = swept(raised(small_study, "leads.csv", "current_limit_A", 10.0))
@@ -93,15 +94,15 @@ def test_surplus_by_hand() -> None:
     """Two designs of a front; one rule-breaker fits the budget of the second alone."""
     points = np.array([[-100.0, 10, 1, 20], [-300.0, 30, 2, 40]])
     near = np.array([[-350.0, 20, 2, 40], [-900.0, 31, 2, 40], [-90.0, 5, 1, 20]])
-    assert loosening._surplus(points, near, None).tolist() == [0.0, 50.0]
+    assert rule_costs._surplus(points, near, None).tolist() == [0.0, 50.0]
     # With the goal of cost waived the dear one counts as well.
-    assert loosening._surplus(points, near, 0).tolist() == [0.0, 600.0]
+    assert rule_costs._surplus(points, near, 0).tolist() == [0.0, 600.0]
 
 
 def test_a_picked_design_is_looked_around_twice_as_far(small_project: Project) -> None:
     found, _ = swept(small_project)
-    once = loosening.rule_costs(small_project, found.designs, {})
-    twice = loosening.rule_costs(small_project, found.designs, {"picked": 3})
+    once = rule_costs.rule_costs(small_project, found.designs, {})
+    twice = rule_costs.rule_costs(small_project, found.designs, {"picked": 3})
     assert once is not None
     assert twice is not None
     assert twice["tried"] > once["tried"]
@@ -109,23 +110,23 @@ def test_a_picked_design_is_looked_around_twice_as_far(small_project: Project) -
 
 def test_every_rule_is_told_once(small_project: Project) -> None:
     found, _ = swept(small_project)
-    told = loosening.rule_costs(small_project, found.designs, {"picked": 0})
+    told = rule_costs.rule_costs(small_project, found.designs, {"picked": 0})
     assert told is not None
     names = [rule["margin"] for rule in told["rules"]] + told["free"]
     assert len(names) == len(set(names))
-    assert set(names) <= set(MARGINS) - set(loosening.NOT_LOOSENED)
+    assert set(names) <= set(MARGINS) - set(rule_costs.NOT_LOOSENED)
 
 
 def test_every_rule_that_may_be_loosened_has_words_for_it() -> None:
-    assert set(LOOSER) == set(MARGINS) - set(loosening.NOT_LOOSENED)
+    assert set(LOOSER) == set(MARGINS) - set(rule_costs.NOT_LOOSENED)
     assert all(words.count("{}") == 1 for words in LOOSER.values())
 
 
 def test_no_front_no_costs(small_project: Project) -> None:
     found, _ = swept(small_project)
-    assert loosening.rule_costs(small_project, found.designs.take(np.arange(0)), {}) is None
+    assert rule_costs.rule_costs(small_project, found.designs.take(np.arange(0)), {}) is None
 
 
-@pytest.mark.parametrize("name", sorted(loosening.FINE_STEPS))
+@pytest.mark.parametrize("name", sorted(rule_costs.FINE_STEPS))
 def test_fine_steps_are_of_rules(name: str) -> None:
     assert MARGINS[name].unit == "V"

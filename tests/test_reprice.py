@@ -11,7 +11,16 @@ import numpy as np
 import pytest
 from invented import at_prices, designs, results
 
-from explorer import tipping
+from explorer.decision import price_sensitivity
+from explorer.decision.repricing import (
+    OBJECTIVES,
+    Repriced,
+    moments,
+    previous,
+    price_changes,
+    reprice,
+    rerun,
+)
 from explorer.errors import InputError
 from explorer.front import non_dominated
 from explorer.inputs.prices import Price
@@ -19,7 +28,6 @@ from explorer.inputs.records import LINKS
 from explorer.inputs.study import Project
 from explorer.model import costing, evaluate
 from explorer.model.space import describe, design_id
-from explorer.reprice import OBJECTIVES, Repriced, moments, previous, price_changes, reprice, rerun
 from explorer.store.results import Store, Stored, path_of
 
 TODAY = date(2026, 11, 25)
@@ -233,7 +241,9 @@ def test_infeasible_for_every_reason(project: Project, store: Store, stored: Sto
     assert (verdict.status, verdict.basis) == ("sold_out", "lock")
     assert verdict.reasons == (f"generator {part} is no longer among the study's choices",)
     assert verdict.cost == pytest.approx(slow_cost(project, stored, int(front[0])))
-    assert tipping.tipping_prices(left_out, store.load(left_out)[0], found.cost, lock) == []
+    assert (
+        price_sensitivity.tipping_prices(left_out, store.load(left_out)[0], found.cost, lock) == []
+    )
 
     strange = replace(lock, margins={"of_old_V": -0.5})
     others = stored.take(np.delete(np.arange(len(stored)), int(front[0])))
@@ -385,14 +395,14 @@ def test_tipping_prices_are_where_bisection_finds_them(
     found = reprice(project, stored)
     row = int(found.front[(pick * len(found.front)) // 4])
     lock = locked(project, stored, row)
-    tips = tipping.tipping_prices(project, stored, found.cost, lock)
+    tips = price_sensitivity.tipping_prices(project, stored, found.cost, lock)
     assert tips == sorted(tips, key=lambda tip: abs(tip.change_percent))
     by_side = {(tip.part, tip.tips_at >= tip.price): tip for tip in tips}
     assert len(by_side) == len(tips)
     rises = falls = 0
     for link in LINKS:
         for part in project.study.choices[link]:
-            now = tipping.base_price(project, part)
+            now = price_sensitivity.base_price(project, part)
             for rising in (True, False):
                 end = 40 * now + 400 if rising else 0.0
                 tip = by_side.get((part, rising))
@@ -427,7 +437,7 @@ def test_a_design_that_does_not_stand_has_no_tips(project: Project, stored: Stor
     off = np.setdiff1d(np.flatnonzero(stored.feasible), found.front)[:5]
     for row in off:
         lock = locked(project, stored, int(row))
-        assert tipping.tipping_prices(project, stored, found.cost, lock) == []
+        assert price_sensitivity.tipping_prices(project, stored, found.cost, lock) == []
 
 
 def test_owned_parts_never_tip(project: Project, stored: Stored) -> None:
@@ -435,7 +445,7 @@ def test_owned_parts_never_tip(project: Project, stored: Stored) -> None:
     lock = locked(project, stored, row)
     owned = (lock.parts["generator"], lock.parts["cell"])
     cost = costing.costs(project, stored.designs, owned=owned)
-    tips = tipping.tipping_prices(project, stored, cost, lock, owned=owned)
+    tips = price_sensitivity.tipping_prices(project, stored, cost, lock, owned=owned)
     assert tips
     assert not {tip.part for tip in tips} & set(owned)
 
@@ -445,8 +455,8 @@ def test_the_front_along_a_price_is_that_of_repricing(
     project: Project, stored: Stored, link: str
 ) -> None:
     part = project.study.choices[link][0]
-    now = tipping.base_price(project, part)
-    line = tipping.front_over_price(project, stored, part, 0.1 * now, 5 * now)
+    now = price_sensitivity.base_price(project, part)
+    line = price_sensitivity.front_over_price(project, stored, part, 0.1 * now, 5 * now)
     edges, sizes = line.sizes()
     ends = np.append(edges[1:], line.high)
     assert len(edges) > 1  # the price matters here, else the test shows nothing
@@ -463,11 +473,11 @@ def test_the_front_along_a_price_is_that_of_repricing(
 def test_which_prices_matter(project: Project, stored: Stored) -> None:
     """A price matters exactly where the front along it changes."""
     found = reprice(project, stored)
-    weights = tipping.price_weights(project, stored, found.cost)
+    weights = price_sensitivity.price_weights(project, stored, found.cost)
     assert [w.matters for w in weights] == sorted((w.matters for w in weights), reverse=True)
     assert {w.matters for w in weights} >= {True}
     for weight in weights:
-        line = tipping.front_over_price(
+        line = price_sensitivity.front_over_price(
             project, stored, weight.part, 0.5 * weight.price, 2 * weight.price
         )
         assert weight.matters == (len(line.sizes()[0]) > 1), weight
@@ -475,11 +485,11 @@ def test_which_prices_matter(project: Project, stored: Stored) -> None:
         there = reprice(low, stored).front
         assert weight.moved_by_fall == len(np.setxor1d(there, found.front))
     with pytest.raises(ValueError, match="fall must be"):
-        tipping.price_weights(project, stored, found.cost, fall=1.5)
+        price_sensitivity.price_weights(project, stored, found.cost, fall=1.5)
     with pytest.raises(ValueError, match="must be rising"):
-        tipping.front_over_price(project, stored, weights[0].part, 3.0, 2.0)
+        price_sensitivity.front_over_price(project, stored, weights[0].part, 3.0, 2.0)
     with pytest.raises(InputError, match="is no choice of the study"):
-        tipping.front_over_price(project, stored, "unobtainium", 1.0, 2.0)
+        price_sensitivity.front_over_price(project, stored, "unobtainium", 1.0, 2.0)
 
 
 @pytest.mark.slow

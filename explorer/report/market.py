@@ -13,7 +13,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from explorer import front, reprice, tipping
+from explorer import front
+from explorer.decision import price_sensitivity, repricing
 from explorer.inputs.records import LINKS
 from explorer.model.space import Rows
 from explorer.report.goals import EFFORT_DIGITS
@@ -23,8 +24,8 @@ from explorer.store.results import Numbers, Stored, ids_of
 from explorer.units import Array
 
 if TYPE_CHECKING:
+    from explorer.decision.lock import Lock
     from explorer.inputs.study import Project
-    from explorer.lock import Lock
 
 NAMED = 8
 """Designs named of those that entered or left, prices that matter, tips of a locked design."""
@@ -172,13 +173,13 @@ def build(
     cost: Array,
     rows: Rows,
     *,
-    previous: reprice.Previous | None,
+    previous: repricing.Previous | None,
     locks: Sequence[Lock],
-    verdicts: Mapping[str, reprice.Verdict],
+    verdicts: Mapping[str, repricing.Verdict],
     owned: Collection[str],
     hold: Callable[[Numbers], NDArray[np.bool_]],
     units: Array,
-    moments: Sequence[reprice.Moment],
+    moments: Sequence[repricing.Moment],
     entries: Sequence[Mapping[str, Any]],
     lock_costs: Sequence[tuple[str, str, float]] = (),
 ) -> Market:
@@ -196,7 +197,7 @@ def build(
     now = stored.numbers[rows]
     before = now if previous is None else previous.front
     entered, left = rows[~np.isin(now, before)], np.flatnonzero(~np.isin(before, now))
-    weights = tipping.price_weights(
+    weights = price_sensitivity.price_weights(
         project, stored, cost, fall=PRICE_SPAN[0], rise=PRICE_SPAN[1], owned=owned
     )
     matter = [one for one in weights if one.matters]
@@ -238,7 +239,7 @@ class _Telling:
     names: Mapping[str, str]
     currency: str
 
-    def changes(self, previous: reprice.Previous | None) -> tuple[Change, ...]:
+    def changes(self, previous: repricing.Previous | None) -> tuple[Change, ...]:
         if previous is None:
             return ()
         links = {p.id: link for link in LINKS for p in self.project.catalogue.parts[link]}
@@ -250,7 +251,7 @@ class _Telling:
             "gone": "has no price any more",
         }
         found = []
-        for one in reprice.price_changes(previous.prices, self.project.catalogue.prices):
+        for one in repricing.price_changes(previous.prices, self.project.catalogue.prices):
             pieces = f" (from {one.from_quantity} pieces)" if one.from_quantity > 1 else ""
             found.append(
                 Change(
@@ -266,7 +267,7 @@ class _Telling:
             )
         return tuple(found)
 
-    def terms(self, previous: reprice.Previous | None) -> str:
+    def terms(self, previous: repricing.Previous | None) -> str:
         """What of the study's own terms has changed and moves costs or the front, in words."""
         if previous is None:
             return ""
@@ -279,7 +280,7 @@ class _Telling:
                 f"{_cents(old, self.currency)}"
             ),
         }
-        changes = reprice.term_changes(previous.terms, reprice.terms(self.project))
+        changes = repricing.term_changes(previous.terms, repricing.terms(self.project))
         return ", and ".join(told[one.term](one.old, one.new) for one in changes)
 
     def point(self, energy_J: float, cost: float, mass_kg: float, effort: float) -> str:
@@ -300,7 +301,7 @@ class _Telling:
         ids = ids_of(self.stored.numbers[few])
         return tuple(Mover(i, self.row(int(row))) for i, row in zip(ids, few, strict=True))
 
-    def left(self, previous: reprice.Previous | None, rows: Rows) -> tuple[Mover, ...]:
+    def left(self, previous: repricing.Previous | None, rows: Rows) -> tuple[Mover, ...]:
         """Designs that left, with why: dearer now, or beaten by one that became cheaper."""
         if previous is None:
             return ()
@@ -319,7 +320,7 @@ class _Telling:
 
     def wishes(
         self,
-        previous: reprice.Previous | None,
+        previous: repricing.Previous | None,
         hold: Callable[[Numbers], NDArray[np.bool_]],
         units: Array,
     ) -> tuple[Wish, ...]:
@@ -340,9 +341,11 @@ class _Telling:
             found.append(Wish(PICK_WORDS[wish], self.point(*a), self.row(int(b)), same))
         return tuple(found)
 
-    def decision(self, lock: Lock, verdict: reprice.Verdict, owned: Collection[str]) -> Decision:
+    def decision(self, lock: Lock, verdict: repricing.Verdict, owned: Collection[str]) -> Decision:
         words = [*self.verdict(verdict), *(f"{r[0].upper()}{r[1:]}." for r in verdict.reasons)]
-        tips = tipping.tipping_prices(self.project, self.stored, self.cost, lock, owned=owned)
+        tips = price_sensitivity.tipping_prices(
+            self.project, self.stored, self.cost, lock, owned=owned
+        )
         told = [(tip, self.tip(tip, lock)) for tip in tips]
         rises = tuple(t for tip, t in told if tip.tips_at > tip.price)
         falls = tuple(t for tip, t in told if tip.tips_at <= tip.price)
@@ -364,7 +367,7 @@ class _Telling:
             rises[:NAMED], falls[:NAMED], tip_words,
         )  # fmt: skip
 
-    def verdict(self, one: reprice.Verdict) -> list[str]:
+    def verdict(self, one: repricing.Verdict) -> list[str]:
         if one.status == "kept":
             words = ["Stands: no stored design beats it at today's prices."]
         elif one.status == "infeasible":
@@ -400,7 +403,7 @@ class _Telling:
         }
         return ", ".join(phrases[k](v) for k, v in by.items() if v > 0) or "is no worse anywhere"
 
-    def tip(self, tip: tipping.Tip, lock: Lock) -> Tip:
+    def tip(self, tip: price_sensitivity.Tip, lock: Lock) -> Tip:
         until = short_of(tip.tips_at, tip.price)
         change = tip.change_percent
         return Tip(
@@ -413,7 +416,7 @@ class _Telling:
             tip.rival or "the study's limit on cost",
         )
 
-    def weight(self, one: tipping.PriceWeight) -> Weight:
+    def weight(self, one: price_sensitivity.PriceWeight) -> Weight:
         return Weight(
             one.part,
             self.names.get(one.part, one.part),
@@ -424,7 +427,7 @@ class _Telling:
             one.moved_by_rise,
         )
 
-    def weighed(self, weights: Sequence[tipping.PriceWeight]) -> str:
+    def weighed(self, weights: Sequence[price_sensitivity.PriceWeight]) -> str:
         if not weights:
             return "No price matters: nothing on offer costs anything."
         idle = [self.names.get(w.part, w.part) for w in weights if not w.matters]
@@ -435,9 +438,9 @@ class _Telling:
         )
         return text + (f" These would not: {', '.join(idle)}." if idle else "")
 
-    def line(self, weight: tipping.PriceWeight, owned: Collection[str]) -> Line:
+    def line(self, weight: price_sensitivity.PriceWeight, owned: Collection[str]) -> Line:
         high = 2 * weight.price
-        found = tipping.front_over_price(self.project, self.stored, weight.part, 0, high,
+        found = price_sensitivity.front_over_price(self.project, self.stored, weight.part, 0, high,
                                          owned=owned)  # fmt: skip
         row_of = [p.id for p in self.project.catalogue.parts[weight.link]].index(weight.part)
         uses = self.stored.designs.parts[weight.link][found.rows] == row_of
@@ -494,7 +497,7 @@ def _what_if(owned: Collection[str], names: Mapping[str, str]) -> str:
 
 
 def _moved(
-    previous: reprice.Previous | None,
+    previous: repricing.Previous | None,
     changes: Sequence[Change],
     terms: str,
     entered: int,
@@ -534,12 +537,12 @@ def _cloud(points: Array, stays: NDArray[np.bool_]) -> Cloud:
 
 
 def _course(
-    moments: Sequence[reprice.Moment],
+    moments: Sequence[repricing.Moment],
     entries: Sequence[Mapping[str, Any]],
     lock_costs: Sequence[tuple[str, str, float]],
 ) -> Course:
     held = [m for m in moments if m.best]
-    best = {key: tuple(m.best[key] for m in held) for key in reprice.OBJECTIVES}
+    best = {key: tuple(m.best[key] for m in held) for key in repricing.OBJECTIVES}
     cost: dict[str, list[tuple[str, float]]] = {}
     costs = [(m.when, name, value) for m in held for name, value in m.locked_cost.items()]
     for when, name, value in sorted([*lock_costs, *costs]):

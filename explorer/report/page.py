@@ -11,9 +11,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from explorer.decision.judging import AGREES
 from explorer.files import write_atomic
 from explorer.front import EQUAL_WITHIN
-from explorer.judging import AGREES
 from explorer.report import figures
 from explorer.report.content import Card, Objective, PageData
 from explorer.report.goals import EFFORT_DIGITS, goal_text

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from explorer import front
-from explorer.judging import AGREES
+from explorer.decision.judging import AGREES
 from explorer.model.promise import HAZARD_DRAWS
 from explorer.report import whose
 from explorer.report.content import Card, Limit, Objective, Record, Standing

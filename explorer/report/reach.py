@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from explorer import judging
+from explorer.decision import judging
 from explorer.report.content import Convergence, Record
 from explorer.report.numerals import number
 

@@ -22,10 +22,10 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 import bench_results
 from invented import at_prices, designs, results
 
-from explorer import tipping
+from explorer.decision import price_sensitivity
+from explorer.decision.repricing import reprice
 from explorer.inputs.study import Project, load
 from explorer.model import costing
-from explorer.reprice import reprice
 from explorer.store.results import Store
 
 GOALS_S = {10_000: 0.05, 1_000_000: 5.0}
@@ -50,7 +50,7 @@ def measure(project: Project, count: int, folder: Path) -> dict[str, Any]:
         found = reprice(dear, stored)
         whole.append(time.perf_counter() - begun)
     begun = time.perf_counter()
-    weights = tipping.price_weights(dear, stored, found.cost)
+    weights = price_sensitivity.price_weights(dear, stored, found.cost)
     weighed = time.perf_counter() - begun
     return {
         "designs": count,

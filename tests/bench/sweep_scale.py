@@ -25,7 +25,7 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 
 import bench_results
 
-from explorer import reprice
+from explorer.decision import repricing
 from explorer.inputs.records import LINKS
 from explorer.inputs.study import Project, Setting, load
 from explorer.model import costing, evaluate
@@ -124,7 +124,7 @@ def measure(project: Project, name: str, folder: Path) -> dict[str, Any]:
         processors = spent() - before
         stored, _ = store.load(project)
         cost = costing.costs(project, stored.designs)
-        front = reprice.front_rows(project, stored, cost)
+        front = repricing.front_rows(project, stored, cost)
     memory.done.set()
     memory.join()
     row = {

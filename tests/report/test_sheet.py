@@ -16,10 +16,11 @@ import numpy as np
 import pytest
 from chains import with_part, with_study
 
+from explorer.decision.lock import lock, read_locks
+from explorer.decision.repricing import designs_of
 from explorer.errors import InputError
 from explorer.inputs.records import LINKS
 from explorer.inputs.study import Project, load
-from explorer.lock import lock, read_locks
 from explorer.model import costing
 from explorer.model.evaluate import evaluate
 from explorer.model.record import design_record
@@ -38,7 +39,6 @@ from explorer.report.sheet import (
 )
 from explorer.report.view import number
 from explorer.report.words import margin_words
-from explorer.reprice import designs_of
 from explorer.store.results import Store, path_of
 
 PARTS = {

@@ -10,7 +10,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from explorer import commands, insight, reprice
+from explorer import commands
+from explorer.decision import confirmation, repricing
 from explorer.errors import ExplorerError
 from explorer.inputs.study import Project, load
 from explorer.model import costing
@@ -24,7 +25,7 @@ def front_of(project: Project) -> tuple[np.ndarray, np.ndarray]:
     with Store.open(path_of(project)) as store:
         stored, _ = store.load(project)
     cost = costing.costs(project, stored.designs)
-    rows = reprice.front_rows(project, stored, cost)
+    rows = repricing.front_rows(project, stored, cost)
     return stored.numbers[rows], stored.objectives(cost)[rows]
 
 
@@ -84,7 +85,7 @@ def test_sessions_of_a_killed_worker_are_stepped_by_the_other(
     everything = Space.of(small_project)
     designs = everything.draw(30, np.random.default_rng(8))
     ids = design_ids(small_project.catalogue, designs, range(len(designs)))
-    alone = insight.confirm(small_project, designs, ids, 600.0)
+    alone = confirmation.confirm(small_project, designs, ids, 600.0)
     assert len(alone) == len(set(ids))
     assert sum(one["session_energy_J"] > 0 for one in alone.values()) > 3
     with (
@@ -104,7 +105,7 @@ def test_sessions_of_a_killed_worker_are_stepped_by_the_other(
                 os.kill(killed[0], signal.SIGKILL)
 
         with sweep.on_machines(machines.scheduler_address):
-            told = insight.confirm(small_project, designs, ids, 600.0, 2, hear)
+            told = confirmation.confirm(small_project, designs, ids, 600.0, 2, hear)
         assert killed
     assert told == alone
 

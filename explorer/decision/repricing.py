@@ -16,8 +16,8 @@ from typing import Any, NamedTuple, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from explorer import changes
-from explorer.changes import Change
+from explorer.decision import changes
+from explorer.decision.changes import Change
 from explorer.errors import Fault, InputError
 from explorer.front import non_dominated
 from explorer.inputs.prices import Price, Prices

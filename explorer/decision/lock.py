@@ -16,12 +16,13 @@ from typing import Any
 
 import numpy as np
 
-from explorer import MODEL_VERSION, changes
+from explorer import MODEL_VERSION
+from explorer.decision import changes
+from explorer.decision.lock_file import LONGEST_NOTE, read_entries, write_entries
 from explorer.errors import ExplorerError, Fault, InputError, nearest
 from explorer.inputs.csv_tables import shown
 from explorer.inputs.records import LINKS, SETTINGS
 from explorer.inputs.study import Project
-from explorer.lock_file import LONGEST_NOTE, read_entries, write_entries
 from explorer.model import costing
 from explorer.model.record import design_record
 from explorer.store.results import Numbers, Store, Stored, ids_of

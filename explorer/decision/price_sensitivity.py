@@ -17,6 +17,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from explorer.decision.repricing import Decision, Standing, front_rows, standing
 from explorer.errors import Fault, InputError, nearest
 from explorer.front import non_dominated
 from explorer.inputs.records import LINKS
@@ -24,7 +25,6 @@ from explorer.inputs.study import Project
 from explorer.model import costing
 from explorer.model.costing import money
 from explorer.model.space import Designs, Rows
-from explorer.reprice import Decision, Standing, front_rows, standing
 from explorer.store.results import Stored, ids_of
 from explorer.units import Array
 
