@@ -37,8 +37,8 @@ from explorer.units import Array
 
 if TYPE_CHECKING:
     from explorer.inputs.prices import Prices
-    from explorer.report.content import PageData
-    from explorer.report.market import Market
+    from explorer.report.page.content import PageData
+    from explorer.report.page.market import Market
 
 Answer = dict[str, Any]
 LIBRARIES = ("numpy", "scipy", "optuna", "moocore", "bokeh")
@@ -121,7 +121,7 @@ def review(*studies: Path | str) -> Answer:
     Several studies stand side by side on one page. STUDY.toml@2026-11-20 is the study with the
     prices and the front that its store kept last on that day, @2026-11-20T14:05 those of a minute.
     """
-    from explorer.report import page
+    from explorer.report.page import page
 
     shown_studies: list[Answer] = []
     pages, marks, homes = [], [], []
@@ -250,7 +250,7 @@ def _inputs_at_lock(store: Store, design_id: str) -> str | None:
 
 def lock_design(study: Path, design: str, *, note: str = "", release: bool = False) -> Answer:
     """Lock a stored design and write its build sheet, or take the lock off again."""
-    from explorer.report import sheet
+    from explorer.report.sheet import sheet
 
     project = load(study)
     if release:
@@ -382,7 +382,7 @@ class Desk:
     @property
     def units(self) -> Array:
         """How much of each goal counts alike when a design is recommended."""
-        from explorer.report.limit import goal_units
+        from explorer.report.upper_bound import goal_units
 
         return goal_units(self.project)
 
@@ -560,7 +560,7 @@ class Desk:
 
         `verdicts` are those on the locked designs where a rerun has found them already.
         """
-        from explorer.report import market, page
+        from explorer.report.page import market, page
 
         locks = lock.read_locks(self.project)
         if verdicts is None:
@@ -617,7 +617,7 @@ class Desk:
         moving: Market | None = None,
     ) -> tuple[PageData, Answer]:
         """What the page says, and reading front and picks for scripts."""
-        from explorer.report import around, view
+        from explorer.report.page import swaps, view
 
         project, locks = self.project, lock.read_locks(self.project)
         picked = self._picked()
@@ -660,7 +660,7 @@ class Desk:
             },
             cadence_curves={k: v for k, v in last.get("cadences", {}).items() if k in known},
             market=moving,
-            around=around.neighbours(project, self.stored, self.cost, looked_at),
+            around=swaps.neighbours(project, self.stored, self.cost, looked_at),
         )
         return data, {
             "front": records,

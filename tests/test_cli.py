@@ -301,7 +301,7 @@ def test_a_lock_that_comes_second_leaves_the_sheet_of_the_first(
 ) -> None:
     """Both prepare the same design; the one that is refused takes nothing away."""
     from explorer import commands
-    from explorer.report import sheet
+    from explorer.report.sheet import sheet
 
     study, answer = launched
     name = answer["front"][0]["design_id"]
@@ -520,7 +520,7 @@ def test_a_lock_is_written_whole_or_not_at_all(genchain, launched, monkeypatch, 
         raise DiskError("the disk is full")
 
     place = {
-        "sheet": "explorer.report.sheet.write_atomic",
+        "sheet": "explorer.report.sheet.sheet.write_atomic",
         "lock file": "explorer.decision.lock_file.write_atomic",
         "store": "explorer.store.results.Store.begin",
     }[fails]

@@ -14,7 +14,7 @@ from explorer.decision import rule_costs
 from explorer.inputs.study import Project, load
 from explorer.model import costing
 from explorer.model.evaluate import Evaluation
-from explorer.report.words import LOOSER, MARGINS
+from explorer.report.wording import LOOSER, MARGINS
 from explorer.search.sweep import Sweep, run
 from explorer.units import Array
 

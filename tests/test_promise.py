@@ -15,7 +15,7 @@ from explorer.model.evaluate import evaluate
 from explorer.model.margins import RULES
 from explorer.model.promise import Odds
 from explorer.model.space import Designs, Space
-from explorer.report import picks as cards
+from explorer.report.page import cards as cards
 from explorer.search.run import launch
 from explorer.store.results import Store, path_of
 

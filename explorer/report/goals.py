@@ -5,8 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from explorer.inputs.records import LINKS
-from explorer.report.content import Objective, Record
-from explorer.report.numerals import money, number
+from explorer.report.format import money, number
+from explorer.report.page.content import Objective, Record
 
 if TYPE_CHECKING:
     from explorer.inputs.study import Project

@@ -6,9 +6,9 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
 from explorer.physics import pack as packs
-from explorer.report.content import Record
+from explorer.report.format import number
 from explorer.report.goals import EFFORT_DIGITS
-from explorer.report.numerals import number
+from explorer.report.page.content import Record
 from explorer.units import J_PER_WH
 
 if TYPE_CHECKING:

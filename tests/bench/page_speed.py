@@ -21,7 +21,7 @@ import synthetic
 from conftest import ARGUMENTS, NAMES, found_browser
 from playwright.sync_api import sync_playwright
 
-from explorer.report import page
+from explorer.report.page import page
 
 GOAL_MS = 30.0
 DRAG = """async ([id, events]) => {

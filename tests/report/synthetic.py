@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 
 from explorer.inputs.records import LINKS, Converter
-from explorer.report.words import LEDGER, MARGINS
+from explorer.report.wording import LEDGER, MARGINS
 
 HOSTILE = "<b onclick=alert(1)>Hub & motor</b> \"'"
 """A part's name as somebody with bad manners would type it."""
@@ -191,7 +191,7 @@ def rule_costs(row: dict[str, Any] | None) -> dict[str, Any]:
 
 def market(currency: str = "EUR") -> Any:
     """A section on prices with something in every place."""
-    from explorer.report import market as m
+    from explorer.report.page import market as m
 
     tip = m.Tip(HOSTILE, "generator", True, "19.00 EUR", "24.99 EUR", "+32 %", "0" * 12)
     cloud = m.Cloud((40.0, 50.0, 60.0), (900.0, 1000.0, 1200.0), (True, True, False))
@@ -224,7 +224,7 @@ def market(currency: str = "EUR") -> Any:
 
 def around(design_id: str, other: str) -> Any:
     """Neighbours of a design, one of each kind, one of them explained."""
-    from explorer.report.around import Around, Neighbour
+    from explorer.report.page.swaps import Around, Neighbour
 
     made = [
         Neighbour(other, "generator", HOSTILE, "better", "3 J more energy", "", ""),
@@ -240,7 +240,7 @@ def page(count: int = 300, seed: int = 1, *, twins: bool = False, **more: Any) -
     tell apart: a hundredth of a percent more energy for as much more money.
     """
     from explorer import front
-    from explorer.report import view
+    from explorer.report.page import view
 
     rows = records(count, seed)
     if twins:

@@ -11,9 +11,9 @@ import pytest
 import synthetic
 from conftest import Open, needed, wait_for
 
-from explorer.report import page
-from explorer.report.content import PageData
-from explorer.report.numerals import number
+from explorer.report.format import number
+from explorer.report.page import page
+from explorer.report.page.content import PageData
 
 pytestmark = pytest.mark.browser
 

@@ -24,7 +24,7 @@ from explorer.inputs.records import LINKS, SETTINGS
 from explorer.inputs.study import Project
 from explorer.model import costing
 from explorer.model.space import describe, design_id
-from explorer.report import around, figures, market, page
+from explorer.report.page import figures, market, page, swaps
 from explorer.store.results import Store, Stored, ids_of, path_of
 
 
@@ -248,7 +248,7 @@ def test_neighbours_are_those_of_a_plain_loop(small_project: Project, stored: St
     """Every pair compared by hand: one part other, fewest settings other, most energy."""
     cost = costing.costs(small_project, stored.designs)
     rows = [int(row) for row in np.flatnonzero(stored.feasible)[[3, 50, 200]]]
-    found = around.neighbours(small_project, stored, cost, rows)
+    found = swaps.neighbours(small_project, stored, cost, rows)
     assert any(found[name].neighbours for name in found)
     for row in rows:
         best: dict[tuple[str, int], tuple[int, float, int]] = {}
@@ -274,11 +274,11 @@ def test_a_neighbour_is_better_only_where_it_is_nowhere_worse(
     points = stored.objectives(cost)
     rows = [int(row) for row in np.flatnonzero(stored.feasible)[:40]]
     seen = set()
-    for name, told_of in around.neighbours(small_project, stored, cost, rows).items():
+    for name, told_of in swaps.neighbours(small_project, stored, cost, rows).items():
         mine = points[stored.find(name)]
         for one in told_of.neighbours:
             gap = points[stored.find(one.design_id)] - mine
-            counts = np.abs(gap) > around.TOLD_APART * np.abs(mine)
+            counts = np.abs(gap) > swaps.TOLD_APART * np.abs(mine)
             good, bad = (counts & (gap < 0)).any(), (counts & (gap > 0)).any()
             assert one.verdict == ("better" if good and not bad else
                                    "worse" if bad and not good else "trade")  # fmt: skip
@@ -295,6 +295,6 @@ def test_a_better_part_that_floods_the_bank_is_explained(
     flooded = replace(stored, regime=np.full(len(stored), 3, dtype=np.int8))
     flooded.regime[row] = 2
     flooded.delivered_energy_J[row] = 2 * stored.delivered_energy_J.max()
-    (found,) = around.neighbours(small_project, flooded, cost, [row]).values()
+    (found,) = swaps.neighbours(small_project, flooded, cost, [row]).values()
     assert found.neighbours
     assert all("More power, less energy" in one.why for one in found.neighbours)

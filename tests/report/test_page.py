@@ -15,9 +15,9 @@ import synthetic
 from hypothesis import given, strategies
 from hypothesis.extra.numpy import arrays
 
-from explorer.report import figures, page, view
-from explorer.report.content import PageData
-from explorer.report.numerals import number
+from explorer.report.format import number
+from explorer.report.page import figures, page, view
+from explorer.report.page.content import PageData
 
 
 @pytest.fixture(scope="module")

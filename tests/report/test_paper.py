@@ -17,8 +17,8 @@ from explorer.model import costing
 from explorer.model.evaluate import evaluate
 from explorer.model.record import design_record
 from explorer.model.space import Space
-from explorer.report import page, view
-from explorer.report.words import PICK_WORDS
+from explorer.report.page import page, view
+from explorer.report.wording import PICK_WORDS
 
 pytestmark = pytest.mark.browser
 

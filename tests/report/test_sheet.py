@@ -25,8 +25,9 @@ from explorer.model import costing
 from explorer.model.evaluate import evaluate
 from explorer.model.record import design_record
 from explorer.model.space import Designs, design_id
-from explorer.report.protection import Guard
-from explorer.report.sheet import (
+from explorer.report.page.view import number
+from explorer.report.sheet.protection import Guard
+from explorer.report.sheet.sheet import (
     Facts,
     Sheet,
     _risks,
@@ -37,8 +38,7 @@ from explorer.report.sheet import (
     render,
     write,
 )
-from explorer.report.view import number
-from explorer.report.words import margin_words
+from explorer.report.wording import margin_words
 from explorer.store.results import Store, path_of
 
 PARTS = {

@@ -14,15 +14,15 @@ import synthetic
 
 from explorer import front
 from explorer.inputs.records import LINKS
-from explorer.report import view
-from explorer.report.content import PageData
-from explorer.report.courses import over_cadence, too_fine
-from explorer.report.limit import physics_limit
-from explorer.report.numerals import number
-from explorer.report.picks import assumed, bill_words, tightest
-from explorer.report.reach import convergence_of
-from explorer.report.why import rejection_sentence
-from explorer.report.words import LEDGER, LEDGER_GROUPS, MARGINS, margin_words
+from explorer.report.format import number
+from explorer.report.page import view
+from explorer.report.page.cards import assumed, bill_words, tightest
+from explorer.report.page.choices import rejection_sentence
+from explorer.report.page.content import PageData
+from explorer.report.page.convergence import convergence_of
+from explorer.report.page.curves import over_cadence, too_fine
+from explorer.report.upper_bound import physics_limit
+from explorer.report.wording import LEDGER, LEDGER_GROUPS, MARGINS, margin_words
 
 
 @pytest.fixture(scope="module")

@@ -14,17 +14,17 @@ import numpy as np
 from explorer.decision.judging import AGREES
 from explorer.files import write_atomic
 from explorer.front import EQUAL_WITHIN
-from explorer.report import figures
-from explorer.report.content import Card, Objective, PageData
+from explorer.report.format import number
 from explorer.report.goals import EFFORT_DIGITS, goal_text
-from explorer.report.market import Cloud
-from explorer.report.numerals import number
-from explorer.report.words import PICK_WORDS
+from explorer.report.page import figures
+from explorer.report.page.content import Card, Objective, PageData
+from explorer.report.page.market import Cloud
+from explorer.report.wording import PICK_WORDS
 
 if TYPE_CHECKING:
     from jinja2 import Template
 
-    from explorer.report.market import Market
+    from explorer.report.page.market import Market
 
 STILL_ROWS = 40
 """Rows of the table for readers without scripts."""

@@ -31,9 +31,9 @@ from explorer.model.space import Designs
 from explorer.model.tolerance import DRAWS, Tolerance, spreads_of, tolerance
 from explorer.physics.generator import wire_resistance
 from explorer.report import whose
-from explorer.report.numerals import money, number
-from explorer.report.protection import GAUGES, Guard, bus_gauge, fuse_words, guards
-from explorer.report.words import LINK_WORDS, cautions_for, margin_words
+from explorer.report.format import money, number
+from explorer.report.sheet.protection import GAUGES, Guard, bus_gauge, fuse_words, guards
+from explorer.report.wording import LINK_WORDS, cautions_for, margin_words
 from explorer.units import RAD_S_PER_RPM
 
 DIVIDER_RANGE = 3.0
@@ -296,7 +296,7 @@ def facts(project: Project, lock: repricing.Decision, *, draws: int = DRAWS) -> 
 
 def build(project: Project, lock: Any, known: Facts | None = None) -> Sheet:
     """Everything on the sheet of a locked design (a `lock.Lock`)."""
-    from explorer.report.proving import proving
+    from explorer.report.sheet.commissioning import proving
 
     known = known or facts(project, lock)
     study, record = project.study, lock.record
@@ -384,7 +384,7 @@ def _inert(value: Any) -> Any:
 
 def render(sheet: Sheet) -> str:
     """The sheet as one HTML text that needs no network and no script."""
-    from explorer.report.page import _own, _template
+    from explorer.report.page.page import _own, _template
 
     return str(_template("sheet.html.j2").render(sheet=sheet, css=_own("page.css"), volts=number))
 

@@ -17,9 +17,9 @@ from explorer import front
 from explorer.decision import price_sensitivity, repricing
 from explorer.inputs.records import LINKS
 from explorer.model.space import Rows
+from explorer.report.format import money, number
 from explorer.report.goals import EFFORT_DIGITS
-from explorer.report.numerals import money, number
-from explorer.report.words import LINK_WORDS, PICK_WORDS
+from explorer.report.wording import LINK_WORDS, PICK_WORDS
 from explorer.store.results import Numbers, Stored, ids_of
 from explorer.units import Array
 

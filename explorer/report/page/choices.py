@@ -7,7 +7,9 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from explorer.front import EQUAL_WITHIN
-from explorer.report.content import (
+from explorer.report.format import number
+from explorer.report.goals import goal_text, objective_text
+from explorer.report.page.content import (
     Card,
     Choice,
     Designs,
@@ -18,9 +20,7 @@ from explorer.report.content import (
     RuleCost,
     RuleCosts,
 )
-from explorer.report.goals import goal_text, objective_text
-from explorer.report.numerals import number
-from explorer.report.words import LOOSER, margin_words
+from explorer.report.wording import LOOSER, margin_words
 
 
 def rejections_of(

@@ -12,10 +12,10 @@ from explorer import front
 from explorer.decision.judging import AGREES
 from explorer.model.promise import HAZARD_DRAWS
 from explorer.report import whose
-from explorer.report.content import Card, Limit, Objective, Record, Standing
+from explorer.report.format import number
 from explorer.report.goals import goal_key, objective_text, part_names
-from explorer.report.numerals import number
-from explorer.report.words import (
+from explorer.report.page.content import Card, Limit, Objective, Record, Standing
+from explorer.report.wording import (
     CAUTIONS,
     DECISIVE_LINKS,
     LEDGER,

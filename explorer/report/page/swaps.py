@@ -11,8 +11,8 @@ import numpy as np
 from explorer.inputs.records import LINKS, SETTINGS
 from explorer.model.averaged import REGIMES
 from explorer.model.space import Rows
-from explorer.report.numerals import money, number
-from explorer.report.words import LINK_WORDS, SETTING_WORDS
+from explorer.report.format import money, number
+from explorer.report.wording import LINK_WORDS, SETTING_WORDS
 from explorer.store.results import Stored, ids_of
 from explorer.units import Array
 

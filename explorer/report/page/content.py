@@ -7,8 +7,8 @@ from dataclasses import asdict, dataclass, field
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 if TYPE_CHECKING:
-    from explorer.report.around import Around
-    from explorer.report.market import Market
+    from explorer.report.page.market import Market
+    from explorer.report.page.swaps import Around
 
 Record = Mapping[str, Any]
 

@@ -17,9 +17,9 @@ from typing import Any
 import numpy as np
 
 from explorer.files import write_atomic
-from explorer.report.content import Objective, PageData
-from explorer.report.market import Cloud, Course, Line
-from explorer.report.words import LEDGER_GROUPS
+from explorer.report.page.content import Objective, PageData
+from explorer.report.page.market import Cloud, Course, Line
+from explorer.report.wording import LEDGER_GROUPS
 
 BLUE, VERMILLION, GREEN, PURPLE = "#0072B2", "#D55E00", "#009E73", "#CC79A7"
 REGIME_MARKS = {

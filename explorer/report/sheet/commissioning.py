@@ -9,10 +9,10 @@ from typing import TYPE_CHECKING
 
 from explorer.inputs.records import VALVES_PER_GENERATOR
 from explorer.model.averaged import CYCLING, STEADY
-from explorer.report.numerals import number
+from explorer.report.format import number
 
 if TYPE_CHECKING:
-    from explorer.report.sheet import Facts
+    from explorer.report.sheet.sheet import Facts
 
 EMF_SPREAD = 0.05
 WINDING_SPREAD = 0.10

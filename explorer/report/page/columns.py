@@ -11,9 +11,9 @@ import numpy as np
 
 from explorer.inputs.records import LINKS
 from explorer.report import whose
-from explorer.report.content import BillLine, CaseRow, Column, Designs, Link, PartName, Record
 from explorer.report.goals import objectives, part_names
-from explorer.report.words import (
+from explorer.report.page.content import BillLine, CaseRow, Column, Designs, Link, PartName, Record
+from explorer.report.wording import (
     HIDDEN_READINGS,
     LEDGER,
     LINK_WORDS,

@@ -9,8 +9,8 @@ import numpy as np
 from explorer.inputs.records import Converter
 from explorer.physics.operator import endurance_power
 from explorer.report import whose
-from explorer.report.content import CaseLimit, Limit
-from explorer.report.numerals import number
+from explorer.report.format import number
+from explorer.report.page.content import CaseLimit, Limit
 
 if TYPE_CHECKING:
     from explorer.inputs.study import Project

@@ -7,8 +7,8 @@ from collections.abc import Sequence
 import numpy as np
 
 from explorer.decision import judging
-from explorer.report.content import Convergence, Record
-from explorer.report.numerals import number
+from explorer.report.format import number
+from explorer.report.page.content import Convergence, Record
 
 
 def convergence_of(search: Record) -> Convergence:

@@ -7,9 +7,9 @@ from dataclasses import replace
 
 import numpy as np
 
-from explorer.report.columns import rounded
-from explorer.report.content import Column, Record, Trace
-from explorer.report.numerals import number
+from explorer.report.format import number
+from explorer.report.page.columns import rounded
+from explorer.report.page.content import Column, Record, Trace
 
 
 def traces_of(

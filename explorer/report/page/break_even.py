@@ -7,8 +7,8 @@ from math import ceil
 
 import numpy as np
 
-from explorer.report.content import Card, Outing, OutingLine, Record
-from explorer.report.numerals import number
+from explorer.report.format import number
+from explorer.report.page.content import Card, Outing, OutingLine, Record
 from explorer.units import J_PER_WH
 
 

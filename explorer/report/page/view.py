@@ -13,22 +13,27 @@ import numpy as np
 
 from explorer import front
 from explorer.report import whose
-from explorer.report.columns import designs_of
-from explorer.report.content import Card, PageData, Record
-from explorer.report.courses import traces_of
+from explorer.report.format import number
 from explorer.report.goals import goal_key, objectives, offered_parts
-from explorer.report.limit import physics_limit
-from explorer.report.numerals import number
-from explorer.report.outing import outing_of
-from explorer.report.picks import answer, assumed, cards_of, first_caution
-from explorer.report.reach import convergence_of
-from explorer.report.why import choices_of, rejection_sentence, rejections_of, rule_costs_of
-from explorer.report.words import CAUTIONS, MODEL_NOTES, REGIMES, SETTING_WORDS
+from explorer.report.page.break_even import outing_of
+from explorer.report.page.cards import answer, assumed, cards_of, first_caution
+from explorer.report.page.choices import (
+    choices_of,
+    rejection_sentence,
+    rejections_of,
+    rule_costs_of,
+)
+from explorer.report.page.columns import designs_of
+from explorer.report.page.content import Card, PageData, Record
+from explorer.report.page.convergence import convergence_of
+from explorer.report.page.curves import traces_of
+from explorer.report.upper_bound import physics_limit
+from explorer.report.wording import CAUTIONS, MODEL_NOTES, REGIMES, SETTING_WORDS
 
 if TYPE_CHECKING:
     from explorer.inputs.study import Project
-    from explorer.report.around import Around
-    from explorer.report.market import Market
+    from explorer.report.page.market import Market
+    from explorer.report.page.swaps import Around
 
 PAGE_LIMIT = 5000
 """Most designs that one page carries; beyond it a browser no longer follows a brush."""

@@ -7,10 +7,10 @@ from math import pi
 from typing import TYPE_CHECKING, NamedTuple
 
 from explorer.physics.generator import wire_resistance
-from explorer.report.numerals import number
+from explorer.report.format import number
 
 if TYPE_CHECKING:
-    from explorer.report.sheet import Facts
+    from explorer.report.sheet.sheet import Facts
 
 FUSES_A = (
     0.5, 0.63, 0.8, 1.0, 1.25, 1.6, 2.0, 2.5, 3.15, 4.0, 5.0, 6.3, 8.0, 10.0, 12.5, 16.0, 20.0,
