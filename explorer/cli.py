@@ -69,7 +69,7 @@ def launch(
     as_json: AsJson = False,
 ) -> None:
     """Search a study, or go on where it was cut short, and write its page."""
-    from explorer import commands
+    from explorer.commands import commands
 
     with _progress() as watch:
         answer = commands.launch(study, watch=watch, workers=workers, cluster=cluster)
@@ -90,7 +90,7 @@ def review(
     as_json: AsJson = False,
 ) -> None:
     """Write a study's page again from what is stored, or several studies side by side."""
-    from explorer import commands
+    from explorer.commands import commands
 
     answer = commands.review(*studies)
     _answer(answer, as_json, _reviewed)
@@ -107,7 +107,7 @@ def lock(
     as_json: AsJson = False,
 ) -> None:
     """Lock the design that you decide to build."""
-    from explorer import commands
+    from explorer.commands import commands
 
     answer = commands.lock_design(study, design, note=note, release=release)
     _answer(answer, as_json, _locked)
@@ -128,7 +128,7 @@ def rerun(
     as_json: AsJson = False,
 ) -> None:
     """Cost every stored design at today's prices and say what moved. Computes no physics."""
-    from explorer import commands
+    from explorer.commands import commands
 
     parts = [name.strip() for name in owned.split(",") if name.strip()]
     with _progress() as watch:
@@ -146,7 +146,7 @@ def evaluate(
     as_json: AsJson = False,
 ) -> None:
     """Say what one design of your own delivers."""
-    from explorer import commands
+    from explorer.commands import commands
 
     answer = commands.evaluate_design(study, design, fidelity=fidelity)
     _answer(answer, as_json, _one_design)
@@ -155,7 +155,7 @@ def evaluate(
 @app.command()
 def check(study: Study, as_json: AsJson = False) -> None:
     """Read a study and its tables and name every fault."""
-    from explorer import commands
+    from explorer.commands import commands
 
     answer = commands.check(study)
     _answer(

@@ -151,7 +151,7 @@ def test_json_refuses_what_it_has_no_word_for(
     def answer(path: Path) -> dict:
         return {"study": "small", "combinations": 1, "plan": "", "notes": [], "odd": value}
 
-    monkeypatch.setattr("explorer.commands.check", answer)
+    monkeypatch.setattr("explorer.commands.commands.check", answer)
     told = genchain("check", small_study, "--json")
     assert (told.status, told.out) == (1, "")
     assert "JSON" in told.err
@@ -300,7 +300,7 @@ def test_a_lock_that_comes_second_leaves_the_sheet_of_the_first(
     genchain, launched, monkeypatch
 ) -> None:
     """Both prepare the same design; the one that is refused takes nothing away."""
-    from explorer import commands
+    from explorer.commands import commands
     from explorer.report.sheet import sheet
 
     study, answer = launched
@@ -325,7 +325,7 @@ def test_new_picks_that_were_never_stepped_are_owned_up_to(
     genchain, small_study, monkeypatch
 ) -> None:
     """A rerun computes no physics, so it says what a pick lacks, and a launch adds just that."""
-    monkeypatch.setattr("explorer.commands.RUNNERS_UP", 0)
+    monkeypatch.setattr("explorer.commands.commands.RUNNERS_UP", 0)
     study = small_study
     answer = genchain("launch", study, "--json").json
     with Store.open(study.parent / "small.store.sqlite", read_only=True) as store:
@@ -684,7 +684,7 @@ def test_an_accident_is_one_line_and_status_1(genchain, small_study: Path, monke
     def accident(path: Path) -> None:
         raise RuntimeError("something\nunforeseen")
 
-    monkeypatch.setattr("explorer.commands.check", accident)
+    monkeypatch.setattr("explorer.commands.commands.check", accident)
     told = genchain("check", small_study)
     assert told.status == 1
     assert told.err == "RuntimeError: something unforeseen (--debug shows where)\n"

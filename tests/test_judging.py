@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from scipy.stats import qmc
 
-from explorer import commands
+from explorer.commands import commands
 from explorer.decision import confirmation, judging
 from explorer.inputs.study import load
 from explorer.store.results import path_of

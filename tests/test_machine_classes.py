@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from explorer.commands import check
+from explorer.commands.commands import check
 from explorer.inputs.csv_tables import Shelf
 from explorer.inputs.machine_classes import CLASSES, FAR, doubts, emf_constant
 from explorer.inputs.records import Generator

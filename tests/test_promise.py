@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from chains import pick, with_part, with_study
 
-from explorer.commands import Desk
+from explorer.commands.commands import Desk
 from explorer.inputs.study import Project
 from explorer.model import margins, promise, tolerance
 from explorer.model.evaluate import evaluate

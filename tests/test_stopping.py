@@ -178,7 +178,8 @@ stopping.run(lambda: sys.exit(0))
 """
 FOLLOWS = """
 import signal, sys
-from explorer import __main__, commands, cli
+from explorer import __main__, cli
+from explorer.commands import commands
 def check(study):
     try:
         signal.raise_signal(signal.SIGTERM)

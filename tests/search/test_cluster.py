@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from explorer import commands
+from explorer.commands import commands
 from explorer.decision import confirmation, repricing
 from explorer.errors import ExplorerError
 from explorer.inputs.study import Project, load
