@@ -8,7 +8,8 @@ from chain_twin import Run, Twin
 from chains import pick, smooth, with_pack, with_part, with_person, with_study
 
 from explorer.inputs.study import Project
-from explorer.model import averaged, margins
+from explorer.model import averaged
+from explorer.model import margins as rule_margins
 from explorer.model.averaged import CHATTERING, CYCLING, FLOODED, STEADY, Session
 from explorer.model.evaluate import Evaluation, evaluate, solve
 from explorer.model.margins import EXTRA_LOW_VOLTAGE_V, LEAST_CYCLE_S, RULES
@@ -27,7 +28,7 @@ def mean_session(project: Project, **change: object) -> tuple[Session, dict[str,
     done = solve(project, designs, *(ids[0] for ids in (project.study.session.operators,
                                                         project.study.session.packs)))  # fmt: skip
     mean = averaged.session(smooth(done.chain), 60 * project.study.session.minutes)
-    return mean, margins.margins(project, designs, done.chain, done.halves, mean)
+    return mean, rule_margins.margins(project, designs, done.chain, done.halves, mean)
 
 
 def margin(found: Evaluation, name: str) -> float:

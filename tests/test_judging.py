@@ -69,7 +69,7 @@ def test_a_pick_that_its_session_refutes_gives_way_to_one_that_holds(
             for name, e in zip(ids, energy, strict=True)
         }
 
-    monkeypatch.setattr(insight, "confirm", confirm)
+    monkeypatch.setattr(confirmation, "confirm", confirm)
     first = commands.launch(small_study, workers=1)
     assert first["exact"]
     judged = first["search"]["judged"]

@@ -13,29 +13,30 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from explorer.decision import repricing
 from explorer.inputs.csv_tables import content_hash
 from explorer.inputs.study import Project, Setting, load
 from explorer.model import costing
 from explorer.model.evaluate import Evaluation
 from explorer.model.space import Designs, Space
-from explorer.search import run, sample, sweep
+from explorer.search import run as search_run
+from explorer.search import sample, sweep
 from explorer.search.run import Summary
 from explorer.store.results import Store, Stored, ids_of, path_of, search_key
+from explorer.store.standing import front_rows
 
 ROOT = Path(__file__).parent.parent
 
 
 def launched(project: Project, workers: int = 1) -> Summary:
     with Store.open(path_of(project)) as store:
-        return run.launch(project, store, workers=workers)
+        return search_run.launch(project, store, workers=workers)
 
 
 def front_of(project: Project) -> set[str]:
     with Store.open(path_of(project)) as store:
         stored, _ = store.load(project)
     cost = costing.costs(project, stored.designs)
-    return set(ids_of(stored.numbers[repricing.front_rows(project, stored, cost)]))
+    return set(ids_of(stored.numbers[front_rows(project, stored, cost)]))
 
 
 def choosing(project: Project, **choices: tuple[str, ...]) -> Project:
@@ -218,12 +219,12 @@ def test_the_order_in_which_blocks_come_back_does_not_show(
     launched(project)
     expected = everything_in(project)
     path_of(project).unlink()
-    run = run.run
+    run = search_run.run
 
     def backwards(sweep, numbers, workers):
         yield from list(run(sweep, numbers[::-1], workers))
 
-    monkeypatch.setattr(launch, "run", backwards)
+    monkeypatch.setattr(search_run, "run", backwards)
     launched(project)
     found = everything_in(project)
     assert not np.array_equal(found.numbers, expected.numbers)
@@ -259,7 +260,7 @@ def slow_clock(monkeypatch: pytest.MonkeyPatch) -> list[float]:
         now[0] += 1.0
         return now[0]
 
-    monkeypatch.setattr(run.time, "monotonic", tick)
+    monkeypatch.setattr(search_run.time, "monotonic", tick)
     return now
 
 
@@ -267,10 +268,10 @@ def test_a_sweep_that_proves_too_slow_gives_way_to_sampling(
     small_project: Project, small_blocks: None, slow_clock: list[float], monkeypatch
 ) -> None:
     """What it had covered stays, and is not evaluated again; with more time it goes on."""
-    monkeypatch.setattr(launch, "SWEPT_PER_SECOND", 1000.0)
+    monkeypatch.setattr(search_run, "SWEPT_PER_SECOND", 1000.0)
     project = between_points(small_project, evaluations=300, batch=50, minutes=1.0)
     size = Space.of(project).size
-    assert run.plan(project, Space.of(project)).on_trial
+    assert search_run.plan(project, Space.of(project)).on_trial
     calls: list[Designs] = []
     real = sample.evaluate
 
@@ -290,8 +291,10 @@ def test_a_sweep_that_proves_too_slow_gives_way_to_sampling(
     assert 0 < swept < size
     everything = Space.of(project)
     with Store.open(path_of(project)) as store:
-        cover = run._Cover(project, store, everything, run._contents(project, everything))
-        key = content_hash([search_key(project), run._contents(project, everything)])
+        cover = search_run._Cover(
+            project, store, everything, search_run._contents(project, everything)
+        )
+        key = content_hash([search_key(project), search_run._contents(project, everything)])
         holds = cover.holds(store.search_progress(key))
     every = everything.at(np.arange(size))
     assert holds(every).sum() == swept
@@ -317,8 +320,8 @@ def test_a_quick_sweep_on_trial_is_swept_whole(
 ) -> None:
     """The guess says twice the limit, the rate less: it goes on."""
     project = searching(small_project, minutes=2.0)
-    monkeypatch.setattr(launch, "SWEPT_PER_SECOND", Space.of(project).size / 240.0)
-    planned = run.plan(project, Space.of(project))
+    monkeypatch.setattr(search_run, "SWEPT_PER_SECOND", Space.of(project).size / 240.0)
+    planned = search_run.plan(project, Space.of(project))
     assert planned.on_trial
     told = launched(project)
     assert told.exact
@@ -326,7 +329,7 @@ def test_a_quick_sweep_on_trial_is_swept_whole(
 
 
 def test_no_sweep_begins_where_it_is_hopeless(small_project: Project, monkeypatch) -> None:
-    monkeypatch.setattr(launch, "SWEPT_PER_SECOND", 1e-3)
+    monkeypatch.setattr(search_run, "SWEPT_PER_SECOND", 1e-3)
     project = searching(small_project, evaluations=100, batch=50)
     told = launched(project)
     assert (told.method, told.designs_considered) == ("sample", 100)
@@ -337,7 +340,7 @@ def test_many_stored_designs_are_not_evaluated_again(
     small_project: Project, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Where the search starts from the best of many, the others are known all the same."""
-    monkeypatch.setattr(launch, "MOST_STARTS", 10)
+    monkeypatch.setattr(search_run, "MOST_STARTS", 10)
     first = searching(small_project, method="sample", evaluations=400, batch=100)
     launched(first)
     before = set(everything_in(first).numbers.tolist())

@@ -10,7 +10,8 @@ from chains import pick, with_part, with_study
 
 from explorer.commands.commands import Desk
 from explorer.inputs.study import Project
-from explorer.model import margins, promise, tolerance
+from explorer.model import margins as rule_margins
+from explorer.model import promise, tolerance
 from explorer.model.evaluate import evaluate
 from explorer.model.margins import RULES
 from explorer.model.promise import Odds
@@ -74,7 +75,7 @@ def test_a_build_is_the_same_whoever_else_is_in_it(small_project: Project) -> No
 
 def test_draws_stay_within_their_spreads(small_project: Project) -> None:
     designs = pick(small_project)
-    nominal = margins.worst_levels(
+    nominal = rule_margins.worst_levels(
         small_project, designs, promise.demand(small_project.catalogue, designs,
                                                small_project.catalogue.packs["telemetry_pack"]),
     )  # fmt: skip

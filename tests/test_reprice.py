@@ -12,21 +12,14 @@ import pytest
 from invented import at_prices, designs, results
 
 from explorer.decision import price_sensitivity
-from explorer.decision.repricing import (
-    OBJECTIVES,
-    Repriced,
-    moments,
-    previous,
-    price_changes,
-    reprice,
-    rerun,
-)
+from explorer.decision.repricing import Repriced, moments, previous, price_changes, reprice, rerun
 from explorer.errors import InputError
 from explorer.front import non_dominated
 from explorer.inputs.prices import Price
 from explorer.inputs.records import LINKS
 from explorer.inputs.study import Project
 from explorer.model import costing, evaluate
+from explorer.model.objectives import KEYS as OBJECTIVES
 from explorer.model.space import describe, design_id
 from explorer.store.results import Store, Stored, path_of
 

@@ -8,7 +8,8 @@ from chains import pick, with_person
 from scipy.integrate import solve_ivp
 
 from explorer.inputs.study import Project
-from explorer.model import margins, session
+from explorer.model import margins as rule_margins
+from explorer.model import session
 from explorer.model.averaged import CHATTERING
 from explorer.model.chain import Chain
 from explorer.model.evaluate import solve
@@ -129,7 +130,7 @@ def test_sessions_of_an_uneven_hand_agree_with_those_stepped_through_time(
     case = demo_project.study.session.operators[0], demo_project.study.session.packs[0]
     solved = solve(demo_project, designs, *case)
     fast, slow = solved.session, session.simulate(demo_project, designs, *case)
-    margins = margins.margins(demo_project, designs, solved.chain, solved.halves, fast)
+    margins = rule_margins.margins(demo_project, designs, solved.chain, solved.halves, fast)
     energies = np.stack([fast.delivered_J, slow.delivered_energy_J])
     rows = np.flatnonzero(
         (energies.max(axis=0) > 5) & (fast.regime != CHATTERING) & (margins["stroke_ripple_V"] >= 0)

@@ -27,12 +27,14 @@ from explorer.model.design_file import read_design
 from explorer.model.evaluate import number
 from explorer.model.fidelities import at_fidelity
 from explorer.model.margins import RULES
+from explorer.model.objectives import KEYS as OBJECTIVE_KEYS
 from explorer.model.record import design_record
 from explorer.model.space import Rows, Space
 from explorer.search import run as search
 from explorer.search.run import Step, Summary, Watch, unwatched
 from explorer.search.sweep import on_machines
 from explorer.store.results import Numbers, Run, Store, Stored, ids_of, path_of, search_key
+from explorer.store.standing import affordable, front_rows
 from explorer.units import Array
 
 if TYPE_CHECKING:
@@ -359,7 +361,7 @@ class Desk:
         """Everything that is stored, at today's prices."""
         stored, _ = store.load(project)
         cost = costing.costs(project, stored.designs, owned=owned)
-        rows = repricing.front_rows(project, stored, cost)
+        rows = front_rows(project, stored, cost)
         return cls(project, store, stored, cost, rows, tuple(owned))
 
     @property
@@ -728,7 +730,7 @@ def _effects(
     project: Project, stored: Stored, cost: Array
 ) -> dict[str, dict[str, dict[str, float]]]:
     """Best value of each objective over all feasible stored designs with each part."""
-    feasible = repricing.affordable(project, stored, cost)
+    feasible = affordable(project, stored, cost)
     points = stored.objectives(cost)[feasible]
     effects: dict[str, dict[str, dict[str, float]]] = {}
     for link in LINKS:
@@ -737,7 +739,7 @@ def _effects(
         for row in np.unique(part):
             best = points[part == row].min(axis=0) * [-1, 1, 1, 1]
             name = project.catalogue.parts[link][int(row)].id
-            effects[link][name] = dict(zip(repricing.OBJECTIVES, map(float, best), strict=True))
+            effects[link][name] = dict(zip(OBJECTIVE_KEYS, map(float, best), strict=True))
     return effects
 
 

@@ -17,7 +17,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from explorer.decision.repricing import Decision, Standing, front_rows, standing
+from explorer.decision.repricing import Decision, Standing, standing
 from explorer.errors import Fault, InputError, nearest
 from explorer.front import non_dominated
 from explorer.inputs.records import LINKS
@@ -26,6 +26,7 @@ from explorer.model import costing
 from explorer.model.costing import money
 from explorer.model.space import Designs, Rows
 from explorer.store.results import Stored, ids_of
+from explorer.store.standing import front_rows
 from explorer.units import Array
 
 PAIRS_AT_A_TIME = 2_000_000

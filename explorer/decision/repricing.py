@@ -14,22 +14,20 @@ from types import MappingProxyType
 from typing import Any, NamedTuple, Protocol
 
 import numpy as np
-from numpy.typing import NDArray
 
 from explorer.decision import changes
 from explorer.decision.changes import Change
 from explorer.errors import Fault, InputError
-from explorer.front import non_dominated
 from explorer.inputs.prices import Price, Prices
 from explorer.inputs.records import LINKS, SETTINGS
 from explorer.inputs.study import Project
 from explorer.model import costing
 from explorer.model.margins import OF_LIMITS, RULES, limit_margins
+from explorer.model.objectives import KEYS as OBJECTIVE_KEYS
 from explorer.model.space import Designs, Rows
 from explorer.store.results import Numbers, Store, Stored, ids_of
+from explorer.store.standing import affordable, front_rows
 from explorer.units import Array
-
-OBJECTIVES = ("delivered_energy_J", "cost", "mass_kg", "crank_effort_percent")
 
 
 class Decision(Protocol):
@@ -150,20 +148,6 @@ class Repriced:
             "locked": [asdict(verdict) for verdict in self.locked],
             "owned": list(self.owned),
         }
-
-
-def affordable(project: Project, stored: Stored, cost: Array) -> NDArray[np.bool_]:
-    """Where a stored design keeps physics and all limits of the study, the one on cost too."""
-    limit = project.study.limits.cost
-    return np.asarray(stored.feasible & (cost <= (np.inf if limit is None else limit)))
-
-
-def front_rows(project: Project, stored: Stored, cost: Array) -> Rows:
-    """Rows of the front at given costs, most energy first."""
-    rows = np.flatnonzero(affordable(project, stored, cost))
-    rows = rows[non_dominated(stored.objectives(cost)[rows])]
-    order = np.lexsort((stored.numbers[rows], -stored.delivered_energy_J[rows]))
-    return rows[order].astype(np.int64)
 
 
 def reprice(
@@ -342,7 +326,7 @@ def verdict(
     beaten_by, switch = None, None
     if rival is not None:
         other = stored.objectives(cost)[rival]
-        by = dict(zip(OBJECTIVES, (now.point - other).tolist(), strict=True))
+        by = dict(zip(OBJECTIVE_KEYS, (now.point - other).tolist(), strict=True))
         (beaten_by,), switch = ids_of([stored.numbers[rival]]), float(cost[rival])
     status = "kept" if rival is None else "beaten"
     if now.faults:
@@ -499,7 +483,7 @@ def moments(store: Store) -> list[Moment]:
                 when=run.ended or run.begun,
                 kind=run.kind,
                 front_size=len(points),
-                best=dict(zip(OBJECTIVES, map(float, least), strict=False)),
+                best=dict(zip(OBJECTIVE_KEYS, map(float, least), strict=False)),
                 locked_cost={v["design_id"]: v["cost"] for v in verdicts if v["cost"] is not None},
             )
         )

@@ -10,7 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from explorer.inputs.study import Project
-from explorer.model import averaged, costing, demand, margins, supply
+from explorer.model import averaged, costing, demand, supply
+from explorer.model import margins as rule_margins
 from explorer.model.averaged import STEADY
 from explorer.model.chain import HEAT, Chain
 from explorer.model.space import Designs, Rows
@@ -211,7 +212,7 @@ def combine(
         for who, s in solved.items()
     )
     margins = [
-        margins.margins(project, designs, s.chain, s.halves, s.session, weakest_share)
+        rule_margins.margins(project, designs, s.chain, s.halves, s.session, weakest_share)
         for s in solutions
     ]
     energies = np.stack([case.delivered_energy_J for case in cases])
@@ -227,7 +228,7 @@ def combine(
     mass = costing.mass_kg(catalogue, designs)
     together = {name: np.min([m[name] for m in margins], axis=0) for name in margins[0]}
     first_charge_s = np.max([s.session.first_charge_s for s in solutions], axis=0)
-    together |= margins.limit_margins(study, energy, mass, effort, first_charge_s)
+    together |= rule_margins.limit_margins(study, energy, mass, effort, first_charge_s)
     ledgers = [ledger(s.chain, s.session) for s in solutions]
     readings = [_readings(project, s) for s in solutions]
     return Evaluation(
@@ -251,8 +252,8 @@ def ledger(chain: Chain, done: averaged.Session) -> dict[str, Array]:
     error and left out. More breaks the rule `bank_energy_J`.
     """
     stored_J = done.stored_J
-    held_J = margins.most_stored_J(chain, done)
-    near = np.isinf(margins.bank_energy(chain, done))
+    held_J = rule_margins.most_stored_J(chain, done)
+    near = np.isinf(rule_margins.bank_energy(chain, done))
     terms = {name: done.heats_J[:, k] for k, name in enumerate(HEAT)}
     terms |= {
         "esr": done.esr_J,
@@ -271,7 +272,7 @@ def _readings(project: Project, solved: Solved) -> dict[str, Array]:
     delivered = np.where(
         done.regime == STEADY, chain.demand.load(volts[:, None]).delivered_W[:, 0], 0.0
     )
-    work = margins.crank_work(done)
+    work = rule_margins.crank_work(done)
     radius = halves.radius_m[chain.half]
     speed = front[TERMS.index("rad_s")]
     torque = np.where(speed > 0, (front[LOSSES].sum(axis=0) + volts * front[0]), 0.0) / (

@@ -19,7 +19,8 @@ from numpy.typing import NDArray
 from explorer import front
 from explorer.inputs.records import LINKS, Cell, Part, Window
 from explorer.inputs.study import Project
-from explorer.model import margins, tolerance
+from explorer.model import margins as rule_margins
+from explorer.model import tolerance
 from explorer.model.chain import Chain
 from explorer.model.demand import demand
 from explorer.model.evaluate import evaluate
@@ -192,7 +193,7 @@ def _drawn_settings(
 ) -> dict[str, Array]:
     """Thresholds anywhere between what comparator and resistors may shift them to."""
     pack = next(iter(project.catalogue.packs.values()))
-    levels = margins.worst_levels(
+    levels = rule_margins.worst_levels(
         project, designs, demand(project.catalogue, designs, pack)
     )._asdict()
 
@@ -275,13 +276,13 @@ def _in_closed_form(build: Builds) -> NDArray[np.bool_]:
             catalogue, designs, catalogue.operators[name], 60 * plan.minutes, plan.winding_C
         )
         unsolved = Chain(None, every, needs[0])  # type: ignore[arg-type]
-        margins = margins.unloaded_margins(project, halves)
-        margins |= margins.overspeed_margins(
+        margins = rule_margins.unloaded_margins(project, halves)
+        margins |= rule_margins.overspeed_margins(
             project, designs, unsolved, halves, build.weakest_share
         )
         broken |= np.any([m < 0 for rule, m in margins.items() if _hazard(rule)], axis=0)
     for need in needs:
-        margins = margins.back_margins(project, designs, need)
+        margins = rule_margins.back_margins(project, designs, need)
         broken |= np.any([m < 0 for rule, m in margins.items() if _hazard(rule)], axis=0)
     return broken
 

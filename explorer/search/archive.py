@@ -12,6 +12,7 @@ from explorer import front
 from explorer.inputs.records import LINKS, SETTINGS
 from explorer.inputs.study import Project
 from explorer.model import costing
+from explorer.model import margins as rule_margins
 from explorer.model.chain import Chain
 from explorer.model.demand import demand
 from explorer.model.evaluate import HOPELESS, Evaluation
@@ -128,14 +129,14 @@ class Explored:
             for name in study.session.operators
         }  # fmt: skip
         for halves in crowd.values():
-            margins += margins.unloaded_margins(project, halves).values()
+            margins += rule_margins.unloaded_margins(project, halves).values()
         for pack_id in study.session.packs:
             need = demand(catalogue, designs, catalogue.packs[pack_id])
-            margins += margins.back_margins(project, designs, need).values()
+            margins += rule_margins.back_margins(project, designs, need).values()
             # Too fast without a load: asks nothing of the curves, which cost the most.
             chain = Chain(None, np.arange(len(rows)), need)  # type: ignore[arg-type]
             for halves in crowd.values():
-                fast = margins.overspeed_margins(project, designs, chain, halves)
+                fast = rule_margins.overspeed_margins(project, designs, chain, halves)
                 margins += fast.values()
         for margin in margins:
             kept &= margin >= 0

@@ -12,7 +12,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from explorer import MODEL_VERSION, front
-from explorer.decision import repricing
 from explorer.inputs.csv_tables import content_hash
 from explorer.inputs.study import Project
 from explorer.model import costing
@@ -22,6 +21,7 @@ from explorer.search import boxes
 from explorer.search.sample import sample
 from explorer.search.sweep import Sweep, on_machines, run
 from explorer.store.results import Store, Stored, search_key
+from explorer.store.standing import front_rows
 from explorer.units import Array
 
 WORKERS = 2
@@ -469,7 +469,7 @@ def starting_points(
         return None, None
     rows, others = np.arange(len(stored)), None
     if len(rows) > MOST_STARTS:
-        rows = repricing.front_rows(project, stored, costing.costs(project, stored.designs))
+        rows = front_rows(project, stored, costing.costs(project, stored.designs))
         others = stored.designs.take(np.setdiff1d(np.arange(len(stored)), rows))
     rows = rows[np.argsort(stored.numbers[rows], kind="stable")]
     return store.evaluation(project, stored, rows), others
@@ -520,7 +520,7 @@ def yardstick(project: Project, store: Store) -> dict[str, Any]:
     kept = [r.kept for r in run(sweep, np.arange(len(sweep))) if r.kept is not None]
     stored, _ = store.load(project)
     cost = costing.costs(project, stored.designs)
-    mine_points = stored.objectives(cost)[repricing.front_rows(project, stored, cost)]
+    mine_points = stored.objectives(cost)[front_rows(project, stored, cost)]
     if not kept:
         return {"hypervolume_share": 1.0, "front_share": 1.0, "combinations": sweep.size}
     points = _Growth(project, Evaluation.concatenate(kept)).points

@@ -19,7 +19,8 @@ from numpy.typing import NDArray
 from explorer.errors import ExplorerError
 from explorer.inputs.records import BACK_LINKS, BURST_S, FRONT_LINKS, LINKS, SETTINGS
 from explorer.inputs.study import Project, Setting, Study
-from explorer.model import averaged, costing, evaluate, margins, overspeed, switching
+from explorer.model import averaged, costing, evaluate, overspeed, switching
+from explorer.model import margins as rule_margins
 from explorer.model.chain import Chain
 from explorer.model.demand import Demand, demand
 from explorer.model.evaluate import Evaluation, Solved
@@ -154,7 +155,7 @@ def _sound_backs(project: Project, backs: Space, rows: Rows) -> Rows:
     designs = backs.at(rows)
     for pack_id in project.study.session.packs:
         back = demand(project.catalogue, designs, project.catalogue.packs[pack_id])
-        margins = margins.back_margins(project, designs, back)
+        margins = rule_margins.back_margins(project, designs, back)
         kept = np.all([margin >= 0 for margin in margins.values()], axis=0)
         rows, designs = rows[kept], designs.take(kept)
     return rows
@@ -209,14 +210,14 @@ class _Fronts:
 
         sound = np.ones(len(designs), dtype=bool)
         for name in operators:
-            unloaded = margins.unloaded_margins(project, halves_of(designs, name))
+            unloaded = rule_margins.unloaded_margins(project, halves_of(designs, name))
             sound &= np.all([margin >= 0 for margin in unloaded.values()], axis=0)
         designs = designs.take(sound)
         halves = {name: halves_of(designs, name) for name in operators}
         supplies = {name: curves(some) for name, some in halves.items()} if len(designs) else {}
         sound = np.ones(len(designs), dtype=bool)
         for name in supplies:
-            margins = margins.front_margins(project, supplies[name], halves[name])
+            margins = rule_margins.front_margins(project, supplies[name], halves[name])
             sound &= np.all([margin >= 0 for margin in margins.values()], axis=0)
         return cls(project, designs, halves, supplies, sound)
 
@@ -289,11 +290,11 @@ class _Join:
             need["voltage_limit_V"][:, 0],
             self.backs.chosen(catalogue, "window", "voltage_limit_V"),
         )
-        over_high = margins.worst_levels(self.project, self.backs, demand).over_high
+        over_high = rule_margins.worst_levels(self.project, self.backs, demand).over_high
         input_max = self.backs.chosen(catalogue, "converter", "input_max_V")
         limit = np.where(over_high > input_max, np.minimum(limit, input_max), limit)
         reverse = self.fronts.chosen(catalogue, "rectifier", "reverse_limit_V")
-        open_ &= bus_V <= reverse[:, None] - margins.FORWARD_DROP_V + SLACK
+        open_ &= bus_V <= reverse[:, None] - rule_margins.FORWARD_DROP_V + SLACK
         open_ &= bus_V <= limit + SLACK
         open_ &= string_V <= need["voltage_rating_V"][:, 0] + SLACK
         unclamped = need["clamp_ohm"][:, 0] <= 0
@@ -307,7 +308,7 @@ class _Join:
         study = self.project.study
         levels, level = np.unique(back["on_V"][:, 0], return_inverse=True)
         level = level.reshape(-1)
-        on_high_V = margins.worst_levels(self.project, self.backs, back).on_high
+        on_high_V = rule_margins.worst_levels(self.project, self.backs, back).on_high
         flows = supply.at_nodes[:, :, 0] > 0
         nodes = flows.shape[1]
         last = np.where(flows.any(axis=1), nodes - flows[:, ::-1].argmax(axis=1), 0)
@@ -318,7 +319,7 @@ class _Join:
         reached, ripple_s = np.empty((2, len(self.fronts), len(levels)))
         for number, on_V in enumerate(levels):
             at_V = np.full(len(every), on_V)
-            on_the_way = margins.worst_on_the_way(
+            on_the_way = rule_margins.worst_on_the_way(
                 self.project, self.fronts, supply, halves, every, at_V
             )
             harmless = np.all([margin >= 0 for margin in on_the_way.values()], axis=0)
@@ -376,13 +377,13 @@ class _Join:
         """Where every rule and every limit but the one on cost is kept."""
         kept = np.ones(len(designs), dtype=bool)
         for s in solved.values():
-            margins = margins.margins(self.project, designs, s.chain, s.halves, s.session)
+            margins = rule_margins.margins(self.project, designs, s.chain, s.halves, s.session)
             for margin in margins.values():
                 kept &= margin >= 0
         energy, effort = _over_cases(self.project.study, solved)
         mass = costing.mass_kg(self.project.catalogue, designs)
         first_s = np.max([s.session.first_charge_s for s in solved.values()], axis=0)
-        for margin in margins.limit_margins(
+        for margin in rule_margins.limit_margins(
             self.project.study, energy, mass, effort, first_s
         ).values():
             kept &= margin >= 0

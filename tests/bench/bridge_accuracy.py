@@ -24,7 +24,13 @@ sys.path[:0] = [str(HERE.parent), str(HERE.parents[1] / "physics"), str(HERE.par
 import bench_results  # noqa: E402
 import bridge_twin  # noqa: E402
 
-from explorer.physics.bridge import # noqa: E402     STAR, WINDING, soft_bus_steady_state, steady_state, two_phase_steady_state
+from explorer.physics.bridge import (  # noqa: E402
+    STAR,
+    WINDING,
+    soft_bus_steady_state,
+    steady_state,
+    two_phase_steady_state,
+)
 
 KINDS = (("six-pulse", 3, steady_state, 1), ("two-phase", 1, two_phase_steady_state, 2))
 GOALS = ((0.01, np.inf, 0.005), (0.001, 0.01, 0.02))

@@ -28,7 +28,8 @@ import numpy as np
 
 from explorer.errors import ExplorerError
 from explorer.inputs.study import Project, load
-from explorer.model import evaluate, margins, session, waveform
+from explorer.model import evaluate, session, waveform
+from explorer.model import margins as rule_margins
 from explorer.model.averaged import CHATTERING, REGIMES
 from explorer.model.space import Designs, Space
 
@@ -96,7 +97,7 @@ def compare(
     counted &= fast.regime != CHATTERING
     share = 0.01
     if uneven:
-        margins = margins.margins(project, designs, solved.chain, solved.halves, fast)
+        margins = rule_margins.margins(project, designs, solved.chain, solved.halves, fast)
         counted &= margins["stroke_ripple_V"] >= 0
         share = 0.03
     off = np.abs(slow.delivered_energy_J - energy) / np.maximum(energy, FLOOR_J)

@@ -25,13 +25,13 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 
 import bench_results
 
-from explorer.decision import repricing
 from explorer.inputs.records import LINKS
 from explorer.inputs.study import Project, Setting, load
 from explorer.model import costing, evaluate
 from explorer.model.space import Space
 from explorer.search import run
 from explorer.store.results import Store
+from explorer.store.standing import front_rows
 
 GOAL_SIZE, GOAL_S, GOAL_BYTES = 100_000_000, 120.0, 2 * 2**30
 PLAIN = 4096
@@ -124,7 +124,7 @@ def measure(project: Project, name: str, folder: Path) -> dict[str, Any]:
         processors = spent() - before
         stored, _ = store.load(project)
         cost = costing.costs(project, stored.designs)
-        front = repricing.front_rows(project, stored, cost)
+        front = front_rows(project, stored, cost)
     memory.done.set()
     memory.join()
     row = {

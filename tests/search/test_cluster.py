@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from explorer.commands import commands
-from explorer.decision import confirmation, repricing
+from explorer.decision import confirmation
 from explorer.errors import ExplorerError
 from explorer.inputs.study import Project, load
 from explorer.model import costing
@@ -19,13 +19,14 @@ from explorer.model.space import Space, design_ids
 from explorer.search import run, sweep
 from explorer.search.run import Step
 from explorer.store.results import Store, path_of
+from explorer.store.standing import front_rows
 
 
 def front_of(project: Project) -> tuple[np.ndarray, np.ndarray]:
     with Store.open(path_of(project)) as store:
         stored, _ = store.load(project)
     cost = costing.costs(project, stored.designs)
-    rows = repricing.front_rows(project, stored, cost)
+    rows = front_rows(project, stored, cost)
     return stored.numbers[rows], stored.objectives(cost)[rows]
 
 
@@ -81,7 +82,7 @@ def test_sessions_of_a_killed_worker_are_stepped_by_the_other(
     the first of ten batches has come back.
     """
     distributed = pytest.importorskip("distributed")
-    monkeypatch.setattr(insight, "BATCH", 3)
+    monkeypatch.setattr(confirmation, "BATCH", 3)
     everything = Space.of(small_project)
     designs = everything.draw(30, np.random.default_rng(8))
     ids = design_ids(small_project.catalogue, designs, range(len(designs)))

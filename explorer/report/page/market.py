@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from explorer import front
 from explorer.decision import price_sensitivity, repricing
 from explorer.inputs.records import LINKS
+from explorer.model.objectives import KEYS as OBJECTIVE_KEYS
 from explorer.model.space import Rows
 from explorer.report.format import money, number
 from explorer.report.goals import EFFORT_DIGITS
@@ -542,7 +543,7 @@ def _course(
     lock_costs: Sequence[tuple[str, str, float]],
 ) -> Course:
     held = [m for m in moments if m.best]
-    best = {key: tuple(m.best[key] for m in held) for key in repricing.OBJECTIVES}
+    best = {key: tuple(m.best[key] for m in held) for key in OBJECTIVE_KEYS}
     cost: dict[str, list[tuple[str, float]]] = {}
     costs = [(m.when, name, value) for m in held for name, value in m.locked_cost.items()]
     for when, name, value in sorted([*lock_costs, *costs]):

@@ -184,7 +184,7 @@ def _own(name: str) -> Any:
     """A style sheet or script of this package, which needs no escaping."""
     from markupsafe import Markup
 
-    return Markup((Path(__file__).parent / "templates" / name).read_text("utf-8"))
+    return Markup((Path(__file__).parent.parent / "templates" / name).read_text("utf-8"))
 
 
 SCRIPTS = ("shared", "parallel", "explore", "one", "start")
