@@ -179,13 +179,13 @@ stopping.run(lambda: sys.exit(0))
 FOLLOWS = """
 import signal, sys
 from explorer import __main__, cli
-from explorer.commands import commands
+from explorer.commands import check as module
 def check(study):
     try:
         signal.raise_signal(signal.SIGTERM)
     except BaseException:
         raise RuntimeError("a worker is gone")
-commands.check = check
+module.check_study = check
 sys.argv = ["genchain", "check", "x.toml"]
 __main__.main()
 """

@@ -17,6 +17,8 @@ from explorer.inputs.toml_text import Places, line_of, places_of, read_toml
 from explorer.model.space import design_id as id_of
 
 FORMAT = 1
+WHOLE_SETTINGS = ("cells_series", "cells_parallel")
+"""Settings that are counts."""
 LONGEST_NOTE = 500
 LARGEST_FILE_BYTES = 4_000_000
 HEADER = """\
@@ -99,7 +101,7 @@ def read_entries(path: Path) -> list[dict[str, Any]]:
         if entry.design_id in (other["design_id"] for other in entries):
             check.fault(("locked", number, "design_id"), "must be locked once", entry.design_id)
         plain_entry = entry.model_dump()
-        for name in ("cells_series", "cells_parallel"):
+        for name in WHOLE_SETTINGS:
             if name in entry.settings:
                 plain_entry["settings"][name] = round(entry.settings[name])
         entries.append(plain_entry)
