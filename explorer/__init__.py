@@ -42,12 +42,14 @@ _HOMES = {
 """Where a public name stands: module, and the name it has there."""
 
 
-def __getattr__(name: str) -> Any:
-    """A public name, imported on first use."""
-    if name not in _HOMES:
-        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
-    module, own_name = _HOMES[name]
-    return getattr(import_module(module), own_name)
+if not TYPE_CHECKING:  # a checker would take any name for a public one
+
+    def __getattr__(name: str) -> Any:
+        """A public name, imported on first use."""
+        if name not in _HOMES:
+            raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+        module, own_name = _HOMES[name]
+        return getattr(import_module(module), own_name)
 
 
 def __dir__() -> list[str]:

@@ -29,7 +29,7 @@ app = typer.Typer(
     "Give --debug anywhere for tracebacks.",
 )
 
-Study = Annotated[
+StudyFile = Annotated[
     # Whether it can be read is reported by whoever reads it, in one line.
     Path, typer.Argument(metavar="STUDY.toml", help="The study file.", readable=False)
 ]
@@ -62,7 +62,7 @@ def _program(
 
 @app.command("launch")
 def _launch(
-    study: Study,
+    study: StudyFile,
     workers: Annotated[int, typer.Option(min=1, help="Processes that search.")] = 2,
     cluster: Annotated[
         str | None, typer.Option(metavar="ADDRESS", help="A Dask scheduler whose workers search.")
@@ -106,7 +106,7 @@ def _review(
 
 @app.command("lock")
 def _lock(
-    study: Study,
+    study: StudyFile,
     design: Annotated[str, typer.Argument(metavar="DESIGN_ID", help="From the page.")],
     note: Annotated[str, typer.Option(help="Why this one.")] = "",
     release: Annotated[bool, typer.Option("--release", help="Take the lock off again.")] = False,
@@ -125,7 +125,7 @@ def _lock(
 
 @app.command("rerun")
 def _rerun(
-    study: Study,
+    study: StudyFile,
     search: Annotated[
         bool, typer.Option("--search", help="Also look for new designs at the new prices.")
     ] = False,
@@ -157,7 +157,7 @@ def _rerun(
 
 @app.command("evaluate")
 def _evaluate(
-    study: Study,
+    study: StudyFile,
     design: Annotated[Path, typer.Option(metavar="DESIGN.toml", help="Parts and settings.")],
     fidelity: Annotated[str, typer.Option(help="averaged, session or waveform.")] = "averaged",
     as_json: AsJson = False,
@@ -171,7 +171,7 @@ def _evaluate(
 
 
 @app.command("check")
-def _check(study: Study, as_json: AsJson = False) -> None:
+def _check(study: StudyFile, as_json: AsJson = False) -> None:
     """Read a study and its tables and name every fault."""
     from explorer.commands import terminal
     from explorer.commands.check import check_study
@@ -181,7 +181,7 @@ def _check(study: Study, as_json: AsJson = False) -> None:
 
 @app.command("table")
 def _table(
-    study: Study,
+    study: StudyFile,
     file: Annotated[Path, typer.Argument(metavar="FILE.csv|.parquet", help="The file to write.")],
     whole: Annotated[
         bool,
@@ -226,7 +226,7 @@ def main() -> None:
         _fail(error, debug, error.exit_status)
     except ExplorerError as error:
         _fail(error, debug, error.exit_status)
-    except (KeyboardInterrupt, typer.Abort):  # where `stopping.run` sees to no signals
+    except (KeyboardInterrupt, typer.Abort):  # where `stopping.run_program` sees to no signals
         sys.stderr.write(stopping.WORDS)
         sys.exit(130)
     except BrokenPipeError:

@@ -160,7 +160,7 @@ def program():
     except BaseException:
         pass  # as a callback of a library might
     time.sleep(60)
-stopping.run(program)
+stopping.run_program(program)
 """
 SWALLOWED = STUCK.replace("time.sleep(60)", "raise SystemExit(0)")
 IDLE_WORKERS = STUCK.replace(
@@ -174,7 +174,7 @@ AT_THE_END = """
 import atexit, signal, sys
 from explorer import stopping
 atexit.register(lambda: signal.raise_signal(signal.SIGTERM))
-stopping.run(lambda: sys.exit(0))
+stopping.run_program(lambda: sys.exit(0))
 """
 FOLLOWS = """
 import signal, sys

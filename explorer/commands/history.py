@@ -44,7 +44,7 @@ def lock_costs(store: Store) -> list[tuple[str, str, float]]:
     ]
 
 
-def entries(store: Store) -> list[dict[str, Any]]:
+def history_entries(store: Store) -> list[dict[str, Any]]:
     """The history for a page, oldest first: {when, kind, what}, `what` being for people."""
     return [
         {"when": run.ended or run.begun, "kind": run.kind, "what": _what(run)}

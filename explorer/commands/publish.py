@@ -60,7 +60,7 @@ def _market(view: FrontView, locks: Sequence[lock.Lock], verdicts: Verdicts) -> 
         hold=view.picker.hold,
         units=view.picker.units,
         moments=repricing.moments(view.store),
-        entries=history.entries(view.store),
+        entries=history.history_entries(view.store),
         lock_costs=history.lock_costs(view.store),
     )
 
@@ -88,7 +88,7 @@ def page_data(
         probed=PROBES,
         provenance=provenance(project, last),
         front_size=len(view.rows),
-        history=history.entries(view.store),
+        history=history.history_entries(view.store),
         locked=[_locked_entry(one, verdicts) for one in locks],
         outing=project.study.outing.model_dump(),
         effects=best_by_part(project, stored, view.cost),

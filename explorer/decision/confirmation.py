@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from explorer import front
 from explorer.decision.picks import Picker, refuted
 from explorer.decision.rule_costs import rule_costs
-from explorer.decision.traces import shown
+from explorer.decision.traces import for_page
 from explorer.inputs.study import Project
 from explorer.model import session
 from explorer.model.averaged import REGIMES
@@ -126,7 +126,7 @@ def confirm(
     called with the number of designs that are done. Without `traced` the bus over time is left out.
 
     By design id: `session_energy_J`, `regime`, and for the first ones the `trace` of the first case
-    (`traces.shown`). Several cases become one number as the study says.
+    (`traces.for_page`). Several cases become one number as the study says.
     """
     begun = time.monotonic()
     results: dict[str, dict[str, Any]] = {}
@@ -144,7 +144,7 @@ def confirm(
             for k, row in enumerate(rows.tolist()):
                 entry = {"session_energy_J": float(energy[k]), "regime": REGIMES[found.regime[k]]}
                 if k in found.traces and row < MOST_TRACES:
-                    entry["trace"] = shown(found.traces[k])
+                    entry["trace"] = for_page(found.traces[k])
                 results[ids[row]] = entry
             on_progress(len(results))
             if time.monotonic() - begun > budget_s:

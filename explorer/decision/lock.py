@@ -20,14 +20,13 @@ from explorer import MODEL_VERSION
 from explorer.decision import changes
 from explorer.decision.lock_file import (
     LONGEST_NOTE,
-    WHOLE_SETTINGS,
     read_entries,
     write_entries,
 )
 from explorer.errors import ExplorerError, Fault, InputError, nearest
 from explorer.inputs.csv_tables import shown
 from explorer.inputs.records import LINKS, SETTINGS
-from explorer.inputs.study import Project
+from explorer.inputs.study import WHOLE_SETTINGS, Project
 from explorer.model import costing
 from explorer.model.record import design_record
 from explorer.model.space import Designs

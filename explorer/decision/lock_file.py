@@ -13,14 +13,13 @@ from explorer.errors import DiskError, Fault, InputError, nearest
 from explorer.files import write_atomic
 from explorer.inputs.csv_tables import rule_of, shown
 from explorer.inputs.records import LINKS, SETTINGS, Identifier, NonNegative, Positive
+from explorer.inputs.study import WHOLE_SETTINGS
 from explorer.inputs.toml_text import Places, line_of, places_of, read_toml
 from explorer.model.space import design_id as id_of
 
 FORMAT = 1
-WHOLE_SETTINGS = ("cells_series", "cells_parallel")
-"""Settings that are counts."""
 LONGEST_NOTE = 500
-LARGEST_FILE_BYTES = 4_000_000
+LARGEST_LOCKS_BYTES = 4_000_000
 HEADER = """\
 # Designs that somebody decided to build, with the prices and results of that day.
 # Written by the lock command; fit to be read, kept and compared by a person.
@@ -79,7 +78,7 @@ def read_entries(path: Path) -> list[dict[str, Any]]:
     """Checked entries of a lock file as plain values, [] without a file."""
     if not path.exists():
         return []
-    text, raw = read_toml(path, LARGEST_FILE_BYTES, "locks")
+    text, raw = read_toml(path, LARGEST_LOCKS_BYTES, "locks")
     check = _Check(str(path), places_of(text))
     release = raw.get("format", "")
     if type(release) is not int or release != FORMAT:

@@ -17,7 +17,7 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from explorer.decision.verdict import LockedDesign, Standing, standing
+from explorer.decision.verdict import LockedDesign, LockStanding, standing
 from explorer.errors import Fault, InputError, nearest
 from explorer.front import non_dominated
 from explorer.inputs.records import LINKS
@@ -30,7 +30,7 @@ from explorer.store.results import Stored, ids_of
 from explorer.store.standing import front_rows
 from explorer.units import Array
 
-PAIRS_AT_A_TIME = 2_000_000
+RIVALS_AT_A_TIME = 2_000_000
 PHYSICAL = [place for place, key in enumerate(KEYS) if key != COST]
 """Columns of the objectives that prices do not touch."""
 
@@ -141,7 +141,7 @@ def _slopes(project: Project, designs: Designs, taken: Rows, link: str, part: st
     for count in np.unique(taken[uses]).tolist():
         paid = project.catalogue.prices.unit_price(part, count * kits)
         slope[uses & (taken == count)] = count * (paid / base if base else 1.0)
-    return np.round(slope, 9)  # equal slopes must be told from nearly parallel ones
+    return np.round(slope, 9)  # equal slopes must not differ by their last digits
 
 
 def break_even_prices(
@@ -158,7 +158,7 @@ def break_even_prices(
     appear twice, with a rise and with a fall. Empty for a design that does not stand today.
     """
     now = standing(project, stored, lock, owned=owned)
-    if not isinstance(now, Standing) or now.faults:
+    if not isinstance(now, LockStanding) or now.faults:
         return []
     physics, own = _physics(stored), now.point[PHYSICAL]
     rivals = stored.feasible & (physics <= own).all(axis=1)
@@ -350,7 +350,7 @@ def _stays(
     leaves = np.where(cost[rows] <= limit, np.inf, -np.inf)
     room = np.divide(limit - cost[rows], slope[rows], out=np.zeros(len(rows)), where=growing)
     leaves = np.where(growing, price + room, leaves)
-    step = max(1, PAIRS_AT_A_TIME // max(len(others), 1))
+    step = max(1, RIVALS_AT_A_TIME // max(len(others), 1))
     for start in range(0, len(rows), step):
         mine = rows[start : start + step]
         pair = np.ones((len(mine), len(others)), dtype=bool)

@@ -22,7 +22,7 @@ from explorer.search.archive import Coordinates
 from explorer.search.sample import neighbours
 from explorer.units import Array
 
-STEPS = {
+STEP_OF_UNIT = {
     "V": 1.0, "A": 1.0, "N": 1.0, "N m": 1.0, "W": 1.0, "K": 1.0, "s": 1.0, "rpm": 10.0,
     "J": 100.0, "kg": 0.1, "%": 1.0, "": 1.0,
 }  # fmt: skip
@@ -45,7 +45,7 @@ OBJECTIVE_OF_LIMIT = {
 ENERGY_COLUMN = KEYS.index(ENERGY)
 NOT_LOOSENED = ("limit_energy_J", "bank_energy_J")
 """Asking for less energy buys none, and nothing that one can buy widens the range of a model."""
-CHUNK = 200
+DESIGNS_AT_A_TIME = 200
 
 
 def rule_costs(
@@ -79,7 +79,7 @@ def rule_costs(
     for name, margin in margins.items():
         if name in NOT_LOOSENED:
             continue
-        step = FINE_STEPS.get(name) or STEPS[RULES[name].unit if name in RULES else ""]
+        step = FINE_STEPS.get(name) or STEP_OF_UNIT[RULES[name].unit if name in RULES else ""]
         for width in (step, FURTHER * step):
             alone = np.flatnonzero((margin < 0) & (broken == 1) & (margin >= -width))
             gain = _surplus(points, near[alone], OBJECTIVE_OF_LIMIT.get(name))
@@ -110,10 +110,10 @@ def _surplus(points: Array, near: Array, waived: str | None) -> Array:
     """
     asked = [place for place, key in enumerate(KEYS) if key not in (ENERGY, waived)]
     surplus = np.zeros(len(points))
-    for start in range(0, len(points), CHUNK):
-        block = points[start : start + CHUNK]
+    for start in range(0, len(points), DESIGNS_AT_A_TIME):
+        block = points[start : start + DESIGNS_AT_A_TIME]
         own = _best(block, points, asked) if waived is not None else -block[:, ENERGY_COLUMN]
-        surplus[start : start + CHUNK] = _best(block, near, asked) - own
+        surplus[start : start + DESIGNS_AT_A_TIME] = _best(block, near, asked) - own
     return np.maximum(surplus, 0.0)
 
 

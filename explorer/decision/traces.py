@@ -18,7 +18,7 @@ MOST_UNROLLED = 200_000
 """Points of a trace whose cycles stand for many, before it is thinned for a page."""
 
 
-def shown(trace: session.Trace) -> dict[str, Any]:
+def for_page(trace: session.Trace) -> dict[str, Any]:
     """A trace for a page: `time_s`, `bus_V`, `pack_W` of the whole session, and `close`, the same
     for its last `CLOSE_S`.
     """

@@ -152,7 +152,7 @@ class Verdict:
         }
 
 
-class Standing(NamedTuple):
+class LockStanding(NamedTuple):
     """A locked design today: its row in the store or None, its objectives by key, where they are
     from, and what stands against it.
     """
@@ -182,9 +182,9 @@ class Standing(NamedTuple):
 
 def standing(
     project: Project, stored: Stored, lock: LockedDesign, *, owned: Collection[str] = ()
-) -> Standing | tuple[Reason, ...]:
+) -> LockStanding | tuple[Reason, ...]:
     """A locked design at today's prices, or which of its parts cannot be had any more."""
-    designs, missing = designs_of(project, lock)
+    designs, missing = designs_of_lock(project, lock)
     if designs is None:
         return missing
     cost = _cost(project, designs, owned)
@@ -217,7 +217,7 @@ def standing(
         for link in LINKS
         if lock.parts[link] not in project.study.choices[link]
     ]
-    return Standing(row, designs, values, basis, (*gone, *broken))
+    return LockStanding(row, designs, values, basis, (*gone, *broken))
 
 
 def _recorded_values(
@@ -254,7 +254,7 @@ def verdict_on(
     same = lock.result.get("currency", currency) == currency
     then = lock.result.get("cost") if same else None
     now = standing(project, stored, lock, owned=owned)
-    if not isinstance(now, Standing):
+    if not isinstance(now, LockStanding):
         return Verdict(lock.design_id, "sold_out", None, {}, "lock", now, None, then, None, None)
     rival = _cheapest_rival(project, stored, cost, now)
     by: dict[str, float] = {}
@@ -280,7 +280,7 @@ def verdict_on(
     )
 
 
-def _notes(project: Project, lock: LockedDesign, now: Standing) -> list[Reason]:
+def _notes(project: Project, lock: LockedDesign, now: LockStanding) -> list[Reason]:
     """What is not as it was on the day of the lock, none of it against the design."""
     notes = [Reason("other_data", words) for words in lock.stale]
     kits, then = project.study.prices.build_quantity, lock.result.get("build_quantity")
@@ -298,7 +298,7 @@ def _cost(project: Project, designs: Designs, owned: Collection[str] = ()) -> fl
     return float(costing.money(paid))
 
 
-def _cheapest_rival(project: Project, stored: Stored, cost: Array, now: Standing) -> int | None:
+def _cheapest_rival(project: Project, stored: Stored, cost: Array, now: LockStanding) -> int | None:
     """Row of the cheapest design that dominates, most energy among equals; None without one."""
     points = stored.objectives(cost)
     dominates = affordable(project, stored, cost)
@@ -311,7 +311,9 @@ def _cheapest_rival(project: Project, stored: Stored, cost: Array, now: Standing
     return int(rows[np.lexsort((-stored.delivered_energy_J[rows], cost[rows]))[0]])
 
 
-def designs_of(project: Project, lock: LockedDesign) -> tuple[Designs | None, tuple[Reason, ...]]:
+def designs_of_lock(
+    project: Project, lock: LockedDesign
+) -> tuple[Designs | None, tuple[Reason, ...]]:
     """A locked design in rows of today's tables; None, and the reasons, when a part is gone."""
     catalogue = project.catalogue
     rows: dict[str, Rows] = {}

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from numbers import Real
 from pathlib import Path
 from typing import Any
 
@@ -61,11 +62,11 @@ def checked_design(project: Project, content: Mapping[str, Any], file: str) -> D
         whole = name.startswith("cells_")
         if value is None:
             faults.append(Fault(file, where, "is missing"))
-        elif isinstance(value, bool) or not isinstance(value, int | float):
+        elif isinstance(value, bool) or not isinstance(value, Real):
             faults.append(Fault(file, where, "must be a number", shown(value)))
-        elif not 0 < value < 1e9:
+        elif not 0 < float(value) < 1e9:
             faults.append(Fault(file, where, "must be above 0 and below 1e9", shown(value)))
-        elif whole and value != int(value):
+        elif whole and float(value) % 1:
             faults.append(Fault(file, where, "must be a whole number", shown(value)))
         else:
             values[name] = float(value)

@@ -77,14 +77,14 @@ def write(table: DataFrame, file: Path) -> Path:
     """Write a frame whole or not at all, as the file's ending says; the file.
 
     In CSV a text that a spreadsheet would run as a formula has an apostrophe before it; Parquet
-    holds texts as they are. UTF-8, a comma between cells, numbers to the last digit. Errors as
+    holds texts as they are. CSV is that of RFC 4180 in UTF-8, numbers to the last digit. Errors as
     `refuse_unknown_kind` and `write_atomic`.
     """
     refuse_unknown_kind(file)
     if file.suffix.lower() == ".csv":
         safe = table.rename(columns=harmless).map(_harmless_cell)
         safe.index = safe.index.map(_harmless_cell)
-        return write_atomic(file, safe.to_csv(lineterminator="\n"))
+        return write_atomic(file, safe.to_csv(lineterminator="\r\n"))
     content = BytesIO()
     table.to_parquet(content)
     return write_atomic(file, content.getvalue())
