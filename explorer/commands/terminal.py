@@ -235,7 +235,7 @@ def evaluated(answer: Answer) -> Lines:
 
 def _rules(answer: Answer) -> Lines:
     """Every rule with its margin, broken ones first."""
-    from explorer.model.evaluate import HOPELESS
+    from explorer.model.evaluate import UNBOUNDED_MARGIN
     from explorer.model.margins import RULES
 
     lines = []
@@ -244,7 +244,7 @@ def _rules(answer: Answer) -> Lines:
         unit = rule.unit if rule else answer["currency"]
         meaning = rule.says if rule else "The study's limit on cost."
         room = f"{'broken' if value < 0 else 'kept'} by {abs(value):.4g} {unit}"
-        if value <= HOPELESS:
+        if value <= UNBOUNDED_MARGIN:
             room = "broken beyond measure"
         lines.append(f"  {room}: {meaning} ({name})")
     return lines

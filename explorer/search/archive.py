@@ -15,7 +15,7 @@ from explorer.model import costing
 from explorer.model import margins as rule_margins
 from explorer.model.chain import Chain
 from explorer.model.demand import demand
-from explorer.model.evaluate import HOPELESS, Evaluation
+from explorer.model.evaluate import UNBOUNDED_MARGIN, Evaluation
 from explorer.model.space import Designs, Rows, Space, plain_setting
 from explorer.model.supply import Halves
 from explorer.units import Array
@@ -152,7 +152,7 @@ class Explored:
         margins = np.stack(list(evaluation.margins.values()), axis=1)
         if limit is not None:
             margins = np.column_stack([margins, limit - cost])
-        margins = margins.clip(HOPELESS, -HOPELESS)
+        margins = margins.clip(UNBOUNDED_MARGIN, -UNBOUNDED_MARGIN)
         self.margins = np.concatenate([self.margins, margins]) if len(self.margins) else margins
         # Margins have different units: what counts is how many rules are broken, then how far.
         broken = np.clip(-margins, 0.0, None)

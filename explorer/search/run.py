@@ -29,7 +29,7 @@ SWEPT_PER_SECOND = 1e6
 """Combinations a second that two cores cover, to guess with until a study's own rate is known: the
 demo's are between half and twice that (tests/bench/sweep_scale.py).
 """
-SURE, HOPELESS = 0.05, 50.0
+SURE, SKIP_TRIAL_ABOVE = 0.05, 50.0
 """A guess of less of the time limit, or more, needs no measuring: no study is so far from it."""
 PILOT_SHARE = 0.05
 """Share of the time limit after which a sweep that was begun on a guess is judged by its own rate.
@@ -117,7 +117,7 @@ def plan(
     limit = 60 * search.minutes
     needed = (size if left is None else left) / (rate or SWEPT_PER_SECOND)
     known = "at the measured rate" if rate else "at a guess"
-    on_trial = rate is None and SURE * limit < needed < HOPELESS * limit
+    on_trial = rate is None and SURE * limit < needed < SKIP_TRIAL_ABOVE * limit
     if not on_trial and needed > limit * (1.0 if rate is None else GRACE):
         return _sampled_instead(project, space, needed, known)
     if on_trial:
