@@ -7,7 +7,8 @@ from typing import Any
 
 import numpy as np
 
-from explorer.inputs.records import LINKS, SETTINGS
+from explorer.inputs.links import LINKS
+from explorer.inputs.records import SETTINGS
 from explorer.inputs.study import Project
 from explorer.model.chain import Chain
 from explorer.model.space import Designs

@@ -39,7 +39,7 @@ def sections() -> dict[str, dict[str, tuple[str, str]]]:
 
 
 def columns(model: type[Record]) -> set[str]:
-    lines = Generator.PHASE_PER_LINE if model is Generator else {}
+    lines = Generator.LINE_COLUMNS if model is Generator else ()
     instead = {pattern.format("line"): pattern.format("phase") for pattern in lines}
     return set(Columns.of(model, without=FITTED, instead=instead).valid)
 

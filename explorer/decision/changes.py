@@ -9,7 +9,7 @@ from collections.abc import Iterator, Mapping
 from typing import Any, NamedTuple
 
 from explorer.inputs.catalogue import FITTED, TABLE_NAMES, content_hash, physics_of
-from explorer.inputs.records import LINKS
+from explorer.inputs.links import LINKS
 from explorer.inputs.study import Project
 from explorer.store.results import Store
 

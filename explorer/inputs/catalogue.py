@@ -14,10 +14,10 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from explorer.errors import Fault, nearest
 from explorer.inputs.csv_tables import Columns, Row, Shelf, content_hash, shown
+from explorer.inputs.links import LINKS
 from explorer.inputs.machine_classes import doubts
 from explorer.inputs.prices import Price, Prices, PriceTerms, read_prices
 from explorer.inputs.records import (
-    LINKS,
     Converter,
     Generator,
     Identifier,
@@ -41,7 +41,11 @@ __all__ = [
     "read_tables",
 ]
 
-MODELS: Mapping[str, type[Record]] = {**LINKS, "pack": Pack, "operator": Operator}
+MODELS: Mapping[str, type[Record]] = {
+    **{name: link.record for name, link in LINKS.items()},
+    "pack": Pack,
+    "operator": Operator,
+}
 """Kind of row -> its record."""
 
 TABLE_NAMES: Mapping[str, str] = {kind: f"{kind}s" for kind in MODELS}
@@ -162,7 +166,7 @@ def read_tables(
 
 
 def _columns(model: type[Record]) -> Columns:
-    lines = Generator.PHASE_PER_LINE if model is Generator else {}
+    lines = Generator.LINE_COLUMNS if model is Generator else ()
     instead = {pattern.format("line"): pattern.format("phase") for pattern in lines}
     return Columns.of(model, without=FITTED, instead=instead)
 

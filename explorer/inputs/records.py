@@ -5,11 +5,21 @@ Columns of a table are the fields of its record. Prices are not here: they chang
 
 from __future__ import annotations
 
+from collections.abc import Callable, Mapping
 from datetime import date
-from math import sqrt
 from typing import Annotated, Any, ClassVar, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, StringConstraints, model_validator
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    ConfigDict,
+    Field,
+    StringConstraints,
+    model_validator,
+)
+
+from explorer.inputs.machine_kinds import MACHINE_KINDS, MachineKind
+from explorer.inputs.pack_kinds import PACK_KINDS, PackKind
 
 Identifier = Annotated[str, StringConstraints(pattern=r"^[a-z][a-z0-9_]{0,47}$")]
 Text = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1, max_length=200)]
@@ -17,6 +27,21 @@ Positive = Annotated[float, Field(gt=0)]
 NonNegative = Annotated[float, Field(ge=0)]
 Share = Annotated[float, Field(gt=0, le=1)]
 
+
+def _row_of(table: Mapping[str, Any]) -> Callable[[str], str]:
+    """A check that a name is of a row of a table, which is read when the check is made."""
+
+    def checked(name: str) -> str:
+        if name not in table:
+            *others, last = (repr(known) for known in table)
+            raise ValueError(f"must be {', '.join(others)} or {last}")
+        return name
+
+    return checked
+
+
+MachineKindName = Annotated[str, AfterValidator(_row_of(MACHINE_KINDS))]
+PackKindName = Annotated[str, AfterValidator(_row_of(PACK_KINDS))]
 
 PIECE_SPREAD = 0.025
 """Half the width in which cells of one batch differ in capacitance (computed from 59 open discharge
@@ -65,17 +90,16 @@ class Gearing(Part):
 class Generator(Part):
     """A permanent-magnet machine, per phase; tables may give line-to-line values instead.
 
-    EMF constant: peak volts per mechanical rad/s (brushed_dc: volts per rad/s, no phases).
+    EMF constant: peak volts per mechanical rad/s (without phases: volts per rad/s).
     Resistance at 20 C. Drag: `drag_torque_N_m + drag_viscous_N_m_s * w` at the generator shaft.
     """
 
-    PHASE_PER_LINE: ClassVar[dict[str, float]] = {
-        "emf_{}_V_s": 1 / sqrt(3),
-        "resistance_{}_ohm": 0.5,
-        "inductance_{}_H": 0.5,
-    }
+    LINE_COLUMNS: ClassVar[tuple[str, ...]] = tuple(
+        dict.fromkeys(pattern for kind in MACHINE_KINDS.values() for pattern in kind.line_columns)
+    )
+    """Columns, with `line` or `phase` in the braces, that a table may give between two leads."""
 
-    kind: Literal["three_phase", "two_phase", "brushed_dc"]
+    kind: MachineKindName
     emf_phase_V_s: Positive
     resistance_phase_ohm: Positive
     inductance_phase_H: NonNegative
@@ -93,20 +117,40 @@ class Generator(Part):
         if not isinstance(row, dict):
             return row
         row = dict(row)
-        for pattern, factor in cls.PHASE_PER_LINE.items():
+        known = MACHINE_KINDS.get(str(row.get("kind")))
+        factors = known.line_columns if known else {}
+        for pattern in cls.LINE_COLUMNS:
             line, phase = pattern.format("line"), pattern.format("phase")
             if row.get(line) is None:
                 row.pop(line, None)
                 continue
             if row.get(phase) is not None:
                 raise ValueError(f"fill {line} or {phase}, not both")
-            if row.get("kind") != "three_phase":
-                raise ValueError(f"{line} is for three_phase only, a {row.get('kind')} has phases")
+            if pattern not in factors:
+                able = [k.name for k in MACHINE_KINDS.values() if pattern in k.line_columns]
+                raise ValueError(
+                    f"{line} is for {' or '.join(able)} only, a {row.get('kind')} has phases"
+                )
             try:
-                row[phase] = float(row.pop(line)) * factor
+                row[phase] = float(row.pop(line)) * factors[pattern]
             except (TypeError, ValueError):
                 raise ValueError(f"{line} must be a number") from None
         return row
+
+    @property
+    def machine(self) -> MachineKind:
+        """What sets its kind apart."""
+        return MACHINE_KINDS[self.kind]
+
+    @property
+    def valves(self) -> int:
+        """Valves of its bridge."""
+        return self.machine.valves
+
+    @property
+    def blocking_valves(self) -> int:
+        """Valves of its bridge that block the bus voltage at a time."""
+        return self.machine.blocking_valves
 
 
 class Lead(Part):
@@ -118,7 +162,7 @@ class Lead(Part):
 
 
 class Rectifier(Part):
-    """One diode or one active valve; a bridge takes 6, two single-phase bridges 8, a brush DC 1.
+    """One diode or one active valve; how many a bridge takes, the generator's kind says.
 
     v = emission_V * ln(1 + i/saturation_A) + resistance_ohm * i; saturation 0 is an active valve.
     Before an active valve has its supply, its body diode (`body_drop_V`) carries the current.
@@ -175,6 +219,21 @@ class Clamp(Part):
     energy_limit_J: NonNegative | None = None
 
     @property
+    def present(self) -> bool:
+        """Whether there is a clamp at all."""
+        return self.kind != "none"
+
+    @property
+    def by_cell(self) -> bool:
+        """One clamp for each cell in series."""
+        return self.kind == "cell"
+
+    @property
+    def on_bus(self) -> bool:
+        """One clamp across the whole bank."""
+        return self.kind == "bus"
+
+    @property
     def burst_limit_J(self) -> float:
         """Energy that it bears in a burst, J."""
         lasting_J = self.power_limit_W * BURST_S
@@ -182,7 +241,7 @@ class Clamp(Part):
 
     @model_validator(mode="after")
     def _conducts(self) -> Clamp:
-        if self.kind != "none" and not (self.threshold_V and self.resistance_ohm):
+        if self.present and not (self.threshold_V and self.resistance_ohm):
             raise ValueError("threshold_V and resistance_ohm must be above 0 unless kind is none")
         return self
 
@@ -243,18 +302,24 @@ class PackLead(Part):
 
 
 class Pack(Record):
-    """What is charged. Energy counts at its terminals.
+    """What is charged. Energy counts at its terminals; how it draws, its kind says."""
 
-    steady draws `current_A`; regulating lowers its current to hold its input at `hold_V`;
-    retrying draws in full, drops out when its input sags below `hold_V`, and waits `retry_s`.
-    """
-
-    kind: Literal["steady", "regulating", "retrying"]
+    kind: PackKindName
     current_A: Positive
     hold_V: Positive
     input_max_V: Positive
     retry_s: NonNegative
     capacity_Wh: Positive
+
+    @property
+    def behaviour(self) -> PackKind:
+        """What sets its kind apart."""
+        return PACK_KINDS[self.kind]
+
+    @property
+    def wait_s(self) -> float:
+        """How long it takes nothing once its supply is back, s."""
+        return self.retry_s if self.behaviour.waits_to_connect else 0.0
 
 
 class Operator(Record):
@@ -269,25 +334,6 @@ class Operator(Record):
     sprint_speed_rad_s: Positive
     unevenness: Annotated[float, Field(ge=0, lt=1)]
 
-
-LINKS: dict[str, type[Part]] = {
-    "crank": Crank,
-    "gearing": Gearing,
-    "generator": Generator,
-    "lead": Lead,
-    "rectifier": Rectifier,
-    "cell": Cell,
-    "clamp": Clamp,
-    "window": Window,
-    "converter": Converter,
-    "pack_lead": PackLead,
-}
-"""The links of the chain from hand to pack; each has a table named after it, in the plural."""
-
-FRONT_LINKS = ("crank", "gearing", "generator", "lead", "rectifier")
-BACK_LINKS = ("cell", "clamp", "window", "converter", "pack_lead")
-
-VALVES_PER_GENERATOR = {"three_phase": 6, "two_phase": 8, "brushed_dc": 1}
 
 SETTINGS = (
     "cells_series",

@@ -14,17 +14,9 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationErr
 from explorer.errors import Fault, InputError, nearest
 from explorer.inputs.catalogue import Catalogue, Reading, physics_of, read_tables
 from explorer.inputs.csv_tables import content_hash, rule_of, shown
+from explorer.inputs.links import LINKS
 from explorer.inputs.prices import Currency, Offer, OfferColumns, PriceTerms
-from explorer.inputs.records import (
-    LINKS,
-    SETTINGS,
-    Converter,
-    Identifier,
-    Positive,
-    Record,
-    Text,
-    Window,
-)
+from explorer.inputs.records import SETTINGS, Converter, Identifier, Positive, Record, Text, Window
 from explorer.inputs.toml_text import line_of, places_of, read_toml
 from explorer.physics.window import threshold_band
 

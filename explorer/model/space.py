@@ -12,7 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from explorer.inputs.catalogue import Catalogue
-from explorer.inputs.records import LINKS, SETTINGS
+from explorer.inputs.links import LINKS
+from explorer.inputs.records import SETTINGS
 from explorer.inputs.study import Project, Setting
 from explorer.units import Array
 

@@ -12,7 +12,8 @@ from typing import Any
 
 import numpy as np
 
-from explorer.inputs.records import LINKS, SETTINGS
+from explorer.inputs.links import LINKS
+from explorer.inputs.records import SETTINGS
 from explorer.inputs.study import Limits, Project, Setting
 from explorer.model.space import Space
 

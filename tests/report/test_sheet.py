@@ -19,7 +19,7 @@ from chains import with_part, with_study
 from explorer.decision.lock import lock, read_locks
 from explorer.decision.repricing import designs_of
 from explorer.errors import InputError
-from explorer.inputs.records import LINKS
+from explorer.inputs.links import LINKS
 from explorer.inputs.study import Project, load
 from explorer.model import costing
 from explorer.model.evaluate import evaluate

@@ -11,7 +11,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from explorer import front
-from explorer.inputs.records import FRONT_LINKS, LINKS
+from explorer.inputs.links import FRONT_LINKS, LINKS
 from explorer.inputs.study import Project, Setting
 from explorer.model import costing, evaluate
 from explorer.model.evaluate import Evaluation
