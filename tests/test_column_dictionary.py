@@ -7,10 +7,10 @@ from pathlib import Path
 
 import pytest
 
-from explorer.inputs.catalogue import FITTED, MODELS, TABLE_NAMES, BenchPoint
+from explorer.inputs.catalogue import MODELS, TABLE_NAMES, BenchPoint, columns_of
 from explorer.inputs.csv_tables import Columns
 from explorer.inputs.prices import Price
-from explorer.inputs.records import Generator, Part, Record
+from explorer.inputs.records import Part
 
 ROOT = Path(__file__).parent.parent
 PAGE = ROOT / "studies" / "parts" / "README.md"
@@ -38,18 +38,12 @@ def sections() -> dict[str, dict[str, tuple[str, str]]]:
     return found
 
 
-def columns(model: type[Record]) -> set[str]:
-    lines = Generator.LINE_COLUMNS if model is Generator else ()
-    instead = {pattern.format("line"): pattern.format("phase") for pattern in lines}
-    return set(Columns.of(model, without=FITTED, instead=instead).valid)
-
-
 @pytest.mark.parametrize("kind", MODELS)
 def test_every_column_of_a_table_is_told_once(kind: str) -> None:
     told, common = sections(), set(Columns.of(Part).valid)
     own = set(told[f"{TABLE_NAMES[kind]}.csv"])
     assert set(told[COMMON]) == common
-    assert own == columns(MODELS[kind]) - common
+    assert own == set(columns_of(MODELS[kind]).valid) - common
     header = next(
         line
         for line in (ROOT / "studies" / "parts" / f"{TABLE_NAMES[kind]}.csv")

@@ -17,8 +17,7 @@ from explorer import MODEL_VERSION, __version__, front
 from explorer.decision import changes, confirmation, judging, lock, price_sensitivity, repricing
 from explorer.decision.rule_costs import rule_costs
 from explorer.errors import Fault, InputError, nearest
-from explorer.inputs.catalogue import content_hash
-from explorer.inputs.csv_tables import shown
+from explorer.inputs.csv_tables import content_hash, shown
 from explorer.inputs.links import LINKS
 from explorer.inputs.machine_classes import line_column_meanings
 from explorer.inputs.study import Project, load

@@ -335,12 +335,14 @@ class Operator(Record):
     unevenness: Annotated[float, Field(ge=0, lt=1)]
 
 
-SETTINGS = (
-    "cells_series",
-    "cells_parallel",
-    "cadence_rpm",
-    "undervoltage_off_V",
-    "undervoltage_band_V",
-    "overvoltage_off_V",
-)
-"""Numbers that a design chooses beside its parts; undervoltage on = off + band."""
+SETTING_MEANINGS = {
+    "cells_series": "Cells in a row; their voltages add up.",
+    "cells_parallel": "Rows of cells side by side.",
+    "cadence_rpm": "Turns of the crank a minute.",
+    "undervoltage_off_V": "Bank voltage at which the load is cut; above the converter's least "
+    "input, below which its output can run wild.",
+    "undervoltage_band_V": "The load connects when the bank is so far above undervoltage_off_V.",
+    "overvoltage_off_V": "Bank voltage above which the load is cut, to spare the converter.",
+}
+"""Numbers that a design chooses beside its parts, and what they are."""
+SETTINGS = tuple(SETTING_MEANINGS)

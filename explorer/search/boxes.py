@@ -14,7 +14,8 @@ import numpy as np
 
 from explorer.inputs.links import LINKS
 from explorer.inputs.records import SETTINGS
-from explorer.inputs.study import Limits, Project, Setting
+from explorer.inputs.sections import Limits, Setting
+from explorer.inputs.study import Project
 from explorer.model.space import Space
 
 Box = Mapping[str, Sequence[Any]]

@@ -19,7 +19,8 @@ from numpy.typing import NDArray
 from explorer.errors import ExplorerError
 from explorer.inputs.links import BACK_LINKS, FRONT_LINKS, LINKS
 from explorer.inputs.records import BURST_S, SETTINGS
-from explorer.inputs.study import Project, Setting, Study
+from explorer.inputs.sections import Setting
+from explorer.inputs.study import Project, Study
 from explorer.model import averaged, costing, evaluate, overspeed, switching
 from explorer.model import margins as rule_margins
 from explorer.model.chain import Chain

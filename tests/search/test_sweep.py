@@ -12,7 +12,8 @@ from hypothesis import strategies as st
 
 from explorer import front
 from explorer.inputs.links import FRONT_LINKS, LINKS
-from explorer.inputs.study import Project, Setting
+from explorer.inputs.sections import Setting
+from explorer.inputs.study import Project
 from explorer.model import costing, evaluate
 from explorer.model.evaluate import Evaluation
 from explorer.model.space import Space
