@@ -11,8 +11,8 @@ from pathlib import Path
 import pytest
 
 from explorer.errors import ExplorerError, InputError
+from explorer.inputs.front_parts import Generator
 from explorer.inputs.links import LINKS
-from explorer.inputs.records import Generator
 from explorer.inputs.study import Project, load
 
 TODAY = date(2026, 11, 25)

@@ -15,10 +15,11 @@ from pydantic import ValidationError
 from explorer.errors import InputError
 from explorer.inputs import machine_kinds
 from explorer.inputs.catalogue import MODELS, TABLE_NAMES
+from explorer.inputs.front_parts import Generator
 from explorer.inputs.links import BACK_LINKS, FRONT_LINKS, LINKS, Link
 from explorer.inputs.machine_kinds import BRIDGES, MACHINE_KINDS, MachineKind
 from explorer.inputs.pack_kinds import PACK_KINDS, PackKind
-from explorer.inputs.records import Generator, Pack, Part
+from explorer.inputs.records import Pack, Part
 from explorer.inputs.study import Project, load
 from explorer.model import supply
 from explorer.model.costing import quantities

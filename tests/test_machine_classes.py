@@ -10,8 +10,8 @@ import pytest
 
 from explorer.commands.commands import check
 from explorer.inputs.csv_tables import TableReader
+from explorer.inputs.front_parts import Generator
 from explorer.inputs.machine_classes import CLASSES, FAR, doubts, emf_constant
-from explorer.inputs.records import Generator
 from explorer.inputs.study import load
 
 HUB = {

@@ -13,21 +13,13 @@ import numpy as np
 from pydantic import BaseModel, ConfigDict, Field
 
 from explorer.errors import Fault, nearest
+from explorer.inputs.back_parts import Converter
 from explorer.inputs.csv_tables import Columns, Row, TableReader, content_hash, shown
+from explorer.inputs.front_parts import Generator
 from explorer.inputs.links import LINKS
 from explorer.inputs.machine_classes import doubts
 from explorer.inputs.prices import Prices, PriceTerms, read_prices
-from explorer.inputs.records import (
-    Converter,
-    Generator,
-    Identifier,
-    Operator,
-    Pack,
-    Part,
-    Positive,
-    Record,
-    Text,
-)
+from explorer.inputs.records import Identifier, Operator, Pack, Part, Positive, Record, Text
 
 MODELS: dict[str, type[Record]] = {
     **{name: link.record for name, link in LINKS.items()},
@@ -50,16 +42,20 @@ NOT_PHYSICS = frozenset({"id", "name", "source", "dated"})
 
 
 class BenchPoint(BaseModel):
-    """One measured point of a converter."""
+    """One measured point of a converter. Its examples are the points of one, in order."""
 
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
-    converter: Identifier
-    input_V: Positive
-    output_A: Positive
-    efficiency: Annotated[float, Field(gt=0, lt=1)]
-    source: Text
-    dated: date
+    converter: Identifier = Field(description="id in `converters.csv`")
+    input_V: Positive = Field(description="at its input", examples=[4, 4, 8, 8, 12, 12])
+    output_A: Positive = Field(description="at its output", examples=[0.5, 2, 0.5, 2, 0.5, 2])
+    efficiency: Annotated[float, Field(gt=0, lt=1)] = Field(
+        description="output over input power", examples=[0.88, 0.79, 0.9, 0.87, 0.89, 0.88]
+    )
+    source: Text = Field(
+        description="where the point comes from", examples=["measured on my bench"]
+    )
+    dated: date = Field(description="the day it was measured", examples=["2026-11-25"])
 
 
 @dataclass(frozen=True)

@@ -34,12 +34,14 @@ class Price(BaseModel):
         frozen=True, extra="forbid", allow_inf_nan=False, populate_by_name=True
     )
 
-    part: Identifier
-    amount: NonNegative = Field(alias="price")
-    currency: Currency
-    dated: date
-    from_quantity: Annotated[int, Field(ge=1)] = 1
-    source: str = ""
+    part: Identifier = Field(description="id of a part of any table")
+    amount: NonNegative = Field(alias="price", description="of one piece", examples=[2.5])
+    currency: Currency = Field(description="three capitals, such as EUR", examples=["EUR"])
+    dated: date = Field(description="the day it was seen", examples=["2026-11-25"])
+    from_quantity: Annotated[int, Field(ge=1)] = Field(
+        default=1, description="from so many on; empty for one"
+    )
+    source: str = Field(default="", description="where it was seen; may be left out")
 
 
 class OfferColumns(BaseModel):

@@ -10,11 +10,12 @@ from typing import Any, TypeVar
 from pydantic import ValidationError
 
 from explorer.errors import Fault, nearest
+from explorer.inputs.back_parts import Converter, Window
 from explorer.inputs.catalogue import Reading
 from explorer.inputs.csv_tables import rule_of, shown
 from explorer.inputs.links import LINKS
 from explorer.inputs.prices import Offer, OfferColumns, PriceTerms
-from explorer.inputs.records import SETTINGS, Converter, Record, Window
+from explorer.inputs.records import SETTINGS, Record
 from explorer.inputs.sections import (
     NAMED_SECTIONS,
     SECTIONS,

@@ -17,8 +17,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from explorer.errors import ExplorerError
+from explorer.inputs.back_parts import BURST_S
 from explorer.inputs.links import BACK_LINKS, FRONT_LINKS, LINKS
-from explorer.inputs.records import BURST_S, SETTINGS
+from explorer.inputs.records import SETTINGS
 from explorer.inputs.sections import Setting
 from explorer.inputs.study import Project, Study
 from explorer.model import averaged, costing, evaluate, overspeed, switching
