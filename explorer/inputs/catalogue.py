@@ -53,7 +53,7 @@ class BenchPoint(BaseModel):
         description="output over input power", examples=[0.88, 0.79, 0.9, 0.87, 0.89, 0.88]
     )
     source: Text = Field(
-        description="where the point comes from", examples=["measured on my bench"]
+        description="where the point comes from", examples=["invented as an example"]
     )
     dated: date = Field(description="the day it was measured", examples=["2026-11-25"])
 

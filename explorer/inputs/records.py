@@ -7,6 +7,7 @@ not here: they change, physics does not. The links' records are in `front_parts`
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from dataclasses import dataclass
 from datetime import date
 from typing import Annotated, Any
 
@@ -81,7 +82,7 @@ class Record(BaseModel):
     name: Text = Field(description="what people call it")
     source: Text = Field(
         description='where the values come from: a data sheet\'s class, a measurement, "assumed"',
-        examples=["measured on my bench"],
+        examples=["invented as an example"],
     )
     dated: date = Field(
         description="the day they were taken, such as 2026-11-25", examples=["2026-11-25"]
@@ -145,14 +146,29 @@ class Operator(Record):
     )
 
 
-SETTING_MEANINGS = {
-    "cells_series": "Cells in a row; their voltages add up.",
-    "cells_parallel": "Rows of cells side by side.",
-    "cadence_rpm": "Turns of the crank a minute.",
-    "undervoltage_off_V": "Bank voltage at which the load is cut; above the converter's least "
-    "input, below which its output can run wild.",
-    "undervoltage_band_V": "The load connects when the bank is so far above undervoltage_off_V.",
-    "overvoltage_off_V": "Bank voltage above which the load is cut, to spare the converter.",
+@dataclass(frozen=True)
+class SettingRow:
+    """A number that a design chooses beside its parts: what it is, and values as an example."""
+
+    meaning: str
+    example: tuple[float, ...]
+
+
+SETTING_ROWS: dict[str, SettingRow] = {
+    "cells_series": SettingRow("cells in a row; their voltages add up", (4, 5)),
+    "cells_parallel": SettingRow("rows of cells side by side", (1,)),
+    "cadence_rpm": SettingRow("turns of the crank a minute", (50, 60, 70)),
+    "undervoltage_off_V": SettingRow(
+        "bank voltage at which the load is cut; above the converter's least input, below which "
+        "its output can run wild",
+        (5.0,),
+    ),
+    "undervoltage_band_V": SettingRow(
+        "the load connects when the bank is so far above undervoltage_off_V", (1.6,)
+    ),
+    "overvoltage_off_V": SettingRow(
+        "bank voltage above which the load is cut, to spare the converter", (9.0, 10.5)
+    ),
 }
-"""Numbers that a design chooses beside its parts, and what they are."""
-SETTINGS = tuple(SETTING_MEANINGS)
+"""The settings of every design by name."""
+SETTINGS = tuple(SETTING_ROWS)

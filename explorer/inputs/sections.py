@@ -9,7 +9,7 @@ from typing import Annotated, Any, Literal
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
 
 from explorer.inputs.prices import Currency, Offer
-from explorer.inputs.records import SETTING_MEANINGS, Identifier, Positive, Text
+from explorer.inputs.records import SETTINGS, Identifier, Positive, Text
 
 MOST_VALUES = 10_000
 """Of one setting: more than any comparator or cadence can resolve."""
@@ -67,7 +67,7 @@ class Session(Section):
     )
     operators: Names = Field(
         description="Ids of operators.csv: who cranks. Each is a case with each pack.",
-        examples=[["adult"]],
+        examples=[["my_operator"]],
     )
     packs: Names = Field(description="Ids of packs.csv: what is charged.", examples=[["my_pack"]])
     over_cases: Literal["mean", "worst"] = Field(
@@ -302,5 +302,5 @@ NAMED_SECTIONS = {
 }
 """Sections with a key a link and a key a setting, and what they say."""
 
-WHOLE_SETTINGS = frozenset(name for name in SETTING_MEANINGS if name.startswith("cells_"))
+WHOLE_SETTINGS = frozenset(name for name in SETTINGS if name.startswith("cells_"))
 """Settings that count something."""
