@@ -72,7 +72,7 @@ def test_a_spreadsheets_table_is_read_alike(small_study: Path) -> None:
             "bench/converter_points.csv",
             ",9,1,0.901",
             ",9,1,0.902",
-            {"converter": ["buckboost_12v"]},
+            {"converter": ["buckboost_middle"]},
         ),
     ],
 )
