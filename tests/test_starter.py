@@ -8,6 +8,7 @@ import subprocess
 import sys
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from explorer.commands.start import start
@@ -18,6 +19,7 @@ from explorer.inputs.records import unit_of
 from explorer.inputs.sections import SECTIONS
 from explorer.inputs.starter import UNCOMMENT, bench_text, prices_text, study_text, table_text
 from explorer.inputs.study import load
+from explorer.model.evaluate import evaluate
 from explorer.model.space import Space
 
 
@@ -49,7 +51,10 @@ def test_filled_with_its_examples_it_passes(tmp_path: Path) -> None:
     fill(tmp_path / "my_study")
     project = load(study)
     assert project.catalogue.notes == ()
-    assert Space.of(project).size == 12
+    space = Space.of(project)
+    assert space.size == 12
+    # What it gives as an example is a chain that works, not just one that can be read.
+    assert evaluate(project, space.at(np.arange(space.size))).feasible.any()
     assert project.study.choices == {link: (f"my_{link}",) for link in LINKS}
 
 

@@ -26,11 +26,11 @@ class Gearing(Part):
     Drag and torque limit hold at the crank shaft.
     """
 
-    mass_kg: NonNegative = Field(description=MASS, examples=[0.42])
+    mass_kg: NonNegative = Field(description=MASS, examples=[0.35])
     ratio: Positive = Field(
-        description="generator's speed over the crank's, all stages together", examples=[4]
+        description="generator's speed over the crank's, all stages together", examples=[1.3]
     )
-    efficiency: Share = Field(description="of all stages together, drag left out", examples=[0.96])
+    efficiency: Share = Field(description="of all stages together, drag left out", examples=[0.97])
     drag_torque_N_m: NonNegative = Field(
         description="to turn it without load, at the crank", examples=[0.1]
     )
@@ -60,10 +60,10 @@ class Generator(Part):
     )
     resistance_phase_ohm: Positive = Field(
         description="of one phase or winding at 20 degrees C; half of that between two leads",
-        examples=[0.22],
+        examples=[0.15],
     )
     inductance_phase_H: NonNegative = Field(
-        description="of one phase or winding; half of that between two leads", examples=[0.0004]
+        description="of one phase or winding; half of that between two leads", examples=[0.0003]
     )
     pole_pairs: Annotated[int, Field(ge=1)] = Field(
         description="electrical cycles in a turn: half the number of magnets", examples=[15]
@@ -72,7 +72,7 @@ class Generator(Part):
         description="to turn the open machine slowly, at its shaft", examples=[0.15]
     )
     drag_viscous_N_m_s: NonNegative = Field(
-        description="by how much that grows with speed", examples=[0.0012]
+        description="by how much that grows with speed", examples=[0.0008]
     )
     current_limit_A: Positive = Field(
         description="rms of a phase that the winding bears", examples=[12]
@@ -128,14 +128,14 @@ class Generator(Part):
 class Lead(Part):
     """Between generator and rectifier, one conductor: cable, slip ring or hollow-axle lead."""
 
-    mass_kg: NonNegative = Field(description=MASS, examples=[0.06])
+    mass_kg: NonNegative = Field(description=MASS, examples=[0.12])
     resistance_ohm: NonNegative = Field(
-        description="of one conductor between generator and rectifier", examples=[0.035]
+        description="of one conductor between generator and rectifier", examples=[0.01]
     )
     drag_torque_N_m: NonNegative = Field(
         description="of a slip ring, at the generator's shaft; 0 for a cable", examples=[0]
     )
-    current_limit_A: Positive = Field(description="rms that one conductor bears", examples=[6])
+    current_limit_A: Positive = Field(description="rms that one conductor bears", examples=[15])
 
 
 class Rectifier(Part):

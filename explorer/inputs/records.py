@@ -155,13 +155,13 @@ class SettingRow:
 
 
 SETTING_ROWS: dict[str, SettingRow] = {
-    "cells_series": SettingRow("cells in a row; their voltages add up", (4, 5)),
+    "cells_series": SettingRow("cells in a row; their voltages add up", (5, 6)),
     "cells_parallel": SettingRow("rows of cells side by side", (1,)),
-    "cadence_rpm": SettingRow("turns of the crank a minute", (50, 60, 70)),
+    "cadence_rpm": SettingRow("turns of the crank a minute", (60, 70, 80)),
     "undervoltage_off_V": SettingRow(
         "bank voltage at which the load is cut; above the converter's least input, below which "
         "its output can run wild",
-        (5.0,),
+        (4.0,),
     ),
     "undervoltage_band_V": SettingRow(
         "the load connects when the bank is so far above undervoltage_off_V", (1.6,)
