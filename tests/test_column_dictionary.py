@@ -34,10 +34,10 @@ def sections() -> dict[str, dict[str, tuple[str, str]]]:
 
 
 @pytest.mark.parametrize("kind", MODELS)
-def test_every_column_of_a_table_is_told_once(kind: str) -> None:
-    told, common = sections(), set(Columns.of(Part).valid)
-    own = set(told[f"{TABLE_NAMES[kind]}.csv"])
-    assert set(told[COMMON]) == common
+def test_every_column_of_a_table_is_explained_once(kind: str) -> None:
+    page, common = sections(), set(Columns.of(Part).valid)
+    own = set(page[f"{TABLE_NAMES[kind]}.csv"])
+    assert set(page[COMMON]) == common
     assert own == set(columns_of(MODELS[kind]).valid) - common
     header = next(
         line
@@ -73,9 +73,9 @@ def test_prices_and_points_say_what_the_page_says(heading: str, model: type[Base
 
 
 def test_prices_and_bench_points_too() -> None:
-    told = sections()
-    assert set(told["prices.csv"]) == set(Columns.of(Price).valid)
-    assert set(told["../bench/converter_points.csv"]) == set(Columns.of(BenchPoint).valid)
+    page = sections()
+    assert set(page["prices.csv"]) == set(Columns.of(Price).valid)
+    assert set(page["../bench/converter_points.csv"]) == set(Columns.of(BenchPoint).valid)
 
 
 def test_units_are_those_that_names_end_with() -> None:
