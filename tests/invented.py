@@ -7,7 +7,8 @@ from dataclasses import replace
 
 import numpy as np
 
-from explorer.inputs.records import LINKS, SETTINGS
+from explorer.inputs.links import LINKS
+from explorer.inputs.records import SETTINGS
 from explorer.inputs.study import Project
 from explorer.model.evaluate import Case, Evaluation
 from explorer.model.space import Designs

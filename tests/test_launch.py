@@ -14,7 +14,8 @@ import numpy as np
 import pytest
 
 from explorer.inputs.csv_tables import content_hash
-from explorer.inputs.study import Project, Setting, load
+from explorer.inputs.sections import Setting
+from explorer.inputs.study import Project, load
 from explorer.model import costing
 from explorer.model.evaluate import Evaluation
 from explorer.model.space import Designs, Space

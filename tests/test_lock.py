@@ -19,7 +19,8 @@ from explorer import MODEL_VERSION
 from explorer.decision.lock import keep, lock, path_of, prepare, read_locks, release
 from explorer.errors import ExplorerError, InputError
 from explorer.files import write_atomic
-from explorer.inputs.records import LINKS, SETTINGS
+from explorer.inputs.links import LINKS
+from explorer.inputs.records import SETTINGS
 from explorer.inputs.study import Project, load
 from explorer.model.evaluate import evaluate
 from explorer.model.record import design_record

@@ -15,8 +15,8 @@ from explorer.decision import price_sensitivity
 from explorer.decision.repricing import Repriced, moments, previous, price_changes, reprice, rerun
 from explorer.errors import InputError
 from explorer.front import non_dominated
+from explorer.inputs.links import LINKS
 from explorer.inputs.prices import Price
-from explorer.inputs.records import LINKS
 from explorer.inputs.study import Project
 from explorer.model import costing, evaluate
 from explorer.model.objectives import KEYS as OBJECTIVES

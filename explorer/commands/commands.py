@@ -17,10 +17,9 @@ from explorer import MODEL_VERSION, __version__, front
 from explorer.decision import changes, confirmation, judging, lock, price_sensitivity, repricing
 from explorer.decision.rule_costs import rule_costs
 from explorer.errors import Fault, InputError, nearest
-from explorer.inputs.catalogue import content_hash
-from explorer.inputs.csv_tables import shown
-from explorer.inputs.machine_classes import EMF_EXAMPLE, EMF_MEANS
-from explorer.inputs.records import LINKS
+from explorer.inputs.csv_tables import content_hash, shown
+from explorer.inputs.links import LINKS
+from explorer.inputs.machine_classes import line_column_meanings
 from explorer.inputs.study import Project, load
 from explorer.model import costing, promise
 from explorer.model.design_file import read_design
@@ -71,7 +70,7 @@ def check(study: Path) -> Answer:
         "plan": search.plan(project, space).why,
         "choices": {link: len(names) for link, names in project.study.choices.items()},
         "locked": [one.design_id for one in locks],
-        "columns": {"emf_line_V_s": f"{EMF_MEANS['three_phase']}: {EMF_EXAMPLE}"},
+        "columns": line_column_meanings(),
         "notes": list(project.catalogue.notes),
     }
 

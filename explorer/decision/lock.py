@@ -21,7 +21,8 @@ from explorer.decision import changes
 from explorer.decision.lock_file import LONGEST_NOTE, read_entries, write_entries
 from explorer.errors import ExplorerError, Fault, InputError, nearest
 from explorer.inputs.csv_tables import shown
-from explorer.inputs.records import LINKS, SETTINGS
+from explorer.inputs.links import LINKS
+from explorer.inputs.records import SETTINGS
 from explorer.inputs.study import Project
 from explorer.model import costing
 from explorer.model.record import design_record

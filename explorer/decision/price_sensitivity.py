@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from explorer.decision.repricing import Decision, Standing, standing
 from explorer.errors import Fault, InputError, nearest
 from explorer.front import non_dominated
-from explorer.inputs.records import LINKS
+from explorer.inputs.links import LINKS
 from explorer.inputs.study import Project
 from explorer.model import costing
 from explorer.model.costing import money

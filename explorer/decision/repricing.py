@@ -18,8 +18,9 @@ import numpy as np
 from explorer.decision import changes
 from explorer.decision.changes import Change
 from explorer.errors import Fault, InputError
+from explorer.inputs.links import LINKS
 from explorer.inputs.prices import Price, Prices
-from explorer.inputs.records import LINKS, SETTINGS
+from explorer.inputs.records import SETTINGS
 from explorer.inputs.study import Project
 from explorer.model import costing
 from explorer.model.margins import OF_LIMITS, RULES, limit_margins

@@ -9,7 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from explorer import front
-from explorer.inputs.records import LINKS, SETTINGS
+from explorer.inputs.links import LINKS
+from explorer.inputs.records import SETTINGS
 from explorer.inputs.study import Project
 from explorer.model import costing
 from explorer.model import margins as rule_margins

@@ -12,8 +12,10 @@ from typing import Any
 
 import numpy as np
 
-from explorer.inputs.records import LINKS, SETTINGS
-from explorer.inputs.study import Limits, Project, Setting
+from explorer.inputs.links import LINKS
+from explorer.inputs.records import SETTINGS
+from explorer.inputs.sections import Limits, Setting
+from explorer.inputs.study import Project
 from explorer.model.space import Space
 
 Box = Mapping[str, Sequence[Any]]

@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from explorer import front
-from explorer.inputs.records import LINKS
+from explorer.inputs.links import LINKS
 from explorer.inputs.study import Project
 from explorer.model.evaluate import Evaluation, evaluate
 from explorer.model.space import Designs, Rows, Space

@@ -17,8 +17,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from explorer.errors import ExplorerError
-from explorer.inputs.records import BACK_LINKS, BURST_S, FRONT_LINKS, LINKS, SETTINGS
-from explorer.inputs.study import Project, Setting, Study
+from explorer.inputs.back_parts import BURST_S
+from explorer.inputs.links import BACK_LINKS, FRONT_LINKS, LINKS
+from explorer.inputs.records import SETTINGS
+from explorer.inputs.sections import Setting
+from explorer.inputs.study import Project, Study
 from explorer.model import averaged, costing, evaluate, overspeed, switching
 from explorer.model import margins as rule_margins
 from explorer.model.chain import Chain
@@ -416,7 +419,7 @@ def shared_sessions(chain: Chain, twins: Rows, duration_s: float) -> averaged.Se
     group = np.searchsorted(twins[first], twins)
     led = averaged.session(chain.take(first), duration_s)
     shares = led.peak_V[group] < room_V
-    if chain.demand.pack.kind == "retrying":
+    if chain.demand.pack.behaviour.waits_to_connect:
         # Between two charges its bus may climb higher than before the first one.
         shares &= led.regime[group] == averaged.STEADY
     shares[first] = True

@@ -26,8 +26,9 @@ from explorer import MODEL_VERSION
 from explorer.errors import DiskError, ExplorerError, Fault, InputError
 from explorer.inputs.catalogue import Catalogue
 from explorer.inputs.csv_tables import content_hash
+from explorer.inputs.links import LINKS
 from explorer.inputs.prices import Price, Prices
-from explorer.inputs.records import LINKS, SETTINGS
+from explorer.inputs.records import SETTINGS
 from explorer.inputs.study import Project, Study
 from explorer.model.evaluate import Case, Evaluation
 from explorer.model.margins import OF_LIMITS, limit_margins

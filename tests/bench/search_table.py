@@ -42,8 +42,9 @@ from invented import at_prices
 
 import explorer
 from explorer import front
-from explorer.inputs.records import LINKS
-from explorer.inputs.study import Project, Setting, load
+from explorer.inputs.links import LINKS
+from explorer.inputs.sections import Setting
+from explorer.inputs.study import Project, load
 from explorer.model import costing
 from explorer.model.evaluate import Evaluation, evaluate
 from explorer.model.space import Designs, Space

@@ -25,8 +25,9 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 
 import bench_results
 
-from explorer.inputs.records import LINKS
-from explorer.inputs.study import Project, Setting, load
+from explorer.inputs.links import LINKS
+from explorer.inputs.sections import Setting
+from explorer.inputs.study import Project, load
 from explorer.model import costing, evaluate
 from explorer.model.space import Space
 from explorer.search import run

@@ -20,7 +20,8 @@ from chains import with_study
 from invented import at_prices, designs, results
 
 from explorer.decision.repricing import Moment, Previous, reprice, terms
-from explorer.inputs.records import LINKS, SETTINGS
+from explorer.inputs.links import LINKS
+from explorer.inputs.records import SETTINGS
 from explorer.inputs.study import Project
 from explorer.model import costing
 from explorer.model.space import describe, design_id

@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 
 from explorer import front
-from explorer.inputs.study import Project, Setting
+from explorer.inputs.sections import Setting
+from explorer.inputs.study import Project
 from explorer.model import costing, evaluate, space
 from explorer.model.evaluate import Evaluation
 from explorer.search.archive import Coordinates, Explored

@@ -11,8 +11,9 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from explorer import front
-from explorer.inputs.records import FRONT_LINKS, LINKS
-from explorer.inputs.study import Project, Setting
+from explorer.inputs.links import FRONT_LINKS, LINKS
+from explorer.inputs.sections import Setting
+from explorer.inputs.study import Project
 from explorer.model import costing, evaluate
 from explorer.model.evaluate import Evaluation
 from explorer.model.space import Space

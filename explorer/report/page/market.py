@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from explorer import front
 from explorer.decision import price_sensitivity, repricing
-from explorer.inputs.records import LINKS
+from explorer.inputs.links import LINKS
 from explorer.model.objectives import KEYS as OBJECTIVE_KEYS
 from explorer.model.space import Rows
 from explorer.report.format import money, number
