@@ -33,7 +33,8 @@ from explorer.model.space import Rows, Space
 from explorer.search import run as search
 from explorer.search.run import Step, Summary, Watch, unwatched
 from explorer.search.sweep import on_machines
-from explorer.store.results import Numbers, Run, Store, Stored, ids_of, path_of, search_key
+from explorer.store.history import Run
+from explorer.store.results import Numbers, Store, Stored, ids_of, path_of, search_key
 from explorer.store.standing import affordable, front_rows
 from explorer.units import Array
 

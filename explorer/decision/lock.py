@@ -103,7 +103,7 @@ def prepare(
         raise InputError([Fault(str(store.path), "design_id", rule, shown(design_id), hint)])
     one = store.evaluation(project, stored, np.array([row]))
     broken = [name for name, margin in one.margins.items() if margin[0] < 0]
-    if not stored.sound[row]:
+    if not stored.keeps_physics[row]:
         rule = f"must keep every rule of physics, it breaks {', '.join(broken)}"
         raise InputError([Fault(str(store.path), "design_id", rule, design_id)])
     lines = costing.bill(project, one.designs, 0)

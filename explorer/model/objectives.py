@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 
@@ -77,3 +78,32 @@ def points(values: Mapping[str, Array]) -> Array:
 def values(row: Array) -> dict[str, float]:
     """The values by key that a row of `points` stands for: the inverse."""
     return {one.key: float(one.sign * v) for one, v in zip(OBJECTIVES, row, strict=True)}
+
+
+def session_keys() -> tuple[str, ...]:
+    """Keys of the objectives that a session decides: neither parts and settings alone nor prices.
+
+    >>> session_keys()
+    ('delivered_energy_J', 'crank_effort_percent')
+    """
+    return tuple(one.key for one in OBJECTIVES if one.of is None and one.key != COST)
+
+
+def static_values(project: Project, designs: Designs) -> dict[str, Array]:
+    """Values (n,) by key of the objectives that parts and settings alone decide."""
+    return {one.key: one.of(project, designs) for one in OBJECTIVES if one.of is not None}
+
+
+class Results(Protocol):
+    """Results of designs, with an attribute (n,) for each of `session_keys`."""
+
+    @property
+    def designs(self) -> Designs:
+        """The designs that these are results of."""
+        ...
+
+
+def points_of(project: Project, found: Results, cost: Array) -> Array:
+    """The objectives of results at some cost (n,) as columns to be minimised, (n, objectives)."""
+    session = {key: getattr(found, key) for key in session_keys()}
+    return points({**session, **static_values(project, found.designs), COST: cost})
