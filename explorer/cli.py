@@ -16,7 +16,7 @@ from explorer import stopping
 from explorer.errors import ExplorerError, InputError
 
 if TYPE_CHECKING:
-    from explorer.search.run import Step
+    from explorer.search.progress import Step
 
 BEATEN = 3
 """Exit status of `rerun --fail-if-beaten` when a locked design is no longer on the front."""

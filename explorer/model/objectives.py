@@ -15,10 +15,11 @@ import numpy as np
 
 from explorer.inputs.study import Project
 from explorer.model import costing
-from explorer.model.space import Designs
+from explorer.model.space import Designs, Space
 from explorer.units import Array
 
 StaticValue = Callable[[Project, Designs], Array]
+Scale = Callable[[Project], float]
 
 
 @dataclass(frozen=True)
@@ -28,7 +29,8 @@ class Objective:
     `key` is its name in results and JSON, `label` its word on a page, `unit` its unit (empty for
     the currency of the study), `more_is_better` its sense, `wish` the pick that answers it,
     `digits` how many of its digits mean something to a person. `of` gives its value (n,) for
-    designs where parts and settings alone decide it; None where a session or prices do.
+    designs where parts and settings alone decide it; None where a session or prices do. `at_most`
+    is what a study cannot get more of, or beyond which it counts no more: see `scale`.
     """
 
     key: str
@@ -38,19 +40,48 @@ class Objective:
     wish: str
     digits: int
     of: StaticValue | None = None
+    at_most: Scale | None = None
 
     @property
     def sign(self) -> float:
         """What turns values into ones to be minimised."""
         return -1.0 if self.more_is_better else 1.0
 
+    def scale(self, project: Project) -> float:
+        """What counts as 1 in a study's hypervolume: `at_most`, else what parts and settings give
+        at the most in `SCALE_DRAWS` designs, the same ones for every front. ValueError where an
+        objective has neither.
+        """
+        if self.at_most is not None:
+            return self.at_most(project)
+        if self.of is None:
+            raise ValueError(f"objective {self.key} has no scale, give it at_most")
+        designs = Space.of(project).draw(SCALE_DRAWS, np.random.default_rng(1))
+        return float(np.abs(self.of(project, designs)).max()) or 1.0
 
+
+def _whole_energy_J(project: Project) -> float:
+    """All that the strongest operator of a study can give in its session."""
+    session = project.study.session
+    people = [project.catalogue.operators[name] for name in session.operators]
+    return max(o.critical_power_W * 60 * session.minutes + o.reserve_J for o in people)
+
+
+SCALE_DRAWS = 1000
 ENERGY, COST, EFFORT = "delivered_energy_J", "cost", "crank_effort_percent"
 """Those that a session or prices decide."""
 
 OBJECTIVES: tuple[Objective, ...] = (
-    Objective(ENERGY, "Energy", "J", True, "most_energy", 3),
-    Objective(COST, "Cost", "", False, "least_cost", 2),
+    Objective(ENERGY, "Energy", "J", True, "most_energy", 3, at_most=_whole_energy_J),
+    Objective(
+        COST,
+        "Cost",
+        "",
+        False,
+        "least_cost",
+        2,
+        at_most=lambda project: project.study.limits.cost or 1000.0,
+    ),
     Objective(
         "mass_kg",
         "Mass",
@@ -59,8 +90,17 @@ OBJECTIVES: tuple[Objective, ...] = (
         "lightest",
         3,
         lambda project, designs: costing.mass_kg(project.catalogue, designs),
+        at_most=lambda project: project.study.limits.mass_kg or 50.0,
     ),
-    Objective(EFFORT, "Effort", "%", False, "easiest", 2),
+    Objective(
+        EFFORT,
+        "Effort",
+        "%",
+        False,
+        "easiest",
+        2,
+        at_most=lambda project: project.study.limits.crank_effort_percent or 100.0,
+    ),
 )
 """In the order of a front's columns."""
 
