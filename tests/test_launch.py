@@ -15,8 +15,9 @@ import pytest
 
 from explorer.inputs.csv_tables import content_hash
 from explorer.inputs.study import Project, Setting, load
-from explorer.model import costing
+from explorer.model import costing, objectives
 from explorer.model.evaluate import Evaluation
+from explorer.model.objectives import Objective
 from explorer.model.space import Designs, Space
 from explorer.search import plan, progress, sample, sweep
 from explorer.search import run as search_run
@@ -367,6 +368,36 @@ def test_feasible_designs_are_at_least_so_many_where_not_all_were_counted(
     exact = launched(fewer)
     assert exact.feasible_counted
     assert 0 < found.designs_feasible <= exact.designs_feasible
+
+
+def test_a_new_objective_makes_swept_combinations_new(
+    small_project: Project, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What a sweep dropped before may be the best in an objective that it did not know."""
+    project = replace(
+        small_project,
+        study=replace(
+            small_project.study,
+            settings={
+                **small_project.study.settings,
+                "cadence_rpm": Setting.model_validate([45.0, 50.0, 65.0]),
+                "undervoltage_band_V": Setting.model_validate([1.2, 1.8, 2.4]),
+            },
+        ),
+    )
+    launched(project)
+    before = front_of(project)
+    slow = Objective(
+        "slowness_rpm", "Slowness", "rpm", False, "slowest", 3,
+        lambda _project, designs: designs.settings["cadence_rpm"],
+    )  # fmt: skip
+    monkeypatch.setattr(objectives, "OBJECTIVES", (*objectives.OBJECTIVES, slow))
+    again = launched(project)
+    assert again.exact
+    reached = front_of(project)
+    path_of(project).unlink()
+    assert front_of_after(project) == reached
+    assert before < reached
 
 
 LAUNCH = """

@@ -16,7 +16,8 @@ from invented import designs, results
 
 import explorer.store.results as store_module
 from explorer.errors import ExplorerError
-from explorer.inputs.records import LINKS, Part
+from explorer.inputs.catalogue import physics_of
+from explorer.inputs.records import LINKS, Cell, Part
 from explorer.inputs.study import Project, load
 from explorer.model import costing, objectives
 from explorer.model.objectives import Objective
@@ -192,6 +193,56 @@ def test_designs_with_a_link_that_this_release_lacks_are_set_aside(
         store.append(small_project, results(small_project, chosen), "sweep")
         stored, reuse = store.load(small_project)
     assert (len(stored), reuse.reasons) == (30, ((words, 30),))
+
+
+def test_designs_from_before_a_setting_have_the_value_that_stands_for_it(
+    small_project: Project, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    done = results(small_project, designs(small_project, 30))
+    with Store.open(path_of(small_project)) as store:
+        store.append(small_project, done, "sweep")
+
+    def without_the_last(description: dict[str, Any]) -> None:
+        names = dict((name, of) for name, _, of in description["columns"])["settings"]
+        place = [name for name, *_ in description["columns"]].index("settings")
+        description["columns"][place : place + 1] = [
+            ["settings", "<f8", names[:-1]],
+            ["something", "<f8", None],
+        ]
+
+    redescribed(path_of(small_project), without_the_last)
+    with Store.open(path_of(small_project)) as store:
+        words = "stored before there was the setting overvoltage_off_V, and nothing in its place is"
+        assert store.load(small_project)[1].reasons == ((f"{words} known", 30),)
+        monkeypatch.setitem(keys.DEFAULT_SETTINGS, "overvoltage_off_V", 9.0)
+        words = "overvoltage_off_V is outside the study's settings"
+        assert store.load(small_project)[1].reasons == ((words, 30),)
+        monkeypatch.setitem(keys.DEFAULT_SETTINGS, "overvoltage_off_V", 10.5)
+        stored, reuse = store.load(small_project)
+    assert (len(stored), reuse.reasons) == (30, ())
+    np.testing.assert_array_equal(
+        stored.numbers, design_numbers(small_project.catalogue, done.designs)
+    )
+
+
+# ---- an optional column
+
+
+class AgedCell(Cell):
+    """A cell as a later release may describe it."""
+
+    age_years: float = 0.0
+
+
+def test_a_row_from_before_an_optional_column_keeps_its_physics(small_project: Project) -> None:
+    cell = small_project.catalogue.parts["cell"][0]
+    same = AgedCell(**cell.model_dump())
+    assert physics_of(same) == physics_of(cell)
+    assert physics_of(AgedCell(**cell.model_dump(), age_years=3.0)) == {
+        **physics_of(cell),
+        "age_years": 3.0,
+    }
+    assert "piece_spread" in physics_of(cell)  # as the first stores have it
 
 
 # ---- a fifth objective

@@ -13,7 +13,7 @@ from explorer.model import costing, objectives
 from explorer.model import margins as rule_margins
 from explorer.model.chain import Chain
 from explorer.model.demand import demand
-from explorer.model.evaluate import HOPELESS, Evaluation
+from explorer.model.evaluate import UNBOUNDED_MARGIN, Evaluation
 from explorer.model.space import Designs, Rows, Space
 from explorer.model.supply import Halves
 from explorer.search.coordinates import Coordinates
@@ -81,7 +81,7 @@ class Archive:
         limit = self.project.study.limits.cost
         if limit is not None:
             margins = np.column_stack([margins, limit - cost])
-        margins = margins.clip(HOPELESS, -HOPELESS)
+        margins = margins.clip(UNBOUNDED_MARGIN, -UNBOUNDED_MARGIN)
         # Margins have different units: what counts is how many rules are broken, then how far.
         broken = np.clip(-margins, 0.0, None)
         violations = (broken > 0).sum(axis=1) + (broken / (1.0 + broken)).sum(axis=1)

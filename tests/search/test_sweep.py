@@ -250,7 +250,7 @@ def test_more_pieces_may_cost_less_and_stay(small_project: Project) -> None:
     every = every.take(np.flatnonzero(every.feasible))
     kept = every.take(unbeaten_at_any_price(project, every))
     np.testing.assert_array_equal(front_points(project, kept), front_points(project, every))
-    # The case is met on the front: one with fewer of the same cells is no worse in all but the cost.
+    # The case is met on the front: fewer of the same cells are no worse in all but the cost.
     codes = np.stack([every.designs.parts[link] for link in LINKS], axis=1)
     cells = every.designs.settings["cells_series"]
     cost = costing.costs(project, every.designs)
