@@ -17,7 +17,7 @@ from explorer import stopping
 from explorer.errors import ExplorerError, InputError
 
 if TYPE_CHECKING:
-    from explorer.search.run import Step
+    from explorer.search.progress import Step
 
 BEATEN = 3
 """Exit status of `rerun --fail-if-beaten` when a locked design is no longer on the front."""
@@ -489,7 +489,7 @@ def _verdict_words(verdict: dict[str, Any], currency: str) -> str:
 
 
 def _one_design(answer: dict[str, Any]) -> list[str]:
-    from explorer.model.evaluate import HOPELESS
+    from explorer.model.evaluate import UNBOUNDED_MARGIN
     from explorer.model.margins import RULES
 
     work = answer["ledger_J"]["crank_work"]
@@ -499,7 +499,7 @@ def _one_design(answer: dict[str, Any]) -> list[str]:
         if name in RULES:
             unit, says, _ = RULES[name]
         room = f"{'broken' if value < 0 else 'kept'} by {abs(value):.4g} {unit}"
-        if value <= HOPELESS:
+        if value <= UNBOUNDED_MARGIN:
             room = "broken beyond measure"
         rules.append(f"  {room}: {says} ({name})")
     told = []

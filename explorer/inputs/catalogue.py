@@ -39,6 +39,8 @@ LEAST_BENCH_POINTS = 6
 
 IDENTIFIER = re.compile(r"[a-z][a-z0-9_]{0,47}\Z")
 NOT_PHYSICS = frozenset({"id", "name", "source", "dated"})
+FIRST_OPTIONAL = frozenset({"piece_spread", "energy_limit_J"})
+"""Optional columns that the first stores counted as physics whatever they held."""
 
 
 class BenchPoint(BaseModel):
@@ -90,8 +92,19 @@ class Reading:
 
 
 def physics_of(record: Record) -> dict[str, Any]:
-    """The fields of a record that the model computes with."""
-    return record.model_dump(mode="json", exclude=set(NOT_PHYSICS))
+    """The fields of a record that the model computes with.
+
+    An optional column counts where it is not at its default only, so that a row from before the
+    column keeps its name in stores and locks; the columns of `FIRST_OPTIONAL` always count.
+    """
+    at_default = {
+        name
+        for name, field in type(record).model_fields.items()
+        if not field.is_required()
+        and name not in FIRST_OPTIONAL
+        and getattr(record, name) == field.get_default(call_default_factory=True)
+    }
+    return record.model_dump(mode="json", exclude=at_default.union(NOT_PHYSICS))
 
 
 def read_tables(

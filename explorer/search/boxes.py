@@ -24,7 +24,7 @@ NAMES = (*LINKS, *SETTINGS)
 
 
 def box_of(project: Project, space: Space) -> Box:
-    """A space as a box; a part's name tells its physics."""
+    """A space as a box; a part stands as its id and the hash of its physics."""
     catalogue = project.catalogue
     box: dict[str, Sequence[Any]] = {}
     for link in LINKS:

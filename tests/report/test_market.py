@@ -26,8 +26,10 @@ from explorer.inputs.study import Project
 from explorer.model import costing
 from explorer.model.space import describe, design_id
 from explorer.report.page import figures, market, page, swaps
-from explorer.store.results import Store, Stored, ids_of, path_of
+from explorer.store.keys import ids_of
+from explorer.store.results import Store, path_of
 from explorer.store.standing import front_rows
+from explorer.store.stored import Stored
 
 
 @pytest.fixture
