@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 from chains import pick, with_study
 
-from explorer.inputs.records import LINKS, SETTINGS
+from explorer.inputs.links import LINKS
+from explorer.inputs.records import SETTINGS
 from explorer.inputs.study import Project
 from explorer.model import evaluate as module
 from explorer.model.averaged import REGIMES, STEADY

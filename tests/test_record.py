@@ -10,7 +10,7 @@ import pytest
 from chains import pick, with_part, with_study
 
 from explorer import cli
-from explorer.inputs.records import LINKS
+from explorer.inputs.links import LINKS
 from explorer.inputs.study import Project
 from explorer.model import fidelities, session
 from explorer.model.averaged import REGIMES

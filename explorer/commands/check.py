@@ -6,10 +6,10 @@ from pathlib import Path
 from typing import Any
 
 from explorer.decision import lock
-from explorer.inputs.machine_classes import EMF_EXAMPLE, EMF_MEANS
+from explorer.inputs.machine_classes import line_column_meanings
 from explorer.inputs.study import load
 from explorer.model.space import Space
-from explorer.search import run as search
+from explorer.search import plan
 
 
 def check_study(study: Path) -> dict[str, Any]:
@@ -21,9 +21,9 @@ def check_study(study: Path) -> dict[str, Any]:
         "study": project.study.name,
         "combinations": space.size,
         "continuous": list(space.continuous),
-        "plan": search.plan(project, space).why,
+        "plan": plan.plan(project, space).why,
         "choices": {link: len(names) for link, names in project.study.choices.items()},
         "locked": [one.design_id for one in locks],
-        "columns": {"emf_line_V_s": f"{EMF_MEANS['three_phase']}: {EMF_EXAMPLE}"},
+        "columns": line_column_meanings(),
         "notes": list(project.catalogue.notes),
     }

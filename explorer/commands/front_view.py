@@ -22,10 +22,13 @@ from explorer.model import costing
 from explorer.model.evaluate import number
 from explorer.model.record import design_record
 from explorer.model.space import Rows
-from explorer.search import run as search
-from explorer.search.run import Watch
-from explorer.store.results import Run, Store, Stored, ids_of, search_key
+from explorer.search import probes
+from explorer.search.progress import Watch
+from explorer.store.history import Run
+from explorer.store.keys import ids_of, search_key
+from explorer.store.results import Store
 from explorer.store.standing import front_rows
+from explorer.store.stored import Stored
 from explorer.units import Array
 
 
@@ -142,7 +145,7 @@ class FrontView:
         key = f"judged:{content_hash([MODEL_VERSION, search_key(self.project), asked])}"
         found = self.store.search_progress(key)
         if not found:
-            found = {"rejections": search.rejections(self.project)}
+            found = {"rejections": probes.rejections(self.project)}
             if numbers:
                 found |= confirmation.look_closer(self.picker, locked, watch, workers, exact)
             self.store.save_progress(key, found)

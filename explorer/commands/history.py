@@ -5,8 +5,9 @@ from __future__ import annotations
 from dataclasses import asdict
 from typing import Any
 
-from explorer.search.run import Summary
-from explorer.store.results import Run, Store
+from explorer.search.progress import Summary
+from explorer.store.history import Run
+from explorer.store.results import Store
 
 
 def kept_runs(store: Store) -> list[Run]:

@@ -13,9 +13,10 @@ from explorer.decision import lock, repricing
 from explorer.errors import Fault, InputError
 from explorer.inputs.study import Project, load
 from explorer.model.margins import RULES
+from explorer.search import convergence, probes
 from explorer.search import run as search
-from explorer.search.run import Watch, unwatched
-from explorer.search.sweep import on_machines
+from explorer.search.progress import Watch, unwatched
+from explorer.search.workers import on_machines
 from explorer.store.results import Store, path_of
 
 NOTHING_FEASIBLE = "no design of the study keeps every rule"
@@ -44,7 +45,7 @@ def launch_study(
         run = store.begin("launch", {"study_hash": project.study_hash})
         summary = search.launch(project, store, watch, workers, cluster)
         view = FrontView.at_todays_prices(project, store)
-        summary.hypervolume = search.relative_hypervolume(project, view.points)
+        summary.hypervolume = convergence.relative_hypervolume(project, view.points)
         with on_machines(cluster or project.study.search.cluster):
             closer = view.look_closer(watch, workers, summary.exact)
         kept = {**asdict(summary), **closer}
@@ -76,10 +77,10 @@ def _nothing_feasible(project: Project, broken: Mapping[str, tuple[int, int]]) -
     units["limit_cost"] = project.catalogue.prices.currency
     missed = {
         name: f", the nearest of them misses it by {by:.4g} {units[name]}"
-        for name, by in search.nearest_miss(project).items()
+        for name, by in probes.nearest_miss(project).items()
     }
     worst = sorted(broken.items(), key=lambda item: (item[0] not in missed, -item[1][0]))
-    many = f"of {search.PROBES} random designs"
+    many = f"of {probes.PROBES} random designs"
     return [Fault(str(project.path), "", NOTHING_FEASIBLE)] + [
         Fault(str(project.path), name, f"stands in the way of {count} {many}{missed.get(name, '')}")
         for name, (count, _) in worst[:MOST_NAMED]

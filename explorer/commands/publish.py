@@ -14,7 +14,7 @@ from explorer.decision import confirmation, lock, repricing
 from explorer.decision.effects import best_by_part
 from explorer.decision.verdict import Verdict, verdict_on
 from explorer.model.space import Rows
-from explorer.search.run import PROBES
+from explorer.search.probes import PROBES
 
 if TYPE_CHECKING:
     from explorer.report.page.content import PageData

@@ -14,11 +14,12 @@ from explorer.decision import changes, lock, price_sensitivity, repricing
 from explorer.decision.picks import WISHES
 from explorer.errors import Fault, InputError, nearest
 from explorer.inputs.csv_tables import shown
-from explorer.inputs.records import LINKS
+from explorer.inputs.links import LINKS
 from explorer.inputs.study import Project, load
 from explorer.search import run as searching
-from explorer.search.run import Watch, unwatched
-from explorer.store.results import Store, Stored, path_of
+from explorer.search.progress import Watch, unwatched
+from explorer.store.results import Store, path_of
+from explorer.store.stored import Stored
 
 Owned = Mapping[str, int | None] | Collection[str]
 

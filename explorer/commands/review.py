@@ -12,7 +12,8 @@ from explorer.commands.publish import page_data, publish
 from explorer.errors import Fault, InputError
 from explorer.inputs.csv_tables import shown
 from explorer.inputs.study import Project, load
-from explorer.store.results import Run, Store, path_of
+from explorer.store.history import Run
+from explorer.store.results import Store, path_of
 
 
 def review_studies(*studies: Path | str) -> dict[str, Any]:

@@ -22,9 +22,9 @@ from explorer.model.averaged import REGIMES
 from explorer.model.cases import together
 from explorer.model.evaluate import evaluate, number
 from explorer.model.space import Designs, Rows, Space
-from explorer.search.run import Step, Watch
+from explorer.search.progress import Step, Watch
 from explorer.stopping import starting_workers
-from explorer.store.results import ids_of
+from explorer.store.keys import ids_of
 from explorer.units import Array
 
 CADENCES_RPM = np.linspace(30.0, 90.0, 13)

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 
-from explorer.inputs.records import LINKS
+from explorer.inputs.links import LINKS
 from explorer.inputs.study import Project
 from explorer.model.objectives import OBJECTIVES
-from explorer.store.results import Stored
 from explorer.store.standing import affordable
+from explorer.store.stored import Stored
 from explorer.units import Array
 
 Effects = dict[str, dict[str, dict[str, float]]]

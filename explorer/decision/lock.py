@@ -25,12 +25,16 @@ from explorer.decision.lock_file import (
 )
 from explorer.errors import ExplorerError, Fault, InputError, nearest
 from explorer.inputs.csv_tables import shown
-from explorer.inputs.records import LINKS, SETTINGS
-from explorer.inputs.study import WHOLE_SETTINGS, Project
+from explorer.inputs.links import LINKS
+from explorer.inputs.records import SETTINGS
+from explorer.inputs.sections import WHOLE_SETTINGS
+from explorer.inputs.study import Project
 from explorer.model import costing
 from explorer.model.record import design_record
 from explorer.model.space import Designs
-from explorer.store.results import Numbers, Store, Stored, ids_of
+from explorer.store.keys import Numbers, ids_of
+from explorer.store.results import Store
+from explorer.store.stored import Stored
 
 APART = ("design_id", "parts", "settings", "margins", "bill")
 """Keys of a result that have a place of their own in a lock."""
@@ -110,7 +114,7 @@ def prepare(
         raise InputError([Fault(str(store.path), "design_id", rule, shown(design_id), hint)])
     one = store.evaluation(project, stored, np.array([row]))
     broken = [name for name, margin in one.margins.items() if margin[0] < 0]
-    if not stored.sound[row]:
+    if not stored.keeps_physics[row]:
         rule = f"must keep every rule of physics, it breaks {', '.join(broken)}"
         raise InputError([Fault(str(store.path), "design_id", rule, design_id)])
     lines = costing.bill(project, one.designs, 0)

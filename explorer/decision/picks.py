@@ -15,7 +15,9 @@ from explorer.inputs.study import Project
 from explorer.model import promise
 from explorer.model.objectives import COST, KEYS, OBJECTIVES
 from explorer.model.space import Rows
-from explorer.store.results import Numbers, Store, Stored, ids_of, search_key
+from explorer.store.keys import Numbers, ids_of, search_key
+from explorer.store.results import Store
+from explorer.store.stored import Stored
 from explorer.units import Array
 
 RECOMMENDED = "recommended"

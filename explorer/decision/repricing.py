@@ -30,8 +30,10 @@ from explorer.inputs.prices import Prices
 from explorer.inputs.study import Project
 from explorer.model import costing, objectives
 from explorer.model.space import Rows
-from explorer.store.results import Numbers, Store, Stored, ids_of
+from explorer.store.keys import Numbers, ids_of
+from explorer.store.results import Store
 from explorer.store.standing import front_rows
+from explorer.store.stored import Stored
 from explorer.units import Array
 
 
@@ -187,7 +189,7 @@ def reprice_and_record(
 def _with_rules(project: Project, store: Store, stored: Stored, one: Verdict) -> Verdict:
     """The verdict with every broken rule named: their margins are not read back for a front."""
     row = stored.find(one.design_id)
-    if row is None or stored.sound[row]:
+    if row is None or stored.keeps_physics[row]:
         return one
     margins = store.evaluation(project, stored, np.array([row])).margins
     broken = [broken_rule(name, float(m[0])) for name, m in margins.items() if m[0] < 0]

@@ -18,8 +18,8 @@ from explorer.model.evaluate import evaluate
 from explorer.model.margins import RULES
 from explorer.model.objectives import COST, EFFORT, ENERGY, KEYS
 from explorer.model.space import Designs, Rows, Space
-from explorer.search.archive import Coordinates
-from explorer.search.sample import neighbours
+from explorer.search.coordinates import Coordinates
+from explorer.search.neighbourhood import neighbours
 from explorer.units import Array
 
 STEP_OF_UNIT = {

@@ -12,14 +12,16 @@ from typing import Any, Literal, NamedTuple, Protocol
 
 import numpy as np
 
-from explorer.inputs.records import LINKS, SETTINGS
+from explorer.inputs.links import LINKS
+from explorer.inputs.records import SETTINGS
 from explorer.inputs.study import Project
 from explorer.model import costing, objectives
 from explorer.model.margins import OF_LIMITS, RULES, limit_margins
 from explorer.model.objectives import COST, EFFORT, ENERGY, OBJECTIVES
 from explorer.model.space import Designs, Rows
-from explorer.store.results import Stored, ids_of
+from explorer.store.keys import ids_of
 from explorer.store.standing import affordable
+from explorer.store.stored import Stored
 from explorer.units import Array
 
 MASS = "mass_kg"
@@ -195,7 +197,7 @@ def standing(
         point = stored.take(np.array([row])).objectives(np.array([cost]))[0]
         values = objectives.values(point)
         first = float(stored.time_to_first_charge_s[row])
-        if not stored.sound[row]:
+        if not stored.keeps_physics[row]:
             broken.append(Reason("unnamed_rules"))
     else:
         values = _recorded_values(project, designs, lock, cost)

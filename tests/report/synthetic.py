@@ -12,7 +12,8 @@ from typing import Any
 
 import numpy as np
 
-from explorer.inputs.records import LINKS, Converter
+from explorer.inputs.back_parts import Converter
+from explorer.inputs.links import LINKS
 from explorer.report.wording import LEDGER, MARGINS
 
 HOSTILE = "<b onclick=alert(1)>Hub & motor</b> \"'"

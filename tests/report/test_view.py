@@ -13,7 +13,7 @@ import pytest
 import synthetic
 
 from explorer.decision.picks import WISHES
-from explorer.inputs.records import LINKS
+from explorer.inputs.links import LINKS
 from explorer.report.format import number
 from explorer.report.page import view
 from explorer.report.page.cards import assumed, bill_words, tightest
