@@ -456,18 +456,17 @@ def _verdict_words(verdict: dict[str, Any], currency: str) -> str:
 
 def _one_design(answer: dict[str, Any]) -> list[str]:
     from explorer.model.evaluate import HOPELESS
-    from explorer.model.margins import RULES
+    from explorer.model.rules import rule
 
     work = answer["ledger_J"]["crank_work"]
     rules = []
     for name, value in sorted(answer["margins"].items(), key=lambda item: item[1] >= 0):
-        unit, says = answer["currency"], "The study's limit on cost."
-        if name in RULES:
-            unit, says, _ = RULES[name]
+        known = rule(name)
+        unit = known.unit or answer["currency"]
         room = f"{'broken' if value < 0 else 'kept'} by {abs(value):.4g} {unit}"
         if value <= HOPELESS:
             room = "broken beyond measure"
-        rules.append(f"  {room}: {says} ({name})")
+        rules.append(f"  {room}: {known.description} ({name})")
     told = []
     if "averaged" in answer:
         quick = answer["averaged"]

@@ -23,12 +23,13 @@ from explorer.inputs.links import LINKS
 from explorer.inputs.machine_classes import line_column_meanings
 from explorer.inputs.study import Project, load
 from explorer.model import costing, promise
+from explorer.model.bounds import goal_units
 from explorer.model.design_file import read_design
 from explorer.model.evaluate import number
 from explorer.model.fidelities import at_fidelity
-from explorer.model.margins import RULES
 from explorer.model.objectives import KEYS as OBJECTIVE_KEYS
 from explorer.model.record import design_record
+from explorer.model.rules import RULES
 from explorer.model.space import Rows, Space
 from explorer.search import run as search
 from explorer.search.run import Step, Summary, Watch, unwatched
@@ -40,7 +41,7 @@ from explorer.units import Array
 if TYPE_CHECKING:
     from explorer.inputs.prices import Prices
     from explorer.report.page.content import PageData
-    from explorer.report.page.market import Market
+    from explorer.report.page.price_content import Market
 
 Answer = dict[str, Any]
 LIBRARIES = ("numpy", "scipy", "optuna", "moocore", "bokeh")
@@ -123,7 +124,7 @@ def review(*studies: Path | str) -> Answer:
     Several studies stand side by side on one page. STUDY.toml@2026-11-20 is the study with the
     prices and the front that its store kept last on that day, @2026-11-20T14:05 those of a minute.
     """
-    from explorer.report.page import page
+    from explorer.report.page import beside, page
 
     shown_studies: list[Answer] = []
     pages, marks, homes = [], [], []
@@ -156,7 +157,7 @@ def review(*studies: Path | str) -> Answer:
         written = page.write(pages[0][0], folder)
     else:
         both = [data for data, _ in pages]
-        written = page.write_beside(both, folder, [label for _, label in pages])
+        written = beside.write_beside(both, folder, [label for _, label in pages])
     return {"studies": shown_studies, "report": str(written)}
 
 
@@ -253,6 +254,7 @@ def _inputs_at_lock(store: Store, design_id: str) -> str | None:
 def lock_design(study: Path, design: str, *, note: str = "", release: bool = False) -> Answer:
     """Lock a stored design and write its build sheet, or take the lock off again."""
     from explorer.report.sheet import sheet
+    from explorer.report.sheet.facts import facts
 
     project = load(study)
     if release:
@@ -262,10 +264,10 @@ def lock_design(study: Path, design: str, *, note: str = "", release: bool = Fal
             path = lock.release(project, store, design)
             return {"study": project.study.name, "released": design, "file": str(path)}
         decided = lock.prepare(project, store, design, note)
-        known = sheet.facts(project, decided)
-        built = sheet.build(project, decided, known)
+        known = facts(project, decided)
+        built = sheet.build_sheet(project, decided, known)
         path, files = lock.keep(
-            project, store, decided, lambda: sheet.write(built, reports_of(project))
+            project, store, decided, lambda: sheet.write_sheet(built, reports_of(project))
         )
         return {
             "study": project.study.name,
@@ -305,8 +307,8 @@ def _known_parts(project: Project, owned: Collection[str]) -> None:
 
 def _nothing_feasible(project: Project, broken: Mapping[str, tuple[int, int]]) -> list[Fault]:
     """Which rules stand in the way, and by how much: the nearest miss of random designs."""
-    units = {name: rule.unit for name, rule in RULES.items()}
-    units["limit_cost"] = project.catalogue.prices.currency
+    currency = project.catalogue.prices.currency
+    units = {name: rule.unit or currency for name, rule in RULES.items()}
     missed = {
         name: f", the nearest of them misses it by {by:.4g} {units[name]}"
         for name, by in search.nearest_miss(project).items()
@@ -384,8 +386,6 @@ class Desk:
     @property
     def units(self) -> Array:
         """How much of each goal counts alike when a design is recommended."""
-        from explorer.report.upper_bound import goal_units
-
         return goal_units(self.project)
 
     @cached_property
@@ -568,7 +568,7 @@ class Desk:
         if verdicts is None:
             judged = (repricing.verdict(self.project, self.stored, self.cost, one) for one in locks)
             verdicts = {one.design_id: one for one in judged}
-        moving = market.build(
+        moving = market.market_of(
             self.project,
             self.stored,
             self.cost,
@@ -641,15 +641,11 @@ class Desk:
         shown_records += self.records(np.array(apart, dtype=np.int64))
         known |= {record["design_id"] for record in shown_records}
         looked_at = list(dict.fromkeys([*picked.values(), *map(int, self._locked_rows(locks))]))
-        data = view.build(
-            project,
-            shown_records,
-            picks,
-            why_none=why_none,
+        found = view.Findings(
             search=last,
             rejections={k: (v[0], v[1]) for k, v in last.get("rejections", {}).items()},
-            probed=search.PROBES,
             provenance=provenance(project, last),
+            probed=search.PROBES,
             front_size=len(self.rows),
             history=_history(self.store),
             locked=[_locked_entry(one, verdicts) for one in locks],
@@ -662,8 +658,10 @@ class Desk:
             },
             cadence_curves={k: v for k, v in last.get("cadences", {}).items() if k in known},
             market=moving,
-            around=swaps.neighbours(project, self.stored, self.cost, looked_at),
+            swaps=swaps.swaps_of(project, self.stored, self.cost, looked_at),
+            why_none=why_none,
         )
+        data = view.page_data(project, shown_records, picks, found)
         return data, {
             "front": records,
             "front_size": len(self.rows),
@@ -722,7 +720,7 @@ def _history(store: Store) -> list[Answer]:
             )
         if "design_id" in run.intent:
             what += f" {run.intent['design_id']}"
-        entries.append({"when": run.ended or run.begun, "what": what})
+        entries.append({"when": run.ended or run.begun, "kind": run.kind, "what": what})
     return entries
 
 

@@ -13,8 +13,8 @@ from numpy.typing import NDArray
 
 from explorer.inputs.study import Project
 from explorer.model import session
-from explorer.model.averaged import REGIMES
 from explorer.model.evaluate import evaluate, number
+from explorer.model.regimes import REGIMES
 from explorer.model.space import Designs, Rows
 from explorer.stopping import starting_workers
 from explorer.units import Array

@@ -23,8 +23,9 @@ from explorer.inputs.prices import Price, Prices
 from explorer.inputs.records import SETTINGS
 from explorer.inputs.study import Project
 from explorer.model import costing
-from explorer.model.margins import OF_LIMITS, RULES, limit_margins
+from explorer.model.margins import OF_LIMITS, limit_margins
 from explorer.model.objectives import KEYS as OBJECTIVE_KEYS
+from explorer.model.rules import RULES
 from explorer.model.space import Designs, Rows
 from explorer.store.results import Numbers, Store, Stored, ids_of
 from explorer.store.standing import affordable, front_rows
@@ -294,7 +295,7 @@ def _broken(name: str, margin: float) -> str:
     rule = RULES.get(name)
     if rule is None:
         return f"it breaks {name} by {-margin:.4g}, a rule that this release does not know"
-    return f"it breaks {name} by {-margin:.4g} {rule.unit} ({rule.says.rstrip('.')})"
+    return f"it breaks {name} by {-margin:.4g} {rule.unit} ({rule.description.rstrip('.')})"
 
 
 def verdict(

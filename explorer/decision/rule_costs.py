@@ -15,7 +15,7 @@ from explorer.front import EQUAL_WITHIN
 from explorer.inputs.study import Project
 from explorer.model import costing
 from explorer.model.evaluate import evaluate
-from explorer.model.margins import RULES
+from explorer.model.rules import RULES
 from explorer.model.space import Designs, Rows, Space
 from explorer.search.archive import Coordinates
 from explorer.search.sample import neighbours
@@ -37,8 +37,6 @@ LOOKED_AT = 300
 """Designs of the front around which is looked; an even thinning of it."""
 GOAL_OF_LIMIT = {"limit_cost": 0, "limit_mass_kg": 1, "limit_effort_percent": 2}
 """Which of cost, mass and effort a limit of the study is about."""
-NOT_LOOSENED = ("limit_energy_J", "bank_energy_J")
-"""Asking for less energy buys none, and nothing that one can buy widens the range of a model."""
 CHUNK = 200
 
 
@@ -71,9 +69,10 @@ def rule_costs(
     near = found.objectives(cost)
     costly, free = [], []
     for name, margin in margins.items():
-        if name in NOT_LOOSENED:
+        # Asking for less energy buys none, and nothing on sale widens the range of a model.
+        if not RULES[name].loosened_by:
             continue
-        step = FINE_STEPS.get(name) or STEPS[RULES[name].unit if name in RULES else ""]
+        step = FINE_STEPS.get(name) or STEPS[RULES[name].unit]
         for width in (step, FURTHER * step):
             alone = np.flatnonzero((margin < 0) & (broken == 1) & (margin >= -width))
             gain = _surplus(points, near[alone], GOAL_OF_LIMIT.get(name))

@@ -125,7 +125,7 @@ def test_every_constraint_has_words_of_its_own() -> None:
 
 def test_words_agree_with_the_rules_of_the_model() -> None:
     """No rule without words; unit and hazard are told the same way in both places."""
-    from explorer.model.margins import RULES
+    from explorer.model.rules import RULES
 
     for name, rule in RULES.items():
         words = MARGINS[name]

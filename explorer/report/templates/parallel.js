@@ -52,9 +52,9 @@ function parallel(rows) {
     box.append(el("div", { class: "choice", role: "group", "aria-label": choice.label }, el("span", { class: "name" }, choice.label),
       el("div", { class: "pieces" }, ...pieces.map(piece => {
         const share = Math.round(100 * piece.count / rows.length), all = piece.count === rows.length;
-        const told = `${choice.text(piece.value)}: ${all ? "all" : `${piece.count.toLocaleString("en")} of ${rows.length.toLocaleString("en")}`}`;
-        return el("button", { type: "button", class: all ? "all" : null, style: `width:${(100 * piece.width).toFixed(3)}%`, title: told,
-          "aria-label": `${told}. Mark ${all ? "them" : "only these"}`, "data-piece": `${choice.name}|${piece.value}`, onclick: () => {
+        const words = `${choice.text(piece.value)}: ${all ? "all" : `${piece.count.toLocaleString("en")} of ${rows.length.toLocaleString("en")}`}`;
+        return el("button", { type: "button", class: all ? "all" : null, style: `width:${(100 * piece.width).toFixed(3)}%`, title: words,
+          "aria-label": `${words}. Mark ${all ? "them" : "only these"}`, "data-piece": `${choice.name}|${piece.value}`, onclick: () => {
             state.marked = new Set(rows.filter(row => choice.of(row) === piece.value));
             state.page = 0;
             refresh();
