@@ -120,8 +120,8 @@ def _while_open(known: Facts) -> str:
         )
     return (
         f"When it is open the bus rises to {number(known.open_V)} V at the fastest, and window and "
-        f"converter withstand only {number(least)} V: with an open fuse do not crank before both are "
-        "unplugged, or add an overvoltage arrester across the bus."
+        f"converter withstand only {number(least)} V: with an open fuse do not crank before both "
+        "are unplugged, or add an overvoltage arrester across the bus."
     )
 
 
@@ -151,8 +151,8 @@ def _converter(known: Facts) -> Guard:
     held = gives <= rating_A
     protects = f"the 5 V lead, which carries {number(rating_A)} A" if held else "itself"
     leaves = "" if held else (
-        f"The 5 V lead carries only {number(rating_A)} A: put a fuse of at most {number(rating_A)} A into "
-        "it. "
+        f"The 5 V lead carries only {number(rating_A)} A: put a fuse of at most "
+        f"{number(rating_A)} A into it. "
     )  # fmt: skip
     return Guard(
         f"converter, limits its output at {number(gives)} A",
@@ -171,10 +171,11 @@ def _wires(known: Facts) -> Guard:
     return Guard(
         f"bus wires, AWG {gauge} or thicker",
         "from the fuse to rectifier, window and converter",
-        f"nothing; the fuse protects them: they carry {number(rating_A)} A, it lets {number(let)} A "
-        "pass for an hour"
+        f"nothing; the fuse protects them: they carry {number(rating_A)} A, it lets "
+        f"{number(let)} A pass for an hour"
         if held
-        else f"nothing; they carry {number(rating_A)} A, the fuse lets more pass: take thicker ones",
+        else f"nothing; they carry {number(rating_A)} A, the fuse lets more pass: take thicker "
+        "ones",
         "The piece between terminal and fuse, which nothing protects: keep it under 5 cm and "
         "insulate it. The divider's thin wires: put its first resistor at the bus.",
     )
