@@ -22,8 +22,8 @@ from explorer.report.page import beside, page, view
 
 rows = [{**row, "noise_dB": 40.0 + k % 9} for k, row in enumerate(synthetic.records(60))]
 case = {"operator": "adult", "pack": "gauge_pack"}
-cases = [{**rows[0], **case}, {**rows[0], **case}]
-rows[0]["cases"] = cases
+cases = [{**rows[1], **case}, {**rows[1], **case}]
+rows[1]["cases"] = cases
 picks = {"recommended": rows[0]["design_id"], "quietest": rows[9]["design_id"]}
 found = view.Findings(synthetic.SEARCH, synthetic.REJECTIONS, synthetic.PROVENANCE)
 data = view.page_data(synthetic.project(), rows, picks, found)

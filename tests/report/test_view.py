@@ -371,7 +371,7 @@ def test_every_part_on_offer_is_told_and_what_its_link_moves() -> None:
         synthetic.project().study.choices["generator"]
     )
     assert told["generator"].effect == "most energy 900 to 1,000 J"
-    assert told["gearing"].effect == "moves nothing that a person could tell"
+    assert told["gearing"].effect == "moves nothing that a person would notice"
     assert list(told)[-1] == "gearing"
     assert [c.share for c in told["generator"].choices] == [1.0, 0.0, 0.0, 0.0]
     assert [bool(c.best) for c in told["generator"].choices] == [True, True, False, False]
