@@ -87,10 +87,10 @@ def summary(shown: Sequence[Goal], values: Mapping[str, float]) -> str:
     )
 
 
-def difference(goal: Goal, gap: float) -> str:
+def goal_difference(goal: Goal, gap: float) -> str:
     """What a design has that differs by `gap` from another in one objective.
 
-    >>> difference(goals("EUR")[1], -3.6), difference(goals("EUR")[3], 4.0)
+    >>> goal_difference(goals("EUR")[1], -3.6), goal_difference(goals("EUR")[3], 4.0)
     ('3.60 EUR cheaper', '4 points more effort')
     """
     if goal.is_money:

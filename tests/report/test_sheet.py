@@ -261,7 +261,7 @@ def test_a_hazard_beyond_the_studys_limit_is_warned_of(known: Facts) -> None:
     assert "from rest" not in hazard_warning(risky)  # hard to turn hurts nobody
     worn = replace(risky.spread, broken={**broken, "cell_life_V": 0.4})
     both = hazard_warning(replace(known, spread=worn))
-    rating, life = both.split(". A derating is another matter, it costs life and hurts nobody: ")
+    rating, life = both.split(". Exceeding a derating hurts nobody but shortens life: ")
     assert "rated voltage" in rating
     assert "last long" not in rating
     assert life.startswith("in 40.0 % the cells exceed the voltage at which they last long")

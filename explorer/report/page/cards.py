@@ -24,7 +24,7 @@ from explorer.report.goals import (
     part_names,
     phrase,
 )
-from explorer.report.page.content import Card, Standing
+from explorer.report.page.content import Card, GoalStanding
 from explorer.report.wording import (
     CAUTIONS,
     DECISIVE_LINKS,
@@ -165,12 +165,12 @@ def _share_of_bound(project: Project, record: Result, bound: EnergyBound) -> str
 
 def _standings(
     project: Project, record: Result, points: Array, goals: Sequence[Goal]
-) -> tuple[Standing, ...]:
+) -> tuple[GoalStanding, ...]:
     over = project.study.session.over_cases if whose.is_one_of_several(project) else ""
     (own,), low, high = minimised([record]), points.min(axis=0), points.max(axis=0)
     place = np.where(high > low, (high - own) / np.where(high > low, high - low, 1.0), 1.0)
     return tuple(
-        Standing(
+        GoalStanding(
             goal.key,
             f"{goal.label}, {over}" if over and goal.by_case else goal.label,
             goal.with_unit(float(record[goal.key])),

@@ -33,7 +33,7 @@ from explorer.report.wording import (
 )
 
 
-def designs_of(
+def design_table(
     project: Project, rows: Sequence[Result], reading: np.ndarray, locked: set[str]
 ) -> DesignTable:
     """All designs of a page; `reading` (n,) marks those of the thinned front."""

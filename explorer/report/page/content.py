@@ -13,7 +13,7 @@ from explorer.report.whose import CaseLine
 
 
 @dataclass(frozen=True)
-class Standing:
+class GoalStanding:
     """One objective of one design; `place` is 0 at the front's worst and 1 at its best."""
 
     key: str
@@ -34,7 +34,7 @@ class Card:
     """The parts that make the chain what it is; `bill` names all of them."""
     bill: str
     turned: str
-    standings: tuple[Standing, ...]
+    standings: tuple[GoalStanding, ...]
     regime: str
     regime_words: str
     per_minute: str
@@ -129,7 +129,7 @@ class DesignTable:
     """The case that each design's ledger, regime and readings belong to, empty where there is
     one case only."""
     reading: tuple[bool, ...]
-    """Whether the design belongs to the front thinned to what a person can tell apart."""
+    """Whether the design belongs to the front thinned to what a person can distinguish."""
     locked: tuple[bool, ...]
 
 

@@ -8,7 +8,7 @@ from explorer.decision import price_sensitivity, repricing
 from explorer.decision.lock import Lock
 from explorer.model.objectives import BY_KEY
 from explorer.report.format import HALF_A_CENT, cents, signed_percent
-from explorer.report.goals import difference
+from explorer.report.goals import goal_difference
 from explorer.report.page.price_content import LockedDesign, PriceLimit
 from explorer.report.page.price_view import NAMED, PriceView
 from explorer.report.wording import link_words
@@ -76,7 +76,7 @@ def _verdict(view: PriceView, one: repricing.Verdict) -> list[str]:
 def _better(view: PriceView, one: repricing.Verdict) -> str:
     """What the rival does better; `by` counts what is better as above 0 in every objective."""
     words = [
-        difference(goal, -BY_KEY[goal.key].sign * one.by[goal.key])
+        goal_difference(goal, -BY_KEY[goal.key].sign * one.by[goal.key])
         for goal in view.goals
         if one.by.get(goal.key, 0.0) > 0
     ]

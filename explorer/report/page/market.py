@@ -31,7 +31,7 @@ from explorer.report.page.price_history import price_history
 from explorer.report.page.price_view import NAMED, PriceView, evenly
 from explorer.report.page.price_weights import (
     MOST_LINES,
-    front_over_price,
+    over_price_of,
     price_row,
     weight_sentence,
 )
@@ -103,7 +103,7 @@ def market_of(
         ),
         weights=tuple(price_row(view, one) for one in matter[:NAMED]),
         weight_sentence=weight_sentence(view, weights),
-        over_price=front_over_price(view, matter[0]) if matter else None,
+        over_price=over_price_of(view, matter[0]) if matter else None,
         history=price_history(moments, entries, lock_costs),
         entries=tuple((minute_of(str(e["when"])), str(e["what"])) for e in entries),
     )

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 BLUE, VERMILLION, GREEN, PURPLE = "#0072B2", "#D55E00", "#009E73", "#CC79A7"
 GREY = "#999999"
 """Okabe and Ito's published palette for all kinds of colour vision (Color Universal Design, 2008);
-shape, hatch and letters repeat what colour says."""
+shape, hatch and letters repeat what colour shows."""
 
 
 @dataclass(frozen=True)

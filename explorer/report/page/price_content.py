@@ -125,7 +125,7 @@ class PriceHistory:
 
 @dataclass(frozen=True)
 class Market:
-    """Everything that the page says about prices."""
+    """Everything on the page about prices."""
 
     currency: str
     what_if: str

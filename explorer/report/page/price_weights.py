@@ -43,7 +43,7 @@ def weight_sentence(view: PriceView, weights: Sequence[price_sensitivity.PriceWe
     return text + (f" These would not: {', '.join(idle)}." if idle else "")
 
 
-def front_over_price(view: PriceView, weight: price_sensitivity.PriceWeight) -> FrontOverPrice:
+def over_price_of(view: PriceView, weight: price_sensitivity.PriceWeight) -> FrontOverPrice:
     """The front from a free part to one at twice its price."""
     stored, high = view.stored, 2 * weight.price
     found = price_sensitivity.front_over_price(

@@ -107,7 +107,7 @@ def _market_stills(market: Market, page: PageData) -> dict[str, str]:
 
 
 def alternatives_of(page: PageData) -> dict[str, str]:
-    """What each figure says, for those who do not see it."""
+    """What each figure shows, for those who do not see it."""
     designs = page.designs
     place = {design_id: row for row, design_id in enumerate(designs.ids)}
     ledger = {column.name: column for column in designs.ledger}

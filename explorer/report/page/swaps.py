@@ -13,7 +13,7 @@ from explorer.inputs.study import Project
 from explorer.model import regimes
 from explorer.model.objectives import ENERGY, OBJECTIVES
 from explorer.report.format import number
-from explorer.report.goals import difference, goals
+from explorer.report.goals import goal_difference, goals
 from explorer.report.page.content import Swap, Swaps
 from explorer.report.wording import link_words, setting_words
 from explorer.store.results import Stored, ids_of
@@ -71,7 +71,9 @@ def _swap(project: Project, stored: Stored, points: Array, row: int, other: int,
     own, gap = points[row], points[other] - points[row]
     counts = np.abs(gap) > EQUAL_WITHIN * np.abs(own)
     shown = zip(goals(project.catalogue.prices.currency), OBJECTIVES, gap, counts, strict=True)
-    words = [difference(goal, float(one.sign * by)) for goal, one, by, differs in shown if differs]
+    words = [
+        goal_difference(goal, float(one.sign * by)) for goal, one, by, differs in shown if differs
+    ]
     better, worse = bool((counts & (gap < 0)).any()), bool((counts & (gap > 0)).any())
     energy = [one.key for one in OBJECTIVES].index(ENERGY)
     (name,) = ids_of([stored.numbers[other]])

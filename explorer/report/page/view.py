@@ -28,7 +28,7 @@ from explorer.report.page.choices import (
     rejections_of,
     rule_costs_of,
 )
-from explorer.report.page.columns import designs_of
+from explorer.report.page.columns import design_table
 from explorer.report.page.content import Card, PageData, Swaps
 from explorer.report.page.convergence import convergence_of
 from explorer.report.page.curves import curves_of
@@ -109,7 +109,7 @@ def page_data(
     rows, points, reading = _carried(records, {*picks.values(), *locked_ids})
     shown, bound, minutes = goals(currency), energy_bound(project), float(study.session.minutes)
     cards = cards_of(project, picks, known, points, shown, bound)
-    designs = designs_of(project, rows, reading, locked_ids)
+    designs = design_table(project, rows, reading, locked_ids)
     total = len(records) if found.front_size is None else found.front_size
     return PageData(
         name=str(study.name),

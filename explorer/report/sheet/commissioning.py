@@ -31,7 +31,7 @@ class CommissioningStep:
     caution: str = ""
 
 
-def no_load_V(known: Facts, factor: float = 1.0) -> float:
+def open_bus_V(known: Facts, factor: float = 1.0) -> float:
     """Open bus voltage at a multiple of the cadence, diode drops at a thousandth of an ampere."""
     generator, diode = known.part("generator"), known.part("rectifier")
     drop = 0.0
@@ -84,9 +84,9 @@ def _generator_steps(known: Facts) -> Iterator[CommissioningStep]:
 def _bus_steps(known: Facts) -> Iterator[CommissioningStep]:
     turns = number(known.setting("cadence_rpm"))
     valves = known.part("generator").valves
-    volts = no_load_V(known)
+    volts = open_bus_V(known)
     factor = known.overspeed_factor
-    fast = no_load_V(known, factor)
+    fast = open_bus_V(known, factor)
     yield CommissioningStep(
         f"Connect the rectifier ({valves} valves) with a small capacitor (100 µF, 63 V) in place "
         f"of the bank. Turn at {turns} turns a minute.",

@@ -14,7 +14,7 @@ from explorer.report.sheet.facts import Facts, nearest_value
 from explorer.report.sheet.protection import GAUGES, fuse_words
 from explorer.report.wording import LINK_WORDS
 
-LEVELS = ("load off", "load on", "load cut")
+THRESHOLD_NAMES = ("load off", "load on", "load cut")
 
 
 class Level(NamedTuple):
@@ -86,7 +86,7 @@ def _gauge(ohm: float, conductors: int) -> str:
 def levels_of(known: Facts) -> Iterator[Level]:
     """The thresholds that the real resistors give."""
     for label, wanted, reached, low, high in zip(
-        LEVELS, known.levels_V, known.string.thresholds_V, *known.band_V, strict=True
+        THRESHOLD_NAMES, known.levels_V, known.string.thresholds_V, *known.band_V, strict=True
     ):
         yield Level(label, wanted, float(reached), float(low), float(high))
 
@@ -115,7 +115,7 @@ def small_parts(known: Facts) -> Iterator[Small]:
     """Resistors and the fuse."""
     wish, window, cell = known.project.study.build, known.part("window"), known.part("cell")
     percent = f"{100 * wish.resistor_tolerance:g} %"
-    ends = ("bus", *(f"tap {name}" for name in LEVELS), "ground")
+    ends = ("bus", *(f"tap {name}" for name in THRESHOLD_NAMES), "ground")
     for place, ohm in enumerate(known.string.resistors_ohm):
         between = f"from {ends[place]} to {ends[place + 1]}"
         yield Small(f"resistor {shown_ohm(float(ohm))}, {percent}", between, 1, "sets the window")
