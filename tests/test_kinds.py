@@ -12,12 +12,15 @@ import pytest
 from chains import SOUND, pick
 from pydantic import ValidationError
 
+from explorer.errors import InputError
 from explorer.inputs import machine_kinds
-from explorer.inputs.links import BACK_LINKS, FRONT_LINKS, LINKS
+from explorer.inputs.catalogue import MODELS, TABLE_NAMES
+from explorer.inputs.front_parts import Generator
+from explorer.inputs.links import BACK_LINKS, FRONT_LINKS, LINKS, Link
 from explorer.inputs.machine_kinds import BRIDGES, MACHINE_KINDS, MachineKind
 from explorer.inputs.pack_kinds import PACK_KINDS, PackKind
-from explorer.inputs.records import Generator, Pack
-from explorer.inputs.study import Project
+from explorer.inputs.records import Pack, Part
+from explorer.inputs.study import Project, load
 from explorer.model import supply
 from explorer.model.costing import quantities
 from explorer.model.rules import RULES
@@ -166,3 +169,40 @@ def test_pieces_of_a_design_by_hand(small_project: Project) -> None:
     assert taken["clamp"].tolist() == [1, 1, 1]
     assert all(np.all(taken[link] == 1) for link in LINKS if link not in {"rectifier", "cell"})
     assert SOUND["cells_series"] == 5
+
+
+class Ballast(Part):
+    """A link that nothing but its mass and price says anything about."""
+
+
+def test_a_study_older_than_a_link_takes_its_default(
+    small_study: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    before = load(small_study)
+    none = Ballast(id="no_ballast", name="None", source="by definition", dated="2026-11-03",
+                   mass_kg=0)  # fmt: skip
+    monkeypatch.setitem(LINKS, "ballast", Link("ballast", Ballast, front=True, default=none))
+    monkeypatch.setitem(MODELS, "ballast", Ballast)
+    monkeypatch.setitem(TABLE_NAMES, "ballast", "ballasts")
+    project = load(small_study)
+    assert project.study.choices["ballast"] == ("no_ballast",)
+    assert project.catalogue.prices.unit_price("no_ballast") == 0
+    for link in set(LINKS) - {"ballast"}:
+        assert project.catalogue.parts[link] == before.catalogue.parts[link]
+    assert project.scenario_hash == before.scenario_hash
+    assert project.catalogue.prices.content_hash == before.catalogue.prices.content_hash
+
+    # With a table of its own the link is like any other: its rows count, and need prices.
+    table = small_study.parent / "parts" / "ballasts.csv"
+    table.write_text("id,name,source,dated,mass_kg\nbrick,Brick,weighed,2026-11-03,2\n")
+    with pytest.raises(InputError, match="brick: has no price"):
+        load(small_study)
+    with (small_study.parent / "parts" / "prices.csv").open("a") as prices:
+        prices.write("brick,1.50,EUR,2026-11-10,\n")
+    assert load(small_study).study.choices["ballast"] == ("brick",)
+
+
+def test_a_missing_table_of_a_first_link_is_a_fault(small_study: Path) -> None:
+    (small_study.parent / "parts" / "clamps.csv").unlink()
+    with pytest.raises(InputError, match=r"clamps\.csv: is missing"):
+        load(small_study)

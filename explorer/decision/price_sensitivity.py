@@ -25,8 +25,9 @@ from explorer.inputs.study import Project
 from explorer.model import costing
 from explorer.model.costing import money
 from explorer.model.space import Designs, Rows
-from explorer.store.results import Stored, ids_of
+from explorer.store.keys import ids_of
 from explorer.store.standing import front_rows
+from explorer.store.stored import Stored
 from explorer.units import Array
 
 PAIRS_AT_A_TIME = 2_000_000

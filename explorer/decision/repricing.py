@@ -27,8 +27,10 @@ from explorer.model.margins import OF_LIMITS, limit_margins
 from explorer.model.objectives import KEYS as OBJECTIVE_KEYS
 from explorer.model.rules import RULES
 from explorer.model.space import Designs, Rows
-from explorer.store.results import Numbers, Store, Stored, ids_of
+from explorer.store.keys import Numbers, ids_of
+from explorer.store.results import Store
 from explorer.store.standing import affordable, front_rows
+from explorer.store.stored import Stored
 from explorer.units import Array
 
 
@@ -261,7 +263,9 @@ def standing(
         energy, mass = float(stored.delivered_energy_J[row]), float(stored.mass_kg[row])
         effort, first = stored.crank_effort_percent[row], stored.time_to_first_charge_s[row]
         basis = "store"
-        broken = [] if stored.sound[row] else ["it breaks a rule of physics, see its margins"]
+        broken = (
+            [] if stored.keeps_physics[row] else ["it breaks a rule of physics, see its margins"]
+        )
     else:
         energy, mass = float(lock.result["delivered_energy_J"]), float(lock.result["mass_kg"])
         effort = lock.result["crank_effort_percent"]
@@ -454,7 +458,7 @@ def rerun(
 
 def _with_rules(project: Project, store: Store, stored: Stored, one: Verdict) -> Verdict:
     row = stored.find(one.design_id)
-    if row is None or stored.sound[row]:
+    if row is None or stored.keeps_physics[row]:
         return one
     margins = store.evaluation(project, stored, np.array([row])).margins
     broken = [_broken(name, float(m[0])) for name, m in margins.items() if m[0] < 0]

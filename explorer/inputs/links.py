@@ -13,19 +13,9 @@ from typing import Protocol
 
 import numpy as np
 
-from explorer.inputs.records import (
-    Cell,
-    Clamp,
-    Converter,
-    Crank,
-    Gearing,
-    Generator,
-    Lead,
-    PackLead,
-    Part,
-    Rectifier,
-    Window,
-)
+from explorer.inputs.back_parts import Cell, Clamp, Converter, PackLead, Window
+from explorer.inputs.front_parts import Crank, Gearing, Generator, Lead, Rectifier
+from explorer.inputs.records import Part
 from explorer.units import Array
 
 

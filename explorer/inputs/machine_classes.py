@@ -9,8 +9,8 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from math import log, pi, sqrt
 
+from explorer.inputs.front_parts import Generator
 from explorer.inputs.machine_kinds import MACHINE_KINDS, MachineKind
-from explorer.inputs.records import Generator
 
 FAR = 3.0
 """Beyond this many times either end of its class's range a value is doubted."""

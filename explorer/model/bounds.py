@@ -8,10 +8,10 @@ from typing import Any
 
 import numpy as np
 
-from explorer.inputs.records import Converter
+from explorer.inputs.back_parts import Converter
 from explorer.inputs.study import Project
 from explorer.model.cases import together
-from explorer.model.objectives import OBJECTIVES
+from explorer.model.objectives import ENERGY, OBJECTIVES
 from explorer.physics.operator import endurance_power
 from explorer.units import Array
 
@@ -88,14 +88,14 @@ def energy_bound(project: Project) -> EnergyBound:
 def goal_units(project: Project) -> Array:
     """How much of each objective counts alike when a design is recommended, (objectives,).
 
-    A tenth of what the study allows of it, or of what stands in for a limit that it leaves out; of
-    energy, a tenth of what physics allows.
+    A tenth of what the study allows of it, or of what stands in for a limit that it leaves out
+    (`usual_most`, or the objective's scale); of energy, a tenth of what physics allows.
     """
     limits = project.study.limits
     most = [
         energy_bound(project).energy_J
-        if one.usual_most is None
-        else getattr(limits, one.key, None) or one.usual_most
+        if one.key == ENERGY
+        else getattr(limits, one.key, None) or one.usual_most or one.scale(project)
         for one in OBJECTIVES
     ]
     return UNIT_SHARE * np.array(most, dtype=float)

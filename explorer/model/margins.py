@@ -6,7 +6,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from explorer.inputs.records import BURST_S
+from explorer.inputs.back_parts import BURST_S
 from explorer.inputs.study import Project, Study
 from explorer.model import overspeed
 from explorer.model.averaged import Session

@@ -17,7 +17,7 @@ from explorer.model.objectives import BY_KEY, EFFORT, KEYS, OBJECTIVES, points
 from explorer.report.format import money, number
 from explorer.units import Array
 
-Result = Mapping[str, Any]
+DesignResult = Mapping[str, Any]
 """A design's result by the keys that results have everywhere."""
 
 EFFORT_DIGITS = BY_KEY[EFFORT].digits
@@ -69,7 +69,7 @@ def goals(currency: str) -> tuple[Goal, ...]:
     )
 
 
-def minimised(results: Sequence[Result]) -> Array:
+def minimised(results: Sequence[DesignResult]) -> Array:
     """The objectives of results as columns to be minimised, (n, objectives)."""
     return points({key: np.array([float(one[key]) for one in results]) for key in KEYS})
 

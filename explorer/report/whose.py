@@ -8,14 +8,14 @@ from typing import NamedTuple
 from explorer.inputs.study import Project
 from explorer.physics import pack as packs
 from explorer.report.format import number
-from explorer.report.goals import EFFORT_DIGITS, Result
+from explorer.report.goals import EFFORT_DIGITS, DesignResult
 from explorer.units import J_PER_WH
 
 LEAST_W = 1e-6
 """Less power than this charges nothing."""
 
 
-def cases_of(project: Project, record: Result) -> Sequence[Result]:
+def cases_of(project: Project, record: DesignResult) -> Sequence[DesignResult]:
     """The cases of a result; the only one of its study where the record does not list it."""
     if record.get("cases"):
         return list(record["cases"])
@@ -47,7 +47,7 @@ def pack_name(project: Project, pack_id: str) -> str:
     return str(known[pack_id].name) if pack_id in known else pack_id
 
 
-def ledger_case(project: Project, record: Result) -> Result:
+def ledger_case(project: Project, record: DesignResult) -> DesignResult:
     """The case whose ledger, regime and readings a record has: the one that delivers least."""
     cases = cases_of(project, record)
     named = record.get("ledger_case")
@@ -55,7 +55,7 @@ def ledger_case(project: Project, record: Result) -> Result:
     return own[0] if own else min(cases, key=lambda case: float(case["delivered_energy_J"]))
 
 
-def of_whom(project: Project, record: Result) -> str:
+def of_whom(project: Project, record: DesignResult) -> str:
     """The ledger's case in words, empty where the study has one only."""
     if not is_one_of_several(project):
         return ""
@@ -80,7 +80,7 @@ def scope(project: Project) -> str:
     )
 
 
-def minutes_for_a_percent(project: Project, case: Result) -> str:
+def minutes_for_a_percent(project: Project, case: DesignResult) -> str:
     """How long the person of a case cranks for 1 % of the case's pack."""
     pack = project.catalogue.packs.get(case["pack"])
     power_W = float(case["delivered_energy_J"]) / 60 / float(project.study.session.minutes)
@@ -90,7 +90,7 @@ def minutes_for_a_percent(project: Project, case: Result) -> str:
     return f"{number(minutes, 2)} minutes for 1 % of {pack.name} ({number(pack.capacity_Wh)} Wh)"
 
 
-def per_minute(project: Project, record: Result) -> str:
+def per_minute(project: Project, record: DesignResult) -> str:
     """Joules beside Wh, and minutes for each percent of each pack from that pack's own case."""
     a_minute = float(record["delivered_energy_J"]) / float(project.study.session.minutes)
     text = f"{number(a_minute)} J ({number(a_minute / J_PER_WH, 2)} Wh) for each minute of cranking"
@@ -109,7 +109,7 @@ class CaseLine(NamedTuple):
     results: str
 
 
-def case_lines(project: Project, record: Result) -> tuple[CaseLine, ...]:
+def case_lines(project: Project, record: DesignResult) -> tuple[CaseLine, ...]:
     """What each person gets into each pack, () where the study has one case only."""
     if not is_one_of_several(project):
         return ()
@@ -125,7 +125,7 @@ def case_lines(project: Project, record: Result) -> tuple[CaseLine, ...]:
     )
 
 
-def efforts(project: Project, record: Result) -> str:
+def efforts(project: Project, record: DesignResult) -> str:
     """The effort of each person, the larger where a person has several packs."""
     most: dict[str, float] = {}
     for case in cases_of(project, record):

@@ -12,8 +12,8 @@ from typing import Any
 
 import numpy as np
 
+from explorer.inputs.back_parts import Converter
 from explorer.inputs.links import LINKS
-from explorer.inputs.records import Converter
 from explorer.model.objectives import KEYS
 from explorer.model.rules import RULES
 from explorer.report.wording import LEDGER

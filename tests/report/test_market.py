@@ -31,8 +31,10 @@ from explorer.report.page import market, page, price_figures, still, swaps
 from explorer.report.page.locked_prices import short_of
 from explorer.report.page.price_content import Market, PriceHistory
 from explorer.report.page.price_history import price_history
-from explorer.store.results import Store, Stored, ids_of, path_of
+from explorer.store.keys import ids_of
+from explorer.store.results import Store, path_of
 from explorer.store.standing import front_rows
+from explorer.store.stored import Stored
 
 
 @pytest.fixture

@@ -12,7 +12,7 @@ import pytest
 WITH_NOISE = """
 import sys
 from explorer.model import objectives
-noise = objectives.Objective("noise_dB", "Noise", "dB", False, "quietest", 2, 80.0)
+noise = objectives.Objective("noise_dB", "Noise", "dB", False, "quietest", 2, usual_most=80.0)
 objectives.OBJECTIVES += (noise,)
 objectives.KEYS += (noise.key,)
 objectives.BY_KEY[noise.key] = noise

@@ -52,7 +52,7 @@ WORDS = (
     "only when the rerun names them.",
 )
 NEAREST = (
-    "The nearest price that would change that: Buck-boost module 2.8 to 22 V four switches, when "
+    "The nearest price that would change that: Buck-boost module 3 to 20 V four switches, when "
     "it falls below 3.11 EUR (13.50 EUR today)."
 )
 

@@ -9,7 +9,7 @@ import numpy as np
 
 from explorer.model.objectives import ENERGY
 from explorer.report.format import number
-from explorer.report.goals import Result
+from explorer.report.goals import DesignResult
 from explorer.report.page.content import Card, PackComparison, PackComparisonLine
 from explorer.units import J_PER_WH
 
@@ -40,7 +40,10 @@ def _verdict(lines: Sequence[PackComparisonLine], days: float) -> str:
 
 
 def pack_comparison(
-    outing: Result | None, cards: Sequence[Card], known: Mapping[str, Result], minutes: float
+    outing: DesignResult | None,
+    cards: Sequence[Card],
+    known: Mapping[str, DesignResult],
+    minutes: float,
 ) -> PackComparison | None:
     """Energy for each kg carried: a kit after so many days against a spare pack brought charged.
 

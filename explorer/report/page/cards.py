@@ -17,8 +17,8 @@ from explorer.model.rules import rule
 from explorer.report import whose
 from explorer.report.format import number
 from explorer.report.goals import (
+    DesignResult,
     Goal,
-    Result,
     absent_parts,
     minimised,
     part_names,
@@ -39,7 +39,7 @@ LOSSES_NAMED = 3
 def answer(
     project: Project,
     cards: Sequence[Card],
-    known: Mapping[str, Result],
+    known: Mapping[str, DesignResult],
     rejections: Mapping[str, tuple[int, int]],
     why_none: str = "",
 ) -> tuple[str, ...]:
@@ -70,7 +70,7 @@ def answer(
     )
 
 
-def _headline(project: Project, record: Result) -> str:
+def _headline(project: Project, record: DesignResult) -> str:
     """The parts that make the chain what it is, on one line; the card has them all."""
     bill = [line for line in record["bill"] if line.get("link") in DECISIVE_LINKS]
     words = bill_words({"bill": bill or record["bill"]}, part_names(project), absent_parts(project))
@@ -81,7 +81,7 @@ def _headline(project: Project, record: Result) -> str:
 def cards_of(
     project: Project,
     picks: Mapping[str, str],
-    known: Mapping[str, Result],
+    known: Mapping[str, DesignResult],
     points: Array,
     goals: Sequence[Goal],
     bound: EnergyBound,
@@ -103,7 +103,7 @@ def cards_of(
 def _card(
     project: Project,
     letter: str,
-    record: Result,
+    record: DesignResult,
     wished: Sequence[str],
     points: Array,
     goals: Sequence[Goal],
@@ -136,7 +136,7 @@ def _card(
     )
 
 
-def builds_words(record: Result, limit: float) -> str:
+def builds_words(record: DesignResult, limit: float) -> str:
     """How chains built of such parts fare, in words; empty where none were drawn."""
     chance, share = record.get("hazard_chance"), record.get("keeps_rules_share")
     if chance is None or share is None:
@@ -154,7 +154,7 @@ def _wish_order(wish: str) -> int:
     return order.index(wish) if wish in order else len(order)
 
 
-def _share_of_bound(project: Project, record: Result, bound: EnergyBound) -> str:
+def _share_of_bound(project: Project, record: DesignResult, bound: EnergyBound) -> str:
     """The energy against its bound, mean against mean, the weakest case against its own."""
     plan, energy_J = project.study.session, float(record[ENERGY])
     allowed_J = bound.energy_J
@@ -164,7 +164,7 @@ def _share_of_bound(project: Project, record: Result, bound: EnergyBound) -> str
 
 
 def _standings(
-    project: Project, record: Result, points: Array, goals: Sequence[Goal]
+    project: Project, record: DesignResult, points: Array, goals: Sequence[Goal]
 ) -> tuple[GoalStanding, ...]:
     over = project.study.session.over_cases if whose.is_one_of_several(project) else ""
     (own,), low, high = minimised([record]), points.min(axis=0), points.max(axis=0)
@@ -181,7 +181,7 @@ def _standings(
 
 
 def bill_words(
-    record: Result, names: Mapping[str, str], absent: Collection[str] = frozenset()
+    record: DesignResult, names: Mapping[str, str], absent: Collection[str] = frozenset()
 ) -> str:
     """The bill of materials on one line, without what is not there.
 
@@ -196,7 +196,7 @@ def bill_words(
     return ", ".join(words)
 
 
-def _lost(project: Project, record: Result, bound: EnergyBound) -> str:
+def _lost(project: Project, record: DesignResult, bound: EnergyBound) -> str:
     """Where the rest of the physical limit goes, in words, for the ledger's own case.
 
     What is missing is either never drawn from the arm, or lost on the way. Where the pack sets the
@@ -226,13 +226,13 @@ def _lost(project: Project, record: Result, bound: EnergyBound) -> str:
     return text
 
 
-def _apart(record: Result) -> float:
+def _apart(record: DesignResult) -> float:
     """How far the two fidelities' energies differ, as a share; 0 where only one is known."""
     stepped, energy = record.get("session_energy_J"), float(record["delivered_energy_J"])
     return abs(float(stepped) / energy - 1) if stepped is not None and energy else 0.0
 
 
-def _confirmed(record: Result) -> str:
+def _confirmed(record: DesignResult) -> str:
     """Which fidelity the energy comes from, and how far the two are apart."""
     stepped = record.get("session_energy_J")
     if record.get("fidelity") == "session":
@@ -257,7 +257,7 @@ def assumed(project: Project) -> tuple[str, ...]:
     return tuple(found)
 
 
-def tightest(record: Result, *, hazards: bool = False) -> tuple[str, float, float]:
+def tightest(record: DesignResult, *, hazards: bool = False) -> tuple[str, float, float]:
     """The margin that is closest to its limit for what it measures: name, value, closeness.
 
     With `hazards`, only of the rules that protect a person or a pack.
@@ -287,7 +287,7 @@ def _nearest(name: str, value: float, closeness: float) -> str:
     return f"{lead}: {known.label}, {room}."
 
 
-def first_caution(cards: Sequence[Card], known: Mapping[str, Result]) -> str:
+def first_caution(cards: Sequence[Card], known: Mapping[str, DesignResult]) -> str:
     """The one caution of the first screen: a hazard that the answer is close to, or the bank's."""
     if cards:
         record = known[cards[0].design_id]

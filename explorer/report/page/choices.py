@@ -10,7 +10,7 @@ from explorer.front import EQUAL_WITHIN
 from explorer.model.objectives import ENERGY
 from explorer.model.rules import rule
 from explorer.report.format import number
-from explorer.report.goals import Goal, Result
+from explorer.report.goals import DesignResult, Goal
 from explorer.report.page.content import (
     Card,
     Choice,
@@ -23,7 +23,7 @@ from explorer.report.page.content import (
 
 
 def rejections_of(
-    rejections: Mapping[str, tuple[int, int]], search: Result, probed: int | None
+    rejections: Mapping[str, tuple[int, int]], search: DesignResult, probed: int | None
 ) -> tuple[Rejection, ...]:
     """Rules that rejected designs, most first.
 
@@ -40,7 +40,7 @@ def rejections_of(
 
 
 def rejection_sentence(
-    rejections: Mapping[str, tuple[int, int]], search: Result, probed: int | None
+    rejections: Mapping[str, tuple[int, int]], search: DesignResult, probed: int | None
 ) -> str:
     """How many designs keep every limit, and which rule alone rejected the most."""
     considered, feasible = (int(search.get(f"designs_{k}", 0)) for k in ("considered", "feasible"))
@@ -63,7 +63,7 @@ def rejection_sentence(
 
 
 def rule_costs_of(
-    found: Result | None, cards: Sequence[Card], currency: str, stale: bool
+    found: DesignResult | None, cards: Sequence[Card], currency: str, stale: bool
 ) -> RuleCosts | None:
     """What each rule costs in energy, dearest first; `stale` where prices have moved since."""
     if found is None:

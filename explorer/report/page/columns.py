@@ -14,14 +14,14 @@ from explorer.inputs.study import Project
 from explorer.model.objectives import OBJECTIVES
 from explorer.model.rules import rule
 from explorer.report import whose
-from explorer.report.goals import Result, goals, part_names
+from explorer.report.goals import DesignResult, goals, part_names
 from explorer.report.page.content import (
     BillLine,
     CaseRow,
-    Column,
     DesignTable,
     LinkColumn,
     PartName,
+    ValueColumn,
 )
 from explorer.report.wording import (
     HIDDEN_READINGS,
@@ -34,7 +34,7 @@ from explorer.report.wording import (
 
 
 def design_table(
-    project: Project, rows: Sequence[Result], reading: np.ndarray, locked: set[str]
+    project: Project, rows: Sequence[DesignResult], reading: np.ndarray, locked: set[str]
 ) -> DesignTable:
     """All designs of a page; `reading` (n,) marks those of the thinned front."""
     lines, bills = _bills(project, rows)
@@ -43,7 +43,7 @@ def design_table(
         ids=tuple(str(record["design_id"]) for record in rows),
         regimes=tuple(str(record["regime"]) for record in rows),
         objectives=tuple(
-            Column(g.key, g.label, g.unit, rounded([r[g.key] for r in rows], 6))
+            ValueColumn(g.key, g.label, g.unit, rounded([r[g.key] for r in rows], 6))
             for g in goals(currency)
         ),
         settings=_columns(rows, "settings", setting_words),
@@ -61,7 +61,7 @@ def design_table(
 
 
 def _bills(
-    project: Project, rows: Sequence[Result]
+    project: Project, rows: Sequence[DesignResult]
 ) -> tuple[tuple[BillLine, ...], tuple[tuple[int, ...], ...]]:
     """The distinct lines of all bills, and the places of each design's lines among them."""
     names = part_names(project)
@@ -83,17 +83,17 @@ def _bills(
     return tuple(lines), tuple(bills)
 
 
-def _readings(rows: Sequence[Result]) -> tuple[Column, ...]:
+def _readings(rows: Sequence[DesignResult]) -> tuple[ValueColumn, ...]:
     """What a person would measure, between the session's energy and the time to first charge."""
     return (
-        Column(
+        ValueColumn(
             "session_energy_J",
             "energy by the time-stepped session",
             "J",
             rounded([r.get("session_energy_J") for r in rows]),
         ),
         *map(_as_percent, _columns(rows, "readings", reading_words)),
-        Column(
+        ValueColumn(
             "time_to_first_charge_s",
             "time to first charge",
             "s",
@@ -110,7 +110,7 @@ def rounded(values: Sequence[Any], digits: int = 4) -> tuple[float | None, ...]:
     )
 
 
-def _as_percent(column: Column) -> Column:
+def _as_percent(column: ValueColumn) -> ValueColumn:
     """A share as people read it; any other column as it is."""
     if not column.name.endswith("_share"):
         return column
@@ -118,24 +118,24 @@ def _as_percent(column: Column) -> Column:
     return replace(column, unit="%", values=values)
 
 
-def _keys(rows: Sequence[Result], field_name: str) -> list[str]:
+def _keys(rows: Sequence[DesignResult], field_name: str) -> list[str]:
     """Names that occur in a mapping of any record, in order of first sight."""
     names = dict.fromkeys(name for record in rows for name in record.get(field_name, {}))
     return [name for name in names if name not in HIDDEN_READINGS]
 
 
 def _columns(
-    rows: Sequence[Result], field_name: str, words: Callable[[str], tuple[str, str]]
-) -> tuple[Column, ...]:
+    rows: Sequence[DesignResult], field_name: str, words: Callable[[str], tuple[str, str]]
+) -> tuple[ValueColumn, ...]:
     columns = []
     for name in _keys(rows, field_name):
         values = rounded([record.get(field_name, {}).get(name) for record in rows])
         label, unit = words(name)
-        columns.append(Column(name, label, unit, values))
+        columns.append(ValueColumn(name, label, unit, values))
     return tuple(columns)
 
 
-def _ledger(rows: Sequence[Result]) -> tuple[Column, ...]:
+def _ledger(rows: Sequence[DesignResult]) -> tuple[ValueColumn, ...]:
     """Terms in the order of the chain, unknown ones last."""
     columns = _columns(rows, "ledger_J", lambda n: (ledger_words(n), "J"))
     order = list(LEDGER)
@@ -144,16 +144,16 @@ def _ledger(rows: Sequence[Result]) -> tuple[Column, ...]:
     )
 
 
-def _margin_columns(rows: Sequence[Result], currency: str) -> tuple[Column, ...]:
+def _margin_columns(rows: Sequence[DesignResult], currency: str) -> tuple[ValueColumn, ...]:
     columns = []
     for name in _keys(rows, "margins"):
         known = rule(name)
         values = rounded([record["margins"].get(name) for record in rows])
-        columns.append(Column(name, known.label, known.unit or currency, values, known.near))
+        columns.append(ValueColumn(name, known.label, known.unit or currency, values, known.near))
     return tuple(columns)
 
 
-def _link(project: Project, rows: Sequence[Result], link: str) -> LinkColumn:
+def _link(project: Project, rows: Sequence[DesignResult], link: str) -> LinkColumn:
     records = {part.id: part for part in project.catalogue.parts.get(link, ())}
     ids = list(dict.fromkeys(str(record["parts"][link]) for record in rows))
     index = {part: k for k, part in enumerate(ids)}
@@ -167,7 +167,7 @@ def _link(project: Project, rows: Sequence[Result], link: str) -> LinkColumn:
     return LinkColumn(link, link_words(link), parts, used)
 
 
-def _cases(project: Project, rows: Sequence[Result]) -> tuple[tuple[CaseRow, ...], ...]:
+def _cases(project: Project, rows: Sequence[DesignResult]) -> tuple[tuple[CaseRow, ...], ...]:
     """Each design's cases; empty where there is one only, whose numbers are the design's own."""
     return tuple(
         tuple(_case(project, case) for case in record.get("cases", ()))
@@ -177,7 +177,7 @@ def _cases(project: Project, rows: Sequence[Result]) -> tuple[tuple[CaseRow, ...
     )
 
 
-def _case(project: Project, case: Result) -> CaseRow:
+def _case(project: Project, case: DesignResult) -> CaseRow:
     first, minutes = rounded(
         [case.get("time_to_first_charge_s"), case.get("minutes_per_percent")], 3
     )

@@ -53,7 +53,7 @@ class Card:
 
 
 @dataclass(frozen=True)
-class Column:
+class ValueColumn:
     """A named number of every design on the page, None where there is none."""
 
     name: str
@@ -115,11 +115,11 @@ class DesignTable:
 
     ids: tuple[str, ...]
     regimes: tuple[str, ...]
-    objectives: tuple[Column, ...]
-    settings: tuple[Column, ...]
-    margins: tuple[Column, ...]
-    ledger: tuple[Column, ...]
-    readings: tuple[Column, ...]
+    objectives: tuple[ValueColumn, ...]
+    settings: tuple[ValueColumn, ...]
+    margins: tuple[ValueColumn, ...]
+    ledger: tuple[ValueColumn, ...]
+    readings: tuple[ValueColumn, ...]
     links: tuple[LinkColumn, ...]
     bill_lines: tuple[BillLine, ...]
     bills: tuple[tuple[int, ...], ...]
@@ -253,8 +253,8 @@ class DesignCurves:
 
     design_id: str
     title: str
-    x: Column
-    curves: tuple[Column, ...]
+    x: ValueColumn
+    curves: tuple[ValueColumn, ...]
     levels: tuple[tuple[str, float], ...] = ()
     sentence: str = ""
     screen_only: bool = False

@@ -8,11 +8,11 @@ import numpy as np
 
 from explorer.decision import judging
 from explorer.report.format import number
-from explorer.report.goals import Result
+from explorer.report.goals import DesignResult
 from explorer.report.page.content import Convergence
 
 
-def convergence_of(search: Result) -> Convergence:
+def convergence_of(search: DesignResult) -> Convergence:
     history = [(float(a), float(b)) for a, b in search.get("hypervolume_history", ())]
     seconds = number(float(search.get("seconds", 0.0)), 2)
     considered = int(search.get("designs_considered", 0))

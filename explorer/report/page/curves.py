@@ -8,13 +8,15 @@ from dataclasses import replace
 import numpy as np
 
 from explorer.report.format import number
-from explorer.report.goals import Result
+from explorer.report.goals import DesignResult
 from explorer.report.page.columns import rounded
-from explorer.report.page.content import Column, DesignCurves
+from explorer.report.page.content import DesignCurves, ValueColumn
 
 
 def curves_of(
-    sessions: Mapping[str, Result], cadences: Mapping[str, Result], known: Mapping[str, Result]
+    sessions: Mapping[str, DesignResult],
+    cadences: Mapping[str, DesignResult],
+    known: Mapping[str, DesignResult],
 ) -> tuple[DesignCurves, ...]:
     """Curves of the designs that were looked at closely, by design id; `known` are their results.
 
@@ -31,7 +33,7 @@ def curves_of(
     return tuple(found)
 
 
-def _over_session(design_id: str, trace: Result, result: Result) -> DesignCurves:
+def _over_session(design_id: str, trace: DesignResult, result: DesignResult) -> DesignCurves:
     """Bus voltage and power over the session, with the window's thresholds drawn in."""
     settings = result.get("settings", {})
     off, band = settings.get("undervoltage_off_V"), settings.get("undervoltage_band_V")
@@ -43,32 +45,32 @@ def _over_session(design_id: str, trace: Result, result: Result) -> DesignCurves
     return DesignCurves(
         design_id,
         "Bus voltage and power over the session",
-        Column("time_s", "time", "s", rounded(trace["time_s"])),
+        ValueColumn("time_s", "time", "s", rounded(trace["time_s"])),
         (
-            Column("bus_V", "bus voltage", "V", rounded(trace["bus_V"])),
-            Column("pack_W", "power into the pack", "W", rounded(trace["pack_W"])),
+            ValueColumn("bus_V", "bus voltage", "V", rounded(trace["bus_V"])),
+            ValueColumn("pack_W", "power into the pack", "W", rounded(trace["pack_W"])),
         ),
         tuple((name, float(level)) for name, level in levels if level is not None),
         too_fine(trace["time_s"], (result.get("readings") or {}).get("cycle_s")),
     )
 
 
-def _over_cadence(design_id: str, curve: Result) -> DesignCurves:
+def _over_cadence(design_id: str, curve: DesignResult) -> DesignCurves:
     """Force and power over the cadence."""
     force, power = curve["handle_force_N"], curve["pack_power_W"]
     return DesignCurves(
         design_id,
         "Force and power against cadence",
-        Column("cadence_rpm", "cadence", "rpm", rounded(curve["cadence_rpm"])),
+        ValueColumn("cadence_rpm", "cadence", "rpm", rounded(curve["cadence_rpm"])),
         (
-            Column("handle_force_N", "force at the handle", "N", rounded(force)),
-            Column("pack_power_W", "power into the pack", "W", rounded(power)),
+            ValueColumn("handle_force_N", "force at the handle", "N", rounded(force)),
+            ValueColumn("pack_power_W", "power into the pack", "W", rounded(power)),
         ),
         sentence=over_cadence(curve["cadence_rpm"], power),
     )
 
 
-def _close(whole: DesignCurves, end: Result) -> DesignCurves:
+def _close(whole: DesignCurves, end: DesignResult) -> DesignCurves:
     """The end of a session on a scale of its own, with the same window drawn in."""
     seconds = number(float(end["time_s"][-1]) - float(end["time_s"][0]), 2)
     columns = zip((whole.x, *whole.curves), ("time_s", "bus_V", "pack_W"), strict=True)

@@ -36,7 +36,8 @@ from explorer.report.page.price_weights import (
     weight_sentence,
 )
 from explorer.report.wording import PICK_WORDS, link_words
-from explorer.store.results import Numbers, Stored, ids_of
+from explorer.store.keys import Numbers, ids_of
+from explorer.store.stored import Stored
 from explorer.units import Array
 
 PRICE_SPAN = (0.5, 2.0)

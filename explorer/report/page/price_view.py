@@ -12,7 +12,7 @@ from explorer.inputs.study import Project
 from explorer.model import objectives
 from explorer.model.space import Rows
 from explorer.report.goals import Goal, goals, part_names, summary
-from explorer.store.results import Stored
+from explorer.store.stored import Stored
 from explorer.units import Array
 
 NAMED = 8

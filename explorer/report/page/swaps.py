@@ -16,7 +16,8 @@ from explorer.report.format import number
 from explorer.report.goals import goal_difference, goals
 from explorer.report.page.content import Swap, Swaps
 from explorer.report.wording import link_words, setting_words
-from explorer.store.results import Stored, ids_of
+from explorer.store.keys import ids_of
+from explorer.store.stored import Stored
 from explorer.units import Array
 
 VERDICTS = ("better", "trade", "worse")

@@ -1,4 +1,4 @@
-"""What the page says, computed before anything is drawn.
+"""What stands on the page, computed before anything is drawn.
 
 `page_data` turns results into a `PageData`: words, rounded numbers and columns that drawing only
 has to place. It touches no disk and draws nothing; everything in it goes through `json.dumps`.
@@ -19,7 +19,7 @@ from explorer.model.bounds import energy_bound
 from explorer.model.regimes import TABLE
 from explorer.report import whose
 from explorer.report.format import counted, number
-from explorer.report.goals import Goal, Result, goals, minimised, offered_parts
+from explorer.report.goals import DesignResult, Goal, goals, minimised, offered_parts
 from explorer.report.page.break_even import pack_comparison
 from explorer.report.page.cards import answer, assumed, cards_of, first_caution
 from explorer.report.page.choices import (
@@ -46,6 +46,11 @@ LOCK_WORDS = {
     "sold_out": "has a part that is no longer offered",
 }
 
+SCRIPT_WORDS = {
+    "regimes": {regime.name: regime.description for regime in TABLE},
+    "settings": {name: label for name, (label, _) in SETTING_WORDS.items()},
+}
+
 
 @dataclass(frozen=True)
 class Findings:
@@ -69,26 +74,26 @@ class Findings:
     - `why_none`: why no design is picked, where none is.
     """
 
-    search: Result
+    search: DesignResult
     rejections: Mapping[str, tuple[int, int]]
     provenance: Mapping[str, Any]
     probed: int | None = None
     front_size: int | None = None
-    history: Sequence[Result] = ()
-    locked: Sequence[Result] = ()
-    outing: Result | None = None
+    history: Sequence[DesignResult] = ()
+    locked: Sequence[DesignResult] = ()
+    outing: DesignResult | None = None
     effects: Mapping[str, Mapping[str, Mapping[str, float]]] | None = None
-    rule_costs: Result | None = None
+    rule_costs: DesignResult | None = None
     stale: bool = False
-    session_traces: Mapping[str, Result] = field(default_factory=dict)
-    cadence_curves: Mapping[str, Result] = field(default_factory=dict)
+    session_traces: Mapping[str, DesignResult] = field(default_factory=dict)
+    cadence_curves: Mapping[str, DesignResult] = field(default_factory=dict)
     market: Market | None = None
     swaps: Mapping[str, Swaps] = field(default_factory=dict)
     why_none: str = ""
 
 
 def page_data(
-    project: Project, records: Sequence[Result], picks: Mapping[str, str], found: Findings
+    project: Project, records: Sequence[DesignResult], picks: Mapping[str, str], found: Findings
 ) -> PageData:
     """Put the results of a study into words and columns.
 
@@ -101,10 +106,7 @@ def page_data(
     Raises KeyError when a pick is not among the records. Nothing is mutated.
     """
     study, currency = project.study, str(project.study.prices.currency)
-    known = {str(record["design_id"]): record for record in records}
-    for wish, design_id in picks.items():
-        if design_id not in known:
-            raise KeyError(f"pick {wish} names {design_id}, which is not among the records")
+    known = _by_id(records, picks)
     locked_ids = {str(entry["design_id"]) for entry in found.locked}
     rows, points, reading = _carried(records, {*picks.values(), *locked_ids})
     shown, bound, minutes = goals(currency), energy_bound(project), float(study.session.minutes)
@@ -145,16 +147,22 @@ def page_data(
         provenance=_flat(found.provenance),
         market=found.market,
         swaps=found.swaps,
-        words={
-            "regimes": {regime.name: regime.description for regime in TABLE},
-            "settings": {name: label for name, (label, _) in SETTING_WORDS.items()},
-        },
+        words=SCRIPT_WORDS,
     )
 
 
+def _by_id(records: Sequence[DesignResult], picks: Mapping[str, str]) -> dict[str, DesignResult]:
+    """Records by design id; KeyError for a pick that is not among them."""
+    known = {str(record["design_id"]): record for record in records}
+    for wish, design_id in picks.items():
+        if design_id not in known:
+            raise KeyError(f"pick {wish} names {design_id}, which is not among the records")
+    return known
+
+
 def _carried(
-    records: Sequence[Result], always: set[str]
-) -> tuple[list[Result], Array, NDArray[np.bool_]]:
+    records: Sequence[DesignResult], always: set[str]
+) -> tuple[list[DesignResult], Array, NDArray[np.bool_]]:
     """The designs that the page carries in falling order of energy, their objectives, and which of
     them belong to the thinned front; those of `always` do.
     """
@@ -171,7 +179,7 @@ def _carried(
     return [rows[k] for k in keep], points[keep], reading[keep]
 
 
-def _missing(name: str, cards: Sequence[Card], curves: Mapping[str, Result]) -> str:
+def _missing(name: str, cards: Sequence[Card], curves: Mapping[str, DesignResult]) -> str:
     """Which picks were not looked at closely by the last launch, and what would do it."""
     new = [card.letter for card in cards if card.design_id not in curves or not card.stepped]
     if not new or not curves:
@@ -202,7 +210,7 @@ def _counts(shown: Sequence[Goal], total: int, carried: int, reading: int) -> st
     return text
 
 
-def _locked_words(entry: Result) -> str:
+def _locked_words(entry: DesignResult) -> str:
     status = str(entry.get("status", "kept"))
     text = LOCK_WORDS.get(status, status)
     if entry.get("beaten_by"):

@@ -5,7 +5,7 @@ const choices = [
   ...D.settings.map(s => ({ name: s.name, label: s.label, of: row => s.values[row], text: v => withUnit(v, s.unit) })),
 ].map(c => ({ ...c, values: [...new Set(D.ids.map((_, row) => c.of(row)))].sort((a, b) => a - b) }))
   .filter(c => c.values.length > 1 && c.values.length <= MOST_VALUES)
-  /* `code` says which of its values a design takes: numbers that count faster than keys. */
+  /* `code` is which of its values a design takes: numbers that count faster than keys. */
   .map(c => ({ ...c, code: Uint8Array.from(D.ids, (_, row) => c.values.indexOf(c.of(row))) }));
 
 /* Where each value lies on its bar, from 0 to 1; small ones are widened so that they can be hit. */
