@@ -13,7 +13,8 @@ from explorer.decision.changes import Change
 from explorer.decision.repricing import reprice_and_record
 from explorer.errors import InputError
 from explorer.inputs.study import load
-from explorer.store.results import Store, path_of
+from explorer.store.keys import path_of
+from explorer.store.results import Store
 
 
 def row(study: Path, table: str, part: str, column: str, value: str) -> None:

@@ -29,7 +29,8 @@ from explorer.inputs.study import Project
 from explorer.model import costing, evaluate
 from explorer.model.objectives import KEYS as OBJECTIVES
 from explorer.model.space import describe, design_id
-from explorer.store.results import Store, path_of
+from explorer.store.keys import path_of
+from explorer.store.results import Store
 from explorer.store.stored import Stored
 
 TODAY = date(2026, 11, 25)

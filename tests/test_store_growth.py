@@ -25,9 +25,9 @@ from explorer.model import costing, objectives
 from explorer.model.objectives import Objective
 from explorer.model.space import Designs, describe
 from explorer.store import keys
-from explorer.store.keys import design_numbers, ids_of
+from explorer.store.keys import design_numbers, ids_of, path_of
 from explorer.store.layout import Layout, UnknownLayoutError
-from explorer.store.results import Store, path_of
+from explorer.store.results import Store
 from explorer.store.schema import SCHEMA_VERSION
 from explorer.store.standing import front_rows
 from explorer.store.stored import Stored

@@ -18,7 +18,7 @@ from explorer.search.probes import PROBES
 
 if TYPE_CHECKING:
     from explorer.report.page.content import PageData
-    from explorer.report.page.market import Market
+    from explorer.report.page.price_content import Market
 
 Verdicts = Mapping[str, Verdict]
 
@@ -48,7 +48,7 @@ def publish(
 def _market(view: FrontView, locks: Sequence[lock.Lock], verdicts: Verdicts) -> Market:
     from explorer.report.page import market
 
-    return market.build(
+    return market.market_of(
         view.project,
         view.stored,
         view.cost,
@@ -78,10 +78,8 @@ def page_data(
     known = {record["design_id"] for record in shown}
     sessions = last.get("sessions", {})
     looked_at = list(dict.fromkeys([*view.picked.values(), *view.locked_rows(locks)]))
-    return page_view.build(
-        project,
-        shown,
-        {wish: name for wish, name in view.results["picks"].items() if name is not None},
+    picks = {wish: name for wish, name in view.results["picks"].items() if name is not None}
+    findings = page_view.Findings(
         why_none=view.results["why_none"],
         search=last,
         rejections={k: (v[0], v[1]) for k, v in last.get("rejections", {}).items()},
@@ -97,8 +95,9 @@ def page_data(
         session_traces={k: v["trace"] for k, v in sessions.items() if k in known and "trace" in v},
         cadence_curves={k: v for k, v in last.get("cadences", {}).items() if k in known},
         market=market,
-        around=swaps.neighbours(project, stored, view.cost, looked_at),
+        swaps=swaps.swaps_of(project, stored, view.cost, looked_at),
     )
+    return page_view.page_data(project, shown, picks, findings)
 
 
 def _shown(view: FrontView, locks: Sequence[lock.Lock], most: int) -> list[dict[str, Any]]:

@@ -18,9 +18,9 @@ from explorer.decision.rule_costs import rule_costs
 from explorer.decision.traces import for_page
 from explorer.inputs.study import Project
 from explorer.model import session
-from explorer.model.averaged import REGIMES
 from explorer.model.cases import together
 from explorer.model.evaluate import evaluate, number
+from explorer.model.regimes import REGIMES
 from explorer.model.space import Designs, Rows, Space
 from explorer.search.progress import Step, Watch
 from explorer.stopping import starting_workers
