@@ -75,9 +75,13 @@ def plain_setting(name: str, value: float) -> float | int:
 
 
 def design_id(parts: Mapping[str, str], settings: Mapping[str, float | int]) -> str:
-    """A name for a design made from its content alone: 12 hexadecimal digits."""
-    words = [f"{link}={parts[link]}" for link in LINKS]
-    words += [f"{name}={plain_setting(name, settings[name])}" for name in SETTINGS]
+    """A name for a design made from its content alone: 12 hexadecimal digits. One that lacks a link
+    or a setting has the name that it had before there was such a one.
+    """
+    words = [f"{link}={parts[link]}" for link in LINKS if link in parts]
+    words += [
+        f"{name}={plain_setting(name, settings[name])}" for name in SETTINGS if name in settings
+    ]
     return hashlib.blake2b(";".join(words).encode(), digest_size=6).hexdigest()
 
 
