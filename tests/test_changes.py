@@ -6,7 +6,6 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from invented import designs, replace_in, results
 
 from explorer.decision import changes
 from explorer.decision.changes import Change
@@ -14,6 +13,7 @@ from explorer.decision.repricing import rerun
 from explorer.errors import InputError
 from explorer.inputs.study import load
 from explorer.store.results import Store, path_of
+from tests.helpers.invented import designs, replace_in, results
 
 
 def row(study: Path, table: str, part: str, column: str, value: str) -> None:

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from chain_twin import Run, Twin
-from chains import pick, smooth, with_pack, with_part, with_person, with_study
 
 from explorer.inputs.study import Project
 from explorer.model import averaged
@@ -13,6 +11,8 @@ from explorer.model import margins as rule_margins
 from explorer.model.averaged import CHATTERING, CYCLING, FLOODED, STEADY, Session
 from explorer.model.evaluate import Evaluation, evaluate, solve
 from explorer.model.margins import EXTRA_LOW_VOLTAGE_V, LEAST_CYCLE_S, RULES
+from tests.helpers.chain_twin import Run, Twin
+from tests.helpers.chains import pick, smooth, with_pack, with_part, with_person, with_study
 
 LINE = 0.005
 """Curves are read along lines between voltages up to a few tenths apart: half a percent."""

@@ -6,7 +6,6 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from chains import pick, with_part, with_study
 
 from explorer.commands.commands import Desk
 from explorer.inputs.study import Project
@@ -19,6 +18,7 @@ from explorer.model.space import Designs, Space
 from explorer.report.page import cards as cards
 from explorer.search.run import launch
 from explorer.store.results import Store, path_of
+from tests.helpers.chains import pick, with_part, with_study
 
 SOUND = {"generator": "stepper_long", "clamp": "bus_clamp", "cell": "cell_25f"}
 

@@ -9,7 +9,6 @@ from typing import Any
 
 import numpy as np
 import pytest
-from invented import at_prices, designs, results
 
 from explorer.decision import price_sensitivity
 from explorer.decision.repricing import Repriced, moments, previous, price_changes, reprice, rerun
@@ -22,6 +21,7 @@ from explorer.model import costing, evaluate
 from explorer.model.objectives import KEYS as OBJECTIVES
 from explorer.model.space import describe, design_id
 from explorer.store.results import Store, Stored, path_of
+from tests.helpers.invented import at_prices, designs, results
 
 TODAY = date(2026, 11, 25)
 

@@ -23,6 +23,7 @@ from explorer.report.page.convergence import convergence_of
 from explorer.report.page.curves import over_cadence, too_fine
 from explorer.report.upper_bound import physics_limit
 from explorer.report.wording import LEDGER, LEDGER_GROUPS, MARGINS, margin_words
+from tests.helpers.chains import with_person
 
 
 @pytest.fixture(scope="module")
@@ -58,14 +59,11 @@ def test_limit_is_taken_case_by_case() -> None:
     """A weak arm meets a small pack and a strong arm a large one only in the pairs, not in the
     means: min(mean, mean) would be wrong.
     """
-    project = synthetic.project()
-    weak = copy.copy(project.catalogue.operators["adult"])
-    weak.critical_power_W, weak.reserve_J = 3.0, 0.0  # 900 J at half of 3 W
-    project.catalogue.operators["weak"] = weak
-    project.study.session.operators = ("adult", "weak")
+    weak = {"critical_power_W": 3.0, "reserve_J": 0.0}  # 900 J at half of 3 W
+    project = synthetic.with_case(synthetic.project(), operators={"weak": weak})
     assert physics_limit(project).energy_J == pytest.approx((6_120 + 900) / 2)
-    project.study.session.over_cases = "worst"
-    assert physics_limit(project).energy_J == pytest.approx(900)
+    worst = synthetic.with_case(project, over_cases="worst")
+    assert physics_limit(worst).energy_J == pytest.approx(900)
 
 
 def test_answer_tells_what_where_and_how_much(page: PageData) -> None:
@@ -196,8 +194,8 @@ def test_what_is_missing_to_the_limit_is_told() -> None:
 def test_assumed_people_and_packs_are_named() -> None:
     project = synthetic.project()
     assert assumed(project) == ()
-    project.catalogue.operators["adult"].source = "Assumed: from nobody"
-    assert assumed(project) == ("Adult, one arm (Assumed: from nobody)",)
+    given = with_person(project, source="Assumed: from nobody")
+    assert assumed(given) == ("Adult, one arm (Assumed: from nobody)",)
 
 
 def test_faster_is_told_to_be_less_where_it_is() -> None:
@@ -558,15 +556,12 @@ def test_feasible_designs_that_were_not_all_counted_are_at_least_so_many() -> No
 
 def of_two_people() -> tuple[Any, dict[str, Any]]:
     """A study of an adult and a weaker one with a smaller pack each, and a result of theirs."""
-    project = synthetic.project()
-    weak = copy.copy(project.catalogue.operators["adult"])
-    weak.name, weak.critical_power_W, weak.reserve_J = "Weak arm", 3.0, 0.0  # 900 J in 600 s
-    project.catalogue.operators["weak"] = weak
-    small = copy.copy(project.catalogue.packs["gauge_pack"])
-    small.name, small.capacity_Wh = "small pack", 5.0
-    project.catalogue.packs["small_pack"] = small
-    project.study.session.operators = ("adult", "weak")
-    project.study.session.packs = ("gauge_pack", "small_pack")
+    weak = {"name": "Weak arm", "critical_power_W": 3.0, "reserve_J": 0.0}  # 900 J in 600 s
+    project = synthetic.with_case(
+        synthetic.project(),
+        operators={"weak": weak},
+        packs={"small_pack": {"name": "small pack", "capacity_Wh": 5.0}},
+    )
     energies = {("adult", "gauge_pack"): 3000.0, ("adult", "small_pack"): 2000.0,
                 ("weak", "gauge_pack"): 600.0, ("weak", "small_pack"): 400.0}  # fmt: skip
     cases = [
@@ -632,8 +627,8 @@ def test_the_ledger_is_held_against_its_own_case() -> None:
     assert "asks 700 J" in card.lost
     assert "loses 300 J on the way" in card.lost
     assert (page.limit.of(record["ledger_case"]).arm_J) == pytest.approx(900)
-    project.study.session.over_cases = "worst"
-    worst = built_of_two(project, {**record, "delivered_energy_J": 400.0})
+    weakest = synthetic.with_case(project, over_cases="worst")
+    worst = built_of_two(weakest, {**record, "delivered_energy_J": 400.0})
     assert worst.cards[0].of_the_limit == "44 % of what physics allows"  # 400 of 900 J
 
 
