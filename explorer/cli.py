@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import shlex
 import sys
 from collections.abc import Callable, Collection, Iterator
 from contextlib import contextmanager
@@ -16,7 +17,7 @@ from explorer import stopping
 from explorer.errors import ExplorerError, InputError
 
 if TYPE_CHECKING:
-    from explorer.search.run import Step
+    from explorer.search.progress import Step
 
 BEATEN = 3
 """Exit status of `rerun --fail-if-beaten` when a locked design is no longer on the front."""
@@ -168,6 +169,39 @@ def check(study: Study, as_json: AsJson = False) -> None:
             *a["notes"],
         ],
     )
+
+
+@app.command()
+def start(
+    name: Annotated[str, typer.Argument(metavar="NAME", help="Of the study and its folder.")],
+    as_json: AsJson = False,
+) -> None:
+    """Write a study to be filled in, with its empty tables, into a folder of its own."""
+    from explorer.commands import start as command
+
+    answer = command.start(name, home=Path())
+    _answer(
+        answer,
+        as_json,
+        lambda a: [
+            f"study: {a['study']}",
+            "fill the tables under parts/ and bench/, then: "
+            f"genchain check {shlex.quote(a['study'])}",
+        ],
+    )
+
+
+@app.command()
+def schema(
+    kind: Annotated[str, typer.Argument(metavar="study|design", help="Which kind of file.")],
+    as_json: AsJson = False,
+) -> None:
+    """Print the JSON Schema of a study or a design, by which editors check and explain it."""
+    from explorer.commands import schema as command
+
+    found = command.schema(kind)
+    text = json.dumps(found, ensure_ascii=False) if as_json else command.text_of(found)
+    sys.stdout.write(text + "\n")
 
 
 def _show(page: str) -> None:
@@ -455,7 +489,7 @@ def _verdict_words(verdict: dict[str, Any], currency: str) -> str:
 
 
 def _one_design(answer: dict[str, Any]) -> list[str]:
-    from explorer.model.evaluate import HOPELESS
+    from explorer.model.evaluate import UNBOUNDED_MARGIN
     from explorer.model.margins import RULES
 
     work = answer["ledger_J"]["crank_work"]
@@ -465,7 +499,7 @@ def _one_design(answer: dict[str, Any]) -> list[str]:
         if name in RULES:
             unit, says, _ = RULES[name]
         room = f"{'broken' if value < 0 else 'kept'} by {abs(value):.4g} {unit}"
-        if value <= HOPELESS:
+        if value <= UNBOUNDED_MARGIN:
             room = "broken beyond measure"
         rules.append(f"  {room}: {says} ({name})")
     told = []

@@ -11,7 +11,8 @@ from pathlib import Path
 import pytest
 
 from explorer.errors import ExplorerError, InputError
-from explorer.inputs.records import LINKS, Generator
+from explorer.inputs.front_parts import Generator
+from explorer.inputs.links import LINKS
 from explorer.inputs.study import Project, load
 
 TODAY = date(2026, 11, 25)
@@ -71,7 +72,7 @@ def test_a_spreadsheets_table_is_read_alike(small_study: Path) -> None:
             "bench/converter_points.csv",
             ",9,1,0.901",
             ",9,1,0.902",
-            {"converter": ["buckboost_12v"]},
+            {"converter": ["buckboost_middle"]},
         ),
     ],
 )

@@ -6,22 +6,17 @@ import re
 from pathlib import Path
 
 import pytest
+from pydantic import BaseModel
 
-from explorer.inputs.catalogue import FITTED, MODELS, TABLE_NAMES, BenchPoint
+from explorer.inputs.catalogue import MODELS, TABLE_NAMES, BenchPoint, columns_of
 from explorer.inputs.csv_tables import Columns
+from explorer.inputs.front_parts import Generator
 from explorer.inputs.prices import Price
-from explorer.inputs.records import Generator, Part, Record
+from explorer.inputs.records import Part, unit_of
 
 ROOT = Path(__file__).parent.parent
 PAGE = ROOT / "studies" / "parts" / "README.md"
 COMMON = "Every table"
-UNITS = {
-    "_J_per_K": "J/K", "_K_per_W": "K/W", "_N_m_s": "N m s", "_N_m": "N m", "_V_s": "V s",
-    "_rad_s": "rad/s", "_rpm": "turns a minute", "_ohm": "ohm", "_kg": "kg", "_Wh": "Wh",
-    "_C": "degrees C", "_V": "V", "_A": "A", "_W": "W", "_N": "N", "_J": "J", "_F": "F",
-    "_H": "H", "_m": "m", "_s": "s",
-}  # fmt: skip
-"""The unit that an ending means, longest endings first."""
 
 
 def sections() -> dict[str, dict[str, tuple[str, str]]]:
@@ -38,18 +33,12 @@ def sections() -> dict[str, dict[str, tuple[str, str]]]:
     return found
 
 
-def columns(model: type[Record]) -> set[str]:
-    lines = Generator.PHASE_PER_LINE if model is Generator else {}
-    instead = {pattern.format("line"): pattern.format("phase") for pattern in lines}
-    return set(Columns.of(model, without=FITTED, instead=instead).valid)
-
-
 @pytest.mark.parametrize("kind", MODELS)
-def test_every_column_of_a_table_is_told_once(kind: str) -> None:
-    told, common = sections(), set(Columns.of(Part).valid)
-    own = set(told[f"{TABLE_NAMES[kind]}.csv"])
-    assert set(told[COMMON]) == common
-    assert own == columns(MODELS[kind]) - common
+def test_every_column_of_a_table_is_explained_once(kind: str) -> None:
+    page, common = sections(), set(Columns.of(Part).valid)
+    own = set(page[f"{TABLE_NAMES[kind]}.csv"])
+    assert set(page[COMMON]) == common
+    assert own == set(columns_of(MODELS[kind]).valid) - common
     header = next(
         line
         for line in (ROOT / "studies" / "parts" / f"{TABLE_NAMES[kind]}.csv")
@@ -60,17 +49,40 @@ def test_every_column_of_a_table_is_told_once(kind: str) -> None:
     assert set(header) <= own | common
 
 
+def meanings(model: type[BaseModel]) -> dict[str, str | None]:
+    found = {info.alias or name: info.description for name, info in model.model_fields.items()}
+    if issubclass(model, Generator):
+        found |= {pattern.format("line"): text for pattern, text in model.LINE_COLUMNS.items()}
+    return found
+
+
+@pytest.mark.parametrize("kind", MODELS)
+def test_records_say_of_their_columns_what_the_page_says(kind: str) -> None:
+    page, own = sections(), meanings(MODELS[kind])
+    for column, (_, meaning) in (page[COMMON] | page[f"{TABLE_NAMES[kind]}.csv"]).items():
+        if column in own:
+            assert own[column] == meaning, (kind, column)
+
+
+@pytest.mark.parametrize(
+    ("heading", "model"), [("prices.csv", Price), ("../bench/converter_points.csv", BenchPoint)]
+)
+def test_prices_and_points_say_what_the_page_says(heading: str, model: type[BaseModel]) -> None:
+    page = {column: meaning for column, (_, meaning) in sections()[heading].items()}
+    assert meanings(model) == page
+
+
 def test_prices_and_bench_points_too() -> None:
-    told = sections()
-    assert set(told["prices.csv"]) == set(Columns.of(Price).valid)
-    assert set(told["../bench/converter_points.csv"]) == set(Columns.of(BenchPoint).valid)
+    page = sections()
+    assert set(page["prices.csv"]) == set(Columns.of(Price).valid)
+    assert set(page["../bench/converter_points.csv"]) == set(Columns.of(BenchPoint).valid)
 
 
 def test_units_are_those_that_names_end_with() -> None:
     for heading, rows in sections().items():
         for column, (unit, meaning) in rows.items():
             assert meaning.strip(), (heading, column)
-            ending = next((u for end, u in UNITS.items() if column.endswith(end)), "")
+            ending = unit_of(column)
             if ending:
                 assert unit.split(" (")[0] == ending, (heading, column)
 

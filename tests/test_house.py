@@ -26,46 +26,40 @@ OLD_MODEL = frozenset(
 # TO COME
 LONG_MODULES = frozenset(
     {
-        "cli", "commands.commands", "decision.repricing", "inputs.study", "physics.bridge",
-        "report.page.figures", "report.page.market", "report.page.page", "report.sheet.sheet",
-        "search.run", "search.sweep", "store.results",
+        "cli", "commands.commands", "decision.repricing", "physics.bridge", "report.page.figures",
+        "report.page.market", "report.page.page", "report.sheet.sheet",
     }
 )  # fmt: skip
 LONG_BLOCKS = frozenset(
     {
-        "commands.commands:Desk", "commands.commands:Desk._closer", "inputs.study:load",
-        "model.demand:demand", "physics.bridge:soft_bus_steady_state",
-        "physics.bridge_solver:_flow", "report.page.page:_scatter", "report.page.view:build",
-        "search.run:launch", "search.run:_sweep", "store.results:Store",
+        "commands.commands:Desk", "commands.commands:Desk._closer", "model.demand:demand",
+        "physics.bridge:soft_bus_steady_state", "physics.bridge_solver:_flow",
+        "report.page.page:_scatter", "report.page.view:build",
     }
 )  # fmt: skip
 TWO_HOMES = frozenset(
     {
-        "CHUNK", "Change", "DRAWS", "DROPS", "Decision", "Designs", "Draw", "HOPELESS", "KNEE",
-        "LARGEST_FILE_BYTES", "LEDGER", "LEVELS", "NODES", "Objective", "Outing",
-        "PAIRS_AT_A_TIME", "REGIMES", "Record", "SECANTS", "STEPS", "Session", "Standing",
-        "Step", "Study", "Tip", "Trace", "build", "check", "combine", "designs_of", "draw",
-        "evaluate", "launch", "lock", "money", "neighbours", "no_load_V", "number", "path_of",
-        "release", "render", "rerun", "review", "run", "simulate", "solve", "values", "verdict",
-        "write",
+        "CHUNK", "Change", "Column", "Columns", "DRAWS", "Decision", "Designs", "IDENTIFIER",
+        "LARGEST_FILE_BYTES", "LEVELS", "Link", "NODES", "Objective", "PAIRS_AT_A_TIME", "PARTS",
+        "Record", "STEPS", "Standing", "Step", "Study", "TABLES", "Tip", "build", "check",
+        "combine", "designs_of", "draw", "evaluate", "launch", "lock", "money", "neighbours",
+        "number", "path_of", "render", "rerun", "review", "schema", "solve", "start", "unit_of",
+        "values", "verdict", "write",
     }
 )  # fmt: skip
 OLD_WORDS = frozenset(
     {
         "commands.commands:Desk", "decision.judging:judging", "decision.price_sensitivity:Tip",
-        "inputs.csv_tables:Shelf", "model.demand:Demand", "model.evaluate:HOPELESS",
-        "physics.pack:Draw", "report.page.market:Tip", "report.sheet.commissioning:proving",
-        "search.archive:Explored", "search.archive:Explored.sound",
-        "search.run:_Cover.holds.told", "search.run:HOPELESS", "search.surrogate:Process.guess",
+        "model.demand:Demand", "physics.pack:Draw", "report.page.market:Tip",
+        "report.sheet.commissioning:proving",
     }
 )  # fmt: skip
 PHRASES = frozenset(
     {
         "commands.commands", "decision.confirmation", "decision.dividers",
-        "decision.price_sensitivity", "decision.rule_costs", "errors", "inputs.csv_tables",
-        "report.page.cards", "report.page.choices", "report.page.columns", "report.page.figures",
-        "report.page.market", "report.page.page", "report.page.swaps", "report.page.view",
-        "report.wording", "search.boxes", "search.run", "search.sample",
+        "decision.price_sensitivity", "decision.rule_costs", "errors", "report.page.choices",
+        "report.page.columns", "report.page.figures", "report.page.market", "report.page.page",
+        "report.page.swaps", "report.wording",
     }
 )  # fmt: skip
 TEMPLATES = frozenset(

@@ -14,15 +14,21 @@ import numpy as np
 import pytest
 
 from explorer.inputs.csv_tables import content_hash
-from explorer.inputs.study import Project, Setting, load
-from explorer.model import costing
+from explorer.inputs.sections import Setting
+from explorer.inputs.study import Project, load
+from explorer.model import costing, objectives
 from explorer.model.evaluate import Evaluation
+from explorer.model.objectives import Objective
 from explorer.model.space import Designs, Space
+from explorer.search import plan, progress, sample, sweep
 from explorer.search import run as search_run
-from explorer.search import sample, sweep
-from explorer.search.run import Summary
-from explorer.store.results import Store, Stored, ids_of, path_of, search_key
+from explorer.search.cover import Cover, contents
+from explorer.search.pairing import Pairing
+from explorer.search.progress import SearchState, Summary
+from explorer.store.keys import ids_of, search_key
+from explorer.store.results import Store, path_of
 from explorer.store.standing import front_rows
+from explorer.store.stored import Stored
 
 ROOT = Path(__file__).parent.parent
 
@@ -57,15 +63,15 @@ def small_blocks(monkeypatch: pytest.MonkeyPatch) -> None:
 
 @pytest.fixture
 def evaluated(monkeypatch: pytest.MonkeyPatch) -> list[int]:
-    """Numbers of the pairs that joins evaluate."""
+    """Numbers of the pairs that pairings evaluate."""
     counts: list[int] = []
-    join = sweep._Join.evaluate
+    evaluate = Pairing.evaluate
 
     def counting(self, half, back):
         counts.append(len(half))
-        return join(self, half, back)
+        return evaluate(self, half, back)
 
-    monkeypatch.setattr(sweep._Join, "evaluate", counting)
+    monkeypatch.setattr(Pairing, "evaluate", counting)
     return counts
 
 
@@ -88,11 +94,11 @@ def test_the_time_limit_cuts_a_sweep_and_a_later_launch_goes_on(
     hasty = replace(small_project, study=replace(small_project.study, search=search))
     shares = []
     for _ in range(1000):
-        told = launched(hasty)
-        shares.append(told.share_covered)
-        if told.exact:
+        found = launched(hasty)
+        shares.append(found.share_covered)
+        if found.exact:
             break
-        assert "launch again" in told.why
+        assert "launch again" in found.why
     assert len(shares) > 2
     assert shares == sorted(shares)
     assert shares[-1] == 1
@@ -101,7 +107,7 @@ def test_the_time_limit_cuts_a_sweep_and_a_later_launch_goes_on(
     path_of(hasty).unlink()
     fresh = launched(small_project)
     assert sum(evaluated) == pieces
-    assert fresh.designs_feasible == told.designs_feasible
+    assert fresh.designs_feasible == found.designs_feasible
     whole = front_of(small_project)
     path_of(hasty).unlink()
     while not launched(hasty).exact:
@@ -185,9 +191,9 @@ def test_tighter_limits_reuse_what_looser_ones_found(
     assert front_of_after(tight) == reused
     # A looser limit, or another time of the first charge, may need what was dropped before.
     evaluated.clear()
-    told = launched(small_project)
+    found = launched(small_project)
     assert evaluated
-    assert any("other limits" in line for line in told.reuse)
+    assert any("other limits" in line for line in found.reuse)
     evaluated.clear()
     launched(limited(small_project, first_charge_s=250.0))
     assert evaluated
@@ -219,12 +225,12 @@ def test_the_order_in_which_blocks_come_back_does_not_show(
     launched(project)
     expected = everything_in(project)
     path_of(project).unlink()
-    run = search_run.run
+    run_blocks = search_run.run_blocks
 
     def backwards(sweep, numbers, workers):
-        yield from list(run(sweep, numbers[::-1], workers))
+        yield from list(run_blocks(sweep, numbers[::-1], workers))
 
-    monkeypatch.setattr(search_run, "run", backwards)
+    monkeypatch.setattr(search_run, "run_blocks", backwards)
     launched(project)
     found = everything_in(project)
     assert not np.array_equal(found.numbers, expected.numbers)
@@ -239,11 +245,11 @@ def test_any_number_of_workers_gives_the_same_designs(
     project = between_points(small_project, evaluations=300, batch=100)
     found = []
     for workers in (1, 2, 3):
-        told = launched(project, workers)
-        assert told.exact
+        summary = launched(project, workers)
+        assert summary.exact
         stored = everything_in(project)
         order = np.argsort(stored.numbers)
-        found.append((stored.numbers[order], stored.delivered_energy_J[order], told.why))
+        found.append((stored.numbers[order], stored.delivered_energy_J[order], summary.why))
         path_of(project).unlink()
     for other in found[1:]:
         np.testing.assert_array_equal(other[0], found[0][0])
@@ -260,7 +266,7 @@ def slow_clock(monkeypatch: pytest.MonkeyPatch) -> list[float]:
         now[0] += 1.0
         return now[0]
 
-    monkeypatch.setattr(search_run.time, "monotonic", tick)
+    monkeypatch.setattr(progress.time, "monotonic", tick)
     return now
 
 
@@ -268,10 +274,10 @@ def test_a_sweep_that_proves_too_slow_gives_way_to_sampling(
     small_project: Project, small_blocks: None, slow_clock: list[float], monkeypatch
 ) -> None:
     """What it had covered stays, and is not evaluated again; with more time it goes on."""
-    monkeypatch.setattr(search_run, "SWEPT_PER_SECOND", 1000.0)
+    monkeypatch.setattr(plan, "SWEPT_PER_SECOND", 1000.0)
     project = between_points(small_project, evaluations=300, batch=50, minutes=1.0)
     size = Space.of(project).size
-    assert search_run.plan(project, Space.of(project)).on_trial
+    assert plan.plan(project, Space.of(project)).on_trial
     calls: list[Designs] = []
     real = sample.evaluate
 
@@ -280,22 +286,21 @@ def test_a_sweep_that_proves_too_slow_gives_way_to_sampling(
         return real(some, designs)
 
     monkeypatch.setattr(sample, "evaluate", noting)
-    told = launched(project)
-    assert told.method == "sweep+sample"
-    assert not told.exact
-    assert told.swept_per_second is not None
-    assert "measured rate" in told.why
-    assert 0 < told.share_covered < 1
+    found = launched(project)
+    assert found.method == "sweep+sample"
+    assert not found.exact
+    assert found.swept_per_second is not None
+    assert "measured rate" in found.why
+    assert 0 < found.share_covered < 1
     sampled = Designs.concatenate(calls)
-    swept = told.designs_considered - len(sampled)
+    swept = found.designs_considered - len(sampled)
     assert 0 < swept < size
     everything = Space.of(project)
     with Store.open(path_of(project)) as store:
-        cover = search_run._Cover(
-            project, store, everything, search_run._contents(project, everything)
-        )
-        key = content_hash([search_key(project), search_run._contents(project, everything)])
-        holds = cover.holds(store.search_progress(key))
+        kept = contents(project, everything)
+        key = content_hash([search_key(project), kept])
+        state = SearchState.read(store.search_progress(key))
+        holds = Cover(project, store, everything, kept).holds(state)
     every = everything.at(np.arange(size))
     assert holds(every).sum() == swept
     assert not holds(sampled).any()
@@ -318,22 +323,22 @@ def test_a_sweep_that_proves_too_slow_gives_way_to_sampling(
 def test_a_quick_sweep_on_trial_is_swept_whole(
     small_project: Project, small_blocks: None, slow_clock: list[float], monkeypatch
 ) -> None:
-    """The guess says twice the limit, the rate less: it goes on."""
+    """The assumed rate says twice the limit, its own less: it goes on."""
     project = searching(small_project, minutes=2.0)
-    monkeypatch.setattr(search_run, "SWEPT_PER_SECOND", Space.of(project).size / 240.0)
-    planned = search_run.plan(project, Space.of(project))
+    monkeypatch.setattr(plan, "SWEPT_PER_SECOND", Space.of(project).size / 240.0)
+    planned = plan.plan(project, Space.of(project))
     assert planned.on_trial
-    told = launched(project)
-    assert told.exact
-    assert told.swept_per_second is not None
+    found = launched(project)
+    assert found.exact
+    assert found.swept_per_second is not None
 
 
 def test_no_sweep_begins_where_it_is_hopeless(small_project: Project, monkeypatch) -> None:
-    monkeypatch.setattr(search_run, "SWEPT_PER_SECOND", 1e-3)
+    monkeypatch.setattr(plan, "SWEPT_PER_SECOND", 1e-3)
     project = searching(small_project, evaluations=100, batch=50)
-    told = launched(project)
-    assert (told.method, told.designs_considered) == ("sample", 100)
-    assert "at a guess" in told.why
+    found = launched(project)
+    assert (found.method, found.designs_considered) == ("sample", 100)
+    assert "at a guess" in found.why
 
 
 def test_many_stored_designs_are_not_evaluated_again(
@@ -360,12 +365,42 @@ def test_feasible_designs_are_at_least_so_many_where_not_all_were_counted(
     assert whole.feasible_counted
     cells = small_project.study.choices["cell"]
     fewer = choosing(small_project, cell=cells[:-1])
-    told = launched(fewer)
-    assert not told.feasible_counted
+    found = launched(fewer)
+    assert not found.feasible_counted
     path_of(small_project).unlink()
     exact = launched(fewer)
     assert exact.feasible_counted
-    assert 0 < told.designs_feasible <= exact.designs_feasible
+    assert 0 < found.designs_feasible <= exact.designs_feasible
+
+
+def test_a_new_objective_makes_swept_combinations_new(
+    small_project: Project, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What a sweep dropped before may be the best in an objective that it did not know."""
+    project = replace(
+        small_project,
+        study=replace(
+            small_project.study,
+            settings={
+                **small_project.study.settings,
+                "cadence_rpm": Setting.model_validate([45.0, 50.0, 65.0]),
+                "undervoltage_band_V": Setting.model_validate([1.2, 1.8, 2.4]),
+            },
+        ),
+    )
+    launched(project)
+    before = front_of(project)
+    slow = Objective(
+        "slowness_rpm", "Slowness", "rpm", False, "slowest", 3,
+        lambda _project, designs: designs.settings["cadence_rpm"],
+    )  # fmt: skip
+    monkeypatch.setattr(objectives, "OBJECTIVES", (*objectives.OBJECTIVES, slow))
+    again = launched(project)
+    assert again.exact
+    reached = front_of(project)
+    path_of(project).unlink()
+    assert front_of_after(project) == reached
+    assert before < reached
 
 
 LAUNCH = """
@@ -378,8 +413,8 @@ sweep.HALVES_PER_BLOCK = 8
 project = load(sys.argv[1])
 with Store.open(path_of(project)) as store:
     print("begun", flush=True)
-    told = run.launch(project, store, workers=1)
-print(told.exact)
+    found = run.launch(project, store, workers=1)
+print(found.exact)
 """
 
 

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
-from explorer.inputs.records import LINKS
+from explorer.inputs.links import LINKS
 from explorer.inputs.study import Project
 from explorer.model import evaluate as evaluation
 from explorer.model.averaged import CHATTERING, CYCLING, FLOODED, STARVED, STEADY

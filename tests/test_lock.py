@@ -18,7 +18,8 @@ from explorer import MODEL_VERSION
 from explorer.decision.lock import keep, lock, path_of, prepare, read_locks, release
 from explorer.errors import ExplorerError, InputError
 from explorer.files import write_atomic
-from explorer.inputs.records import LINKS, SETTINGS
+from explorer.inputs.links import LINKS
+from explorer.inputs.records import SETTINGS
 from explorer.inputs.study import Project, load
 from explorer.model.evaluate import evaluate
 from explorer.model.record import design_record
@@ -40,7 +41,7 @@ def store(small_project: Project):
 def sound_ids(project: Project, store: Store) -> list[str]:
     stored, _ = store.load(project)
     ids = design_ids(project.catalogue, stored.designs, range(len(stored)))
-    return [name for name, sound in zip(ids, stored.sound, strict=True) if sound]
+    return [name for name, sound in zip(ids, stored.keeps_physics, strict=True) if sound]
 
 
 def test_a_lock_holds_everything_of_that_day(small_project: Project, store: Store) -> None:
@@ -231,7 +232,7 @@ def test_what_has_changed_since_is_told(small_study: Path, monkeypatch) -> None:
 def test_what_cannot_be_locked(small_project: Project, store: Store) -> None:
     stored, _ = store.load(small_project)
     ids = design_ids(small_project.catalogue, stored.designs, range(len(stored)))
-    broken = ids[int(np.flatnonzero(~stored.sound)[0])]
+    broken = ids[int(np.flatnonzero(~stored.keeps_physics)[0])]
     with pytest.raises(InputError, match=r"every rule of physics, it breaks .*turnable_N_m"):
         lock(small_project, store, broken)
     good = sound_ids(small_project, store)[0]

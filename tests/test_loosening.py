@@ -15,14 +15,15 @@ from explorer.inputs.study import Project, load
 from explorer.model import costing
 from explorer.model.evaluate import Evaluation
 from explorer.report.wording import LOOSER, MARGINS
-from explorer.search.sweep import Sweep, run
+from explorer.search.sweep import Sweep
+from explorer.search.workers import run_blocks
 from explorer.units import Array
 
 
 def swept(project: Project) -> tuple[Evaluation, Array]:
     """All that an exact search keeps, front only, and its points."""
     sweep = Sweep.of(project)
-    kept = [r.kept for r in run(sweep, np.arange(len(sweep))) if r.kept is not None]
+    kept = [r.kept for r in run_blocks(sweep, np.arange(len(sweep))) if r.kept is not None]
     every = Evaluation.concatenate(kept)
     found = every.take(np.flatnonzero(every.feasible))
     points = found.objectives(costing.costs(project, found.designs))

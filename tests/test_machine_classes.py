@@ -9,9 +9,9 @@ from typing import Any
 import pytest
 
 from explorer.commands.commands import check
-from explorer.inputs.csv_tables import Shelf
+from explorer.inputs.csv_tables import TableReader
+from explorer.inputs.front_parts import Generator
 from explorer.inputs.machine_classes import CLASSES, FAR, doubts, emf_constant
-from explorer.inputs.records import Generator
 from explorer.inputs.study import load
 
 HUB = {
@@ -111,8 +111,8 @@ def test_lines_above_the_header_that_begin_with_a_hash_are_comments(small_study:
     header, first, *_ = text.splitlines()
     broken = first.replace(first.split(",")[0], "Not an id", 1)
     table.write_text(f"# one\n# two\n{header}\n{broken}\n")
-    shelf = Shelf(small_study.parent, before.catalogue.parts["crank"][0].dated)
-    lines = shelf.lines("parts/cranks.csv")
+    reader = TableReader(small_study.parent, before.catalogue.parts["crank"][0].dated)
+    lines = reader.lines("parts/cranks.csv")
     assert lines is not None
     assert [number for number, _ in lines] == [3, 4]  # as an editor counts them
 
@@ -121,7 +121,7 @@ def test_a_hash_that_is_a_column_or_stands_below_is_no_comment(tmp_path: Path) -
     from datetime import date
 
     (tmp_path / "list.csv").write_text("#;Article;Price\n1;A-100;3\n# 2;A-200;4\n")
-    lines = Shelf(tmp_path, date(2026, 11, 25)).lines("list.csv", separator=";")
+    lines = TableReader(tmp_path, date(2026, 11, 25)).lines("list.csv", separator=";")
     assert lines == [
         (1, ["#", "Article", "Price"]),
         (2, ["1", "A-100", "3"]),

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from explorer import cli
-from explorer.inputs.records import LINKS
+from explorer.inputs.links import LINKS
 from explorer.inputs.study import Project
 from explorer.model import fidelities, session
 from explorer.model.averaged import REGIMES

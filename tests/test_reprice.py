@@ -14,13 +14,14 @@ from explorer.decision import price_sensitivity
 from explorer.decision.repricing import Repriced, moments, previous, price_changes, reprice, rerun
 from explorer.errors import InputError
 from explorer.front import non_dominated
+from explorer.inputs.links import LINKS
 from explorer.inputs.prices import Price
-from explorer.inputs.records import LINKS
 from explorer.inputs.study import Project
 from explorer.model import costing, evaluate
 from explorer.model.objectives import KEYS as OBJECTIVES
 from explorer.model.space import describe, design_id
-from explorer.store.results import Store, Stored, path_of
+from explorer.store.results import Store, path_of
+from explorer.store.stored import Stored
 from tests.helpers.invented import at_prices, designs, results
 
 TODAY = date(2026, 11, 25)
@@ -166,7 +167,7 @@ def test_verdicts_are_those_of_a_plain_loop(project: Project, stored: Stored) ->
     cell = max(
         project.study.choices["cell"], key=lambda c: sum(lock.parts["cell"] == c for lock in locks)
     )
-    dear = at_prices(project, {cell: 3 * project.catalogue.prices.breaks[cell][0].amount})
+    dear = at_prices(project, {cell: 10 * project.catalogue.prices.breaks[cell][0].amount})
     found = reprice(dear, stored, locks=locks)
     assert found.beaten
     on_front = ids(stored, slow_front(dear, stored))
@@ -244,7 +245,7 @@ def test_infeasible_for_every_reason(project: Project, store: Store, stored: Sto
     assert verdict.status == "infeasible"
     assert verdict.reasons == ("it breaks of_old_V by 0.5, a rule that this release does not know",)
 
-    broken = int(np.flatnonzero(~stored.sound)[0])
+    broken = int(np.flatnonzero(~stored.keeps_physics)[0])
     verdict = rerun(project, store, stored, locks=[locked(project, stored, broken)]).locked[0]
     assert verdict.status == "infeasible"
     assert verdict.reasons[0] == (

@@ -17,10 +17,9 @@ from explorer import MODEL_VERSION, __version__, front
 from explorer.decision import changes, confirmation, judging, lock, price_sensitivity, repricing
 from explorer.decision.rule_costs import rule_costs
 from explorer.errors import Fault, InputError, nearest
-from explorer.inputs.catalogue import content_hash
-from explorer.inputs.csv_tables import shown
-from explorer.inputs.machine_classes import EMF_EXAMPLE, EMF_MEANS
-from explorer.inputs.records import LINKS
+from explorer.inputs.csv_tables import content_hash, shown
+from explorer.inputs.links import LINKS
+from explorer.inputs.machine_classes import line_column_meanings
 from explorer.inputs.study import Project, load
 from explorer.model import costing, promise
 from explorer.model.design_file import read_design
@@ -30,11 +29,15 @@ from explorer.model.margins import RULES
 from explorer.model.objectives import KEYS as OBJECTIVE_KEYS
 from explorer.model.record import design_record
 from explorer.model.space import Rows, Space
+from explorer.search import convergence, plan, probes
 from explorer.search import run as search
-from explorer.search.run import Step, Summary, Watch, unwatched
-from explorer.search.sweep import on_machines
-from explorer.store.results import Numbers, Run, Store, Stored, ids_of, path_of, search_key
+from explorer.search.progress import Step, Summary, Watch, unwatched
+from explorer.search.workers import on_machines
+from explorer.store.history import Run
+from explorer.store.keys import Numbers, ids_of, search_key
+from explorer.store.results import Store, path_of
 from explorer.store.standing import affordable, front_rows
+from explorer.store.stored import Stored
 from explorer.units import Array
 
 if TYPE_CHECKING:
@@ -68,10 +71,10 @@ def check(study: Path) -> Answer:
         "study": project.study.name,
         "combinations": space.size,
         "continuous": list(space.continuous),
-        "plan": search.plan(project, space).why,
+        "plan": plan.plan(project, space).why,
         "choices": {link: len(names) for link, names in project.study.choices.items()},
         "locked": [one.design_id for one in locks],
-        "columns": {"emf_line_V_s": f"{EMF_MEANS['three_phase']}: {EMF_EXAMPLE}"},
+        "columns": line_column_meanings(),
         "notes": list(project.catalogue.notes),
     }
 
@@ -90,7 +93,7 @@ def launch(
         run = store.begin("launch", {"study_hash": project.study_hash})
         summary = search.launch(project, store, watch, workers, cluster)
         desk = Desk.at_todays_prices(project, store)
-        summary.hypervolume = search.relative_hypervolume(project, desk.points)
+        summary.hypervolume = convergence.relative_hypervolume(project, desk.points)
         with on_machines(cluster or project.study.search.cluster):
             told = desk.look_closer(watch, workers, summary.exact)
         broken = told["rejections"]
@@ -309,10 +312,10 @@ def _nothing_feasible(project: Project, broken: Mapping[str, tuple[int, int]]) -
     units["limit_cost"] = project.catalogue.prices.currency
     missed = {
         name: f", the nearest of them misses it by {by:.4g} {units[name]}"
-        for name, by in search.nearest_miss(project).items()
+        for name, by in probes.nearest_miss(project).items()
     }
     worst = sorted(broken.items(), key=lambda item: (item[0] not in missed, -item[1][0]))
-    many = f"of {search.PROBES} random designs"
+    many = f"of {probes.PROBES} random designs"
     return [Fault(str(project.path), "", NOTHING_FEASIBLE)] + [
         Fault(str(project.path), name, f"stands in the way of {count} {many}{missed.get(name, '')}")
         for name, (count, _) in worst[:MOST_NAMED]
@@ -477,7 +480,7 @@ class Desk:
         key = f"judged:{content_hash([MODEL_VERSION, search_key(self.project), asked])}"
         told = self.store.search_progress(key)
         if not told:
-            told = {"rejections": search.rejections(self.project)}
+            told = {"rejections": probes.rejections(self.project)}
             if numbers:
                 told |= self._closer(locked, watch, workers, exact)
             self.store.save_progress(key, told)
@@ -648,7 +651,7 @@ class Desk:
             why_none=why_none,
             search=last,
             rejections={k: (v[0], v[1]) for k, v in last.get("rejections", {}).items()},
-            probed=search.PROBES,
+            probed=probes.PROBES,
             provenance=provenance(project, last),
             front_size=len(self.rows),
             history=_history(self.store),

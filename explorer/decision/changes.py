@@ -8,8 +8,9 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import Any, NamedTuple
 
-from explorer.inputs.catalogue import FITTED, TABLE_NAMES, content_hash, physics_of
-from explorer.inputs.records import LINKS
+from explorer.inputs.catalogue import FITTED, TABLE_NAMES, physics_of
+from explorer.inputs.csv_tables import content_hash
+from explorer.inputs.links import LINKS
 from explorer.inputs.study import Project
 from explorer.store.results import Store
 

@@ -21,11 +21,14 @@ from explorer.decision import changes
 from explorer.decision.lock_file import LONGEST_NOTE, read_entries, write_entries
 from explorer.errors import ExplorerError, Fault, InputError, nearest
 from explorer.inputs.csv_tables import shown
-from explorer.inputs.records import LINKS, SETTINGS
+from explorer.inputs.links import LINKS
+from explorer.inputs.records import SETTINGS
 from explorer.inputs.study import Project
 from explorer.model import costing
 from explorer.model.record import design_record
-from explorer.store.results import Numbers, Store, Stored, ids_of
+from explorer.store.keys import Numbers, ids_of
+from explorer.store.results import Store
+from explorer.store.stored import Stored
 
 MISTYPED_MOST = 2
 """Digits in which a design's id may differ from a stored one that is offered instead."""
@@ -103,7 +106,7 @@ def prepare(
         raise InputError([Fault(str(store.path), "design_id", rule, shown(design_id), hint)])
     one = store.evaluation(project, stored, np.array([row]))
     broken = [name for name, margin in one.margins.items() if margin[0] < 0]
-    if not stored.sound[row]:
+    if not stored.keeps_physics[row]:
         rule = f"must keep every rule of physics, it breaks {', '.join(broken)}"
         raise InputError([Fault(str(store.path), "design_id", rule, design_id)])
     lines = costing.bill(project, one.designs, 0)

@@ -12,7 +12,8 @@ from pydantic import BaseModel, ConfigDict, Field, StringConstraints, Validation
 from explorer.errors import DiskError, Fault, InputError, nearest
 from explorer.files import write_atomic
 from explorer.inputs.csv_tables import rule_of, shown
-from explorer.inputs.records import LINKS, SETTINGS, Identifier, NonNegative, Positive
+from explorer.inputs.links import LINKS
+from explorer.inputs.records import SETTINGS, Identifier, NonNegative, Positive
 from explorer.inputs.toml_text import Places, line_of, places_of, read_toml
 from explorer.model.space import design_id as id_of
 

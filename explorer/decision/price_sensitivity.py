@@ -20,13 +20,14 @@ from numpy.typing import NDArray
 from explorer.decision.repricing import Decision, Standing, standing
 from explorer.errors import Fault, InputError, nearest
 from explorer.front import non_dominated
-from explorer.inputs.records import LINKS
+from explorer.inputs.links import LINKS
 from explorer.inputs.study import Project
 from explorer.model import costing
 from explorer.model.costing import money
 from explorer.model.space import Designs, Rows
-from explorer.store.results import Stored, ids_of
+from explorer.store.keys import ids_of
 from explorer.store.standing import front_rows
+from explorer.store.stored import Stored
 from explorer.units import Array
 
 PAIRS_AT_A_TIME = 2_000_000

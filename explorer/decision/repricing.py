@@ -18,15 +18,18 @@ import numpy as np
 from explorer.decision import changes
 from explorer.decision.changes import Change
 from explorer.errors import Fault, InputError
+from explorer.inputs.links import LINKS
 from explorer.inputs.prices import Price, Prices
-from explorer.inputs.records import LINKS, SETTINGS
+from explorer.inputs.records import SETTINGS
 from explorer.inputs.study import Project
 from explorer.model import costing
 from explorer.model.margins import OF_LIMITS, RULES, limit_margins
 from explorer.model.objectives import KEYS as OBJECTIVE_KEYS
 from explorer.model.space import Designs, Rows
-from explorer.store.results import Numbers, Store, Stored, ids_of
+from explorer.store.keys import Numbers, ids_of
+from explorer.store.results import Store
 from explorer.store.standing import affordable, front_rows
+from explorer.store.stored import Stored
 from explorer.units import Array
 
 
@@ -259,7 +262,9 @@ def standing(
         energy, mass = float(stored.delivered_energy_J[row]), float(stored.mass_kg[row])
         effort, first = stored.crank_effort_percent[row], stored.time_to_first_charge_s[row]
         basis = "store"
-        broken = [] if stored.sound[row] else ["it breaks a rule of physics, see its margins"]
+        broken = (
+            [] if stored.keeps_physics[row] else ["it breaks a rule of physics, see its margins"]
+        )
     else:
         energy, mass = float(lock.result["delivered_energy_J"]), float(lock.result["mass_kg"])
         effort = lock.result["crank_effort_percent"]
@@ -452,7 +457,7 @@ def rerun(
 
 def _with_rules(project: Project, store: Store, stored: Stored, one: Verdict) -> Verdict:
     row = stored.find(one.design_id)
-    if row is None or stored.sound[row]:
+    if row is None or stored.keeps_physics[row]:
         return one
     margins = store.evaluation(project, stored, np.array([row])).margins
     broken = [_broken(name, float(m[0])) for name, m in margins.items() if m[0] < 0]

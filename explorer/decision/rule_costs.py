@@ -17,8 +17,8 @@ from explorer.model import costing
 from explorer.model.evaluate import evaluate
 from explorer.model.margins import RULES
 from explorer.model.space import Designs, Rows, Space
-from explorer.search.archive import Coordinates
-from explorer.search.sample import neighbours
+from explorer.search.coordinates import Coordinates
+from explorer.search.neighbourhood import neighbours
 from explorer.units import Array
 
 STEPS = {

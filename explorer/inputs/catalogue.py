@@ -13,38 +13,22 @@ import numpy as np
 from pydantic import BaseModel, ConfigDict, Field
 
 from explorer.errors import Fault, nearest
-from explorer.inputs.csv_tables import Columns, Row, Shelf, content_hash, shown
+from explorer.inputs.back_parts import Converter
+from explorer.inputs.csv_tables import Columns, Row, TableReader, content_hash, shown
+from explorer.inputs.front_parts import Generator
+from explorer.inputs.links import LINKS
 from explorer.inputs.machine_classes import doubts
-from explorer.inputs.prices import Price, Prices, PriceTerms, read_prices
-from explorer.inputs.records import (
-    LINKS,
-    Converter,
-    Generator,
-    Identifier,
-    Operator,
-    Pack,
-    Part,
-    Positive,
-    Record,
-    Text,
-)
+from explorer.inputs.prices import Prices, PriceTerms, read_prices
+from explorer.inputs.records import Identifier, Operator, Pack, Part, Positive, Record, Text
 
-__all__ = [
-    "TABLE_NAMES",
-    "Catalogue",
-    "Price",
-    "PriceTerms",
-    "Prices",
-    "Reading",
-    "content_hash",
-    "physics_of",
-    "read_tables",
-]
-
-MODELS: Mapping[str, type[Record]] = {**LINKS, "pack": Pack, "operator": Operator}
+MODELS: dict[str, type[Record]] = {
+    **{name: link.record for name, link in LINKS.items()},
+    "pack": Pack,
+    "operator": Operator,
+}
 """Kind of row -> its record."""
 
-TABLE_NAMES: Mapping[str, str] = {kind: f"{kind}s" for kind in MODELS}
+TABLE_NAMES: dict[str, str] = {kind: f"{kind}s" for kind in MODELS}
 """Kind of row -> file stem of its table."""
 
 FITTED = tuple(name for name in Converter.model_fields if name.startswith(("loss_", "fit_")))
@@ -55,19 +39,25 @@ LEAST_BENCH_POINTS = 6
 
 IDENTIFIER = re.compile(r"[a-z][a-z0-9_]{0,47}\Z")
 NOT_PHYSICS = frozenset({"id", "name", "source", "dated"})
+FIRST_OPTIONAL = frozenset({"piece_spread", "energy_limit_J"})
+"""Optional columns that the first stores counted as physics whatever they held."""
 
 
 class BenchPoint(BaseModel):
-    """One measured point of a converter."""
+    """One measured point of a converter. Its examples are the points of one, in order."""
 
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
-    converter: Identifier
-    input_V: Positive
-    output_A: Positive
-    efficiency: Annotated[float, Field(gt=0, lt=1)]
-    source: Text
-    dated: date
+    converter: Identifier = Field(description="id in `converters.csv`")
+    input_V: Positive = Field(description="at its input", examples=[4, 4, 8, 8, 12, 12])
+    output_A: Positive = Field(description="at its output", examples=[0.5, 2, 0.5, 2, 0.5, 2])
+    efficiency: Annotated[float, Field(gt=0, lt=1)] = Field(
+        description="output over input power", examples=[0.88, 0.79, 0.9, 0.87, 0.89, 0.88]
+    )
+    source: Text = Field(
+        description="where the point comes from", examples=["invented as an example"]
+    )
+    dated: date = Field(description="the day it was measured", examples=["2026-11-25"])
 
 
 @dataclass(frozen=True)
@@ -102,8 +92,19 @@ class Reading:
 
 
 def physics_of(record: Record) -> dict[str, Any]:
-    """The fields of a record that the model computes with."""
-    return record.model_dump(mode="json", exclude=set(NOT_PHYSICS))
+    """The fields of a record that the model computes with.
+
+    An optional column counts where it is not at its default only, so that a row from before the
+    column keeps its name in stores and locks; the columns of `FIRST_OPTIONAL` always count.
+    """
+    at_default = {
+        name
+        for name, field in type(record).model_fields.items()
+        if not field.is_required()
+        and name not in FIRST_OPTIONAL
+        and getattr(record, name) == field.get_default(call_default_factory=True)
+    }
+    return record.model_dump(mode="json", exclude=at_default.union(NOT_PHYSICS))
 
 
 def read_tables(
@@ -113,75 +114,94 @@ def read_tables(
 
     `terms` None: the study that states how prices are read is itself at fault.
     """
-    shelf = Shelf(folder, today)
+    reader = TableReader(folder, today)
+    older = _defaults(folder / tables)
     rows = {
-        kind: shelf.rows(f"{tables}/{stem}.csv", _columns(MODELS[kind]), id_column="id")
+        kind: reader.rows(f"{tables}/{stem}.csv", columns_of(MODELS[kind]), id_column="id")
         for kind, stem in TABLE_NAMES.items()
+        if kind not in older
     }
-    known = {
+    known: dict[str, tuple[str, ...] | None] = {
         kind: None
         if read is None
         else tuple(dict.fromkeys(row.id for row in read if IDENTIFIER.match(row.id)))
         for kind, read in rows.items()
     }
-    _check_ids(shelf, rows)
-    points = _read_bench(shelf, f"{bench}/converter_points.csv", known["converter"])
-    rows["converter"] = _fill_converters(shelf, rows["converter"], points)
+    known |= {link: (part.id,) for link, part in older.items()}
+    _check_ids(reader, rows)
+    points = _read_bench(reader, f"{bench}/converter_points.csv", known["converter"])
+    rows["converter"] = _fill_converters(reader, rows["converter"], points)
     records: dict[str, dict[str, Record]] = {
         kind: {
             record.id: record
             for row in read or ()
-            if (record := shelf.record(row, MODELS[kind])) is not None
+            if (record := reader.record(row, MODELS[kind])) is not None
         }
         for kind, read in rows.items()
     }
-    _doubt_generators(shelf, rows["generator"], records["generator"])
+    records |= {link: {part.id: part} for link, part in older.items()}
+    _doubt_generators(reader, rows["generator"], records["generator"])
     read_parts = [known[link] for link in LINKS]
     parts = tuple(part for ids in read_parts for part in ids or ())
     prices_file = f"{tables}/prices.csv"
-    prices, priced = read_prices(shelf, prices_file, None if None in read_parts else parts, terms)
+    prices, priced = read_prices(reader, prices_file, None if None in read_parts else parts, terms)
+    prices, priced = prices and prices.with_free(older.values()), _with_ids(priced, older)
     catalogue = None
-    if not shelf.faults and prices is not None:
+    if not reader.faults and prices is not None:
         catalogue = Catalogue(
             parts={link: cast("tuple[Part, ...]", tuple(records[link].values())) for link in LINKS},
             operators=cast("dict[str, Operator]", records["operator"]),
             packs=cast("dict[str, Pack]", records["pack"]),
             prices=prices,
             row_hashes={kind: _row_hashes(kind, table, points) for kind, table in records.items()},
-            file_hashes=shelf.hashes,
-            notes=tuple(shelf.notes),
+            file_hashes=reader.hashes,
+            notes=tuple(reader.notes),
         )
     return Reading(
-        faults=tuple(shelf.faults),
+        faults=tuple(reader.faults),
         catalogue=catalogue,
         known=known,
         records=records,
         priced=priced,
-        prices_file=shelf.shown(prices_file),
+        prices_file=reader.shown(prices_file),
     )
 
 
-def _columns(model: type[Record]) -> Columns:
-    lines = Generator.PHASE_PER_LINE if model is Generator else {}
+def _defaults(tables: Path) -> dict[str, Part]:
+    """The parts of links that came after a study whose tables do not have them."""
+    return {
+        name: link.default
+        for name, link in LINKS.items()
+        if link.default is not None and not (tables / f"{link.table}.csv").exists()
+    }
+
+
+def _with_ids(priced: frozenset[str] | None, older: Mapping[str, Part]) -> frozenset[str] | None:
+    return None if priced is None else priced | {part.id for part in older.values()}
+
+
+def columns_of(model: type[Record]) -> Columns:
+    """The columns of the table of a record."""
+    lines = Generator.LINE_COLUMNS if model is Generator else ()
     instead = {pattern.format("line"): pattern.format("phase") for pattern in lines}
     return Columns.of(model, without=FITTED, instead=instead)
 
 
 def _doubt_generators(
-    shelf: Shelf, rows: Sequence[Row] | None, records: Mapping[str, Record]
+    reader: TableReader, rows: Sequence[Row] | None, records: Mapping[str, Record]
 ) -> None:
     """Note values that look like a slip of the pen; they stay as they are."""
     for row in rows or ():
         record = records.get(row.id)
         if isinstance(record, Generator):
             where = f"{row.file}: row {row.number} ({shown(row.id)})"
-            shelf.notes += [
+            reader.notes += [
                 f"{where}, column {column}: {value:.3g} {why}"
                 for column, value, why in doubts(record, row.cells)
             ]
 
 
-def _check_ids(shelf: Shelf, rows: Mapping[str, Sequence[Row] | None]) -> None:
+def _check_ids(reader: TableReader, rows: Mapping[str, Sequence[Row] | None]) -> None:
     """An id stands once in its table, and once in all tables whose parts have a price."""
     first: dict[tuple[str, str], Row] = {}
     for kind, table in rows.items():
@@ -194,29 +214,31 @@ def _check_ids(shelf: Shelf, rows: Mapping[str, Sequence[Row] | None]) -> None:
                 continue
             at = first[key]
             place = f"row {at.number}" + (f" of {at.file}" if at.file != row.file else "")
-            shelf.faults.append(row.fault("id", f"must be unique, {place} has it too", row.id))
+            reader.faults.append(row.fault("id", f"must be unique, {place} has it too", row.id))
 
 
 def _read_bench(
-    shelf: Shelf, name: str, converters: tuple[str, ...] | None
+    reader: TableReader, name: str, converters: tuple[str, ...] | None
 ) -> dict[str, list[BenchPoint]] | None:
-    rows = shelf.rows(name, Columns.of(BenchPoint), id_column="converter")
+    rows = reader.rows(name, Columns.of(BenchPoint), id_column="converter")
     if rows is None:
         return None
     points: dict[str, list[BenchPoint]] = {}
     for row in rows:
         if row.id and converters is not None and row.id not in converters:
             hint = nearest(row.id, converters)
-            shelf.faults.append(row.fault("converter", "is not in converters.csv", row.id, hint))
+            reader.faults.append(row.fault("converter", "is not in converters.csv", row.id, hint))
             continue
-        point = shelf.record(row, BenchPoint)
+        point = reader.record(row, BenchPoint)
         if point is not None:
             points.setdefault(point.converter, []).append(point)
     return points
 
 
 def _fill_converters(
-    shelf: Shelf, rows: Sequence[Row] | None, points: Mapping[str, Sequence[BenchPoint]] | None
+    reader: TableReader,
+    rows: Sequence[Row] | None,
+    points: Mapping[str, Sequence[BenchPoint]] | None,
 ) -> list[Row] | None:
     """Rows of converters with the coefficients of the loss fitted to their bench points."""
     if rows is None:
@@ -225,9 +247,9 @@ def _fill_converters(
     for row in rows:
         cells = dict(row.cells)
         if cells:
-            cells |= dict.fromkeys(FITTED, "0") | _fit(shelf, row, (points or {}).get(row.id, ()))
+            cells |= dict.fromkeys(FITTED, "0") | _fit(reader, row, (points or {}).get(row.id, ()))
             if points is not None and len(points.get(row.id, ())) < LEAST_BENCH_POINTS:
-                shelf.faults.append(
+                reader.faults.append(
                     row.fault(
                         "",
                         f"needs {LEAST_BENCH_POINTS} points in converter_points.csv",
@@ -238,7 +260,7 @@ def _fill_converters(
     return filled
 
 
-def _fit(shelf: Shelf, row: Row, points: Sequence[BenchPoint]) -> dict[str, str]:
+def _fit(reader: TableReader, row: Row, points: Sequence[BenchPoint]) -> dict[str, str]:
     if len(points) < LEAST_BENCH_POINTS:
         return {}
     try:
@@ -254,7 +276,7 @@ def _fit(shelf: Shelf, row: Row, points: Sequence[BenchPoint]) -> dict[str, str]
         with np.errstate(over="raise", invalid="raise", divide="raise"):
             fit = fit_loss(volts, amps, shares, output_V)
     except (ValueError, RuntimeError, ArithmeticError) as error:
-        shelf.faults.append(row.fault("", f"its bench points cannot be fitted: {error}"))
+        reader.faults.append(row.fault("", f"its bench points cannot be fitted: {error}"))
         return {}
     return {name: repr(float(getattr(fit, name))) for name in FITTED}
 

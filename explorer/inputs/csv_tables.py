@@ -103,7 +103,7 @@ class Row:
         return Fault(self.file, where, rule, shown(value), hint)
 
 
-class Shelf:
+class TableReader:
     """Reads files of one folder and gathers faults, notes and hashes on the way."""
 
     def __init__(self, folder: Path, today: date) -> None:
@@ -298,7 +298,7 @@ def _row_fault(row: Row, found: Any) -> Fault | None:
     if not row.cells.get(column) and line in row.cells:
         column = line  # what this row holds instead
     if column and column not in row.cells:
-        return None  # told once, of the header
+        return None  # the fault of the header names it
     value = row.cells.get(column, "")
     return row.fault(column, rule_of(found), value, comma_hint(value))
 

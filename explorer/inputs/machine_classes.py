@@ -9,19 +9,14 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from math import log, pi, sqrt
 
-from explorer.inputs.records import Generator
+from explorer.inputs.front_parts import Generator
+from explorer.inputs.machine_kinds import MACHINE_KINDS, MachineKind
 
 FAR = 3.0
 """Beyond this many times either end of its class's range a value is doubted."""
 KNOWN_BY = 1
 """With more than so many of its other values far off, a row is of no class here."""
 
-EMF_MEANS = {
-    "three_phase": "peak volts between two leads for each radian a second of the shaft",
-    "two_phase": "peak volts of one winding for each radian a second of the shaft",
-    "brushed_dc": "volts for each radian a second of the shaft",
-}
-"""What the EMF constant of a kind of machine is, as measured at its leads."""
 EMF_EXAMPLE = "4.6 V true rms at 3 turns a second are 4.6 sqrt(2)/(2 pi 3) = 0.345"
 EMF_SLIPS = (
     "usual slips: rms volts for each turn a second (4.4 times as much), volts for each turn a "
@@ -94,29 +89,38 @@ def doubts(generator: Generator, columns: Mapping[str, str]) -> Iterator[tuple[s
         column = _column(quantity, columns)
         # A phase's value in its own column; the class's range goes with it.
         share = 1.0
-        if column == "emf_phase_V_s" and generator.kind == "three_phase":
-            share = 1 / sqrt(3.0)
+        if column == "emf_phase_V_s":
+            share = 1 / generator.machine.emf_leads_per_phase
         if column in ("resistance_line_ohm", "inductance_line_H"):
             share = 2.0
         low, high = (f"{share * end:.3g}" for end in best.ranges[quantity])
         span = low if low == high else f"{low} to {high}"
         why = f"is far from what a {best.name} has there ({span})"
         if quantity == "emf_V_s":
-            why += f"; it is {_emf_meaning(generator.kind, column)}: {EMF_EXAMPLE}; {EMF_SLIPS}"
+            why += f"; it is {_emf_meaning(generator.machine, column)}: {EMF_EXAMPLE}; {EMF_SLIPS}"
         yield column, share * own[quantity], why
 
 
-def _emf_meaning(kind: str, column: str) -> str:
-    if column == "emf_phase_V_s" and kind == "three_phase":
+def _emf_meaning(machine: MachineKind, column: str) -> str:
+    if column == "emf_phase_V_s" and machine.line_columns:
         return "that between two leads over sqrt(3), peak volts for each radian a second"
-    return EMF_MEANS[kind]
+    return machine.emf_means
+
+
+def line_column_meanings() -> dict[str, str]:
+    """What the column of an EMF constant between two leads holds, with a worked example."""
+    return {
+        pattern.format("line"): f"{machine.emf_means}: {EMF_EXAMPLE}"
+        for machine in MACHINE_KINDS.values()
+        for pattern in machine.line_columns
+        if pattern.startswith("emf_")
+    }
 
 
 def _measured(generator: Generator) -> dict[str, float]:
     """The quantities of a row as the classes have them."""
-    leads = sqrt(3.0) if generator.kind == "three_phase" else 1.0
     return {
-        "emf_V_s": leads * generator.emf_phase_V_s,
+        "emf_V_s": generator.machine.emf_leads_per_phase * generator.emf_phase_V_s,
         "resistance_ohm": generator.resistance_phase_ohm,
         "inductance_H": generator.inductance_phase_H,
         "pole_pairs": float(generator.pole_pairs),

@@ -241,7 +241,7 @@ class Chain:
         taken_S = np.zeros_like(bus_V)
         if load is not None:
             holds = np.clip(bus_V / (RAMP * need["off_V"]) - (1 / RAMP - 2), 0.0, 1.0)
-            if need.pack.kind == "regulating":
+            if need.pack.behaviour.holds_input:
                 spare = (need["input_limit_A"] - load.current_A) / (RAMP * need["input_limit_A"])
                 holds *= np.clip(spare, 0.0, 1.0)
             falls_S = -load.current_A / np.maximum(bus_V, 1e-9)

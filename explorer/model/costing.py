@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Collection
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from explorer.inputs.catalogue import Catalogue
-from explorer.inputs.records import LINKS, VALVES_PER_GENERATOR
+from explorer.inputs.links import LINKS
 from explorer.inputs.study import Project
 from explorer.model.space import Designs, Rows
 from explorer.units import Array
@@ -22,19 +22,26 @@ def money(amount: ArrayLike) -> Array:
     return np.round(np.asarray(amount, dtype=float), 9)
 
 
+class _Chosen(NamedTuple):
+    """What some designs have chosen, as the links ask for it."""
+
+    catalogue: Catalogue
+    designs: Designs
+
+    def part(self, link: str, field: str) -> Array:
+        return self.designs.chosen(self.catalogue, link, field)
+
+    def setting(self, name: str) -> Array:
+        return self.designs.settings[name]
+
+
 def quantities(catalogue: Catalogue, designs: Designs) -> dict[str, Rows]:
     """How many pieces of each link's part a design takes, (n,) a link."""
-    one = np.ones(len(designs), dtype=np.int64)
-    series = designs.settings["cells_series"].astype(np.int64)
-    valves = np.array(
-        [VALVES_PER_GENERATOR[g.kind] for g in catalogue.parts["generator"]]  # type: ignore[attr-defined]
-    )
-    clamps = np.array([c.kind for c in catalogue.parts["clamp"]])[designs.parts["clamp"]]  # type: ignore[attr-defined]
-    taken = dict.fromkeys(LINKS, one)
-    taken["rectifier"] = valves[designs.parts["generator"]]
-    taken["cell"] = series * designs.settings["cells_parallel"].astype(np.int64)
-    taken["clamp"] = np.where(clamps == "cell", series, 1)
-    return taken
+    chosen = _Chosen(catalogue, designs)
+    return {
+        name: np.broadcast_to(link.pieces(chosen), len(designs)).astype(np.int64)
+        for name, link in LINKS.items()
+    }
 
 
 def mass_kg(catalogue: Catalogue, designs: Designs) -> Array:

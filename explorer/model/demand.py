@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from explorer.inputs.catalogue import Catalogue
-from explorer.inputs.records import VALVES_PER_GENERATOR, Pack
+from explorer.inputs.records import Pack
 from explorer.model.space import Designs, Rows
 from explorer.physics import bank, converter, pack, window
 from explorer.units import Array
@@ -101,7 +101,7 @@ class Demand:
         # A converter that cannot hold its output gives the pack nothing and burns what it takes.
         delivered, lead = np.where(sustained, delivered, 0.0), np.where(sustained, lead, 0.0)
         heat = np.where(sustained, heat, bus_V * current - window_W)
-        if self.pack.kind == "regulating" and not idle:
+        if self.pack.behaviour.holds_input and not idle:
             limited = (current > f["input_limit_A"]) | ~sustained
             if limited.any():
                 held = self._held_back(bus_V)
@@ -157,19 +157,15 @@ def demand(catalogue: Catalogue, designs: Designs, pack_: Pack) -> Demand:
         setting["overvoltage_off_V"],
         at("window", "overvoltage_return"),
     )
-    valves = np.array(
-        [VALVES_PER_GENERATOR[g.kind] for g in catalogue.parts["generator"]]  # type: ignore[attr-defined]
-    )[designs.parts["generator"]]
-    blocking = np.maximum(valves // 2, 1)
     taken = pack.draw(
         at("converter", "output_V"),
         at("pack_lead", "resistance_ohm"),
         current_A=pack_.current_A,
         hold_V=pack_.hold_V,
-        regulating=pack_.kind == "regulating",
+        regulating=pack_.behaviour.holds_input,
     )
-    clamp_kind = np.array([c.kind for c in catalogue.parts["clamp"]])[designs.parts["clamp"]]  # type: ignore[attr-defined]
-    groups = np.where(clamp_kind == "cell", setting["cells_series"], 1.0)
+    by_cell = at("clamp", "by_cell")
+    groups = np.where(by_cell > 0, setting["cells_series"], 1.0)
     losses = {name: at("converter", name) for name in LOSS_FIELDS}
     least_V = converter.least_bus(
         taken.delivered_W + taken.lead_W, taken.current_A,
@@ -189,18 +185,18 @@ def demand(catalogue: Catalogue, designs: Designs, pack_: Pack) -> Demand:
         "on_resistance_ohm": at("window", "on_resistance_ohm"),
         "window_supply_A": at("window", "supply_A"),
         "input_limit_A": input_limit,
-        "reverse_leakage_A": at("rectifier", "leakage_A") * blocking,
-        "bridge_supply_A": at("rectifier", "supply_A") * valves,
+        "reverse_leakage_A": at("rectifier", "leakage_A") * at("generator", "blocking_valves"),
+        "bridge_supply_A": at("rectifier", "supply_A") * at("generator", "valves"),
         "bridge_start_V": at("rectifier", "start_V"),
         "clamp_V": at("clamp", "threshold_V") * groups,
         "clamp_ohm": at("clamp", "resistance_ohm") * groups,
-        "clamp_by_cell": np.where(clamp_kind == "cell", 1.0, 0.0),
+        "clamp_by_cell": by_cell,
         "clamp_limit_W": at("clamp", "power_limit_W") * groups,
         "clamp_limit_J": at("clamp", "burst_limit_J") * groups,
         "voltage_rating_V": setting["cells_series"] * at("cell", "voltage_V"),
         "weakest_share": bank.weakest_share(setting["cells_series"], at("cell", "piece_spread")),
         **losses,
-        # A regulating pack takes less before the bus gives way.
-        "least_V": np.zeros_like(least_V) if pack_.kind == "regulating" else least_V,
+        # A pack that holds its input takes less before the bus gives way.
+        "least_V": np.zeros_like(least_V) if pack_.behaviour.holds_input else least_V,
     }
     return Demand(pack_, {name: np.asarray(value)[:, None] for name, value in fields.items()})

@@ -9,7 +9,8 @@ import numpy as np
 
 from explorer.errors import Fault, InputError, nearest
 from explorer.inputs.csv_tables import shown
-from explorer.inputs.records import LINKS, SETTINGS
+from explorer.inputs.links import LINKS
+from explorer.inputs.records import SETTINGS
 from explorer.inputs.study import Project
 from explorer.inputs.toml_text import read_toml
 from explorer.model.space import Designs

@@ -293,7 +293,7 @@ def _readings(project: Project, solved: Solved) -> dict[str, Array]:
     }
 
 
-HOPELESS = -1e6
+UNBOUNDED_MARGIN = -1e6
 """A margin that no number describes, such as the time left of a charge that never comes."""
 
 

@@ -6,14 +6,14 @@ from typing import NamedTuple
 
 import numpy as np
 
-from explorer.inputs.records import BURST_S
+from explorer.inputs.back_parts import BURST_S
 from explorer.inputs.study import Project, Study
 from explorer.model import overspeed
 from explorer.model.averaged import CHATTERING, CYCLING, STARVED, STEADY, Session
 from explorer.model.chain import Chain
 from explorer.model.demand import Demand
 from explorer.model.space import Designs, Rows
-from explorer.model.supply import KINDS, TERMS, Halves, Supply, asked
+from explorer.model.supply import TERMS, Halves, Supply, asked
 from explorer.physics import bank, window
 from explorer.units import RAD_S_PER_RPM, Array
 
@@ -25,9 +25,6 @@ LEAST_CYCLE_S = 2.0
 
 FORWARD_DROP_V = 1.0
 """A blocking diode of a bridge on a capacitor sees the bus and one forward drop, at most this."""
-BUS_VALVES = np.array([3.0, 2.0, 1.0])
-"""How many valves share the mean bus current, by kind of machine in the order of `KINDS`."""
-VALVES = np.array([6.0, 8.0, 1.0])
 
 
 class Rule(NamedTuple):
@@ -186,8 +183,7 @@ def back_margins(project: Project, designs: Designs, demand: Demand) -> dict[str
     intake_A = at_off.current_A[:, 0]
     # A bus that cannot sustain the load at the off threshold breaks every rule about its current.
     shortfall = np.where(at_off.sustained[:, 0], 0.0, np.inf)
-    regulating = pack.kind == "regulating"
-    return {
+    found = {
         "undervoltage_guard_V": levels.off_low
         - need["on_resistance_ohm"] * np.where(shortfall == 0, intake_A, 0.0)
         - at("converter", "input_min_V"),
@@ -196,15 +192,13 @@ def back_margins(project: Project, designs: Designs, demand: Demand) -> dict[str
             levels.off_high, levels.on_low, need["esr_ohm"], intake_A
         )
         - shortfall,
-        "converter_current_A": np.full(len(designs), np.inf)
-        if regulating
-        else need["input_limit_A"] - intake_A - shortfall,
+        "converter_current_A": need["input_limit_A"] - intake_A - shortfall,
         "converter_output_A": at("converter", "output_current_limit_A") - taken,
-        "pack_input_V": np.full(len(designs), np.inf)
-        if regulating
-        else at("converter", "output_V") - taken * need["pack_lead_ohm"] - pack.hold_V,
+        "pack_input_V": at("converter", "output_V") - taken * need["pack_lead_ohm"] - pack.hold_V,
         "pack_lead_current_A": at("pack_lead", "current_limit_A") - taken,
     }
+    unbound = {name: np.full(len(designs), np.inf) for name in pack.behaviour.unbound}
+    return found | unbound
 
 
 def overspeed_margins(
@@ -260,11 +254,11 @@ def worst_on_the_way(
         return designs.chosen(project.catalogue, link, field)
 
     node = supply.locate(half, peak_V[:, None])[:, 0] + 1
-    stroke, kind = 1 + halves.operator.unevenness, halves.kind[half]
+    stroke = 1 + halves.operator.unevenness
     phase_A = supply.worst_phase_A[half, node] * stroke
     torque = supply.worst_torque_N_m[half, node] * stroke
-    valve_A = supply.worst_bus_A[half, node] / BUS_VALVES[kind]
-    valve_W = supply.worst_bridge_W[half, node] / VALVES[kind]
+    valve_A = supply.worst_bus_A[half, node] / halves.machine("bus_valves")[half]
+    valve_W = supply.worst_bridge_W[half, node] / halves.machine("valves")[half]
     return {
         "crank_torque_N_m": at("crank", "torque_limit_N_m") - torque,
         "gear_torque_N_m": at("gearing", "torque_limit_N_m") - torque,
@@ -331,13 +325,13 @@ def crank_work(session: Session) -> Array:
 def _behind_the_diode(project: Project, halves: Halves, half: Rows) -> Array:
     """What a blocking diode bears beside the bus, V, (n,).
 
-    In a bridge one forward drop, whichever way the machine turns. A brushed machine has but one
-    diode in line: turned backwards, as fast as forwards, its EMF adds to the bus. Nothing flows
-    then, so that the hand feels no load that would stop it.
+    In a bridge one forward drop, whichever way the machine turns. A machine behind one diode in
+    line, turned backwards as fast as forwards, adds its EMF to the bus. Nothing flows then, so
+    that the hand feels no load that would stop it.
     """
     backwards_V = overspeed.open_V(project.study.session, halves)[half]
-    brushed = halves.kind[half] == KINDS.index("brushed_dc")
-    return np.where(brushed, backwards_V, FORWARD_DROP_V)
+    adds = halves.machine("reverse_adds")[half] > 0
+    return np.where(adds, backwards_V, FORWARD_DROP_V)
 
 
 def _ripple(

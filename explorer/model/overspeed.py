@@ -13,7 +13,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from explorer.inputs.study import Session
+from explorer.inputs.sections import Session
 from explorer.model.space import Rows
 from explorer.model.supply import Halves, asked, no_load_V
 from explorer.physics import bank, operator

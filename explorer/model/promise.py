@@ -17,7 +17,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from explorer import front
-from explorer.inputs.records import LINKS, Cell, Part, Window
+from explorer.inputs.back_parts import Cell, Window
+from explorer.inputs.links import LINKS
+from explorer.inputs.records import Part
 from explorer.inputs.study import Project
 from explorer.model import margins as rule_margins
 from explorer.model import tolerance

@@ -15,7 +15,15 @@ from explorer.inputs.study import Project
 from explorer.model import averaged, costing, session
 from explorer.model.averaged import CYCLING, FLOODED, REGIMES, STARVED, STEADY
 from explorer.model.chain import HEAT
-from explorer.model.evaluate import HOPELESS, Case, Evaluation, combine, evaluate, number, solve
+from explorer.model.evaluate import (
+    UNBOUNDED_MARGIN,
+    Case,
+    Evaluation,
+    combine,
+    evaluate,
+    number,
+    solve,
+)
 from explorer.model.space import Designs, describe, design_id
 from explorer.physics import pack
 from explorer.units import Array
@@ -126,7 +134,7 @@ def record_of(
     weakest = evaluation.cases[int(evaluation.weakest[row])]
     # A margin of infinity does not apply to this design and is left out.
     margins = {
-        name: max(float(m[row]), HOPELESS)
+        name: max(float(m[row]), UNBOUNDED_MARGIN)
         for name, m in evaluation.margins.items()
         if m[row] < np.inf
     }

@@ -242,7 +242,7 @@ class _Laws:
         column = {name: value[:, 0] for name, value in need.fields.items()}
         self.capacitance_F, self.esr_ohm = column["capacitance_F"], column["esr_ohm"]
         self.band_V = column["on_V"] - column["off_V"]
-        self.wait_s = need.pack.retry_s if need.pack.kind == "retrying" else 0.0
+        self.wait_s = need.pack.wait_s
         levels = {
             (OPEN, 1): column["on_V"],
             (LATCHED, 0): column["overvoltage_return_V"],

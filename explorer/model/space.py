@@ -12,8 +12,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from explorer.inputs.catalogue import Catalogue
-from explorer.inputs.records import LINKS, SETTINGS
-from explorer.inputs.study import Project, Setting
+from explorer.inputs.links import LINKS
+from explorer.inputs.records import SETTINGS
+from explorer.inputs.sections import Setting
+from explorer.inputs.study import Project
 from explorer.units import Array
 
 Rows = NDArray[np.int64]

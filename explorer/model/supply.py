@@ -6,6 +6,7 @@ rectifier only. Its curves are computed once for each distinct half and shared b
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import NamedTuple
 
@@ -13,23 +14,20 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize.elementwise import find_root
 
+from explorer.inputs import machine_kinds
 from explorer.inputs.catalogue import Catalogue
-from explorer.inputs.records import FRONT_LINKS, Operator
+from explorer.inputs.links import FRONT_LINKS
+from explorer.inputs.records import Operator
 from explorer.model.space import Designs, Rows
 from explorer.physics import bridge, gearing, generator, operator
 from explorer.units import RAD_S_PER_RPM, Array, Real
 
-KINDS = ("three_phase", "two_phase", "brushed_dc")
-PULSING = (bridge.STAR, bridge.WINDING)
-"""The bridges of the first kinds, whose current comes in pulses."""
-PHASES = np.array([3.0, 2.0, 1.0])
-CONDUCTORS_PER_PHASE = np.array([1.0, 2.0, 2.0])
-VALVES_IN_PATH = np.array([1.0, 2.0, 1.0])
-"""Valves that one phase current passes at a time."""
-DROPS = np.array([2.0, 2.0, 1.0])
-"""Valves that the bus current passes at a time."""
-KNEE = np.array([np.sqrt(3.0), 1.0, 1.0])
-"""No-load bus voltage over peak phase EMF, before diode drops."""
+BRIDGES: dict[str, tuple[Callable[..., bridge.BridgeState], bridge.Kind | None]] = {
+    "star": (bridge.steady_state, bridge.STAR),
+    "windings": (bridge.two_phase_steady_state, bridge.WINDING),
+    "one_diode": (bridge.blocking_diode_steady_state, None),
+}
+"""The solver of each of `machine_kinds.BRIDGES`, and its law where its current comes in pulses."""
 BODY_DIODE_EMISSION_V = 0.05
 """nVt of a MOSFET body diode, about twice the thermal voltage (common practice, from memory)."""
 
@@ -81,6 +79,12 @@ FOOT_SHARE = 1 / 3
 """How much of the places below them these nodes add."""
 
 
+def pulses(halves: Halves) -> NDArray[np.bool_]:
+    """Whether the current of each half comes in pulses, (h,)."""
+    laws = (BRIDGES[machine.bridge][1] for machine in machine_kinds.MACHINE_KINDS.values())
+    return np.array([law is not None for law in laws])[halves.kind]
+
+
 class Spacing(NamedTuple):
     """How nodes are spread over the voltages of halves: evenly over a place that rises with them.
 
@@ -97,7 +101,7 @@ class Spacing(NamedTuple):
     def of(cls, halves: Halves, top_V: Array) -> Spacing:
         """Spacings of some halves up to their highest voltages (h,)."""
         open_V = no_load_V(halves, np.arange(len(halves)), halves.cadence_rad_s)
-        drops_V = DROPS[halves.kind] * halves.emission_V
+        drops_V = halves.machine("drops") * halves.emission_V
         leaky = halves.saturation_A > 0
         falls = np.log1p(TRICKLE_A / np.where(leaky, halves.saturation_A, 1.0))
         end_V = np.maximum(open_V - np.where(leaky, drops_V * falls, 0.0), 0.0)
@@ -164,6 +168,10 @@ class Halves:
     def __len__(self) -> int:
         return len(self.kind)
 
+    def machine(self, field: str) -> Array:
+        """A field of the kind of machine of each half, (h,)."""
+        return machine_kinds.column(field)[self.kind]
+
     @classmethod
     def of(
         cls,
@@ -181,8 +189,9 @@ class Halves:
         def at(link: str, field: str) -> Array:
             return designs.chosen(catalogue, link, field)
 
-        kinds = np.array([KINDS.index(g.kind) for g in catalogue.parts["generator"]])  # type: ignore[attr-defined]
+        kinds = np.array([machine_kinds.number_of(g.kind) for g in catalogue.parts["generator"]])  # type: ignore[attr-defined]
         kind = kinds[designs.parts["generator"]]
+        conductors = machine_kinds.column("conductors_per_phase")[kind]
         body_drop = at("rectifier", "body_drop_V")
         return cls(
             operator=operator_,
@@ -197,7 +206,7 @@ class Halves:
             copper_ohm=generator.copper_resistance(
                 at("generator", "resistance_phase_ohm"), winding_C
             ),
-            lead_ohm=at("lead", "resistance_ohm") * CONDUCTORS_PER_PHASE[kind],
+            lead_ohm=at("lead", "resistance_ohm") * conductors,
             inductance_H=at("generator", "inductance_phase_H"),
             pole_pairs=at("generator", "pole_pairs"),
             drag_N_m=at("generator", "drag_torque_N_m") + at("lead", "drag_torque_N_m"),
@@ -243,15 +252,15 @@ def asked(halves: Halves, half: Rows, crank_rad_s: Array, bus_V: Array) -> Asked
     adds `a^2/2` of all ohmic heat: at one bus voltage the current follows the torque, and the mean
     square of `1 + a sin` is `1 + a^2/2`. At rest nothing flows and the torque is static drag.
     """
-    h, kind = halves, halves.kind[half]
+    h = halves
     shaft = crank_rad_s * h.ratio[half]
     current, rms, electromagnetic, variance = _rectified(halves, half, shaft, bus_V)
-    squares = PHASES[kind] * rms**2
+    squares = h.machine("phases")[half] * rms**2
     copper, lead = squares * h.copper_ohm[half], squares * h.lead_ohm[half]
     pulses = h.bank_ohm[half] * variance
     conducted = electromagnetic - bus_V * current - copper - lead - pulses
     unevenness = 1 + h.operator.unevenness**2 / 2
-    valve_heat = squares * VALVES_IN_PATH[kind] * h.valve_ohm[half]
+    valve_heat = squares * h.machine("valves_in_path")[half] * h.valve_ohm[half]
     bridge_W = np.maximum(conducted, 0.0) + (unevenness - 1) * valve_heat
     copper, lead, pulses = copper * unevenness, lead * unevenness, pulses * unevenness
     drag = shaft * generator.drag_torque(h.drag_N_m[half], h.viscous_N_m_s[half], shaft)
@@ -276,13 +285,9 @@ def _rectified(
     saturation = np.where(asleep, h.body_saturation_A[half], h.saturation_A[half])
     emission = np.where(asleep, BODY_DIODE_EMISSION_V, h.emission_V[half])
     outcome = np.zeros((4, len(half)))
-    solvers = (
-        bridge.steady_state,
-        bridge.two_phase_steady_state,
-        bridge.blocking_diode_steady_state,
-    )
     soft = bool(h.bank_ohm.any())
-    for number, solve in enumerate(solvers):
+    for number, machine in enumerate(machine_kinds.MACHINE_KINDS.values()):
+        solve, pulsed = BRIDGES[machine.bridge]
         mine = np.flatnonzero(kind == number)
         if not mine.size:
             continue
@@ -297,11 +302,9 @@ def _rectified(
             "diode_emission_V": emission[mine],
             "diode_resistance_ohm": h.valve_ohm[row],
         }
-        if soft and number < len(PULSING):
+        if soft and pulsed is not None:
             bank_ohm = h.bank_ohm[row]
-            outcome[:, mine] = bridge.soft_bus_steady_state(
-                PULSING[number], **circuit, bus_ohm=bank_ohm
-            )
+            outcome[:, mine] = bridge.soft_bus_steady_state(pulsed, **circuit, bus_ohm=bank_ohm)
         else:
             outcome[:3, mine] = solve(**circuit)
     return outcome[0], outcome[1], outcome[2], outcome[3]
@@ -328,7 +331,7 @@ def held_speed(halves: Halves, half: Rows, bus_V: Array) -> tuple[Array, NDArray
     at_cadence = too_hard(halves, half, asked(halves, half, cadence, bus_V))
     electrical = cadence * halves.ratio[half] * halves.pole_pairs[half] * halves.inductance_H[half]
     ohm = halves.copper_ohm[half] + halves.lead_ohm[half] + halves.valve_ohm[half]
-    knee = bus_V / (KNEE[halves.kind[half]] * halves.emf_V_s[half] * halves.ratio[half])
+    knee = bus_V / (halves.machine("knee")[half] * halves.emf_V_s[half] * halves.ratio[half])
     may_peak = (electrical > 0.7 * ohm) & (knee < 0.9 * cadence)
     unique = np.ones(len(half), dtype=bool)
     for doubtful, shares in (may_peak, SPEED_SHARES), (~may_peak & (at_cadence > 0), ENDS):
@@ -511,7 +514,7 @@ def _set_pulses(halves: Halves, volts: Array, terms: Array) -> None:
     """
     speed, current = terms[..., TERMS.index("rad_s")], terms[..., 0]
     free = speed >= halves.cadence_rad_s[:, None] * (1 - 1e-9)
-    pulsing = (halves.kind < len(PULSING))[:, None]
+    pulsing = pulses(halves)[:, None]
     half, node = np.nonzero(free & pulsing & (current > LEAST_PULSED_A))
     shaft, bus_V = speed[half, node] * halves.ratio[half], volts[half, node]
     stiff = current[half, node]
@@ -644,4 +647,4 @@ def no_load_V(halves: Halves, half: Rows, crank_rad_s: Real) -> Array:
     An upper bound: the small drops at leakage currents are left out.
     """
     shaft = np.asarray(crank_rad_s) * halves.ratio[half]
-    return np.asarray(KNEE[halves.kind[half]] * halves.emf_V_s[half] * shaft)
+    return np.asarray(halves.machine("knee")[half] * halves.emf_V_s[half] * shaft)

@@ -76,7 +76,7 @@ def wait(
 
     Other packs draw at once: an empty walk.
     """
-    wait_s = chain.demand.pack.retry_s if chain.demand.pack.kind == "retrying" else 0.0
+    wait_s = chain.demand.pack.wait_s
     if wait_s == 0:
         return on_V, standstill(chain, on_V), np.zeros(len(chain), dtype=bool)
     idle = chain.demand.load(on_V[:, None], idle=True)
@@ -135,7 +135,7 @@ def load_step(
 
     False where the step falls through the undervoltage threshold, so that the switch opens again.
     """
-    state: State = "idle" if chain.demand.pack.kind == "retrying" else "open"
+    state: State = "idle" if chain.demand.pack.behaviour.waits_to_connect else "open"
     inner = chain.inner_V(before_V[:, None], state) + np.reshape(jump_V, (-1, 1))
     after, found = first_sign_change(
         chain, lambda v: chain.inner_V(v, "loaded") - inner, before_V, off_V, scan=NEAR

@@ -13,7 +13,8 @@ from typing import Any, Literal, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from explorer.inputs.records import LINKS, Part
+from explorer.inputs.links import LINKS
+from explorer.inputs.records import Part
 from explorer.inputs.study import Project
 from explorer.model.evaluate import Evaluation, evaluate
 from explorer.model.margins import RULES

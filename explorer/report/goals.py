@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from explorer.inputs.records import LINKS
+from explorer.inputs.links import LINKS
 from explorer.report.format import money, number
 from explorer.report.page.content import Objective, Record
 

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from explorer.inputs.records import Converter
+from explorer.inputs.back_parts import Converter
 from explorer.physics.operator import endurance_power
 from explorer.report import whose
 from explorer.report.format import number

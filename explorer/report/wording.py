@@ -317,8 +317,8 @@ SETTING_WORDS: dict[str, tuple[str, str]] = {
 HOT = "Diodes, clamps and balancing resistors get hot enough to burn skin."
 
 CAUTIONS: tuple[str, ...] = (
-    "A charged capacitor bank welds and burns when shorted: fuse it at its positive terminal, "
-    "before anything else, and discharge it through a resistor before you touch the wiring.",
+    "A charged capacitor bank welds and burns when shorted: fuse its positive terminal before "
+    "anything else, and discharge it through a resistor before you touch it.",
     "Use packs with a built-in protection board only. Do not charge lithium cells below freezing, "
     "and do not leave them alone while they charge.",
     "Spinning the crank faster than stated raises the voltage with nothing to hold it once the "

@@ -1,82 +1,26 @@
-"""Designs as rows of numbers, and what a search has evaluated of them."""
+"""What a sampled search has evaluated, and the front of it at today's prices."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator
 
 import numpy as np
 from numpy.typing import NDArray
 
 from explorer import front
-from explorer.inputs.records import LINKS, SETTINGS
 from explorer.inputs.study import Project
-from explorer.model import costing
+from explorer.model import costing, objectives
 from explorer.model import margins as rule_margins
 from explorer.model.chain import Chain
 from explorer.model.demand import demand
-from explorer.model.evaluate import HOPELESS, Evaluation
-from explorer.model.space import Designs, Rows, Space, plain_setting
+from explorer.model.evaluate import UNBOUNDED_MARGIN, Evaluation
+from explorer.model.space import Designs, Rows, Space
 from explorer.model.supply import Halves
+from explorer.search.coordinates import Coordinates
 from explorer.units import Array
 
-
-@dataclass(frozen=True)
-class Coordinates:
-    """Designs as rows of numbers: the place in a list of choices, or a continuous value."""
-
-    space: Space
-
-    @property
-    def names(self) -> tuple[str, ...]:
-        """The variables: links, then settings."""
-        return (*LINKS, *SETTINGS)
-
-    def count(self, name: str) -> int:
-        """How many values a variable has, 0 for a continuous one."""
-        if name in LINKS:
-            return len(self.space.choices[name])
-        setting = self.space.settings[name]
-        return 0 if setting.continuous else len(setting.values)
-
-    def designs(self, rows: Array) -> Designs:
-        """The designs of rows of coordinates (n, variables)."""
-        parts, settings = {}, {}
-        for column, name in zip(rows.T, self.names, strict=True):
-            if name in LINKS:
-                parts[name] = self.space.choices[name][column.astype(np.intp)]
-            elif self.count(name):
-                settings[name] = np.array(self.space.settings[name].values)[column.astype(np.intp)]
-            else:
-                settings[name] = np.array([plain_setting(name, v) for v in column.tolist()])
-        return Designs(parts, settings)
-
-    def settled(self, rows: Array) -> Array:
-        """Rows with continuous values as a design keeps them, to six digits."""
-        rows = rows.copy()
-        for place, name in enumerate(self.names):
-            if not self.count(name):
-                rows[:, place] = [plain_setting(name, value) for value in rows[:, place].tolist()]
-        return rows
-
-    def rows(self, designs: Designs) -> Array:
-        """Coordinates of designs, NaN where a choice is no longer offered: (n, variables)."""
-        columns = []
-        for name in self.names:
-            if name in LINKS:
-                offered = self.space.choices[name].astype(float)
-                value = designs.parts[name].astype(float)
-            else:
-                offered = np.array(self.space.settings[name].values)
-                value = designs.settings[name]
-            if self.count(name):
-                order = np.argsort(offered)
-                place = np.searchsorted(offered[order], value).clip(0, len(offered) - 1)
-                found = offered[order][place] == value
-                value = np.where(found, order[place].astype(float), np.nan)
-            columns.append(value)
-        return np.stack(columns, axis=1)
-
+PARENTS = 100
+"""Designs to cross, at the least."""
 
 Covered = Callable[[Designs], NDArray[np.bool_]]
 """Which designs a sweep has evaluated already, (n,)."""
@@ -87,17 +31,27 @@ def nothing(designs: Designs) -> NDArray[np.bool_]:
     return np.zeros(len(designs), dtype=bool)
 
 
-class Explored:
-    """Everything evaluated so far, and the front of it at today's prices."""
+class Archive:
+    """Everything evaluated so far, one row a design.
+
+    `rows` (n, variables) are coordinates, `points` (n, objectives) the objectives at today's
+    prices, `margins` (n, rules) with the limit on cost last where there is one. `violations` (n,)
+    is 0 for a feasible design, else how badly it breaks the rules. `evaluations` counts those that
+    this search has paid for.
+    """
 
     def __init__(self, project: Project, space: Space, covered: Covered = nothing) -> None:
         self.project, self.coordinates, self.covered = project, Coordinates(space), covered
         self.known: set[bytes] = set()
         self.rows = np.empty((0, len(self.coordinates.names)))
-        self.points = np.empty((0, 4))
+        self.points = np.empty((0, len(objectives.OBJECTIVES)))
         self.violations = np.empty(0)
         self.margins = np.empty((0, 0))
         self.evaluations = 0
+
+    def exclude(self, designs: Designs) -> None:
+        """Take designs for evaluated of which nothing else is known here."""
+        self.known.update(row.tobytes() for row in self.coordinates.rows(designs))
 
     def fresh(self, rows: Array) -> Array:
         """The settled rows that were never evaluated, each once, in order."""
@@ -107,59 +61,80 @@ class Explored:
         rows = rows[sorted(number for key, number in new.items() if key not in self.known)]
         return rows[~self.covered(self.coordinates.designs(rows))] if len(rows) else rows
 
-    def sound(self, rows: Array) -> NDArray[np.bool_]:
+    def passes_screen(self, rows: Array) -> NDArray[np.bool_]:
         """Where no rule is broken that needs neither the curves of a chain nor its session.
 
         What breaks one, or the limits on mass and cost, is infeasible beyond doubt and not worth an
         evaluation.
         """
-        project, designs = self.project, self.coordinates.designs(rows)
-        study, catalogue = project.study, project.catalogue
+        designs = self.coordinates.designs(rows)
         kept = np.ones(len(rows), dtype=bool)
-        margins = []
-        if study.limits.cost is not None:
-            margins.append(study.limits.cost - costing.costs(project, designs))
-        if study.limits.mass_kg is not None:
-            margins.append(study.limits.mass_kg - costing.mass_kg(catalogue, designs))
-        crowd = {
-            name: Halves.of(
-                catalogue, designs, catalogue.operators[name], 60 * study.session.minutes,
-                study.session.winding_C,
-            )
-            for name in study.session.operators
-        }  # fmt: skip
-        for halves in crowd.values():
-            margins += rule_margins.unloaded_margins(project, halves).values()
-        for pack_id in study.session.packs:
-            need = demand(catalogue, designs, catalogue.packs[pack_id])
-            margins += rule_margins.back_margins(project, designs, need).values()
-            # Too fast without a load: asks nothing of the curves, which cost the most.
-            chain = Chain(None, np.arange(len(rows)), need)  # type: ignore[arg-type]
-            for halves in crowd.values():
-                fast = rule_margins.overspeed_margins(project, designs, chain, halves)
-                margins += fast.values()
-        for margin in margins:
+        for margin in _quick_margins(self.project, designs):
             kept &= margin >= 0
         return kept
 
-    def add(self, rows: Array, evaluation: Evaluation) -> None:
-        """Remember results; infeasible designs count by how badly they break the rules."""
+    def add(self, rows: Array, evaluation: Evaluation, *, evaluated: bool = False) -> None:
+        """Remember results; `evaluated` counts them as paid for by this search."""
         cost = costing.costs(self.project, evaluation.designs)
-        limit = self.project.study.limits.cost
-        self.known.update(row.tobytes() for row in rows)
-        self.rows = np.concatenate([self.rows, rows])
-        self.points = np.concatenate([self.points, evaluation.objectives(cost)])
+        points = objectives.points_of(self.project, evaluation, cost)
         margins = np.stack(list(evaluation.margins.values()), axis=1)
+        limit = self.project.study.limits.cost
         if limit is not None:
             margins = np.column_stack([margins, limit - cost])
-        margins = margins.clip(HOPELESS, -HOPELESS)
-        self.margins = np.concatenate([self.margins, margins]) if len(self.margins) else margins
+        margins = margins.clip(UNBOUNDED_MARGIN, -UNBOUNDED_MARGIN)
         # Margins have different units: what counts is how many rules are broken, then how far.
         broken = np.clip(-margins, 0.0, None)
         violations = (broken > 0).sum(axis=1) + (broken / (1.0 + broken)).sum(axis=1)
+        self.known.update(row.tobytes() for row in rows)
+        self.rows = np.concatenate([self.rows, rows])
+        self.points = np.concatenate([self.points, points])
+        self.margins = np.concatenate([self.margins, margins]) if len(self.margins) else margins
         self.violations = np.concatenate([self.violations, violations])
+        self.evaluations += len(rows) if evaluated else 0
 
     def front_rows(self) -> Rows:
         """Numbers of the feasible designs that none dominates."""
         feasible = np.flatnonzero(self.violations == 0)
         return feasible[front.non_dominated(self.points[feasible])]
+
+    def front_and_parents(self, numbers: Rows) -> tuple[Rows, Rows]:
+        """Of some designs, the front without equal points, and those to cross: the front, what
+        would be the front without it and so on, then what breaks the rules least.
+        """
+        violations = self.violations[numbers]
+        feasible = numbers[violations == 0]
+        _, first = np.unique(self.points[feasible].round(9), axis=0, return_index=True)
+        feasible = feasible[np.sort(first)]
+        layers = [feasible[:0]]
+        while len(feasible) and sum(map(len, layers)) < PARENTS:
+            best = front.non_dominated(self.points[feasible])
+            layers.append(feasible[best])
+            feasible = feasible[~best]
+        worse = numbers[np.argsort(violations, kind="stable")][np.count_nonzero(violations == 0) :]
+        lacking = max(PARENTS - sum(map(len, layers)), 0)
+        return layers[min(1, len(layers) - 1)], np.concatenate([*layers, worse[:lacking]])
+
+
+def _quick_margins(project: Project, designs: Designs) -> Iterator[Array]:
+    """Margins (n,) of the rules and limits that need neither curves nor sessions."""
+    study, catalogue = project.study, project.catalogue
+    if study.limits.cost is not None:
+        yield study.limits.cost - costing.costs(project, designs)
+    if study.limits.mass_kg is not None:
+        yield study.limits.mass_kg - costing.mass_kg(catalogue, designs)
+    crowd = [
+        Halves.of(
+            catalogue, designs, catalogue.operators[name], 60 * study.session.minutes,
+            study.session.winding_C,
+        )
+        for name in study.session.operators
+    ]  # fmt: skip
+    for halves in crowd:
+        yield from rule_margins.unloaded_margins(project, halves).values()
+    for pack_id in study.session.packs:
+        need = demand(catalogue, designs, catalogue.packs[pack_id])
+        yield from rule_margins.back_margins(project, designs, need).values()
+        # Too fast without a load: needs nothing of the curves, which cost the most.
+        chain = Chain(None, np.arange(len(designs)), need)  # type: ignore[arg-type]
+        for halves in crowd:
+            yield from rule_margins.overspeed_margins(project, designs, chain, halves).values()

@@ -1,4 +1,4 @@
-"""What designs will turn out to be, guessed from those that were evaluated."""
+"""A surrogate of the model: what designs will be, from those that were evaluated."""
 
 from __future__ import annotations
 
@@ -6,17 +6,17 @@ import numpy as np
 from scipy.linalg import cho_solve, solve_triangular
 from scipy.special import log_ndtr
 
-from explorer.model import costing
+from explorer.model import costing, objectives
 from explorer.model.space import Rows
-from explorer.search.archive import Explored
+from explorer.search.archive import Archive
 from explorer.units import Array
 
-TAUGHT = 1000
-"""Designs to guess from, at the most: it takes time with the third power of them."""
+LEARNT_FROM = 1000
+"""Designs to learn from, at the most: time grows with the third power of them."""
 REACH, NOISE = 10.0, 0.01
-"""How many differences make two designs strangers, and the share that they leave unexplained."""
+"""Differences over which likeness falls to 1/e, and the variance that no likeness explains."""
 HOPE, CAUTION = 0.5, 0.1
-"""Standard deviations by which a guessed objective is taken for better, and the share of the
+"""Standard deviations by which a predicted objective is taken for better, and the share of the
 front's extent that halving the chance to keep all rules outweighs (times ln 2).
 """
 LEAST_CHANCE = 0.01
@@ -40,11 +40,11 @@ class Process:
         self.weights = cho_solve((self.lower, True), (known - self.mean) / self.spread)
 
     def _alike(self, values: Array) -> Array:
-        """How alike designs are to those known, from 0 for strangers to 1 for the same: (n, m)."""
+        """Likeness (n, m) of designs to those known: 1 for the same, less the less they share."""
         whole = self.values[0].sum()
         return np.asarray(np.exp((values @ self.values.T - whole) / REACH))
 
-    def guess(self, values: Array) -> tuple[Array, Array]:
+    def predict(self, values: Array) -> tuple[Array, Array]:
         """Means (n, k) of what designs will become, and their standard deviations (n, k)."""
         alike = self._alike(values)
         explained = (solve_triangular(self.lower, alike.T, lower=True) ** 2).sum(axis=0)
@@ -52,37 +52,41 @@ class Process:
         return self.mean + self.spread * (alike @ self.weights), unsure[:, None] * self.spread
 
 
-class Guess:
+class Surrogate:
     """Which designs are worth an evaluation.
 
-    Energy and effort are guessed from feasible designs only: those of the others mean little. The
-    chance to keep each rule is guessed from the margins of all. Cost and mass are known.
+    Objectives that a session decides are predicted from feasible designs only: those of the others
+    mean little. The chance to keep each rule is predicted from the margins of all. Cost is known,
+    and so is what parts and settings decide.
     """
 
     def __init__(
-        self, explored: Explored, members: Rows, parents: Rows, generator: np.random.Generator
+        self, archive: Archive, members: Rows, parents: Rows, generator: np.random.Generator
     ) -> None:
         """To be better than some members of a front, from their parents and other designs."""
-        others = np.setdiff1d(np.arange(len(explored.rows)), parents)
-        late, early = others[-TAUGHT // 2 :], generator.permutation(others[: -TAUGHT // 2])
-        taught = np.concatenate([parents, late, early])[:TAUGHT]
-        self.explored, self.members = explored, explored.points[members]
-        values = self._values(explored.rows[taught])
-        margins = explored.margins[taught]
+        others = np.setdiff1d(np.arange(len(archive.rows)), parents)
+        late, early = (
+            others[-LEARNT_FROM // 2 :],
+            generator.permutation(others[: -LEARNT_FROM // 2]),
+        )
+        learnt = np.concatenate([parents, late, early])[:LEARNT_FROM]
+        self.archive, self.members = archive, archive.points[members]
+        values = self._values(archive.rows[learnt])
+        margins = archive.margins[learnt]
         margins = margins[:, (margins < 0).any(axis=0)]
         usual = np.median(np.abs(margins), axis=0)
         usual[usual == 0] = 1.0
         # Between -1 and 1: what breaks a rule by far says as little more as what keeps it by far.
         self.rules = Process(values, margins / (usual + np.abs(margins)))
         if len(members):
-            feasible = explored.violations[taught] == 0
-            self.objectives = Process(values[feasible], explored.points[taught[feasible]])
+            feasible = archive.violations[learnt] == 0
+            self.objectives = Process(values[feasible], archive.points[learnt[feasible]])
 
     def _values(self, rows: Array) -> Array:
         """A column for each value of each variable, 1 where a row has it; continuous ones lie
         between two of their sweep points.
         """
-        coordinates, columns = self.explored.coordinates, []
+        coordinates, columns = self.archive.coordinates, []
         for column, name in zip(rows.T, coordinates.names, strict=True):
             count = coordinates.count(name)
             points = np.arange(count) if count else coordinates.space.settings[name].values
@@ -96,16 +100,19 @@ class Guess:
         at the cost of the risk to break a rule.
         """
         values = self._values(rows)
-        margins, unsure = self.rules.guess(values)
+        margins, unsure = self.rules.predict(values)
         spread = np.sqrt(unsure**2 + NOISE * self.rules.spread**2)
         chances = np.clip(log_ndtr(margins / spread), np.log(LEAST_CHANCE), 0.0)
         loss = -CAUTION * chances.sum(axis=1)
         if len(self.members):
-            points, unsure = self.objectives.guess(values)
+            points, unsure = self.objectives.predict(values)
             points -= HOPE * unsure
-            designs, project = self.explored.coordinates.designs(rows), self.explored.project
-            points[:, 1] = costing.costs(project, designs)
-            points[:, 2] = costing.mass_kg(project.catalogue, designs)
+            designs, project = self.archive.coordinates.designs(rows), self.archive.project
+            known = objectives.static_values(project, designs)
+            known[objectives.COST] = costing.costs(project, designs)
+            for column, one in enumerate(objectives.OBJECTIVES):
+                if one.key in known:
+                    points[:, column] = one.sign * known[one.key]
             extent = np.ptp(self.members, axis=0)
             extent[extent == 0] = 1.0
             behind = np.full(len(rows), -1.0)

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from explorer.front import non_dominated
 from explorer.inputs.study import Project
 from explorer.model.space import Rows
-from explorer.store.results import Stored
+from explorer.store.stored import Stored
 from explorer.units import Array
 
 

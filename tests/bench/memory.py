@@ -2,7 +2,7 @@
 
 Run `python -m tests.bench.memory [--json FILE]`. Three blocks of spaces with more and more back
 halves are swept, each space by a process of its own; what it holds before the first block
-(libraries, tables, the list of back halves) is told apart. Flat is good: the space grows a
+(libraries, tables, the list of back halves) is measured apart. Flat is good: the space grows a
 hundredfold.
 """
 

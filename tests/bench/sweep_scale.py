@@ -3,7 +3,7 @@
 Run `python -m tests.bench.sweep_scale [--json FILE] [--beyond 1]`. The spaces are the demo's tables
 with more or fewer of their rows and settings; `--beyond` adds one of over a thousand million. Time
 is that of the whole search by two processes, the store included. Goals: 100 million within 120 s on
-two free cores and 2 GiB, cost a combination flat or falling. The processors' time is told beside
+two free cores and 2 GiB, cost a combination flat or falling. The processors' time stands beside
 the clock's: on a busy machine only the former can be compared.
 """
 
@@ -20,8 +20,9 @@ from typing import Any
 
 import numpy as np
 
-from explorer.inputs.records import LINKS
-from explorer.inputs.study import Project, Setting, load
+from explorer.inputs.links import LINKS
+from explorer.inputs.sections import Setting
+from explorer.inputs.study import Project, load
 from explorer.model import costing, evaluate
 from explorer.model.space import Space
 from explorer.search import run
@@ -114,7 +115,7 @@ def measure(project: Project, name: str, folder: Path) -> dict[str, Any]:
     begun, before = time.perf_counter(), spent()
     path = folder / "bench.store.sqlite"
     with Store.open(path) as store:
-        told = run.launch(project, store, workers=2)
+        summary = run.launch(project, store, workers=2)
         searched = time.perf_counter() - begun
         get_reusable_executor().shutdown(wait=True)  # its time counts when it has ended
         processors = spent() - before
@@ -125,14 +126,14 @@ def measure(project: Project, name: str, folder: Path) -> dict[str, Any]:
     memory.join()
     row = {
         "space": name,
-        "combinations": told.designs_considered,
-        "exact": told.exact,
+        "combinations": summary.designs_considered,
+        "exact": summary.exact,
         "seconds": searched,
         "processor_s": processors,
-        "combinations_per_s": told.designs_considered / searched,
-        "processor_us_per_combination": 1e6 * processors / told.designs_considered,
-        "evaluated_share": told.designs_evaluated / told.designs_considered,
-        "feasible_share": told.designs_feasible / told.designs_considered,
+        "combinations_per_s": summary.designs_considered / searched,
+        "processor_us_per_combination": 1e6 * processors / summary.designs_considered,
+        "evaluated_share": summary.designs_evaluated / summary.designs_considered,
+        "feasible_share": summary.designs_feasible / summary.designs_considered,
         "stored": len(stored),
         "front": len(front),
         "memory_bytes": memory.most,

@@ -7,7 +7,8 @@ from typing import Any
 
 import numpy as np
 
-from explorer.inputs.records import LINKS, SETTINGS
+from explorer.inputs.links import LINKS
+from explorer.inputs.records import SETTINGS
 from explorer.inputs.study import Project
 from explorer.model.chain import Chain
 from explorer.model.space import Designs
@@ -15,7 +16,7 @@ from explorer.model.space import Designs
 SOUND = {
     "crank": "crank_mid", "gearing": "belt_4", "generator": "hub_small", "lead": "lead_plain",
     "rectifier": "schottky_3a", "cell": "cell_25f", "clamp": "no_clamp", "window": "window_plain",
-    "converter": "buckboost_22v", "pack_lead": "usb_lead_short",
+    "converter": "buckboost_wide", "pack_lead": "usb_lead_short",
     "cells_series": 5, "cells_parallel": 1, "cadence_rpm": 50.0, "undervoltage_off_V": 5.0,
     "undervoltage_band_V": 1.8, "overvoltage_off_V": 10.5,
 }  # fmt: skip

@@ -7,8 +7,10 @@ from dataclasses import replace
 
 import numpy as np
 
-from explorer.inputs.records import LINKS, SETTINGS
+from explorer.inputs.links import LINKS
+from explorer.inputs.records import SETTINGS
 from explorer.inputs.study import Project
+from explorer.model import costing
 from explorer.model.evaluate import Case, Evaluation
 from explorer.model.space import Designs
 
@@ -40,19 +42,19 @@ def designs(project: Project, count: int, seed: int = 1) -> Designs:
 
 
 def results(project: Project, chosen: Designs, seed: int = 1, coarse: bool = False) -> Evaluation:
-    """Results for some designs; `coarse` rounds them, so that ties are common."""
+    """Results for some designs, the mass alone theirs; `coarse` rounds, so that ties are common."""
     n, rng = len(chosen), np.random.default_rng(seed)
     goals = np.abs(rng.normal(size=(n, 3))) + 0.05
     if coarse:
         goals = np.ceil(3 * goals) / 3
-    energy, mass, effort = 800 / goals[:, 0], 4 * goals[:, 1], 60 * goals[:, 2]
+    energy, effort = 800 / goals[:, 0], 60 * goals[:, 2]
     first = rng.uniform(10, 250, n)
     margins = {name: np.abs(rng.normal(size=n)) for name in MARGINS}
     margins["turnable_N_m"] = np.where(rng.random(n) < 0.1, -1.0, 0.5)
     return Evaluation(
         designs=chosen,
         delivered_energy_J=energy,
-        mass_kg=mass,
+        mass_kg=costing.mass_kg(project.catalogue, chosen),
         crank_effort_percent=effort,
         time_to_first_charge_s=first,
         regime=rng.integers(0, 4, n).astype(np.int8),

@@ -14,8 +14,10 @@ from typing import Any
 
 import numpy as np
 
-from explorer.inputs.records import LINKS, Part
-from explorer.inputs.study import Limits, Project, Session, load
+from explorer.inputs.links import LINKS
+from explorer.inputs.records import Part
+from explorer.inputs.sections import Limits, Session
+from explorer.inputs.study import Project, load
 from explorer.report.wording import LEDGER, MARGINS
 
 HOSTILE = "<b onclick=alert(1)>Hub & motor</b> \"'"

@@ -20,13 +20,16 @@ from chains import with_study
 from invented import at_prices, designs, results
 
 from explorer.decision.repricing import Moment, Previous, reprice, terms
-from explorer.inputs.records import LINKS, SETTINGS
+from explorer.inputs.links import LINKS
+from explorer.inputs.records import SETTINGS
 from explorer.inputs.study import Project
 from explorer.model import costing
 from explorer.model.space import describe, design_id
 from explorer.report.page import figures, market, page, swaps
-from explorer.store.results import Store, Stored, ids_of, path_of
+from explorer.store.keys import ids_of
+from explorer.store.results import Store, path_of
 from explorer.store.standing import front_rows
+from explorer.store.stored import Stored
 
 
 @pytest.fixture

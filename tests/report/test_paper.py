@@ -52,7 +52,7 @@ WORDS = (
     "only when the rerun is told of them.",
 )
 TIP = (
-    "The nearest price that overturns it: Buck-boost module 2.8 to 22 V four switches, when it "
+    "The nearest price that overturns it: Buck-boost module 3 to 20 V four switches, when it "
     "falls below 3.11 EUR (13.50 EUR today)."
 )
 

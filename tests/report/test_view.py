@@ -12,7 +12,7 @@ import pytest
 import synthetic
 
 from explorer import front
-from explorer.inputs.records import LINKS
+from explorer.inputs.links import LINKS
 from explorer.inputs.study import Project
 from explorer.model import costing
 from explorer.model.evaluate import evaluate

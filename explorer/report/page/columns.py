@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from explorer.inputs.records import LINKS
+from explorer.inputs.links import LINKS
 from explorer.report import whose
 from explorer.report.goals import objectives, part_names
 from explorer.report.page.content import BillLine, CaseRow, Column, Designs, Link, PartName, Record

@@ -15,13 +15,14 @@ from numpy.typing import NDArray
 
 from explorer import front
 from explorer.decision import price_sensitivity, repricing
-from explorer.inputs.records import LINKS
+from explorer.inputs.links import LINKS
 from explorer.model.objectives import KEYS as OBJECTIVE_KEYS
 from explorer.model.space import Rows
 from explorer.report.format import money, number
 from explorer.report.goals import EFFORT_DIGITS
 from explorer.report.wording import LINK_WORDS, PICK_WORDS
-from explorer.store.results import Numbers, Stored, ids_of
+from explorer.store.keys import Numbers, ids_of
+from explorer.store.stored import Stored
 from explorer.units import Array
 
 if TYPE_CHECKING:

@@ -8,12 +8,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from explorer.inputs.records import LINKS, SETTINGS
+from explorer.inputs.links import LINKS
+from explorer.inputs.records import SETTINGS
 from explorer.model.averaged import REGIMES
 from explorer.model.space import Rows
 from explorer.report.format import money, number
 from explorer.report.wording import LINK_WORDS, SETTING_WORDS
-from explorer.store.results import Stored, ids_of
+from explorer.store.keys import ids_of
+from explorer.store.stored import Stored
 from explorer.units import Array
 
 if TYPE_CHECKING:

@@ -4,10 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from math import log1p, pi, sqrt
+from math import log1p, pi
 from typing import TYPE_CHECKING
 
-from explorer.inputs.records import VALVES_PER_GENERATOR
 from explorer.model.averaged import CYCLING, STEADY
 from explorer.report.format import number
 
@@ -20,8 +19,6 @@ METER_A = 1e-3
 """Current at which a diode's drop is taken where next to nothing flows."""
 USB_V = (4.75, 5.25)
 """VBUS at a source's terminals (USB 2.0 specification, 7.2.2)."""
-KNEE = {"three_phase": sqrt(3.0), "two_phase": 1.0, "brushed_dc": 1.0}
-DROPS = {"three_phase": 2, "two_phase": 2, "brushed_dc": 1}
 SLOW, FAST = 0.75, 1.5
 """How far a charging time may miss for reasons that no table knows (judgement)."""
 
@@ -43,17 +40,16 @@ def no_load_V(known: Facts, factor: float = 1.0) -> float:
     drop = 0.0
     if diode.saturation_A > 0:
         drop = diode.emission_V * log1p(METER_A / diode.saturation_A)
-    peak = KNEE[generator.kind] * generator.emf_phase_V_s * known.shaft_rad_s * factor
-    return float(max(peak - DROPS[generator.kind] * drop, 0.0))
+    machine = generator.machine
+    peak = machine.knee * generator.emf_phase_V_s * known.shaft_rad_s * factor
+    return float(max(peak - machine.drops * drop, 0.0))
 
 
 def winding_V(known: Facts) -> float:
-    """What an AC meter shows between two wires of the open generator (DC of a brushed one), V."""
+    """What a meter shows between two wires of the open generator, V: true rms, or DC."""
     generator = known.part("generator")
-    emf = float(generator.emf_phase_V_s) * known.shaft_rad_s
-    if generator.kind == "brushed_dc":
-        return emf
-    return emf * (sqrt(3.0) if generator.kind == "three_phase" else 1.0) / sqrt(2.0)
+    emf_V = float(generator.emf_phase_V_s) * known.shaft_rad_s
+    return emf_V * float(generator.machine.reading_per_peak)
 
 
 def proving(known: Facts) -> Iterator[Step]:
@@ -66,13 +62,8 @@ def proving(known: Facts) -> Iterator[Step]:
 
 def _generator_steps(known: Facts) -> Iterator[Step]:
     generator = known.part("generator")
-    pairs = {"three_phase": 2, "two_phase": 1, "brushed_dc": 1}[generator.kind]
-    wires = {
-        "three_phase": "each of the three pairs of generator wires",
-        "two_phase": "each of the two windings",
-        "brushed_dc": "the two generator wires",
-    }[generator.kind]
-    ohm = pairs * generator.resistance_phase_ohm
+    wires = generator.machine.where_measured
+    ohm = generator.machine.phases_between_leads * generator.resistance_phase_ohm
     yield Step(
         f"Nothing connected. Measure the resistance of {wires}, leads subtracted.",
         f"{number(ohm)} ohm",
@@ -81,12 +72,11 @@ def _generator_steps(known: Facts) -> Iterator[Step]:
         "table's; measure it and change its row.",
     )
     volts, turns = winding_V(known), number(known.setting("cadence_rpm"))
-    kind = "DC" if generator.kind == "brushed_dc" else "AC"
     cycles = known.shaft_rad_s * generator.pole_pairs / (2 * pi)
-    pace = "" if kind == "DC" else f" at {number(cycles)} Hz"
+    current = "DC" if generator.machine.direct else f"AC at {number(cycles)} Hz"
     yield Step(
         f"Still nothing connected. Turn the crank at {turns} turns a minute and measure {wires}.",
-        f"{number(volts)} V {kind}{pace}",
+        f"{number(volts)} V {current}",
         _around(volts, EMF_SPREAD, "V"),
         "Low in all: cadence, gear ratio or EMF constant is not the table's. One phase low: a bad "
         "contact or winding.",
@@ -96,8 +86,7 @@ def _generator_steps(known: Facts) -> Iterator[Step]:
 
 def _bus_steps(known: Facts) -> Iterator[Step]:
     turns = number(known.setting("cadence_rpm"))
-    generator = known.part("generator")
-    valves = VALVES_PER_GENERATOR[generator.kind]
+    valves = known.part("generator").valves
     volts = no_load_V(known)
     factor = known.overspeed_factor
     fast = no_load_V(known, factor)
@@ -134,7 +123,7 @@ def _bus_steps(known: Facts) -> Iterator[Step]:
     charge = known.spread.readings.get("time_to_first_charge_s")
     if charge:
         start, packs = known.levels_V[1], (case.chain.demand.pack for case in known.cases)
-        waits = [pack.retry_s if pack.kind == "retrying" else 0.0 for pack in packs]
+        waits = [pack.wait_s for pack in packs]
         firsts = [float(c.time_to_first_charge_s[0]) for c in known.evaluation.cases]
         slowest = firsts.index(max(firsts))
         wait = waits[slowest]

@@ -113,7 +113,7 @@ def _fuse(known: Facts) -> Guard:
 def _while_open(known: Facts) -> str:
     """What a bus without its bank comes to while somebody cranks."""
     least = min(known.part("window").voltage_limit_V, known.part("converter").input_max_V)
-    if known.part("clamp").kind == "bus":
+    if known.part("clamp").on_bus:
         return "When it is open the clamp still holds the bus: it sits on the generator's side."
     if known.open_V <= least:
         return (
@@ -204,7 +204,7 @@ def _generator_side(known: Facts) -> Guard:
 def _clamp(known: Facts) -> Guard:
     clamp = known.part("clamp")
     volts = number(clamp.threshold_V)
-    if clamp.kind == "cell":
+    if clamp.by_cell:
         return Guard(
             f"clamp, {volts} V a cell", "across each cell", "each cell when the load is gone",
             "Window and converter while the fuse is open.",

@@ -40,7 +40,6 @@ DIVIDER_RANGE = 3.0
 """Highest total of a divider over the least that its current allows: a stiffer one is less moved
 by a comparator's own input current (common practice, no source)."""
 LEVELS = ("load off", "load on", "load cut")
-CONDUCTORS = {"three_phase": "3 wires", "two_phase": "4 wires", "brushed_dc": "2 wires"}
 
 
 @dataclass(frozen=True)
@@ -77,7 +76,7 @@ class Facts:
     @property
     def unclamped(self) -> bool:
         """Whether the chain goes without a clamp."""
-        return bool(self.part("clamp").kind == "none")
+        return not self.part("clamp").present
 
     @cached_property
     def shaft_rad_s(self) -> float:
@@ -560,7 +559,7 @@ def _wires(known: Facts) -> Iterator[Wire]:
     bus = f"copper, AWG {bus_gauge(known)} or thicker, as short as it goes"
     yield Wire("handle", "gearing", f"shaft, {known.part('gearing').name}", "")
     yield Wire(
-        "generator", "rectifier", f"{lead.name}, {CONDUCTORS[generator.kind]}",
+        "generator", "rectifier", f"{lead.name}, {generator.machine.wires} wires",
         f"{number(known.phase_A)} A rms a phase",
     )  # fmt: skip
     most = f"{number(max(known.bus_A, known.input_A))} A at most"
@@ -569,7 +568,7 @@ def _wires(known: Facts) -> Iterator[Wire]:
     yield Wire("rectifier +", "bus +", bus, f"{number(known.bus_A)} A at most")
     yield Wire("rectifier −", "bank −", bus, f"{number(known.bus_A)} A at most")
     if not known.unclamped:
-        each = "each cell" if known.part("clamp").kind == "cell" else "bus + and bank −"
+        each = "each cell" if known.part("clamp").by_cell else "bus + and bank −"
         yield Wire("clamp", each, "copper", "only when the load is gone")
     yield Wire("bus +", "window in", bus, f"{number(known.input_A)} A at most")
     yield Wire("window taps", "divider, bus to ground", "any thin wire",
@@ -589,7 +588,7 @@ _UNIT = re.compile(r"(?<=\d) (?=[^\W\d_]{1,2}\b)")
 
 def _symbols(known: Facts) -> Iterator[Symbol]:
     generator, clamp = known.part("generator"), known.part("clamp")
-    wires = int(CONDUCTORS[generator.kind][0])
+    wires = generator.machine.wires
     cells = known.setting("cells_series") * known.setting("cells_parallel")
     bus, taken = (f"{number(amps)} A" for amps in (known.bus_A, known.input_A))
     rpm = f"{number(known.shaft_rad_s * 30 / pi)} rpm"
@@ -597,9 +596,9 @@ def _symbols(known: Facts) -> Iterator[Symbol]:
     yield Symbol("gearing", known.part("gearing").name, rpm)
     yield Symbol("generator", generator.name, f"{number(known.phase_A)} A", wires)
     yield Symbol("rectifier", known.part("rectifier").name, bus, wires)
-    if clamp.kind == "bus":
+    if clamp.on_bus:
         yield Symbol("clamp", clamp.name)
-    each = ", each clamped" if clamp.kind == "cell" else ""
+    each = ", each clamped" if clamp.by_cell else ""
     yield Symbol("fuse", f"fuse, {fuse_words(known)}")
     yield Symbol("bank", f"{cells:.0f} × {known.part('cell').name}{each}", taken)
     yield Symbol("window", known.part("window").name, taken)
