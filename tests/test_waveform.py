@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from test_session import ADULT, STEADY_PACK, changed, with_person
+from tests.test_session import ADULT, STEADY_PACK, changed, with_person
 
 from explorer.errors import ExplorerError, InputError
 from explorer.inputs.study import Project
