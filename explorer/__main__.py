@@ -1,11 +1,11 @@
 """`python -m explorer` is the same program as `genchain`."""
 
-from explorer.stopping import run
+from explorer.stopping import run_program
 
 
 def main() -> None:
     """Run the program. Signals are seen to before anything heavy is imported."""
-    run(_program)
+    run_program(_program)
 
 
 def _program() -> None:

@@ -1,4 +1,4 @@
-"""Which designs are worth a look: dominance, hypervolume, a front thin enough to read, picks.
+"""Which designs are worth a look: dominance, hypervolume, a front thin enough to read.
 
 Arrays only; every objective is minimised. A point dominates another when it is nowhere worse and
 somewhere better; of equal points none dominates the other, so all of them stay.
@@ -11,8 +11,6 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-PICKS = ("most_energy", "least_cost", "lightest", "easiest", "recommended")
-"""Names of the picks: the extremes in the order of the objectives, then the recommended one."""
 TASTES = 20_000
 """How many different weightings of the goals vote."""
 LEAST_OF_THE_MOST = 0.5
@@ -114,18 +112,6 @@ def recommended(points: ArrayLike, units: ArrayLike) -> int:
     enough = enough if len(enough) else np.arange(len(points))
     count = votes(points[enough], units)
     return int(enough[_order(np.column_stack([-count, points[enough]]))[0]])
-
-
-def picks(points: ArrayLike, units: ArrayLike) -> dict[str, int]:
-    """Index of the design that answers each plain wish, keys as in `PICKS`.
-
-    `points` has shape (n, 4) in the order -energy, cost, mass, effort, `units` (4,) as for `votes`.
-    See `extremes` and `recommended` for ties; one design may answer several wishes.
-    """
-    points = _checked(points)
-    if points.shape[1] != len(PICKS) - 1:
-        raise ValueError(f"picks need {len(PICKS) - 1} objectives, got {points.shape[1]}")
-    return dict(zip(PICKS, [*map(int, extremes(points)), recommended(points, units)], strict=True))
 
 
 def reading_front(

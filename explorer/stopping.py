@@ -39,7 +39,7 @@ def status() -> int | None:
     return _State.status
 
 
-def run(program: Callable[[], None]) -> None:
+def run_program(program: Callable[[], None]) -> None:
     """Run a program that ends with SystemExit; a signal ends it with 130 or 143."""
     for number in SIGNALS:
         signal.signal(number, _on_signal)

@@ -9,7 +9,7 @@ import pytest
 
 from explorer.decision import changes
 from explorer.decision.changes import Change
-from explorer.decision.repricing import rerun
+from explorer.decision.repricing import reprice_and_record
 from explorer.errors import InputError
 from explorer.inputs.study import load
 from explorer.store.results import Store, path_of
@@ -112,26 +112,26 @@ def test_a_rerun_names_what_changed_since_the_last_run_once(small_study: Path) -
     project = load(small_study)
     with Store.open(path_of(project)) as store:
         store.append(project, results(project, designs(project, 200)), "sweep")
-        assert rerun(project, store, store.load(project)[0]).changed == ()
+        assert reprice_and_record(project, store, store.load(project)[0]).changed == ()
         replace_in(small_study, {"cost = 150": "cost = 140"})
         later = load(small_study)
-        free = rerun(later, store, store.load(later)[0], owned=["belt_4"])
-        found = rerun(later, store, store.load(later)[0])
+        free = reprice_and_record(later, store, store.load(later)[0], owned=["belt_4"])
+        found = reprice_and_record(later, store, store.load(later)[0])
         assert free.changed == found.changed == (Change("limit", "cost", 150.0, 140.0),)
         assert found.summary()["changed"] == [
             {"what": "limit", "name": "cost", "before": 150.0, "after": 140.0}
         ]
-        assert rerun(later, store, store.load(later)[0]).changed == ()
+        assert reprice_and_record(later, store, store.load(later)[0]).changed == ()
 
 
 def test_where_nothing_stored_holds_any_more_the_cause_is_named(small_study: Path) -> None:
     project = load(small_study)
     with Store.open(path_of(project)) as store:
         store.append(project, results(project, designs(project, 200)), "sweep")
-        rerun(project, store, store.load(project)[0])
+        reprice_and_record(project, store, store.load(project)[0])
         row(small_study, "operators", "adult_one_arm", "critical_power_W", "33")
         later = load(small_study)
         with pytest.raises(InputError) as caught:
-            rerun(later, store, store.load(later)[0])
+            reprice_and_record(later, store, store.load(later)[0])
     _, cause = map(str, caught.value.faults)
     assert cause.endswith("changed: person adult_one_arm.critical_power_W: 45 -> 33")

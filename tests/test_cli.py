@@ -151,7 +151,7 @@ def test_json_refuses_what_it_has_no_word_for(
     def answer(path: Path) -> dict:
         return {"study": "small", "combinations": 1, "plan": "", "notes": [], "odd": value}
 
-    monkeypatch.setattr("explorer.commands.commands.check", answer)
+    monkeypatch.setattr("explorer.commands.check.check_study", answer)
     told = genchain("check", small_study, "--json")
     assert (told.status, told.out) == (1, "")
     assert "JSON" in told.err
@@ -300,7 +300,7 @@ def test_a_lock_that_comes_second_leaves_the_sheet_of_the_first(
     genchain, launched, monkeypatch
 ) -> None:
     """Both prepare the same design; the one that is refused takes nothing away."""
-    from explorer.commands import commands
+    from explorer.commands.lock import lock_design
     from explorer.report.sheet import sheet
 
     study, answer = launched
@@ -310,7 +310,7 @@ def test_a_lock_that_comes_second_leaves_the_sheet_of_the_first(
     def overtaken(*given: object) -> object:
         if not first:
             first.append(True)
-            first.append(commands.lock_design(study, name))
+            first.append(lock_design(study, name))
         return build(*given)
 
     monkeypatch.setattr(sheet, "build", overtaken)
@@ -325,7 +325,7 @@ def test_new_picks_that_were_never_stepped_are_owned_up_to(
     genchain, small_study, monkeypatch
 ) -> None:
     """A rerun computes no physics, so it says what a pick lacks, and a launch adds just that."""
-    monkeypatch.setattr("explorer.commands.commands.RUNNERS_UP", 0)
+    monkeypatch.setattr("explorer.decision.picks.RUNNERS_UP", 0)
     study = small_study
     answer = genchain("launch", study, "--json").json
     with Store.open(study.parent / "small.store.sqlite", read_only=True) as store:
@@ -684,7 +684,7 @@ def test_an_accident_is_one_line_and_status_1(genchain, small_study: Path, monke
     def accident(path: Path) -> None:
         raise RuntimeError("something\nunforeseen")
 
-    monkeypatch.setattr("explorer.commands.commands.check", accident)
+    monkeypatch.setattr("explorer.commands.check.check_study", accident)
     told = genchain("check", small_study)
     assert told.status == 1
     assert told.err == "RuntimeError: something unforeseen (--debug shows where)\n"

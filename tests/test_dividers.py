@@ -17,7 +17,7 @@ from explorer.decision.dividers import (
     best_string,
     series,
     shown_ohm,
-    values,
+    values_between,
     worst_band,
 )
 
@@ -48,9 +48,9 @@ def test_e24_leaves_the_formula_where_the_standard_says() -> None:
 
 
 def test_values_cover_the_range_and_nothing_else() -> None:
-    assert values("E6", 470, 2200).tolist() == [470, 680, 1000, 1500, 2200]
-    assert values("E6", 471, 2199).tolist() == [680, 1000, 1500]
-    decades = values("E96", 1.0, 9.99e5)
+    assert values_between("E6", 470, 2200).tolist() == [470, 680, 1000, 1500, 2200]
+    assert values_between("E6", 471, 2199).tolist() == [680, 1000, 1500]
+    decades = values_between("E96", 1.0, 9.99e5)
     assert len(decades) == 6 * 96
     assert (np.diff(decades) > 0).all()
 
@@ -59,7 +59,7 @@ def test_values_cover_the_range_and_nothing_else() -> None:
     ("call", "words"),
     [
         (lambda: series("E7"), "series must be one of"),
-        (lambda: values("E24", 0, 5), "range must be"),
+        (lambda: values_between("E24", 0, 5), "range must be"),
         (lambda: best_string([1.0, 2.0], 1.2), "above the reference"),
         (lambda: best_string([3.0, 2.0], 1.2), "must rise"),
         (lambda: best_string([np.nan], 1.2), "above the reference"),
@@ -75,7 +75,7 @@ def exhaustive(
     wanted: list[float], reference: float, name: str, total: tuple[float, float]
 ) -> tuple[float, float]:
     """Least largest error over every string of the series, and the largest total alike to it."""
-    stock = values(name, 1e-3 * total[0], total[1])
+    stock = values_between(name, 1e-3 * total[0], total[1])
     string = np.meshgrid(*[stock] * (len(wanted) + 1), indexing="ij", sparse=True)
     whole = sum(string)
     error, below = np.zeros_like(whole), 0.0
@@ -137,7 +137,7 @@ def test_fine_resistors_set_a_window_within_their_own_tolerance() -> None:
     thresholds together are not worse, since the best of many strings is taken."""
     string = best_string([4.8, 5.6, 11.2], 1.3)
     assert check(string, [4.8, 5.6, 11.2], 1.3) < 0.012
-    stock = set(values("E96", 100, 1e6).tolist())
+    stock = set(values_between("E96", 100, 1e6).tolist())
     assert set(string.resistors_ohm.tolist()) <= stock
     assert 1e5 <= string.total_ohm <= 1e6
 
@@ -176,7 +176,7 @@ def test_bands_of_many_strings_at_once() -> None:
 
 
 def test_resistances_are_printed_as_on_the_bag() -> None:
-    for value in values("E96", 0.001, 9e6):
+    for value in values_between("E96", 0.001, 9e6):
         number, unit = shown_ohm(float(value)).split(" ")
         scale = {"m": 1e-3, "": 1, "k": 1e3, "M": 1e6}[unit.removesuffix("Ω")]
         assert float(number) * scale == pytest.approx(value)

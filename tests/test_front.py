@@ -17,6 +17,7 @@ from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
 from explorer import front
+from explorer.decision import picks
 
 # Small integers make ties and duplicates common, which is where filters differ.
 TIED = arrays(
@@ -158,10 +159,10 @@ UNITS = np.ones(4)
 @given(LOOSE)
 def test_picks_are_extremes_and_never_dominated(points: np.ndarray) -> None:
     points.flags.writeable = False
-    picked = front.picks(points, UNITS)
-    assert tuple(picked) == front.PICKS
+    picked = picks.picks(points, UNITS)
+    assert tuple(picked) == picks.WISHES
     mask = front.non_dominated(points)
-    for k, name in enumerate(front.PICKS[:4]):
+    for k, name in enumerate(picks.WISHES[:4]):
         assert points[picked[name], k] == points[:, k].min()
         assert mask[picked[name]]
 
@@ -216,7 +217,7 @@ def test_nothing_in_nothing_out() -> None:
     assert front.hypervolume(empty, np.ones(4)) == 0.0
     assert front.reading_front(empty).shape == (0,)
     with pytest.raises(ValueError, match="no points"):
-        front.picks(empty, UNITS)
+        picks.picks(empty, UNITS)
 
 
 @pytest.mark.parametrize(
@@ -225,7 +226,7 @@ def test_nothing_in_nothing_out() -> None:
         lambda p: front.non_dominated(p),
         lambda p: front.hypervolume(p, np.ones(4)),
         lambda p: front.reading_front(p),
-        lambda p: front.picks(p, UNITS),
+        lambda p: picks.picks(p, UNITS),
     ],
 )
 def test_nan_is_refused(call) -> None:  # type: ignore[no-untyped-def]
@@ -247,7 +248,7 @@ def test_shapes_and_options_are_checked() -> None:
     with pytest.raises(ValueError, match="equal_within"):
         front.reading_front([[0.0, 1.0]], equal_within=0)
     with pytest.raises(ValueError, match="4 objectives"):
-        front.picks([[0.0, 1.0]], UNITS)
+        picks.picks([[0.0, 1.0]], UNITS)
 
 
 @pytest.mark.slow

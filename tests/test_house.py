@@ -26,40 +26,34 @@ OLD_MODEL = frozenset(
 # TO COME
 LONG_MODULES = frozenset(
     {
-        "cli", "commands.commands", "decision.repricing", "physics.bridge", "report.page.figures",
-        "report.page.market", "report.page.page", "report.sheet.sheet",
+        "physics.bridge", "report.page.figures", "report.page.market", "report.page.page",
+        "report.sheet.sheet",
     }
 )  # fmt: skip
 LONG_BLOCKS = frozenset(
     {
-        "commands.commands:Desk", "commands.commands:Desk._closer", "model.demand:demand",
-        "physics.bridge:soft_bus_steady_state", "physics.bridge_solver:_flow",
-        "report.page.page:_scatter", "report.page.view:build",
+        "model.demand:demand", "physics.bridge:soft_bus_steady_state",
+        "physics.bridge_solver:_flow", "report.page.page:_scatter", "report.page.view:build",
     }
 )  # fmt: skip
 TWO_HOMES = frozenset(
     {
-        "CHUNK", "Change", "Column", "Columns", "DRAWS", "Decision", "Designs", "IDENTIFIER",
-        "LARGEST_FILE_BYTES", "LEVELS", "Link", "NODES", "Objective", "PAIRS_AT_A_TIME", "PARTS",
-        "Record", "STEPS", "Standing", "Step", "Study", "TABLES", "Tip", "build", "check",
-        "combine", "designs_of", "draw", "evaluate", "launch", "lock", "money", "neighbours",
-        "number", "path_of", "render", "rerun", "review", "schema", "solve", "start", "unit_of",
-        "values", "verdict", "write",
+        "Change", "Column", "Columns", "DRAWS", "Designs", "IDENTIFIER", "KINDS",
+        "LARGEST_FILE_BYTES", "LEVELS", "Link", "MASS", "NODES", "Objective", "PARTS", "Reason",
+        "Record", "Step", "TABLES", "build", "combine", "draw", "money", "neighbours", "number",
+        "render", "solve", "unit_of", "write",
     }
 )  # fmt: skip
 OLD_WORDS = frozenset(
     {
-        "commands.commands:Desk", "decision.judging:judging", "decision.price_sensitivity:Tip",
         "model.demand:Demand", "physics.pack:Draw", "report.page.market:Tip",
         "report.sheet.commissioning:proving",
     }
 )  # fmt: skip
 PHRASES = frozenset(
     {
-        "commands.commands", "decision.confirmation", "decision.dividers",
-        "decision.price_sensitivity", "decision.rule_costs", "errors", "report.page.choices",
-        "report.page.columns", "report.page.figures", "report.page.market", "report.page.page",
-        "report.page.swaps", "report.wording",
+        "errors", "report.page.choices", "report.page.columns", "report.page.figures",
+        "report.page.market", "report.page.page", "report.page.swaps", "report.wording",
     }
 )  # fmt: skip
 TEMPLATES = frozenset(

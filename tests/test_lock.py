@@ -15,7 +15,7 @@ import pytest
 
 import explorer.decision.lock as lock_module
 from explorer import MODEL_VERSION
-from explorer.decision.lock import keep, lock, path_of, prepare, read_locks, release
+from explorer.decision.lock import keep, lock, lock_path, prepare, read_locks, release
 from explorer.errors import ExplorerError, InputError
 from explorer.files import write_atomic
 from explorer.inputs.links import LINKS
@@ -79,7 +79,7 @@ def test_several_locks_and_release(small_project: Project, store: Store) -> None
         release(small_project, store, two[:-1] + "g")
     release(small_project, store, two)
     assert read_locks(small_project) == []
-    assert not path_of(small_project).exists()
+    assert not lock_path(small_project).exists()
     assert [r.kind for r in store.history()] == ["lock", "lock", "release", "release"]
 
 
@@ -242,7 +242,7 @@ def test_what_cannot_be_locked(small_project: Project, store: Store) -> None:
         lock(small_project, store, good, "bell \a")
     with pytest.raises(InputError, match="printable"):
         lock(small_project, store, good, "x" * 501)
-    assert not path_of(small_project).exists()
+    assert not lock_path(small_project).exists()
     assert store.history() == []
 
 
@@ -336,7 +336,7 @@ def test_a_design_locked_twice_by_hand(small_project: Project, store: Store) -> 
     ],
 )
 def test_a_foreign_lock_file(small_project: Project, content: bytes, line: int) -> None:
-    path = path_of(small_project)
+    path = lock_path(small_project)
     path.write_bytes(content)
     with pytest.raises(InputError) as caught:
         read_locks(small_project)
@@ -345,7 +345,7 @@ def test_a_foreign_lock_file(small_project: Project, content: bytes, line: int) 
 
 
 def test_a_lock_file_nested_too_deeply(small_project: Project) -> None:
-    path_of(small_project).write_bytes(b"a = " + b"[" * 5000)
+    lock_path(small_project).write_bytes(b"a = " + b"[" * 5000)
     with pytest.raises(InputError, match="is nested too deeply"):
         read_locks(small_project)
 

@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from explorer.commands.commands import check
+from explorer.commands.check import check_study
 from explorer.inputs.csv_tables import TableReader
 from explorer.inputs.front_parts import Generator
 from explorer.inputs.machine_classes import CLASSES, FAR, doubts, emf_constant
@@ -90,14 +90,14 @@ def test_a_machine_of_no_class_is_left_alone() -> None:
 
 def test_check_says_what_the_constant_is_and_warns(small_study: Path) -> None:
     table = small_study.parent / "parts" / "generators.csv"
-    clean = check(small_study)
+    clean = check_study(small_study)
     assert clean["notes"] == []
     assert "peak volts between two leads" in clean["columns"]["emf_line_V_s"]
     assert "0.345" in clean["columns"]["emf_line_V_s"]
     text = table.read_text()
     assert ",three_phase,0.6," in text
     table.write_text(text.replace(",three_phase,0.6,", ",three_phase,2.66,", 1))
-    (note,) = check(small_study)["notes"]
+    (note,) = check_study(small_study)["notes"]
     assert "row 2 (hub_small), column emf_line_V_s: 2.66 is far from" in note
 
 

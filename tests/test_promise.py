@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from explorer.commands.commands import Desk
+from explorer.commands.front_view import FrontView
 from explorer.inputs.study import Project
 from explorer.model import margins as rule_margins
 from explorer.model import promise, tolerance
@@ -125,13 +125,13 @@ def test_no_pick_breaks_a_hazard_rule_in_fresh_draws(small_project: Project) -> 
     """Draws of one design with another seed: at most the study's chance, and its sampling error."""
     with Store.open(path_of(small_project)) as store:
         launch(small_project, store)
-        desk = Desk.at_todays_prices(small_project, store)
-        desk.draw_builds(1)
-        picked = desk._picked({})
+        view = FrontView.at_todays_prices(small_project, store)
+        view.picker.draw_builds(1)
+        picked = view.picker.picked({})
         assert set(picked) == {"most_energy", "least_cost", "lightest", "easiest", "recommended"}
-        assert not desk.why_none()
+        assert not view.picker.why_none()
         for row in dict.fromkeys(picked.values()):
-            design = desk.stored.designs.take(np.array([row]))
+            design = view.stored.designs.take(np.array([row]))
             fresh = tolerance.tolerance(small_project, design, draws=1000, seed=99)
             assert fresh.hazard <= 0.01 + 3 * np.sqrt(0.01 * 0.99 / 1000)
 
@@ -147,12 +147,12 @@ def test_where_nothing_holds_nothing_is_picked_and_that_is_said_first(
     weak = with_study(weak, "session", overspeed_rpm=200.0)
     with Store.open(path_of(weak)) as store:
         launch(weak, store)
-        desk = Desk.at_todays_prices(weak, store)
-        desk.draw_builds(1)
-        if not len(desk.rows):
+        view = FrontView.at_todays_prices(weak, store)
+        view.picker.draw_builds(1)
+        if not len(view.rows):
             pytest.fail("the study must have a front")
-        assert desk._picked({}) == {}
-        words = desk.why_none()
+        assert view.picker.picked({}) == {}
+        words = view.picker.why_none()
     assert words.startswith("No design can be recommended.")
     assert "of builds (the study allows 0.0%)" in words
     assert cards.answer(weak, (), {}, {}, words) == (words,)

@@ -160,7 +160,7 @@ def program():
     except BaseException:
         pass  # as a callback of a library might
     time.sleep(60)
-stopping.run(program)
+stopping.run_program(program)
 """
 SWALLOWED = STUCK.replace("time.sleep(60)", "raise SystemExit(0)")
 IDLE_WORKERS = STUCK.replace(
@@ -174,18 +174,18 @@ AT_THE_END = """
 import atexit, signal, sys
 from explorer import stopping
 atexit.register(lambda: signal.raise_signal(signal.SIGTERM))
-stopping.run(lambda: sys.exit(0))
+stopping.run_program(lambda: sys.exit(0))
 """
 FOLLOWS = """
 import signal, sys
 from explorer import __main__, cli
-from explorer.commands import commands
+from explorer.commands import check as module
 def check(study):
     try:
         signal.raise_signal(signal.SIGTERM)
     except BaseException:
         raise RuntimeError("a worker is gone")
-commands.check = check
+module.check_study = check
 sys.argv = ["genchain", "check", "x.toml"]
 __main__.main()
 """

@@ -1,6 +1,6 @@
 """What a study and its tables said when a run ended or a design was locked, and what changed since.
 
-Prices are not here: they have a history of their own (`reprice.price_changes`).
+Prices are not here: they have a history of their own (`price_changes`).
 """
 
 from __future__ import annotations
@@ -13,6 +13,9 @@ from explorer.inputs.csv_tables import content_hash
 from explorer.inputs.links import LINKS
 from explorer.inputs.study import Project
 from explorer.store.results import Store
+
+CHOICES = "choices."
+"""What a setting's name begins with that says which parts of a link may be chosen."""
 
 Inputs = Mapping[str, Mapping[str, Any]]
 """limit, setting, table, person or pack -> name -> value; of the last three, column -> value."""
@@ -62,7 +65,7 @@ def inputs_of(project: Project) -> dict[str, dict[str, Any]]:
     session = study.session.model_dump(mode="json", exclude={"operators", "packs"})
     settings |= {f"session.{name}": value for name, value in session.items()}
     settings |= {f"build.{k}": v for k, v in study.build.model_dump(mode="json").items()}
-    settings |= {f"choices.{link}": list(study.choices[link]) for link in LINKS}
+    settings |= {f"{CHOICES}{link}": list(study.choices[link]) for link in LINKS}
     table: dict[str, Any] = {}
     for link in LINKS:
         for part in catalogue.parts[link]:
@@ -110,7 +113,7 @@ def compare(then: Inputs, now: Inputs) -> Iterator[Change]:
             if what not in ROWS:
                 if name not in before or name not in values:
                     continue
-                if name.startswith("choices."):
+                if name.startswith(CHOICES):
                     # A row that is new or gone is a change of its table.
                     a = [part for part in before[name] if part in both]
                     b = [part for part in values[name] if part in both]

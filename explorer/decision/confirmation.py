@@ -1,4 +1,4 @@
-"""What a page tells beyond the front: a slower fidelity's word, and other cadences."""
+"""The session fidelity confirms or refutes what the averaged search found, within a time budget."""
 
 from __future__ import annotations
 
@@ -6,28 +6,85 @@ import time
 import warnings
 from collections.abc import Callable, Generator, Mapping, Sequence
 from contextlib import closing
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from explorer import front
+from explorer.decision.picks import Picker, refuted
+from explorer.decision.rule_costs import rule_costs
+from explorer.decision.traces import for_page
 from explorer.inputs.study import Project
 from explorer.model import session
 from explorer.model.averaged import REGIMES
+from explorer.model.cases import together
 from explorer.model.evaluate import evaluate, number
-from explorer.model.space import Designs, Rows
+from explorer.model.space import Designs, Rows, Space
+from explorer.search.progress import Step, Watch
 from explorer.stopping import starting_workers
+from explorer.store.keys import ids_of
 from explorer.units import Array
 
 CADENCES_RPM = np.linspace(30.0, 90.0, 13)
-TRACE_POINTS = 240
 MOST_TRACES = 50
-CLOSE_S = 30.0
-"""Length of the end of a session that is kept at a scale of its own."""
-MOST_UNROLLED = 200_000
-"""Points of a course whose cycles stand for many, before it is thinned for a page."""
 BATCH = 25
 """Designs stepped through their session at a time, between two looks at the clock."""
+CONFIRMED, CONFIRM_BUDGET_S = 40, 8.0
+"""Designs of the front, beside the picks, that the session fidelity confirms, and its time."""
+SAMPLED_SHARE, MOST_SAMPLED_S, MOST_SAMPLED = 0.05, 60.0, 500
+"""The share of the study's time limit in which sampled designs are confirmed, the most seconds of
+it, and the most designs.
+"""
+MOST_SECOND_CHOICES = 5
+"""How often picks that sessions refute give way to others before they are left as they are."""
+
+
+def coarse_to_fine(rows: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Some rows in an order of which every beginning is an even sample of all.
+
+    The places are those of the van der Corput sequence, each the first time that it comes.
+
+    >>> coarse_to_fine(np.arange(8)).tolist()
+    [0, 4, 2, 6, 1, 5, 3, 7]
+    """
+    if not len(rows):
+        return rows
+    digits = max(int(len(rows) - 1).bit_length(), 1)
+    number = np.arange(2**digits)
+    mirrored = np.zeros_like(number)
+    for bit in range(digits):
+        mirrored |= (number >> bit & 1) << (digits - 1 - bit)
+    place = mirrored * len(rows) // 2**digits
+    order = place[np.sort(np.unique(place, return_index=True)[1])]
+    return np.asarray(rows[order])
+
+
+def agreement(found: int, session_J: Array, averaged_J: Array) -> dict[str, Any]:
+    """How far sessions agree with the averaged model, (n,) each; n of `found` were stepped."""
+    away = np.asarray(session_J) / np.maximum(averaged_J, 1e-9) - 1
+    return {
+        "found": found,
+        "judged": len(away),
+        "upheld": int((~refuted(session_J, averaged_J)).sum()),
+        "median_apart_percent": float(100 * np.median(np.abs(away))) if len(away) else None,
+        "most_lost_percent": float(max(-100 * away.min(), 0.0)) if len(away) else None,
+    }
+
+
+def agreement_sentence(judged: Mapping[str, Any] | None) -> str:
+    """`agreement` for a person to read; empty where nothing was found."""
+    if not judged or not judged["found"]:
+        return ""
+    if not judged["judged"]:
+        return f"Of {judged['found']:,} sampled designs on the front none was stepped through time."
+    return (
+        f"Of {judged['found']:,} sampled designs on the front {judged['judged']:,} were stepped "
+        f"through time: {judged['upheld']:,} hold, the median is "
+        f"{judged['median_apart_percent']:.2g} % apart, the worst "
+        f"delivers {judged['most_lost_percent']:.2g} % less."
+    )
 
 
 def at_other_cadences(project: Project, designs: Designs, ids: Sequence[str]) -> dict[str, Any]:
@@ -54,28 +111,25 @@ def at_other_cadences(project: Project, designs: Designs, ids: Sequence[str]) ->
     }
 
 
-def unheard(done: int) -> None:
-    """Nobody listens."""
-
-
 def confirm(
     project: Project,
     designs: Designs,
     ids: Sequence[str],
     budget_s: float,
     workers: int = 1,
-    hear: Callable[[int], None] = unheard,
+    on_progress: Callable[[int], None] = lambda done: None,
     traced: bool = True,
 ) -> dict[str, dict[str, Any]]:
-    """What the time-stepped session says of some designs, in their order, within a time budget.
+    """The time-stepped sessions of some designs, in their order, within a time budget.
 
-    Several workers are processes, or the machines of `search.sweep.on_machines`. `hear` is told how
-    many are done. Not `traced`, the course of the bus is left out.
+    Several workers are processes, or the machines of `search.sweep.on_machines`. `on_progress` is
+    called with the number of designs that are done. Without `traced` the bus over time is left out.
 
-    By design id: `session_energy_J`, `regime`, and for the first ones the course of the bus of the
-    first case (`time_s`, `bus_V`, `pack_W`). Several cases are put together as the study says.
+    By design id: `session_energy_J`, `regime`, and for the first ones the `trace` of the first case
+    (`traces.for_page`). Several cases become one number as the study says.
     """
-    begun, told = time.monotonic(), {}
+    begun = time.monotonic()
+    results: dict[str, dict[str, Any]] = {}
     batches = [
         np.arange(start, min(start + BATCH, len(designs)))
         for start in range(0, len(designs), BATCH)
@@ -84,19 +138,18 @@ def confirm(
         warnings.catch_warnings(),
         closing(_in_order(project, designs, batches, workers, traced)) as sessions,
     ):
-        # Breaking off is what the budget is for; joblib would have it that it is a mistake.
+        # The budget breaks off on purpose, which joblib warns of.
         warnings.filterwarnings("ignore", message=".*tasks which were still being processed")
-        for rows, (energy, results) in zip(batches, sessions, strict=False):
+        for rows, (energy, found) in zip(batches, sessions, strict=False):
             for k, row in enumerate(rows.tolist()):
-                entry = {"session_energy_J": float(energy[k]), "regime": REGIMES[results.regime[k]]}
-                if k in results.traces and row < MOST_TRACES:
-                    whole = results.traces[k]
-                    entry["trace"] = {**_thinned(unrolled(whole)), "close": _thinned(_close(whole))}
-                told[ids[row]] = entry
-            hear(len(told))
+                entry = {"session_energy_J": float(energy[k]), "regime": REGIMES[found.regime[k]]}
+                if k in found.traces and row < MOST_TRACES:
+                    entry["trace"] = for_page(found.traces[k])
+                results[ids[row]] = entry
+            on_progress(len(results))
             if time.monotonic() - begun > budget_s:
                 break
-    return told
+    return results
 
 
 def _in_order(
@@ -128,84 +181,111 @@ def _all_cases(project: Project, designs: Designs, traced: bool) -> tuple[Array,
         )
         for number, case in enumerate(cases)
     ]
-    energies = np.stack([result.delivered_energy_J for result in results])
-    energy = energies.min(axis=0) if plan.over_cases == "worst" else energies.mean(axis=0)
-    return energy, results[0]
+    energies = [result.delivered_energy_J for result in results]
+    return together(energies, plan.over_cases, more_is_better=True), results[0]
 
 
-def unrolled(trace: session.Trace) -> session.Trace:
-    """A trace in which cycles that stand for many are there as often as they stand for: drawn out
-    over the time they count for, they would look as slow bursts that nobody ever sees.
+@dataclass
+class _Sessions:
+    """Sessions of stored designs, each stepped once; `found` grows by what is asked for."""
+
+    picker: Picker
+    watch: Watch
+    workers: int
+    total: int
+    found: dict[str, dict[str, Any]] = field(default_factory=dict)
+
+    def step(self, rows: Sequence[int], budget_s: float, traced: bool = True) -> None:
+        """Step those of some rows that were not stepped yet, within a time budget."""
+        stored, before = self.picker.stored, len(self.found)
+        asked = np.array(list(dict.fromkeys(rows)), dtype=np.int64)
+        ids = ids_of(stored.numbers[asked])
+        new = [place for place, name in enumerate(ids) if name not in self.found]
+        self.found |= confirm(
+            self.picker.project,
+            stored.designs.take(asked[new]),
+            [ids[place] for place in new],
+            budget_s,
+            self.workers,
+            lambda done: self.watch(Step("confirm", before + done, self.total, 0)),
+            traced,
+        )
+
+    def energies(self, rows: Rows) -> tuple[Array, Array]:
+        """Energies by session, NaN where it was not stepped, and averaged, J."""
+        return self.picker.energies(rows, self.found)
+
+
+def look_closer(
+    picker: Picker, locked: Sequence[int], watch: Watch, workers: int, exact: bool
+) -> dict[str, Any]:
+    """What is computed once for a front that has designs, in minutes and not in microseconds.
+
+    `locked` are rows of locked designs. `exact` says that all combinations were covered, so that
+    only what lies between them was sampled. Draws builds, steps the sessions of picks, runners-up,
+    locked designs and a sample of the front, and, with a budget of their own, of what was sampled.
+    A pick that a session refutes gives way to the next best.
+
+    Keys: `sessions` (`confirm`), `judged` (`agreement`), `cadences` (`at_other_cadences`),
+    `rule_costs`.
     """
-    times = np.divide(trace.seconds, trace.lived_s, out=np.ones_like(trace.seconds),
-                      where=trace.lived_s > 0)  # fmt: skip
-    edges = np.flatnonzero(np.abs(np.diff(times)) > 1e-6 * times[1:]) + 1
-    pieces = []
-    for run in np.split(np.arange(len(times)), edges):
-        piece = _part(trace, run)
-        if run.size and times[run[0]] > 1 + 1e-6:
-            piece = _repeated(piece)
-        pieces.append(piece)
-    joined: list[Any] = [np.concatenate(columns) for columns in zip(*pieces, strict=True)]
-    return session.Trace(*joined)
-
-
-def _part(trace: session.Trace, at: Rows | NDArray[np.bool_]) -> session.Trace:
-    """The steps of a trace at some places."""
-    columns: list[Any] = [column[at] for column in trace]
-    return session.Trace(*columns)
-
-
-def _repeated(sample: session.Trace) -> session.Trace:
-    """Some cycles, one after the other until the time they count for is over."""
-    begin, span = sample.time_s[0] - sample.seconds[0] / 2, float(sample.seconds.sum())
-    length = float(sample.lived_s.sum())
-    middles = np.cumsum(sample.lived_s) - sample.lived_s / 2
-    count = int(np.ceil(span / length))
-    # No page shows single cycles of so many: their height is enough.
-    keep = _outline(sample.bus_V, max(MOST_UNROLLED // count, 2))
-    time_s = (length * np.arange(count)[:, None] + middles[keep]).ravel()
-    within = time_s < span
-    tiled = _part(sample, np.tile(keep, count)[within])
-    return tiled._replace(time_s=begin + time_s[within], seconds=tiled.lived_s)
-
-
-def _close(trace: session.Trace) -> session.Trace:
-    """The last `CLOSE_S` of a trace, where single bursts can be seen; less where only the end of
-    the session was stepped as it was.
-    """
-    late = trace.time_s >= trace.time_s[-1] - CLOSE_S
-    lapsed = np.flatnonzero(trace.seconds > (1 + 1e-6) * trace.lived_s)
-    if lapsed.size:
-        late[: lapsed[-1] + 1] = False
-    return _part(trace, late)
-
-
-def _outline(bus_V: Array, count: int) -> Rows:
-    """Places of the first, the last, and the least and the greatest value of each stretch."""
-    stretches = np.array_split(np.arange(len(bus_V)), max(count // 2, 1))
-    ends = [
-        int(stretch[pick(bus_V[stretch])])
-        for stretch in stretches
-        if stretch.size
-        for pick in (np.argmin, np.argmax)
-    ]
-    return np.unique([0, *ends, len(bus_V) - 1])
-
-
-def _thinned(trace: session.Trace) -> dict[str, list[float]]:
-    """A trace with few enough points for a page: the least and the greatest bus voltage of each
-    stretch, so that fast bursts keep their height.
-    """
-    keep = _outline(trace.bus_V, TRACE_POINTS)
+    watch(Step("draw", 0, 1, 0))
+    picker.draw_builds(workers)
+    watch(Step("draw", 1, 1, 0))
+    project, stored = picker.project, picker.stored
+    first = list(dict.fromkeys([*picker.picked({}).values(), *locked, *picker.runners_up()]))
+    read = picker.rows[front.reading_front(picker.points)]
+    others = evenly(read[~np.isin(read, first)], CONFIRMED)
+    sampled = _sampled(picker, exact)
+    sessions = _Sessions(picker, watch, workers, len({*first, *others.tolist()}))
+    watch(Step("confirm", 0, sessions.total, 0))
+    sessions.step([*first, *others.tolist()], CONFIRM_BUDGET_S)
+    some = coarse_to_fine(sampled)[:MOST_SAMPLED]
+    sessions.total = len(sessions.found) + len(some)
+    budget_s = min(SAMPLED_SHARE * 60 * project.study.search.minutes, MOST_SAMPLED_S)
+    sessions.step(some.tolist(), budget_s, traced=False)
+    picked = _picks_that_hold(picker, sessions)
+    watch(Step("confirm", sessions.total, sessions.total, 0))
+    by_session, averaged = sessions.energies(sampled)
+    known = ~np.isnan(by_session)
+    close = np.array(list(dict.fromkeys([*picked.values(), *first])), dtype=np.int64)
     return {
-        "time_s": [round(float(v), 2) for v in trace.time_s[keep]],
-        "bus_V": [round(float(v), 3) for v in trace.bus_V[keep]],
-        "pack_W": [round(float(v), 3) for v in trace.pack_W[keep]],
+        "sessions": sessions.found,
+        "judged": agreement(len(sampled), by_session[known], averaged[known]),
+        "cadences": at_other_cadences(
+            project, stored.designs.take(close), ids_of(stored.numbers[close])
+        ),
+        "rule_costs": rule_costs(project, stored.designs.take(read), _places(picker, picked, read)),
     }
 
 
-def sample_of(rows: Rows, count: int) -> Rows:
+def _sampled(picker: Picker, exact: bool) -> Rows:
+    """Rows of the front's designs that no sweep covered."""
+    if not exact:
+        return picker.rows
+    numbers = Space.of(picker.project).numbers(picker.stored.designs.take(picker.rows))
+    return picker.rows[numbers < 0]
+
+
+def _picks_that_hold(picker: Picker, sessions: _Sessions) -> dict[str, int]:
+    """The picks once those that sessions refute have given way; those of new ones are stepped."""
+    for _ in range(MOST_SECOND_CHOICES):
+        picked = picker.picked(sessions.found)
+        sessions.step(list(picked.values()), CONFIRM_BUDGET_S)
+        if picked == picker.picked(sessions.found):
+            break
+    return picker.picked(sessions.found)
+
+
+def _places(picker: Picker, picked: Mapping[str, int], read: Rows) -> dict[str, int]:
+    """Where the picks stand among the rows that are read, by design id."""
+    places = {row: place for place, row in enumerate(read.tolist())}
+    rows = [row for row in dict.fromkeys(picked.values()) if row in places]
+    names = ids_of(picker.stored.numbers[np.array(rows, dtype=np.int64)])
+    return {name: places[row] for name, row in zip(names, rows, strict=True)}
+
+
+def evenly(rows: Rows, count: int) -> Rows:
     """An even thinning of some rows."""
     if len(rows) <= count:
         return rows
@@ -213,12 +293,12 @@ def sample_of(rows: Rows, count: int) -> Rows:
 
 
 def with_session(
-    records: Sequence[dict[str, Any]], told: Mapping[str, Mapping[str, Any]]
+    records: Sequence[dict[str, Any]], sessions: Mapping[str, Mapping[str, Any]]
 ) -> list[dict[str, Any]]:
-    """Records that also say what the session fidelity found, where it was asked."""
+    """Records with the energy of their sessions, where these were stepped."""
     return [
-        {**record, "session_energy_J": told[record["design_id"]]["session_energy_J"]}
-        if record["design_id"] in told
+        {**record, "session_energy_J": sessions[record["design_id"]]["session_energy_J"]}
+        if record["design_id"] in sessions
         else dict(record)
         for record in records
     ]

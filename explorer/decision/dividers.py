@@ -63,7 +63,7 @@ def series(name: str) -> Array:
     raise ValueError(f"series must be one of {', '.join(SERIES)}, got {name}")
 
 
-def values(name: str, low_ohm: float, high_ohm: float) -> Array:
+def values_between(name: str, low_ohm: float, high_ohm: float) -> Array:
     """All values of a series from `low_ohm` to `high_ohm`, rising."""
     if not 0 < low_ohm <= high_ohm < np.inf:
         raise ValueError(f"range must be above 0 and rising, got {low_ohm} to {high_ohm}")
@@ -95,7 +95,7 @@ def best_string(
     if not (np.diff(wanted) > 0).all():
         raise ValueError(f"thresholds must rise, got {wanted}")
     low, high = total_ohm
-    stock = values(name, SMALLEST_SHARE * low, high)
+    stock = values_between(name, SMALLEST_SHARE * low, high)
     bound = _reachable_error(wanted, reference_V, stock, total_ohm)
     strings = _strings(wanted, reference_V, stock, total_ohm, bound + alike)
     if not len(strings):
@@ -137,7 +137,7 @@ def worst_band(
     resistor_tolerance: ArrayLike,
     reference_tolerance: ArrayLike,
 ) -> tuple[Array, Array]:
-    """Lowest and highest value of each threshold, V, when every tolerance conspires.
+    """Lowest and highest value of each threshold, V, with every tolerance at its worst.
 
     `resistors_ohm` (..., m + 1) from the bus down; the others broadcast over its leading axes.
     Exact, see `window.threshold_band`. Returns two arrays (..., m).

@@ -2,7 +2,7 @@
 
 A lock holds what was known on the day: parts, settings, prices, result, margins, and hashes of what
 the result depends on. It is never recomputed behind a person's back; where tables, scenario or
-model have changed since, `Lock.stale` says so in words.
+model have changed since, `Lock.stale` names it for people.
 """
 
 from __future__ import annotations
@@ -18,18 +18,26 @@ import numpy as np
 
 from explorer import MODEL_VERSION
 from explorer.decision import changes
-from explorer.decision.lock_file import LONGEST_NOTE, read_entries, write_entries
+from explorer.decision.lock_file import (
+    LONGEST_NOTE,
+    read_entries,
+    write_entries,
+)
 from explorer.errors import ExplorerError, Fault, InputError, nearest
 from explorer.inputs.csv_tables import shown
 from explorer.inputs.links import LINKS
 from explorer.inputs.records import SETTINGS
+from explorer.inputs.sections import WHOLE_SETTINGS
 from explorer.inputs.study import Project
 from explorer.model import costing
 from explorer.model.record import design_record
+from explorer.model.space import Designs
 from explorer.store.keys import Numbers, ids_of
 from explorer.store.results import Store
 from explorer.store.stored import Stored
 
+APART = ("design_id", "parts", "settings", "margins", "bill")
+"""Keys of a result that have a place of their own in a lock."""
 MISTYPED_MOST = 2
 """Digits in which a design's id may differ from a stored one that is offered instead."""
 
@@ -77,7 +85,7 @@ class Lock:
         return {"parts": dict(self.parts), "settings": dict(self.settings)}
 
 
-def path_of(project: Project) -> Path:
+def lock_path(project: Project) -> Path:
     """Where the locks of a study stand."""
     return project.path.parent / f"{project.study.name}.lock.toml"
 
@@ -97,7 +105,7 @@ def prepare(
     today, that breaks a rule of physics, or that is locked already.
     """
     note = _checked_note(note)
-    _refuse_again(path_of(project), design_id)
+    _refuse_again(lock_path(project), design_id)
     stored = store.load(project)[0] if stored is None else stored
     row = stored.find(design_id)
     if row is None:
@@ -112,33 +120,38 @@ def prepare(
     lines = costing.bill(project, one.designs, 0)
     cost = float(costing.money(sum(line["quantity"] * line["unit_price"] for line in lines)))
     record = design_record(project, one, 0, cost)
-    # As evaluated, to the last digit: the record rounds settings for reading.
-    exact = {name: float(one.designs.settings[name][0]) for name in SETTINGS}
-    settings = {n: round(v) if n.startswith("cells_") else v for n, v in exact.items()}
-    apart = ("design_id", "parts", "settings", "margins", "bill")
     return Lock(
         design_id=design_id,
         date=today or date.today(),
         note=note,
         parts=record["parts"],
-        settings=settings,
+        settings=_exact_settings(one.designs),
         result={
-            **{k: v for k, v in record.items() if k not in apart},
+            **{k: v for k, v in record.items() if k not in APART},
             "build_quantity": project.study.prices.build_quantity,
         },
         margins=record["margins"],
         bill=[{**line, "price_dated": date.fromisoformat(line["price_dated"])} for line in lines],
-        hashes={
-            "model_version": MODEL_VERSION,
-            "study": project.study_hash,
-            "scenario": project.scenario_hash,
-            "prices": project.catalogue.prices.content_hash,
-            "rows": {
-                link: project.catalogue.row_hashes[link][record["parts"][link]] for link in LINKS
-            },
-        },
+        hashes=_hashes(project, record["parts"]),
         stale=(),
     )
+
+
+def _exact_settings(design: Designs) -> dict[str, float | int]:
+    """Settings of one design as evaluated, to the last digit: a record rounds them for reading."""
+    exact = {name: float(design.settings[name][0]) for name in SETTINGS}
+    return {name: round(v) if name in WHOLE_SETTINGS else v for name, v in exact.items()}
+
+
+def _hashes(project: Project, parts: Mapping[str, str]) -> dict[str, Any]:
+    """Hashes of everything that a result depends on."""
+    return {
+        "model_version": MODEL_VERSION,
+        "study": project.study_hash,
+        "scenario": project.scenario_hash,
+        "prices": project.catalogue.prices.content_hash,
+        "rows": {link: project.catalogue.row_hashes[link][parts[link]] for link in LINKS},
+    }
 
 
 def no_files() -> Sequence[Path]:
@@ -159,7 +172,7 @@ def keep(
     InputError when the design was locked meanwhile, DiskError when something cannot be written;
     then nothing has changed, and what `write_sheet` wrote is gone.
     """
-    path = path_of(project)
+    path = lock_path(project)
     files: Sequence[Path] = ()
     written = False
     try:
@@ -215,7 +228,7 @@ def lock(
 
 def release(project: Project, store: Store, design_id: str) -> Path:
     """Take a design out of the lock file; the history keeps that it was there."""
-    path = path_of(project)
+    path = lock_path(project)
     with store.alone():
         left = others(project, design_id)
         store.finish(store.begin("release", {"design_id": design_id}), {})
@@ -225,7 +238,7 @@ def release(project: Project, store: Store, design_id: str) -> Path:
 
 def others(project: Project, design_id: str) -> list[dict[str, Any]]:
     """Entries of the study's lock file beside that of a design; InputError when it has none."""
-    path = path_of(project)
+    path = lock_path(project)
     locks = read_entries(path)
     left = [entry for entry in locks if entry["design_id"] != design_id]
     if len(left) == len(locks):
@@ -240,7 +253,7 @@ def read_locks(project: Project) -> list[Lock]:
     InputError with every fault of a file that was edited wrongly.
     """
     found = []
-    for entry in read_entries(path_of(project)):
+    for entry in read_entries(lock_path(project)):
         words = tuple(_changes(project, entry["parts"], entry["hashes"]))
         found.append(Lock(**entry, stale=words))
     return found

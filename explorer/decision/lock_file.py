@@ -14,12 +14,13 @@ from explorer.files import write_atomic
 from explorer.inputs.csv_tables import rule_of, shown
 from explorer.inputs.links import LINKS
 from explorer.inputs.records import SETTINGS, Identifier, NonNegative, Positive
+from explorer.inputs.sections import WHOLE_SETTINGS
 from explorer.inputs.toml_text import Places, line_of, places_of, read_toml
 from explorer.model.space import design_id as id_of
 
 FORMAT = 1
 LONGEST_NOTE = 500
-LARGEST_FILE_BYTES = 4_000_000
+LARGEST_LOCKS_BYTES = 4_000_000
 HEADER = """\
 # Designs that somebody decided to build, with the prices and results of that day.
 # Written by the lock command; fit to be read, kept and compared by a person.
@@ -78,7 +79,7 @@ def read_entries(path: Path) -> list[dict[str, Any]]:
     """Checked entries of a lock file as plain values, [] without a file."""
     if not path.exists():
         return []
-    text, raw = read_toml(path, LARGEST_FILE_BYTES, "locks")
+    text, raw = read_toml(path, LARGEST_LOCKS_BYTES, "locks")
     check = _Check(str(path), places_of(text))
     release = raw.get("format", "")
     if type(release) is not int or release != FORMAT:
@@ -100,7 +101,7 @@ def read_entries(path: Path) -> list[dict[str, Any]]:
         if entry.design_id in (other["design_id"] for other in entries):
             check.fault(("locked", number, "design_id"), "must be locked once", entry.design_id)
         plain_entry = entry.model_dump()
-        for name in ("cells_series", "cells_parallel"):
+        for name in WHOLE_SETTINGS:
             if name in entry.settings:
                 plain_entry["settings"][name] = round(entry.settings[name])
         entries.append(plain_entry)

@@ -12,38 +12,41 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterator
 from dataclasses import dataclass
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from explorer.decision.repricing import Decision, Standing, standing
+from explorer.decision.verdict import LockedDesign, LockStanding, standing
 from explorer.errors import Fault, InputError, nearest
 from explorer.front import non_dominated
 from explorer.inputs.links import LINKS
 from explorer.inputs.study import Project
 from explorer.model import costing
 from explorer.model.costing import money
+from explorer.model.objectives import COST, KEYS
 from explorer.model.space import Designs, Rows
 from explorer.store.keys import ids_of
 from explorer.store.standing import front_rows
 from explorer.store.stored import Stored
 from explorer.units import Array
 
-PAIRS_AT_A_TIME = 2_000_000
+RIVALS_AT_A_TIME = 2_000_000
+PHYSICAL = [place for place, key in enumerate(KEYS) if key != COST]
+"""Columns of the objectives that prices do not touch."""
 
 
-class Tip(NamedTuple):
-    """One price at which a standing design falls: its part's rise, or a rival part's fall.
+class BreakEven(NamedTuple):
+    """One price at which a standing design is beaten: its part's rise, or a rival part's fall.
 
-    `price` is today's, `tips_at` where it falls, both for one piece in the study's currency.
-    `rival` is the design that then beats it, None where the limit on cost does.
+    `price` is today's, `break_even` where the two cost the same, both for one piece in the study's
+    currency. `rival` is the design that then beats it, None where the limit on cost does.
     """
 
     link: str
     part: str
     price: float
-    tips_at: float
+    break_even: float
     rival: str | None
 
     @property
@@ -51,7 +54,15 @@ class Tip(NamedTuple):
         """How far the price has to move, of today's; infinite for a part that is free today."""
         if self.price == 0:
             return float("inf")
-        return 100 * (self.tips_at / self.price - 1)
+        return 100 * (self.break_even / self.price - 1)
+
+    @property
+    def plain(self) -> dict[str, Any]:
+        """The same under the keys that it has in JSON."""
+        return {
+            "link": self.link, "part": self.part, "price": self.price, "tips_at": self.break_even,
+            "rival": self.rival,
+        }  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -131,26 +142,26 @@ def _slopes(project: Project, designs: Designs, taken: Rows, link: str, part: st
     for count in np.unique(taken[uses]).tolist():
         paid = project.catalogue.prices.unit_price(part, count * kits)
         slope[uses & (taken == count)] = count * (paid / base if base else 1.0)
-    return np.round(slope, 9)  # equal slopes must be told from nearly parallel ones
+    return np.round(slope, 9)  # equal slopes must not differ by their last digits
 
 
-def tipping_prices(
+def break_even_prices(
     project: Project,
     stored: Stored,
     cost: Array,
-    lock: Decision,
+    lock: LockedDesign,
     *,
     owned: Collection[str] = (),
-) -> list[Tip]:
-    """Every single price at which a standing design falls, the least change first.
+) -> list[BreakEven]:
+    """Every single price at which a standing design is beaten, the least change first.
 
     `cost` (n,) are the stored designs' costs today with the same `owned` parts free. A part may
     appear twice, with a rise and with a fall. Empty for a design that does not stand today.
     """
     now = standing(project, stored, lock, owned=owned)
-    if not isinstance(now, Standing) or now.faults:
+    if not isinstance(now, LockStanding) or now.faults:
         return []
-    physics, own = _physics(stored), now.point[[0, 2, 3]]
+    physics, own = _physics(stored), now.point[PHYSICAL]
     rivals = stored.feasible & (physics <= own).all(axis=1)
     if now.row is not None:
         rivals[now.row] = False
@@ -158,7 +169,7 @@ def tipping_prices(
     gap = money(cost[rows] - now.cost)
     if ((gap < 0) | ((gap == 0) & (physics[rows] < own).any(axis=1))).any():
         return []
-    tips = []
+    found = []
     limit = project.study.limits.cost
     others = stored.designs.take(rows)
     for link, part in _parts_used(project, (others, now.designs), owned):
@@ -172,8 +183,9 @@ def tipping_prices(
         falls = [end for end in _nearest(stored, rows, crossing, lead > 0, price) if end[0] >= 0]
         for ends in (rises, falls):
             if ends:
-                tips.append(Tip(link, part, price, *min(ends, key=lambda e: abs(e[0] - price))))
-    return sorted(tips, key=lambda tip: abs(tip.change_percent))
+                nearest_end = min(ends, key=lambda end: abs(end[0] - price))
+                found.append(BreakEven(link, part, price, *nearest_end))
+    return sorted(found, key=lambda one: abs(one.change_percent))
 
 
 def front_over_price(
@@ -248,9 +260,8 @@ def price_weights(
 
 
 def _physics(stored: Stored) -> Array:
-    """The objectives that prices do not touch, minimised: (n, 3)."""
-    columns = (-stored.delivered_energy_J, stored.mass_kg, stored.crank_effort_percent)
-    return np.stack(columns, axis=1)
+    """The objectives that prices do not touch, minimised: (n, objectives - 1)."""
+    return stored.objectives(np.zeros(len(stored)))[:, PHYSICAL]
 
 
 def _row_of(project: Project, link: str, part: str) -> int:
@@ -340,7 +351,7 @@ def _stays(
     leaves = np.where(cost[rows] <= limit, np.inf, -np.inf)
     room = np.divide(limit - cost[rows], slope[rows], out=np.zeros(len(rows)), where=growing)
     leaves = np.where(growing, price + room, leaves)
-    step = max(1, PAIRS_AT_A_TIME // max(len(others), 1))
+    step = max(1, RIVALS_AT_A_TIME // max(len(others), 1))
     for start in range(0, len(rows), step):
         mine = rows[start : start + step]
         pair = np.ones((len(mine), len(others)), dtype=bool)

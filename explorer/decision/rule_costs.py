@@ -16,30 +16,36 @@ from explorer.inputs.study import Project
 from explorer.model import costing
 from explorer.model.evaluate import evaluate
 from explorer.model.margins import RULES
+from explorer.model.objectives import COST, EFFORT, ENERGY, KEYS
 from explorer.model.space import Designs, Rows, Space
 from explorer.search.coordinates import Coordinates
 from explorer.search.neighbourhood import neighbours
 from explorer.units import Array
 
-STEPS = {
+STEP_OF_UNIT = {
     "V": 1.0, "A": 1.0, "N": 1.0, "N m": 1.0, "W": 1.0, "K": 1.0, "s": 1.0, "rpm": 10.0,
     "J": 100.0, "kg": 0.1, "%": 1.0, "": 1.0,
 }  # fmt: skip
-"""By how much a rule is loosened, by its unit: what a person can buy more of, as a rule one."""
+"""By how much a rule is loosened, by its unit: one more of what can be bought."""
 FINE_STEPS = {
     "chatter_V": 0.1, "stroke_ripple_V": 0.1, "undervoltage_guard_V": 0.1, "pack_input_V": 0.1,
     "overvoltage_order_V": 0.1,
 }  # fmt: skip
-"""Rules about drops and thresholds of some volts: a whole one more is not to be had."""
+"""Rules about drops and thresholds of a few volts: a whole volt more cannot be had."""
 FURTHER = 10.0
 """A rule that costs nothing at one step is also tried at so many of them."""
 LOOKED_AT = 300
-"""Designs of the front around which is looked; an even thinning of it."""
-GOAL_OF_LIMIT = {"limit_cost": 0, "limit_mass_kg": 1, "limit_effort_percent": 2}
-"""Which of cost, mass and effort a limit of the study is about."""
+"""Most designs of the front whose neighbours are tried; an even thinning of it."""
+OBJECTIVE_OF_LIMIT = {
+    "limit_cost": COST,
+    "limit_mass_kg": "mass_kg",
+    "limit_effort_percent": EFFORT,
+}
+"""Which objective a limit of the study is about."""
+ENERGY_COLUMN = KEYS.index(ENERGY)
 NOT_LOOSENED = ("limit_energy_J", "bank_energy_J")
 """Asking for less energy buys none, and nothing that one can buy widens the range of a model."""
-CHUNK = 200
+DESIGNS_AT_A_TIME = 200
 
 
 def rule_costs(
@@ -47,11 +53,11 @@ def rule_costs(
 ) -> dict[str, Any] | None:
     """What loosening one rule by a step would add to the energy of a front's designs (n,).
 
-    Looked at are all designs that differ in one choice from up to `LOOKED_AT` of the front, and in
+    All designs are tried that differ in one choice from up to `LOOKED_AT` of the front, and in
     two choices from the `picked` ones (design id -> row). One that breaks a single rule by no more
     than the step is held against every design of the front that costs, weighs and asks no less: its
-    surplus of energy is what the rule costs there. A study's limit waives its own goal. So each
-    number is a lower bound: a wider look could find more. None where the front is empty.
+    surplus of energy is what the rule costs there. A study's limit waives its own objective. So
+    each number is a lower bound: a wider look could find more. None where the front is empty.
 
     Keys: `tried` designs; `front`, how many were held against; `rules`, dearest first by the mean
     gain over the front, each {margin, step, lifted, middle_J, most_J, from_J, picks: id -> J};
@@ -62,7 +68,7 @@ def rule_costs(
     coordinates = Coordinates(Space.of(project))
     own = evaluate(project, designs)
     points = own.objectives(costing.costs(project, designs))
-    found = evaluate(project, coordinates.designs(_around(coordinates, designs, picked)))
+    found = evaluate(project, coordinates.designs(_near(coordinates, designs, picked)))
     cost = costing.costs(project, found.designs)
     margins = dict(found.margins)
     if project.study.limits.cost is not None:
@@ -73,13 +79,13 @@ def rule_costs(
     for name, margin in margins.items():
         if name in NOT_LOOSENED:
             continue
-        step = FINE_STEPS.get(name) or STEPS[RULES[name].unit if name in RULES else ""]
+        step = FINE_STEPS.get(name) or STEP_OF_UNIT[RULES[name].unit if name in RULES else ""]
         for width in (step, FURTHER * step):
             alone = np.flatnonzero((margin < 0) & (broken == 1) & (margin >= -width))
-            gain = _surplus(points, near[alone], GOAL_OF_LIMIT.get(name))
-            told = _told(gain, -points[:, 0], picked)
-            if told:
-                costly.append({"margin": name, "step": width, **told})
+            gain = _surplus(points, near[alone], OBJECTIVE_OF_LIMIT.get(name))
+            price = _over_the_front(gain, -points[:, ENERGY_COLUMN], picked)
+            if price:
+                costly.append({"margin": name, "step": width, **price})
                 break
         else:
             free.append(name)
@@ -87,7 +93,7 @@ def rule_costs(
     return {"tried": len(found), "front": len(designs), "rules": costly, "free": free}
 
 
-def _around(coordinates: Coordinates, designs: Designs, picked: Mapping[str, int]) -> Array:
+def _near(coordinates: Coordinates, designs: Designs, picked: Mapping[str, int]) -> Array:
     """Rows of coordinates one choice from the front's designs and two from the picked ones."""
     rows = coordinates.rows(designs)
     some = np.linspace(0, len(rows) - 1, min(len(rows), LOOKED_AT)).astype(np.intp)
@@ -98,28 +104,28 @@ def _around(coordinates: Coordinates, designs: Designs, picked: Mapping[str, int
     return np.unique(np.concatenate([rows[:0], *blocks]), axis=0)
 
 
-def _surplus(points: Array, near: Array, waived: int | None) -> Array:
-    """Energy that the best of `near` (d, 4) has over each of `points` (n, 4), J, at no worse cost,
-    mass and effort, never below 0. Of a waived goal both may have any value.
+def _surplus(points: Array, near: Array, waived: str | None) -> Array:
+    """Energy that the best of `near` (d, m) has over each of `points` (n, m), J, no worse in any
+    other of the m objectives, never below 0. Of a `waived` objective both may have any value.
     """
-    asked = [1 + goal for goal in range(3) if goal != waived]
+    asked = [place for place, key in enumerate(KEYS) if key not in (ENERGY, waived)]
     surplus = np.zeros(len(points))
-    for start in range(0, len(points), CHUNK):
-        block = points[start : start + CHUNK]
-        own = _best(block, points, asked) if waived is not None else -block[:, 0]
-        surplus[start : start + CHUNK] = _best(block, near, asked) - own
+    for start in range(0, len(points), DESIGNS_AT_A_TIME):
+        block = points[start : start + DESIGNS_AT_A_TIME]
+        own = _best(block, points, asked) if waived is not None else -block[:, ENERGY_COLUMN]
+        surplus[start : start + DESIGNS_AT_A_TIME] = _best(block, near, asked) - own
     return np.maximum(surplus, 0.0)
 
 
 def _best(block: Array, others: Array, asked: list[int]) -> Array:
-    """Most energy of `others` that are no worse than each of `block` in some goals, J; else 0."""
+    """Most energy of `others` no worse than each of `block` in the `asked` objectives, J, or 0."""
     fits = (others[None, :, asked] <= block[:, None, asked]).all(axis=2)
-    most: Array = np.where(fits, -others[None, :, 0], 0.0).max(axis=1, initial=0.0)
+    most: Array = np.where(fits, -others[None, :, ENERGY_COLUMN], 0.0).max(axis=1, initial=0.0)
     return most
 
 
-def _told(gain: Array, energy: Array, picked: Mapping[str, int]) -> dict[str, Any] | None:
-    """What a rule costs, over the designs where a person can tell; None where it costs nothing."""
+def _over_the_front(gain: Array, energy: Array, picked: Mapping[str, int]) -> dict[str, Any] | None:
+    """What a rule costs over the front's designs; None where no gain is large enough to notice."""
     lifted: Rows = np.flatnonzero(gain > EQUAL_WITHIN * energy)
     if not lifted.size:
         return None

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from numbers import Real
 from pathlib import Path
 from typing import Any
 
@@ -24,8 +26,15 @@ def read_design(project: Project, path: str | Path) -> Designs:
     Any part of the tables that has a price may be named, chosen by the study or not. InputError
     with every fault.
     """
-    file = str(path)
     _, content = read_toml(Path(path), LARGEST_FILE_BYTES, "a design")
+    return checked_design(project, content, str(path))
+
+
+def checked_design(project: Project, content: Mapping[str, Any], file: str) -> Designs:
+    """One design from what stands in its file, or from a mapping of the same shape.
+
+    `file` is what faults name. InputError with every fault.
+    """
     faults = [
         Fault(file, shown(name), "is an unknown section", hint=nearest(name, ("parts", "settings")))
         for name in content
@@ -54,11 +63,11 @@ def read_design(project: Project, path: str | Path) -> Designs:
         whole = name.startswith("cells_")
         if value is None:
             faults.append(Fault(file, where, "is missing"))
-        elif isinstance(value, bool) or not isinstance(value, int | float):
+        elif isinstance(value, bool) or not isinstance(value, Real):
             faults.append(Fault(file, where, "must be a number", shown(value)))
-        elif not 0 < value < 1e9:
+        elif not 0 < float(value) < 1e9:
             faults.append(Fault(file, where, "must be above 0 and below 1e9", shown(value)))
-        elif whole and value != int(value):
+        elif whole and float(value) % 1:
             faults.append(Fault(file, where, "must be a whole number", shown(value)))
         else:
             values[name] = float(value)
@@ -70,15 +79,17 @@ def read_design(project: Project, path: str | Path) -> Designs:
     )
 
 
-def _section(file: str, content: dict[str, Any], name: str, faults: list[Fault]) -> dict[str, Any]:
+def _section(
+    file: str, content: Mapping[str, Any], name: str, faults: list[Fault]
+) -> Mapping[str, Any]:
     section = content.get(name, {})
-    if isinstance(section, dict):
+    if isinstance(section, Mapping):
         return section
     faults.append(Fault(file, name, "must be a table", shown(section)))
     return {}
 
 
-def _unknown(file: str, name: str, given: dict[str, Any], valid: tuple[str, ...]) -> list[Fault]:
+def _unknown(file: str, name: str, given: Mapping[str, Any], valid: tuple[str, ...]) -> list[Fault]:
     return [
         Fault(file, f"{name}.{shown(key)}", "is unknown", hint=nearest(key, valid))
         for key in given

@@ -290,6 +290,7 @@ def page(count: int = 300, seed: int = 1, *, twins: bool = False, **more: Any) -
     tell apart: a hundredth of a percent more energy for as much more money.
     """
     from explorer import front
+    from explorer.decision import picks
     from explorer.report.page import view
 
     rows = records(count, seed)
@@ -307,7 +308,7 @@ def page(count: int = 300, seed: int = 1, *, twins: bool = False, **more: Any) -
     )
     rows = [row for row, keep in zip(rows, front.non_dominated(points), strict=True) if keep]
     points = points[front.non_dominated(points)]
-    picked = {wish: rows[k]["design_id"] for wish, k in front.picks(points, UNITS).items()}
+    picked = {wish: rows[k]["design_id"] for wish, k in picks.picks(points, UNITS).items()}
     first = rows[0]["design_id"]
     seconds = np.linspace(0, 600, 120)
     given: dict[str, Any] = {

@@ -19,7 +19,8 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 from chains import with_study
 from invented import at_prices, designs, results
 
-from explorer.decision.repricing import Moment, Previous, reprice, terms
+from explorer.decision.price_changes import terms
+from explorer.decision.repricing import Moment, Previous, reprice
 from explorer.inputs.links import LINKS
 from explorer.inputs.records import SETTINGS
 from explorer.inputs.study import Project
@@ -203,8 +204,8 @@ def test_the_course_keeps_locks_and_moments() -> None:
         Moment("2026-11-01T08:00:00+00:00", "rerun", 9, dict.fromkeys(GOALS, 8.0), {"ab": 70.0}),
     ]
     entries = [
-        {"when": "2026-10-02T08:00:00+00:00", "what": "lock ab"},
-        {"when": "2026-11-01T08:00:00+00:00", "what": "rerun: front of 9 designs"},
+        {"when": "2026-10-02T08:00:00+00:00", "kind": "lock", "what": "lock ab"},
+        {"when": "2026-11-01T08:00:00+00:00", "kind": "rerun", "what": "rerun: front of 9 designs"},
     ]
     course = market._course(moments, entries, [("2026-10-02T08:00:00+00:00", "ab", 75.0)])
     assert [cost for _, cost in course.locked_cost["ab"]] == [75.0, 70.0]
@@ -239,7 +240,9 @@ def test_the_page_shows_the_section_and_escapes_it(small_project: Project, store
     lock = locked(small_project, stored, row, note=synthetic.HOSTILE)
     said = told(
         dearer(small_project, "cell", 2.0), stored, before=small_project, locks=(lock,),
-        entries=[{"when": "2026-11-20T08:30:00+00:00", "what": f"lock {lock.design_id}"}],
+        entries=[
+            {"when": "2026-11-20T08:30:00+00:00", "kind": "lock", "what": f"lock {lock.design_id}"}
+        ],
     )  # fmt: skip
     html = page.render(replace(synthetic.page(30), market=said))
     assert said.sentence in html

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 import synthetic
 
-from explorer import front
+from explorer.decision.picks import picks as pick
 from explorer.inputs.study import Project
 from explorer.model import costing
 from explorer.model.evaluate import evaluate
@@ -65,7 +65,7 @@ def address(demo_project: Project, tmp_path_factory: pytest.TempPathFactory) -> 
     found = found.take(np.flatnonzero(found.delivered_energy_J > 0))
     cost = costing.costs(project, found.designs)
     rows = [design_record(project, found, row, float(cost[row])) for row in range(len(found))]
-    picked = front.picks(found.objectives(cost), synthetic.UNITS)
+    picked = pick(found.objectives(cost), synthetic.UNITS)
     picks = {wish: rows[k]["design_id"] for wish, k in picked.items()}
     assert len(set(picks.values())) >= 4
     for row in rows:

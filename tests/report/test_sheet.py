@@ -17,7 +17,7 @@ import pytest
 from chains import with_part, with_study
 
 from explorer.decision.lock import lock, read_locks
-from explorer.decision.repricing import designs_of
+from explorer.decision.verdict import designs_of_lock
 from explorer.errors import InputError
 from explorer.inputs.links import LINKS
 from explorer.inputs.study import Project, load
@@ -334,7 +334,7 @@ def test_a_lock_becomes_two_files(small_study: Path) -> None:
     """From the store to the workshop: lock, read back, write."""
     project = load(small_study)
     chosen = decided(project)
-    designs, _ = designs_of(project, chosen)
+    designs, _ = designs_of_lock(project, chosen)
     done = evaluate(project, designs)
     if not done.feasible[0]:
         kept = {k: np.abs(m) for k, m in done.margins.items()}

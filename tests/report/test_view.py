@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 import synthetic
 
-from explorer import front
+from explorer.decision.picks import WISHES
 from explorer.inputs.links import LINKS
 from explorer.inputs.study import Project
 from explorer.model import costing
@@ -100,7 +100,7 @@ def test_cards_cover_every_wish_once(page: PageData) -> None:
 
 def test_one_design_with_all_wishes_is_one_card() -> None:
     row = synthetic.records(1)[0]
-    page = build([row], dict.fromkeys(front.PICKS, row["design_id"]))
+    page = build([row], dict.fromkeys(WISHES, row["design_id"]))
     assert len(page.cards) == 1
     assert page.cards[0].title.startswith("Recommended and most energy and")
     assert [s.place for s in page.cards[0].standings] == [1.0] * 4

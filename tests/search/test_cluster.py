@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from explorer.commands import commands
+from explorer.commands.launch import launch_study
 from explorer.decision import confirmation
 from explorer.errors import ExplorerError
 from explorer.inputs.study import Project, load
@@ -99,14 +99,14 @@ def test_sessions_of_a_killed_worker_are_stepped_by_the_other(
         assert len(set(processes.values())) == 2
         killed: list[int] = []
 
-        def hear(done: int) -> None:
+        def on_progress(done: int) -> None:
             if not killed:
                 assert done < len(alone)
                 killed.append(next(iter(processes.values())))
                 os.kill(killed[0], signal.SIGKILL)
 
         with workers.on_machines(machines.scheduler_address):
-            found = confirmation.confirm(small_project, designs, ids, 600.0, 2, hear)
+            found = confirmation.confirm(small_project, designs, ids, 600.0, 2, on_progress)
         assert killed
     assert found == alone
 
@@ -116,13 +116,13 @@ def test_sessions_of_a_killed_worker_are_stepped_by_the_other(
 def test_a_whole_launch_on_a_cluster_writes_what_one_process_writes(small_study: Path) -> None:
     """Sweep, sample and sessions: the command itself, with the address."""
     distributed = pytest.importorskip("distributed")
-    alone = commands.launch(small_study, workers=1)
+    alone = launch_study(small_study, workers=1)
     project = load(small_study)
     path_of(project).unlink()
     with distributed.LocalCluster(
         n_workers=2, threads_per_worker=1, processes=True, dashboard_address=None
     ) as machines:
-        found = commands.launch(small_study, workers=2, cluster=machines.scheduler_address)
+        found = launch_study(small_study, workers=2, cluster=machines.scheduler_address)
     for name in ("designs_considered", "designs_feasible", "exact", "front", "picks"):
         assert found[name] == alone[name], name
     assert any("session_energy_J" in record for record in found["front"])

@@ -8,8 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from explorer import front
-from explorer.decision.judging import AGREES
+from explorer.decision.picks import AGREES, WISHES
 from explorer.model.promise import HAZARD_DRAWS
 from explorer.report import whose
 from explorer.report.format import number
@@ -137,7 +136,7 @@ def builds_words(record: Record, limit: float) -> str:
 
 
 def _wish_order(wish: str) -> int:
-    return front.PICKS.index(wish) if wish in front.PICKS else len(front.PICKS)
+    return WISHES.index(wish) if wish in WISHES else len(WISHES)
 
 
 OF_CASES = ("delivered_energy_J", "crank_effort_percent")

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from explorer.decision import judging
+from explorer.decision.confirmation import agreement_sentence
 from explorer.report.format import number
 from explorer.report.page.content import Convergence, Record
 
@@ -54,7 +54,7 @@ def convergence_of(search: Record) -> Convergence:
             f"search reached {number(100 * float(yardstick['hypervolume_share']))} % of the volume "
             f"and {number(100 * float(yardstick['front_share']))} % of the designs."
         )
-    judged = judging.sentence(search.get("judged"))
+    judged = agreement_sentence(search.get("judged"))
     sentence += f" {judged}" if judged else ""
     return Convergence(tuple(a for a, _ in history), tuple(b for _, b in history), sentence)
 

@@ -13,8 +13,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from explorer import front
-from explorer.decision import price_sensitivity, repricing
+from explorer.decision import picks, price_changes, price_sensitivity, repricing
+from explorer.decision.verdict import Verdict
 from explorer.inputs.links import LINKS
 from explorer.model.objectives import KEYS as OBJECTIVE_KEYS
 from explorer.model.space import Rows
@@ -177,7 +177,7 @@ def build(
     *,
     previous: repricing.Previous | None,
     locks: Sequence[Lock],
-    verdicts: Mapping[str, repricing.Verdict],
+    verdicts: Mapping[str, Verdict],
     owned: Collection[str],
     hold: Callable[[Numbers], NDArray[np.bool_]],
     units: Array,
@@ -189,8 +189,8 @@ def build(
 
     `cost` (n,) and `rows` are the stored designs' costs and the front's rows today, with `owned`
     free. `previous` is the last kept front that differs from today's in prices or designs. An
-    entry is {when, what}; `lock_costs` are (when, design_id, cost) of locks on their day. `hold`
-    says which designs hold in their builds, `units` how goals are weighed (`front.picks`).
+    entry is {when, kind, what}; `lock_costs` are (when, design_id, cost) of locks on their day.
+    `hold` says which designs hold in their builds, `units` how goals are weighed (`picks.picks`).
     """
     names = {part.id: part.name for link in LINKS for part in project.catalogue.parts[link]}
     currency = project.catalogue.prices.currency
@@ -253,7 +253,7 @@ class _Telling:
             "gone": "has no price any more",
         }
         found = []
-        for one in repricing.price_changes(previous.prices, self.project.catalogue.prices):
+        for one in price_changes.price_changes(previous.prices, self.project.catalogue.prices):
             pieces = f" (from {one.from_quantity} pieces)" if one.from_quantity > 1 else ""
             found.append(
                 Change(
@@ -282,7 +282,7 @@ class _Telling:
                 f"{_cents(old, self.currency)}"
             ),
         }
-        changes = repricing.term_changes(previous.terms, repricing.terms(self.project))
+        changes = price_changes.term_changes(previous.terms, price_changes.terms(self.project))
         return ", and ".join(told[one.term](one.old, one.new) for one in changes)
 
     def point(self, energy_J: float, cost: float, mass_kg: float, effort: float) -> str:
@@ -333,8 +333,8 @@ class _Telling:
         before = np.flatnonzero(hold(previous.front))
         if not len(rows) or not len(before):
             return ()
-        now = front.picks(self.stored.objectives(self.cost)[rows], units)
-        then = front.picks(previous.points[before], units)
+        now = picks.picks(self.stored.objectives(self.cost)[rows], units)
+        then = picks.picks(previous.points[before], units)
         found = []
         for wish in sorted(now, key=list(PICK_WORDS).index):
             old = before[then[wish]]
@@ -343,14 +343,17 @@ class _Telling:
             found.append(Wish(PICK_WORDS[wish], self.point(*a), self.row(int(b)), same))
         return tuple(found)
 
-    def decision(self, lock: Lock, verdict: repricing.Verdict, owned: Collection[str]) -> Decision:
-        words = [*self.verdict(verdict), *(f"{r[0].upper()}{r[1:]}." for r in verdict.reasons)]
-        tips = price_sensitivity.tipping_prices(
+    def decision(self, lock: Lock, verdict: Verdict, owned: Collection[str]) -> Decision:
+        words = [
+            *self.verdict(verdict),
+            *(f"{r.words[0].upper()}{r.words[1:]}." for r in verdict.reasons),
+        ]
+        tips = price_sensitivity.break_even_prices(
             self.project, self.stored, self.cost, lock, owned=owned
         )
         told = [(tip, self.tip(tip, lock)) for tip in tips]
-        rises = tuple(t for tip, t in told if tip.tips_at > tip.price)
-        falls = tuple(t for tip, t in told if tip.tips_at <= tip.price)
+        rises = tuple(t for tip, t in told if tip.break_even > tip.price)
+        falls = tuple(t for tip, t in told if tip.break_even <= tip.price)
         if not tips:
             tip_words = (
                 "No single price overturns it, as far as the store knows."
@@ -359,7 +362,7 @@ class _Telling:
             )
         else:
             first = told[0][1]
-            way = "rises above" if told[0][0].tips_at > told[0][0].price else "falls below"
+            way = "rises above" if told[0][0].break_even > told[0][0].price else "falls below"
             tip_words = (
                 f"The nearest price that overturns it: {first.name}, when it {way} {first.until} "
                 f"({first.price} today)."
@@ -369,7 +372,7 @@ class _Telling:
             rises[:NAMED], falls[:NAMED], tip_words,
         )  # fmt: skip
 
-    def verdict(self, one: repricing.Verdict) -> list[str]:
+    def verdict(self, one: Verdict) -> list[str]:
         if one.status == "kept":
             words = ["Stands: no stored design beats it at today's prices."]
         elif one.status == "infeasible":
@@ -405,8 +408,8 @@ class _Telling:
         }
         return ", ".join(phrases[k](v) for k, v in by.items() if v > 0) or "is no worse anywhere"
 
-    def tip(self, tip: price_sensitivity.Tip, lock: Lock) -> Tip:
-        until = short_of(tip.tips_at, tip.price)
+    def tip(self, tip: price_sensitivity.BreakEven, lock: Lock) -> Tip:
+        until = short_of(tip.break_even, tip.price)
         change = tip.change_percent
         return Tip(
             self.names.get(tip.part, tip.part),
@@ -550,9 +553,7 @@ def _course(
     for when, name, value in sorted([*lock_costs, *costs]):
         cost.setdefault(name, []).append((when, value))
     events = tuple(
-        (str(e["when"]), str(e["what"]))
-        for e in entries
-        if str(e["what"]).startswith(("lock", "release"))
+        (str(e["when"]), str(e["what"])) for e in entries if e["kind"] in ("lock", "release")
     )
     if len(held) < 2:
         sentence = "The history has one entry so far; a rerun adds the next."

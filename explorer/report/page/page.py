@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from explorer.decision.judging import AGREES
+from explorer.decision.picks import AGREES
 from explorer.files import write_atomic
 from explorer.front import EQUAL_WITHIN
 from explorer.report.format import number

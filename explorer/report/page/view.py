@@ -68,7 +68,7 @@ def build(
       session delivers, for designs that it has confirmed); picks among them, locked designs where
       they are to be shown. Over `PAGE_LIMIT` the page carries the thinned front and says so;
       `front_size` is the full count.
-    - `picks`: wish as in `front.PICKS` -> design_id; may be empty where nothing is feasible, or
+    - `picks`: wish as in `picks.WISHES` -> design_id; may be empty where nothing is feasible, or
       nothing holds in its builds: `why_none` says so then.
     - `search`: sampler, seed, designs_considered, designs_feasible, exact, seconds,
       hypervolume_history [(evaluations, hypervolume)], and optional yardstick {combinations,
@@ -80,7 +80,7 @@ def build(
     - `outing`: {minutes_per_day, days, spare_Wh_per_kg}.
     - `effects`: link -> part id -> objective -> best value over all feasible designs; without it
       the page counts over the front and says so.
-    - `rule_costs`: what `loosening.rule_costs` found; `stale` where it did so at other prices.
+    - `rule_costs`: what `rule_costs.rule_costs` found; `stale` where it did so at other prices.
     - `session_traces`: design_id -> {time_s, bus_V, pack_W}; `cadence_curves`: design_id ->
       {cadence_rpm, handle_force_N, pack_power_W}; equal lengths.
     - `market`: what prices do; `around`: design_id -> what one swapped part would change.

@@ -18,8 +18,8 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from explorer.decision import repricing
 from explorer.decision.dividers import String, best_string, series, shown_ohm, worst_band
+from explorer.decision.verdict import LockedDesign, designs_of_lock
 from explorer.errors import Fault, InputError
 from explorer.files import write_atomic
 from explorer.inputs.study import Project
@@ -273,12 +273,12 @@ class Sheet:
     cautions: tuple[str, ...]
 
 
-def facts(project: Project, lock: repricing.Decision, *, draws: int = DRAWS) -> Facts:
+def facts(project: Project, lock: LockedDesign, *, draws: int = DRAWS) -> Facts:
     """Compute what a sheet needs, by today's tables; InputError when a part is gone."""
-    designs, missing = repricing.designs_of(project, lock)
+    designs, missing = designs_of_lock(project, lock)
     if designs is None:
         where = f"locked design {lock.design_id}"
-        raise InputError([Fault(str(project.path), where, words) for words in missing])
+        raise InputError([Fault(str(project.path), where, one.words) for one in missing])
     session = project.study.session
     return Facts(
         project=project,

@@ -1,11 +1,11 @@
-"""What is told beside the front."""
+"""Courses of the bus for a page: thinned, unrolled, and close up."""
 
 from __future__ import annotations
 
 import numpy as np
 import pytest
 
-from explorer.decision.confirmation import CLOSE_S, TRACE_POINTS, _close, _thinned, unrolled
+from explorer.decision.traces import CLOSE_S, TRACE_POINTS, last_seconds, thinned, unrolled
 from explorer.inputs.study import Project
 from explorer.model.session import Trace, simulate
 from explorer.model.space import Space
@@ -22,7 +22,7 @@ def test_a_thinned_trace_keeps_the_height_of_fast_bursts() -> None:
     """A switch at every hundredth step would vanish among evenly spaced points."""
     time_s = np.arange(50_000) * 0.01
     bus_V = np.where(np.arange(50_000) % 100 == 7, 9.0, 5.0)
-    kept = _thinned(course(time_s, bus_V))
+    kept = thinned(course(time_s, bus_V))
     assert len(kept["time_s"]) <= TRACE_POINTS + 2
     assert kept["time_s"] == sorted(kept["time_s"])
     # Every stretch of a few hundred steps holds a burst.
@@ -32,7 +32,7 @@ def test_a_thinned_trace_keeps_the_height_of_fast_bursts() -> None:
 
 def test_a_short_trace_is_kept_whole_at_its_ends() -> None:
     time_s = np.array([0.0, 1.0, 2.0])
-    kept = _thinned(course(time_s, time_s + 1))
+    kept = thinned(course(time_s, time_s + 1))
     assert kept["time_s"] == [0.0, 1.0, 2.0]
 
 
@@ -51,8 +51,8 @@ def test_a_sample_of_cycles_is_shown_as_often_as_it_stands_for() -> None:
     assert np.diff(whole.time_s) == pytest.approx(np.full(207, 0.5))
     assert np.array_equal(whole.pack_W, np.tile([0.0, 8.0], 104))
     # The end alone was stepped as it was, and is what is looked at closely.
-    assert _close(trace).time_s == pytest.approx([102.25, 102.75, 103.25, 103.75])
-    assert _close(whole).time_s[0] > 104.0 - CLOSE_S - 0.5
+    assert last_seconds(trace).time_s == pytest.approx([102.25, 102.75, 103.25, 103.75])
+    assert last_seconds(whole).time_s[0] > 104.0 - CLOSE_S - 0.5
 
 
 def test_no_course_shows_bursts_slower_than_they_are(demo_project: Project) -> None:

@@ -96,8 +96,8 @@ def test_surplus_by_hand() -> None:
     points = np.array([[-100.0, 10, 1, 20], [-300.0, 30, 2, 40]])
     near = np.array([[-350.0, 20, 2, 40], [-900.0, 31, 2, 40], [-90.0, 5, 1, 20]])
     assert rule_costs._surplus(points, near, None).tolist() == [0.0, 50.0]
-    # With the goal of cost waived the dear one counts as well.
-    assert rule_costs._surplus(points, near, 0).tolist() == [0.0, 600.0]
+    # With cost waived the dear one counts as well.
+    assert rule_costs._surplus(points, near, "cost").tolist() == [0.0, 600.0]
 
 
 def test_a_picked_design_is_looked_around_twice_as_far(small_project: Project) -> None:
