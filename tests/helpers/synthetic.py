@@ -261,7 +261,7 @@ def market(currency: str = "EUR") -> Any:
         wishes=(m.MovedWish("Recommended", "900 J, 40.00 EUR", "910 J, 41.00 EUR", False),),
         before=cloud,
         after=cloud,
-        decisions=(m.LockedDesign("000003000001", "kept", HOSTILE, ("Stands.",), (limit,), (limit,),
+        decisions=(m.LockedPrices("000003000001", "kept", HOSTILE, ("Stands.",), (limit,), (limit,),
                                   ""),),
         weights=(m.PriceRow("cell_1", HOSTILE, "bank cell", "2.00 EUR", 0.4, 120, 60),),
         weight_sentence="Of 20 prices, 1 would change which designs are on the front.",
