@@ -11,8 +11,6 @@ from dataclasses import dataclass
 
 import numpy as np
 import pytest
-from chain_twin import Outcome, Twin
-from chains import smooth
 
 from explorer.inputs.study import Project
 from explorer.model import averaged
@@ -22,6 +20,8 @@ from explorer.model.evaluate import ledger, solve
 from explorer.model.regimes import CYCLING, REGIMES, STEADY
 from explorer.model.space import Designs, Space
 from explorer.model.walks import walk
+from tests.helpers.chain_twin import Outcome, Twin
+from tests.helpers.chains import smooth
 
 CLOSE = 0.005
 """What energy, first charge and effort may differ by: half a percent, asked of this fidelity."""

@@ -6,13 +6,13 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from chains import pick
 
 from explorer.inputs.study import Project
 from explorer.model.chain import HEAT, LEDGER, Chain, State
 from explorer.model.evaluate import solve
 from explorer.model.space import Space
 from explorer.model.supply import TERMS, Corner, asked, held_speed, pulses
+from tests.helpers.chains import pick
 
 STATES: tuple[State, ...] = ("open", "idle", "loaded")
 VOLTS = np.linspace(0.3, 12.0, 30)

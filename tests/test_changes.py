@@ -6,7 +6,6 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from invented import designs, replace_in, results
 
 from explorer.decision import changes
 from explorer.decision.changes import Change
@@ -15,6 +14,7 @@ from explorer.errors import InputError
 from explorer.inputs.study import load
 from explorer.store.keys import path_of
 from explorer.store.results import Store
+from tests.helpers.invented import designs, replace_in, results
 
 
 def row(study: Path, table: str, part: str, column: str, value: str) -> None:

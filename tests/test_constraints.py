@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from chain_twin import Run, Twin
-from chains import pick, smooth, with_pack, with_part, with_person, with_study
 
 from explorer.inputs.study import Project
 from explorer.model import averaged
@@ -15,6 +13,8 @@ from explorer.model.evaluate import Evaluation, evaluate, solve
 from explorer.model.margins import EXTRA_LOW_VOLTAGE_V, LEAST_CYCLE_S
 from explorer.model.regimes import CHATTERING, CYCLING, FLOODED, STEADY
 from explorer.model.rules import RULES
+from tests.helpers.chain_twin import Run, Twin
+from tests.helpers.chains import pick, smooth, with_pack, with_part, with_person, with_study
 
 LINE = 0.005
 """Curves are read along lines between voltages up to a few tenths apart: half a percent."""

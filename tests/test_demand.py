@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from chain_twin import Twin
-from chains import pick, with_pack, with_part
 
 from explorer.inputs.study import Project
 from explorer.model.demand import Demand, demand
 from explorer.model.space import Designs, Space
+from tests.helpers.chain_twin import Twin
+from tests.helpers.chains import pick, with_pack, with_part
 
 
 def back(project: Project, designs: Designs, pack: str = "telemetry_pack") -> Demand:

@@ -7,7 +7,6 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from chains import pick, with_study
 
 from explorer.inputs.links import LINKS
 from explorer.inputs.records import SETTINGS
@@ -19,6 +18,7 @@ from explorer.model.evaluate import Evaluation, evaluate
 from explorer.model.record import design_record
 from explorer.model.regimes import REGIMES, STEADY
 from explorer.model.space import Designs, Space
+from tests.helpers.chains import pick, with_study
 
 PACKS = ("telemetry_pack", "retrying_pack")
 PEOPLE = ("adult_one_arm", "child_one_arm")

@@ -9,7 +9,6 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from chains import SOUND, pick
 from pydantic import ValidationError
 
 from explorer.errors import InputError
@@ -24,6 +23,7 @@ from explorer.inputs.study import Project, load
 from explorer.model import supply
 from explorer.model.costing import quantities
 from explorer.model.rules import RULES
+from tests.helpers.chains import SOUND, pick
 
 PACKAGE = Path(__file__).parent.parent / "explorer"
 NAMES = {*MACHINE_KINDS, *PACK_KINDS}

@@ -12,7 +12,6 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from invented import designs, replace_in, results
 
 import explorer.decision.lock as lock_module
 from explorer import MODEL_VERSION
@@ -27,6 +26,7 @@ from explorer.model.record import design_record
 from explorer.model.space import Designs, design_ids
 from explorer.store.keys import path_of as store_path
 from explorer.store.results import Store
+from tests.helpers.invented import designs, replace_in, results
 
 TODAY = date(2026, 11, 25)
 

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from chain_twin import Twin
-from chains import pick, with_part, with_study
 
 from explorer.inputs.study import Project
 from explorer.model.evaluate import Evaluation, evaluate
 from explorer.physics.bank import fullest_share, weakest_share
+from tests.helpers.chain_twin import Twin
+from tests.helpers.chains import pick, with_part, with_study
 
 RUN_OUT_RAD_S = 23.7
 """Unloaded speed of a hand let go at 0.17 m (derived from published sprints)."""

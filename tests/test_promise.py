@@ -6,7 +6,6 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from chains import pick, with_part, with_study
 
 from explorer.commands.front_view import FrontView
 from explorer.inputs.study import Project
@@ -20,6 +19,7 @@ from explorer.report.page import cards as cards
 from explorer.search.run import launch
 from explorer.store.keys import path_of
 from explorer.store.results import Store
+from tests.helpers.chains import pick, with_part, with_study
 
 SOUND = {"generator": "stepper_long", "clamp": "bus_clamp", "cell": "cell_25f"}
 

@@ -7,7 +7,6 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from chains import pick, with_part, with_study
 
 from explorer import cli
 from explorer.inputs.links import LINKS
@@ -18,6 +17,7 @@ from explorer.model.evaluate import Evaluation, evaluate
 from explorer.model.record import design_record
 from explorer.model.regimes import REGIMES
 from explorer.model.space import Designs
+from tests.helpers.chains import pick, with_part, with_study
 
 RANGES = {
     "cadence_rpm": (30.0, 90.0), "undervoltage_off_V": (2.0, 8.0),

@@ -9,7 +9,6 @@ from typing import Any
 
 import numpy as np
 import pytest
-from invented import at_prices, designs, results
 
 from explorer.decision import price_sensitivity
 from explorer.decision.price_changes import price_changes
@@ -32,6 +31,7 @@ from explorer.model.space import describe, design_id
 from explorer.store.keys import path_of
 from explorer.store.results import Store
 from explorer.store.stored import Stored
+from tests.helpers.invented import at_prices, designs, results
 
 TODAY = date(2026, 11, 25)
 

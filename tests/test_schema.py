@@ -11,7 +11,6 @@ from typing import Any
 
 import jsonschema
 import pytest
-from chains import SOUND
 
 from explorer.commands.schema import schema, text_of
 from explorer.errors import InputError
@@ -22,6 +21,7 @@ from explorer.inputs.sections import SECTIONS
 from explorer.inputs.starter import SECTION_ORDER, study_text
 from explorer.inputs.study import Project, load
 from explorer.model.design_file import read_design
+from tests.helpers.chains import SOUND
 
 ROOT = Path(__file__).parent.parent
 DEMO = ROOT / "studies" / "flood_gauge.toml"

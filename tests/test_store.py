@@ -15,7 +15,6 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from invented import designs, replace_in, results
 
 import explorer.store.results as store_module
 from explorer.errors import ExplorerError, InputError
@@ -28,6 +27,7 @@ from explorer.store.gathered import PLACES
 from explorer.store.keys import design_numbers, ids_of, path_of, search_key
 from explorer.store.results import Store
 from explorer.store.schema import SCHEMA_VERSION
+from tests.helpers.invented import designs, replace_in, results
 
 PARTS = Path("parts")
 
@@ -289,7 +289,7 @@ import numpy as np
 from explorer.inputs.study import load
 from explorer.store.results import Store
 from explorer.store.keys import path_of
-from invented import designs, results
+from tests.helpers.invented import designs, results
 project, step = load(sys.argv[1]), int(sys.argv[2])
 done = results(project, designs(project, 1500))
 with Store.open(path_of(project)) as store:
@@ -303,8 +303,7 @@ with Store.open(path_of(project)) as store:
 
 
 def _writer(study: Path, step: int) -> subprocess.Popen[str]:
-    here = Path(__file__).parent
-    path = os.pathsep.join([str(here.parent), str(here), os.environ.get("PYTHONPATH", "")])
+    path = os.pathsep.join([str(Path(__file__).parents[1]), os.environ.get("PYTHONPATH", "")])
     return subprocess.Popen(
         [sys.executable, "-c", WRITER, str(study), str(step)],
         stdout=subprocess.PIPE,

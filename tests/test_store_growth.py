@@ -12,7 +12,6 @@ from typing import Any
 
 import numpy as np
 import pytest
-from invented import designs, results
 
 import explorer.store.results as store_module
 from explorer.decision.lock import lock, lock_path, read_locks
@@ -33,6 +32,7 @@ from explorer.store.results import Store
 from explorer.store.schema import SCHEMA_VERSION
 from explorer.store.standing import front_rows
 from explorer.store.stored import Stored
+from tests.helpers.invented import designs, results
 
 HERE = Path(__file__).parent / "data" / "first_store"
 

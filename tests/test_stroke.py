@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from chains import pick, with_person
 from scipy.integrate import solve_ivp
 
 from explorer.inputs.study import Project
@@ -16,6 +15,7 @@ from explorer.model.regimes import CHATTERING
 from explorer.model.space import Space
 from explorer.model.stroke import early_share, turned_until
 from explorer.model.supply import SWING
+from tests.helpers.chains import pick, with_person
 
 SLOPES = np.array([0.02, 0.1, 0.3, 0.6, 0.9, 1.0, 1.4, 5.0])
 

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from chain_twin import Twin
-from chains import pick, with_part, with_person
 from scipy.optimize import brentq
 
 from explorer.inputs.study import Project
@@ -24,6 +22,8 @@ from explorer.model.supply import (
     no_load_V,
 )
 from explorer.physics import bridge
+from tests.helpers.chain_twin import Twin
+from tests.helpers.chains import pick, with_part, with_person
 
 
 def solved(project: Project, designs: Designs) -> tuple[Halves, Supply]:

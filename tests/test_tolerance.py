@@ -6,7 +6,6 @@ import time
 
 import numpy as np
 import pytest
-from invented import designs
 
 from explorer.inputs.study import Project
 from explorer.model import supply
@@ -15,6 +14,7 @@ from explorer.model.evaluate import evaluate
 from explorer.model.regimes import CYCLING
 from explorer.model.space import Designs
 from explorer.model.tolerance import HANDS, Spread, spreads_of, tolerance
+from tests.helpers.invented import designs
 
 
 @pytest.fixture(scope="module")

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from chains import pick, with_pack, with_person
 
 from explorer.inputs.study import Project
 from explorer.model.evaluate import evaluate
 from explorer.model.regimes import CYCLING, STEADY
 from explorer.model.session import simulate
 from explorer.physics import bank, bridge, generator
+from tests.helpers.chains import pick, with_pack, with_person
 
 # A small hub motor of common practice: invented values of its class, not a row of the demo.
 EMF_PHASE_V_S = 0.35

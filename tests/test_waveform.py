@@ -6,7 +6,6 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from test_session import ADULT, STEADY_PACK, changed, with_person
 
 from explorer.errors import ExplorerError, InputError
 from explorer.inputs.study import Project
@@ -14,6 +13,7 @@ from explorer.model import session, waveform
 from explorer.model.space import Designs, Space
 from explorer.physics.generator import copper_resistance
 from explorer.units import RAD_S_PER_RPM
+from tests.test_session import ADULT, STEADY_PACK, changed, with_person
 
 FRONT = ("gearing", "drag", "copper", "lead", "bridge")
 

@@ -10,10 +10,10 @@ import numpy as np
 from explorer.commands import history
 from explorer.commands.front_view import FrontView
 from explorer.commands.provenance import provenance, reports_folder
-from explorer.decision import confirmation, lock, repricing
+from explorer.decision import lock, repricing
 from explorer.decision.effects import best_by_part
 from explorer.decision.verdict import Verdict, verdict_on
-from explorer.model.space import Rows
+from explorer.model.space import Rows, evenly
 from explorer.search.probes import PROBES
 
 if TYPE_CHECKING:
@@ -38,7 +38,7 @@ def publish(
     if verdicts is None:
         found = (verdict_on(view.project, view.stored, view.cost, one) for one in locks)
         verdicts = {one.design_id: one for one in found}
-    data = page_data(view, verdicts, _market(view, locks, verdicts))
+    data = data_of_front(view, verdicts, _market(view, locks, verdicts))
     folder = reports_folder(view.project)
     # What would be must not stand where what is is looked for.
     written = writer.write(data, folder / "what_if" if view.owned else folder)
@@ -65,7 +65,7 @@ def _market(view: FrontView, locks: Sequence[lock.Lock], verdicts: Verdicts) -> 
     )
 
 
-def page_data(
+def data_of_front(
     view: FrontView, verdicts: Verdicts | None = None, market: Market | None = None
 ) -> PageData:
     """What the page of a front says; verdicts and market are left out where they are None."""
@@ -105,7 +105,7 @@ def _shown(view: FrontView, locks: Sequence[lock.Lock], most: int) -> list[dict[
     follows, and locked designs that are not on it.
     """
     rest: Rows = view.rows[~np.isin(view.rows, view.read)]
-    rest = confirmation.evenly(rest, max(most - len(view.read), 0))
+    rest = evenly(rest, max(most - len(view.read), 0))
     shown = [*view.results["front"], *view.with_sessions(rest)]
     known = {record["design_id"] for record in shown}
     others = [one for one in locks if one.design_id not in known]

@@ -8,7 +8,7 @@ from typing import Any
 from explorer.commands.front_view import FrontView
 from explorer.commands.history import kept_runs
 from explorer.commands.provenance import reports_folder
-from explorer.commands.publish import page_data, publish
+from explorer.commands.publish import data_of_front, publish
 from explorer.errors import Fault, InputError
 from explorer.inputs.csv_tables import shown
 from explorer.inputs.study import Project, load
@@ -37,7 +37,7 @@ def review_studies(*studies: Path | str) -> dict[str, Any]:
             reuse = list(store.load(project)[1].lines)
             if len(studies) == 1 and run is None:
                 return {"study": project.study.name, "reuse": reuse, **publish(view)}
-            data, results = page_data(view), view.results
+            data, results = data_of_front(view), view.results
         when = f" of {day.replace('T', ' ')}" if day else ", today" if dated else ""
         pages.append((data, f"{project.study.name}{when}"))
         answers.append({"study": project.study.name, "date": day, "reuse": reuse} | results)

@@ -173,3 +173,14 @@ def _places(offered: NDArray[Any], values: NDArray[Any]) -> tuple[Rows, NDArray[
     place = np.searchsorted(offered[order], values).clip(0, len(offered) - 1)
     found = offered[order][place] == values
     return np.where(found, order[place], 0), found
+
+
+def evenly(rows: Rows, count: int) -> Rows:
+    """At most `count` of some rows, evenly thinned.
+
+    >>> evenly(np.arange(5), 3).tolist()
+    [0, 2, 4]
+    """
+    if len(rows) <= count:
+        return rows
+    return rows[np.linspace(0, len(rows) - 1, count).astype(np.intp)]

@@ -5,6 +5,7 @@ Objectives, rules and regimes have their words in their own tables (`model/`).
 
 from __future__ import annotations
 
+from explorer.decision.picks import RECOMMENDED
 from explorer.model.objectives import OBJECTIVES
 from explorer.units import unit_of
 
@@ -56,7 +57,6 @@ READINGS: dict[str, tuple[str, str]] = {
 HIDDEN_READINGS = frozenset({"unique_speed"})
 """For the model's own checks, of no use to whoever builds."""
 
-RECOMMENDED = "recommended"
 PICK_WORDS: dict[str, str] = {
     RECOMMENDED: "Recommended",
     **{one.wish: one.wish_words for one in OBJECTIVES},

@@ -1,6 +1,6 @@
 """How far the three fidelities agree, over random designs of the demo space.
 
-Run as `python tests/bench/fidelity_agreement.py [--designs N] [--sound N] [--windows N] [--json
+Run as `python -m tests.bench.fidelity_agreement [--designs N] [--sound N] [--windows N] [--json
 FILE]`. Prints for each comparison and regime how many designs it has, the median, the 95th
 percentile and the largest difference, how many keep the tolerance, and the worst designs.
 
@@ -23,7 +23,6 @@ import time
 from dataclasses import replace
 from pathlib import Path
 
-import bench_results
 import numpy as np
 
 from explorer.errors import ExplorerError
@@ -32,6 +31,7 @@ from explorer.model import evaluate, session, waveform
 from explorer.model import margins as rule_margins
 from explorer.model.regimes import CHATTERING, REGIMES
 from explorer.model.space import Designs, Space
+from tests.bench import bench_results
 
 DEMO = Path(__file__).parents[2] / "studies" / "flood_gauge.toml"
 FLOOR_J = 5.0

@@ -1,6 +1,6 @@
 """Searches side by side on spaces whose exact fronts are known: 20,000 evaluations, five seeds.
 
-Run `python tests/bench/search_table.py [--json FILE] [--minutes N] [--seeds N]`. Every combination
+Run `python -m tests.bench.search_table [--json FILE] [--minutes N] [--seeds N]`. Every combination
 of a space is evaluated first, so that its exact front is known without any search, and looked up
 afterwards, so that the table compares choices and not speed; what was looked up is kept in the
 system's folder for temporary files while the model stays the same. A member of the front counts as
@@ -22,7 +22,6 @@ from __future__ import annotations
 
 import hashlib
 import json
-import sys
 import tempfile
 import time
 import warnings
@@ -33,12 +32,6 @@ from statistics import median
 from typing import Any, NamedTuple
 
 import numpy as np
-
-sys.path.insert(0, str(Path(__file__).parents[1]))
-sys.path.insert(0, str(Path(__file__).parents[2]))
-
-import bench_results
-from invented import at_prices
 
 import explorer
 from explorer import front
@@ -51,6 +44,8 @@ from explorer.model.space import Designs, Space
 from explorer.search import sample
 from explorer.search.archive import Archive
 from explorer.search.coordinates import Coordinates
+from tests.bench import bench_results
+from tests.helpers.invented import at_prices
 
 BUDGET, FEW, SEEDS = 20_000, 500, 5
 BLOCK = 20_000

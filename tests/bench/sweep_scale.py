@@ -1,6 +1,6 @@
 """How a sweep grows: combinations a second, share evaluated, memory, from 1 million to 100 million.
 
-Run `python tests/bench/sweep_scale.py [--json FILE] [--beyond 1]`. The spaces are the demo's tables
+Run `python -m tests.bench.sweep_scale [--json FILE] [--beyond 1]`. The spaces are the demo's tables
 with more or fewer of their rows and settings; `--beyond` adds one of over a thousand million. Time
 is that of the whole search by two processes, the store included. Goals: 100 million within 120 s on
 two free cores and 2 GiB, cost a combination flat or falling. The processors' time stands beside
@@ -11,7 +11,6 @@ from __future__ import annotations
 
 import os
 import resource
-import sys
 import tempfile
 import threading
 import time
@@ -21,10 +20,6 @@ from typing import Any
 
 import numpy as np
 
-sys.path.insert(0, str(Path(__file__).parents[2]))
-
-import bench_results
-
 from explorer.inputs.links import LINKS
 from explorer.inputs.sections import Setting
 from explorer.inputs.study import Project, load
@@ -33,6 +28,7 @@ from explorer.model.space import Space
 from explorer.search import run
 from explorer.store.results import Store
 from explorer.store.standing import front_rows
+from tests.bench import bench_results
 
 GOAL_SIZE, GOAL_S, GOAL_BYTES = 100_000_000, 120.0, 2 * 2**30
 PLAIN = 4096

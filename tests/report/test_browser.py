@@ -8,12 +8,12 @@ from typing import Any
 
 import numpy as np
 import pytest
-import synthetic
-from conftest import Open, needed, wait_for
 
 from explorer.report.format import number
 from explorer.report.page import beside, page
 from explorer.report.page.content import PageData
+from tests.helpers import synthetic
+from tests.helpers.browser import Open, needed, wait_for
 
 pytestmark = pytest.mark.browser
 

@@ -2,22 +2,14 @@
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Iterator
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
-from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
 import pytest
-import synthetic
-
-sys.path.insert(0, str(Path(__file__).parents[1]))
-
-from chains import with_study
-from invented import at_prices, designs, results
 
 from explorer.decision.price_changes import terms
 from explorer.decision.repricing import Moment, Previous, reprice
@@ -36,6 +28,9 @@ from explorer.store.keys import ids_of, path_of
 from explorer.store.results import Store
 from explorer.store.standing import front_rows
 from explorer.store.stored import Stored
+from tests.helpers import synthetic
+from tests.helpers.chains import with_study
+from tests.helpers.invented import at_prices, designs, results
 
 
 @pytest.fixture

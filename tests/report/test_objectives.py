@@ -17,7 +17,7 @@ objectives.OBJECTIVES += (noise,)
 objectives.KEYS += (noise.key,)
 objectives.BY_KEY[noise.key] = noise
 
-import synthetic
+from tests.helpers import synthetic
 from explorer.report.page import beside, page, view
 
 rows = [{**row, "noise_dB": 40.0 + k % 9} for k, row in enumerate(synthetic.records(60))]

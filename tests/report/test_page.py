@@ -11,13 +11,13 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-import synthetic
 from hypothesis import given, strategies
 from hypothesis.extra.numpy import arrays
 
 from explorer.report.format import number
 from explorer.report.page import beside, drawing, figures, page, price_figures, view
 from explorer.report.page.content import PageData
+from tests.helpers import synthetic
 
 
 @pytest.fixture(scope="module")

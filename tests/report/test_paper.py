@@ -8,8 +8,6 @@ from typing import Any
 
 import numpy as np
 import pytest
-import synthetic
-from conftest import Open
 
 from explorer.decision.picks import picks
 from explorer.inputs.study import Project
@@ -19,6 +17,8 @@ from explorer.model.record import design_record
 from explorer.model.space import Space
 from explorer.report.page import page, view
 from explorer.report.wording import PICK_WORDS
+from tests.helpers import synthetic
+from tests.helpers.browser import Open
 
 pytestmark = pytest.mark.browser
 

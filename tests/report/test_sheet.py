@@ -14,7 +14,6 @@ from typing import Any
 
 import numpy as np
 import pytest
-from chains import with_part, with_study
 
 from explorer.decision.lock import lock, read_locks
 from explorer.decision.verdict import designs_of_lock
@@ -40,6 +39,7 @@ from explorer.report.sheet.sheet import (
 )
 from explorer.store.keys import path_of
 from explorer.store.results import Store
+from tests.helpers.chains import with_part, with_study
 
 PARTS = {
     "crank": "crank_mid",

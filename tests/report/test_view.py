@@ -5,17 +5,20 @@ from __future__ import annotations
 import copy
 import json
 import math
-from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
-import synthetic
 
 from explorer.decision.picks import WISHES
 from explorer.inputs.links import LINKS
+from explorer.inputs.study import Project
+from explorer.model import costing
 from explorer.model.bounds import energy_bound
+from explorer.model.evaluate import evaluate
+from explorer.model.record import design_record
 from explorer.model.rules import RULES, rule
+from explorer.model.space import Space
 from explorer.report.format import number
 from explorer.report.page import view
 from explorer.report.page.cards import assumed, bill_words, tightest
@@ -25,6 +28,8 @@ from explorer.report.page.convergence import convergence_of
 from explorer.report.page.curves import over_cadence, too_fine
 from explorer.report.wording import LEDGER, LEDGER_GROUPS
 from explorer.units import unit_of
+from tests.helpers import synthetic
+from tests.helpers.chains import with_person
 
 
 @pytest.fixture(scope="module")
@@ -60,14 +65,11 @@ def test_limit_is_taken_case_by_case() -> None:
     """A weak arm meets a small pack and a strong arm a large one only in the pairs, not in the
     means: min(mean, mean) would be wrong.
     """
-    project = synthetic.project()
-    weak = copy.copy(project.catalogue.operators["adult"])
-    weak.critical_power_W, weak.reserve_J = 3.0, 0.0  # 900 J at half of 3 W
-    project.catalogue.operators["weak"] = weak
-    project.study.session.operators = ("adult", "weak")
+    weak = {"critical_power_W": 3.0, "reserve_J": 0.0}  # 900 J at half of 3 W
+    project = synthetic.with_case(synthetic.project(), operators={"weak": weak})
     assert energy_bound(project).energy_J == pytest.approx((6_120 + 900) / 2)
-    project.study.session.over_cases = "worst"
-    assert energy_bound(project).energy_J == pytest.approx(900)
+    worst = synthetic.with_case(project, over_cases="worst")
+    assert energy_bound(worst).energy_J == pytest.approx(900)
 
 
 def test_answer_tells_what_where_and_how_much(page: PageData) -> None:
@@ -198,8 +200,8 @@ def test_what_is_missing_to_the_limit_is_told() -> None:
 def test_assumed_people_and_packs_are_named() -> None:
     project = synthetic.project()
     assert assumed(project) == ()
-    project.catalogue.operators["adult"].source = "Assumed: from nobody"
-    assert assumed(project) == ("Adult, one arm (Assumed: from nobody)",)
+    given = with_person(project, source="Assumed: from nobody")
+    assert assumed(given) == ("Adult, one arm (Assumed: from nobody)",)
 
 
 def test_faster_is_told_to_be_less_where_it_is() -> None:
@@ -508,23 +510,22 @@ def test_numbers_that_are_none() -> None:
     assert number(math.inf) == number(None) == "none"
 
 
-def test_no_real_chain_passes_the_limit_of_physics() -> None:
-    """Random designs of the demo, whole way from its tables to the page's words."""
-    from explorer.inputs.study import load
-    from explorer.model import costing
-    from explorer.model.evaluate import evaluate
-    from explorer.model.record import design_record
-    from explorer.model.space import Space
-
-    demo = Path(__file__).parents[2] / "studies" / "flood_gauge.toml"
-    project = load(demo)
-    found = evaluate(project, Space.of(project).draw(300, np.random.default_rng(5)))
+def test_no_real_chain_passes_the_limit_of_physics(demo_project: Project) -> None:
+    """Random designs of the demo, whole way from its tables to the page's words; among them some
+    that are stepped through time, which takes seconds each.
+    """
+    project = demo_project
+    found = evaluate(project, Space.of(project).draw(1000, np.random.default_rng(5)))
     limit = energy_bound(project)
     # The converter's output voltage and the pack's current enter both, so rounding is all.
     assert found.delivered_energy_J.max() <= limit.energy_J * (1 + 1e-9)
+    stepped = np.flatnonzero(~found.in_range)[:3]
+    chosen = np.r_[stepped, np.flatnonzero(found.in_range)[:297]]
+    assert (len(stepped), len(chosen)) == (3, 300)
     cost = costing.costs(project, found.designs)
-    rows = [design_record(project, found, row, float(cost[row])) for row in range(len(found))]
-    page = view.page_data(project, rows, {}, view.Findings({}, {}, {}))
+    rows = [design_record(project, found, row, float(cost[row])) for row in chosen]
+    assert max(row["delivered_energy_J"] for row in rows) <= limit.energy_J * (1 + 1e-9)
+    page = view.build(project, rows, {}, search={}, rejections={}, provenance={})
     assert len(page.designs.ids) == 300
     assert json.dumps(page.as_dict(), allow_nan=False)
     for column in (*page.designs.ledger, *page.designs.margins):
@@ -560,15 +561,12 @@ def test_feasible_designs_that_were_not_all_counted_are_at_least_so_many() -> No
 
 def of_two_people() -> tuple[Any, dict[str, Any]]:
     """A study of an adult and a weaker one with a smaller pack each, and a result of theirs."""
-    project = synthetic.project()
-    weak = copy.copy(project.catalogue.operators["adult"])
-    weak.name, weak.critical_power_W, weak.reserve_J = "Weak arm", 3.0, 0.0  # 900 J in 600 s
-    project.catalogue.operators["weak"] = weak
-    small = copy.copy(project.catalogue.packs["gauge_pack"])
-    small.name, small.capacity_Wh = "small pack", 5.0
-    project.catalogue.packs["small_pack"] = small
-    project.study.session.operators = ("adult", "weak")
-    project.study.session.packs = ("gauge_pack", "small_pack")
+    weak = {"name": "Weak arm", "critical_power_W": 3.0, "reserve_J": 0.0}  # 900 J in 600 s
+    project = synthetic.with_case(
+        synthetic.project(),
+        operators={"weak": weak},
+        packs={"small_pack": {"name": "small pack", "capacity_Wh": 5.0}},
+    )
     energies = {("adult", "gauge_pack"): 3000.0, ("adult", "small_pack"): 2000.0,
                 ("weak", "gauge_pack"): 600.0, ("weak", "small_pack"): 400.0}  # fmt: skip
     cases = [
@@ -632,10 +630,10 @@ def test_the_ledger_is_held_against_its_own_case() -> None:
     assert card.lost.startswith("Weak arm into small pack: Of the 900 J that the arm could give")
     assert "draws 700 J" in card.lost
     assert "loses 300 J on the way" in card.lost
-    assert (page.bound.of(record["ledger_case"]).arm_J) == pytest.approx(900)
-    project.study.session.over_cases = "worst"
-    worst = built_of_two(project, {**record, "delivered_energy_J": 400.0})
-    assert worst.cards[0].share_of_bound == "44 % of what physics allows"  # 400 of 900 J
+    assert (page.limit.of(record["ledger_case"]).arm_J) == pytest.approx(900)
+    weakest = synthetic.with_case(project, over_cases="worst")
+    worst = built_of_two(weakest, {**record, "delivered_energy_J": 400.0})
+    assert worst.cards[0].of_the_limit == "44 % of what physics allows"  # 400 of 900 J
 
 
 def test_one_case_needs_no_names(page: PageData) -> None:

@@ -10,19 +10,19 @@ from explorer.decision.verdict import Verdict
 from explorer.model.objectives import BY_KEY
 from explorer.report.format import HALF_A_CENT, cents, signed_percent
 from explorer.report.goals import goal_difference
-from explorer.report.page.price_content import LockedDesign, PriceLimit
+from explorer.report.page.price_content import LockedPrices, PriceLimit
 from explorer.report.page.price_view import NAMED, PriceView
 from explorer.report.wording import link_words
 
 
-def locked_design(view: PriceView, lock: Lock, verdict: Verdict) -> LockedDesign:
+def locked_design(view: PriceView, lock: Lock, verdict: Verdict) -> LockedPrices:
     """What today's prices make of a locked design."""
     found = price_sensitivity.break_even_prices(
         view.project, view.stored, view.cost, lock, owned=view.owned
     )
     limits = [(one.break_even > one.price, _price_limit(view, one, lock)) for one in found]
     reasons = [reason.words for reason in verdict.reasons]
-    return LockedDesign(
+    return LockedPrices(
         lock.design_id,
         verdict.status,
         lock.note,

@@ -19,7 +19,7 @@ from explorer.decision.verdict import Verdict
 from explorer.inputs.links import LINKS
 from explorer.inputs.study import Project
 from explorer.model import objectives
-from explorer.model.space import Rows
+from explorer.model.space import Rows, evenly
 from explorer.report.format import HALF_A_CENT, cents, minute_of, money, signed_percent
 from explorer.report.page.locked_prices import locked_design
 from explorer.report.page.price_content import (
@@ -30,7 +30,7 @@ from explorer.report.page.price_content import (
     MovedWish,
 )
 from explorer.report.page.price_history import price_history
-from explorer.report.page.price_view import NAMED, PriceView, evenly
+from explorer.report.page.price_view import NAMED, PriceView
 from explorer.report.page.price_weights import (
     MOST_LINES,
     over_price_of,
@@ -152,7 +152,7 @@ def _changed_terms(view: PriceView, previous: repricing.Previous) -> str:
 
 
 def _entered(view: PriceView, rows: Rows) -> tuple[MovedDesign, ...]:
-    few = evenly(rows)
+    few = evenly(rows, NAMED)
     ids = ids_of(view.stored.numbers[few])
     return tuple(
         MovedDesign(name, view.summary_of(view.points[row]))
@@ -167,7 +167,7 @@ def _left(
     if previous is None:
         return ()
     found = []
-    few = evenly(rows)
+    few = evenly(rows, NAMED)
     for name, point in zip(ids_of(previous.front[few]), previous.points[few], strict=True):
         words = view.summary_of(point)
         row = view.stored.find(name)

@@ -52,7 +52,7 @@ class PriceLimit:
 
 
 @dataclass(frozen=True)
-class LockedDesign:
+class LockedPrices:
     """A locked design at today's prices: `rises` and `falls` are the prices that would beat it."""
 
     design_id: str
@@ -138,7 +138,7 @@ class Market:
     wishes: tuple[MovedWish, ...]
     before: FrontCloud | None
     after: FrontCloud | None
-    decisions: tuple[LockedDesign, ...]
+    decisions: tuple[LockedPrices, ...]
     weights: tuple[PriceRow, ...]
     weight_sentence: str
     over_price: FrontOverPrice | None

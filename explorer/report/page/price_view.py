@@ -6,8 +6,6 @@ from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from functools import cached_property
 
-import numpy as np
-
 from explorer.inputs.study import Project
 from explorer.model import objectives
 from explorer.model.space import Rows
@@ -54,10 +52,3 @@ class PriceView:
     def summary_of(self, point: Array) -> str:
         """A row of minimised objectives in words."""
         return summary(self.goals, objectives.values(point))
-
-
-def evenly(rows: Rows, count: int = NAMED) -> Rows:
-    """At most `count` of some rows, evenly thinned."""
-    if len(rows) <= count:
-        return rows
-    return rows[np.linspace(0, len(rows) - 1, count).astype(np.intp)]

@@ -7,9 +7,10 @@ from collections.abc import Sequence
 import numpy as np
 
 from explorer.decision import price_sensitivity
+from explorer.model.space import evenly
 from explorer.report.format import cents, fine_price
 from explorer.report.page.price_content import FrontOverPrice, PriceRow
-from explorer.report.page.price_view import PriceView, evenly
+from explorer.report.page.price_view import PriceView
 from explorer.report.wording import link_words
 from explorer.units import Array
 

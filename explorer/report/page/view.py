@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from explorer import front
+from explorer.decision.picks import RECOMMENDED
 from explorer.inputs.study import Project
 from explorer.model.bounds import energy_bound
 from explorer.model.regimes import TABLE
@@ -34,7 +35,7 @@ from explorer.report.page.convergence import convergence_of
 from explorer.report.page.curves import curves_of
 from explorer.report.page.price_content import Market
 from explorer.report.upper_bound import bound_sentence
-from explorer.report.wording import CAUTIONS, MODEL_NOTES, RECOMMENDED, SETTING_WORDS
+from explorer.report.wording import CAUTIONS, MODEL_NOTES, SETTING_WORDS
 from explorer.units import Array
 
 PAGE_LIMIT = 5000

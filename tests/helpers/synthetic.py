@@ -6,14 +6,18 @@ about a real chain.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date
-from types import SimpleNamespace
+from functools import cache
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from explorer.inputs.back_parts import Converter
 from explorer.inputs.links import LINKS
+from explorer.inputs.records import Part
+from explorer.inputs.sections import Limits, Session
+from explorer.inputs.study import Project, load
 from explorer.model.objectives import KEYS
 from explorer.model.rules import RULES
 from explorer.report.wording import LEDGER
@@ -35,48 +39,93 @@ KINDS = {
     "converter": ["Buck-boost 2 A", "Buck-boost 3 A"],
     "pack_lead": ["5 V lead 0.3 m", "5 V lead 1 m"],
 }
+OUTPUT = {"converter": {"output_V": 5.1}}
+"""Fields that a test works out by hand from."""
 
 
-def project(title: str = "Keeping the gauge awake") -> Any:
-    """A stand-in with the attributes of a Project that the view reads."""
-    parts = {
-        link: tuple(
-            (Converter.model_construct if link == "converter" else SimpleNamespace)(
-                id="no_" + link if name.startswith("No ") else f"{link}_{k}",
-                name=name,
-                source="made up for a test",
-                dated=date(2026, 1, 1 + k),
-                mass_kg=0.0 if name.startswith("No ") else 0.1,
-                output_V=5.1,
-            )
-            for k, name in enumerate(names)
-        )
-        for link, names in KINDS.items()
-    }
-    person = SimpleNamespace(
-        name="Adult, one arm", critical_power_W=45.0, reserve_J=3600.0, power_share=0.5
-    )
-    pack = SimpleNamespace(name="telemetry pack", capacity_Wh=20.0, current_A=2.0)
-    catalogue = SimpleNamespace(
+@cache
+def _small() -> Project:
+    """The small study, whose records the made-up ones are copies of."""
+    return load(Path(__file__).parents[1] / "data" / "small" / "small.toml")
+
+
+def _parts(link: str) -> tuple[Part, ...]:
+    """Records of the made-up names: a class of the small study with another id and name."""
+    given = _small().catalogue.parts[link]
+    nothing = next((part for part in given if part.id.startswith("no_")), given[0])
+    parts = []
+    for k, name in enumerate(KINDS[link]):
+        absent = name.startswith("No ")
+        row = (nothing if absent else given[-1]).model_dump() | {
+            "id": f"no_{link}" if absent else f"{link}_{k}",
+            "name": name,
+            "source": "made up for a test",
+            "dated": date(2026, 1, 1 + k),
+            "mass_kg": 0.1,
+        }
+        parts.append(type(given[0]).model_validate(row | OUTPUT.get(link, {})))
+    return tuple(parts)
+
+
+def project(title: str = "Keeping the gauge awake") -> Project:
+    """A project of made-up names; its records are real ones, its prices those of nobody."""
+    small = _small()
+    parts = {link: _parts(link) for link in LINKS}
+    person = small.catalogue.operators["adult_one_arm"].model_copy(
+        update={
+            "id": "adult", "name": "Adult, one arm", "source": "made up for a test",
+            "critical_power_W": 45.0, "reserve_J": 3600.0, "power_share": 0.5,
+        }
+    )  # fmt: skip
+    pack = small.catalogue.packs["telemetry_pack"].model_copy(
+        update={
+            "id": "gauge_pack", "name": "telemetry pack", "source": "made up for a test",
+            "capacity_Wh": 20.0, "current_A": 2.0,
+        }
+    )  # fmt: skip
+    catalogue = replace(
+        small.catalogue,
         parts=parts,
         operators={"adult": person},
         packs={"gauge_pack": pack},
         notes=("prices.csv: 2 prices are older than 365 days",),
     )
-    study = SimpleNamespace(
+    study = replace(
+        small.study,
         name="synthetic",
         title=title,
         question="Which hand-cranked chain should the crew build, so that ten minutes at the crank "
         "keep the gauge's pack alive through a storm?",
-        session=SimpleNamespace(
-            minutes=10.0, operators=("adult",), packs=("gauge_pack",), over_cases="mean"
-        ),
+        session=Session(minutes=10.0, operators=("adult",), packs=("gauge_pack",)),
         choices={link: tuple(part.id for part in rows) for link, rows in parts.items()},
-        prices=SimpleNamespace(currency="EUR"),
-        limits=SimpleNamespace(cost=120.0, mass_kg=5.0, crank_effort_percent=100.0),
-        build=SimpleNamespace(hazard_chance=0.01),
+        limits=Limits(cost=120.0, mass_kg=5.0, crank_effort_percent=100.0),
     )
-    return SimpleNamespace(study=study, catalogue=catalogue, study_hash="0" * 12)
+    return replace(
+        small, path=Path("synthetic.toml"), study=study, catalogue=catalogue, study_hash="0" * 12
+    )
+
+
+def with_case(
+    given: Project,
+    *,
+    operators: dict[str, dict[str, Any]] | None = None,
+    packs: dict[str, dict[str, Any]] | None = None,
+    **session: Any,
+) -> Project:
+    """The project with more people and packs in its session: id -> what differs from the first."""
+    people, charged = dict(given.catalogue.operators), dict(given.catalogue.packs)
+    for key, fields in (operators or {}).items():
+        people[key] = next(iter(people.values())).model_copy(update={"id": key, **fields})
+    for key, fields in (packs or {}).items():
+        charged[key] = next(iter(charged.values())).model_copy(update={"id": key, **fields})
+    names = {"operators": tuple(people), "packs": tuple(charged)}
+    return replace(
+        given,
+        catalogue=replace(given.catalogue, operators=people, packs=charged),
+        study=replace(
+            given.study, session=given.study.session.model_copy(update={**names, **session})
+        ),
+    )
 
 
 def records(count: int, seed: int = 1) -> list[dict[str, Any]]:
@@ -212,7 +261,7 @@ def market(currency: str = "EUR") -> Any:
         wishes=(m.MovedWish("Recommended", "900 J, 40.00 EUR", "910 J, 41.00 EUR", False),),
         before=cloud,
         after=cloud,
-        decisions=(m.LockedDesign("000003000001", "kept", HOSTILE, ("Stands.",), (limit,), (limit,),
+        decisions=(m.LockedPrices("000003000001", "kept", HOSTILE, ("Stands.",), (limit,), (limit,),
                                   ""),),
         weights=(m.PriceRow("cell_1", HOSTILE, "bank cell", "2.00 EUR", 0.4, 120, 60),),
         weight_sentence="Of 20 prices, 1 would change which designs are on the front.",
