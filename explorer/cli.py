@@ -1,9 +1,10 @@
-"""The command line: words for people, one JSON object for scripts, exit statuses for jobs."""
+"""The command line: lines for people, one JSON object for scripts, exit statuses for jobs."""
 
 from __future__ import annotations
 
 import json
 import os
+import shlex
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -12,16 +13,16 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from explorer import stopping
 from explorer.errors import ExplorerError, InputError
 
 if TYPE_CHECKING:
-    from explorer.launch import Step
+    from explorer.search.progress import Step
 
 BEATEN = 3
 """Exit status of `rerun --fail-if-beaten` when a locked design is no longer on the front."""
 
 app = typer.Typer(
-    add_completion=False,
     no_args_is_help=True,
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
@@ -29,34 +30,60 @@ app = typer.Typer(
     "Give --debug anywhere for tracebacks.",
 )
 
-Study = Annotated[
-    # Whether it can be read is said by the one who reads it, in one line.
+StudyFile = Annotated[
+    # Whether it can be read is reported by whoever reads it, in one line.
     Path, typer.Argument(metavar="STUDY.toml", help="The study file.", readable=False)
 ]
 AsJson = Annotated[
     bool, typer.Option("--json", help="One JSON object on standard output, nothing else there.")
 ]
 
+NoPage = Annotated[bool, typer.Option("--no-page", help="Write no page: for scripts.")]
 
-@app.command()
-def launch(
-    study: Study,
+
+def _print_version(wanted: bool) -> None:
+    if wanted:
+        from explorer import MODEL_VERSION, __version__
+
+        sys.stdout.write(f"genchain {__version__} (model {MODEL_VERSION})\n")
+        raise typer.Exit
+
+
+@app.callback()
+def _program(
+    version: Annotated[
+        bool,
+        typer.Option(
+            "--version", callback=_print_version, is_eager=True, help="Print the release."
+        ),
+    ] = False,
+) -> None:
+    pass
+
+
+@app.command("launch")
+def _launch(
+    study: StudyFile,
     workers: Annotated[int, typer.Option(min=1, help="Processes that search.")] = 2,
     cluster: Annotated[
         str | None, typer.Option(metavar="ADDRESS", help="A Dask scheduler whose workers search.")
     ] = None,
+    no_page: NoPage = False,
     as_json: AsJson = False,
 ) -> None:
     """Search a study, or go on where it was cut short, and write its page."""
-    from explorer import commands
+    from explorer.commands import terminal
+    from explorer.commands.launch import launch_study
 
     with _progress() as watch:
-        answer = commands.launch(study, watch=watch, workers=workers, cluster=cluster)
-    _answer(answer, as_json, _launched)
+        answer = launch_study(
+            study, workers=workers, page=not no_page, cluster=cluster, watch=watch
+        )
+    _answer(answer, as_json, terminal.launched)
 
 
-@app.command()
-def review(
+@app.command("review")
+def _review(
     studies: Annotated[
         list[Path],
         typer.Argument(
@@ -69,32 +96,37 @@ def review(
     as_json: AsJson = False,
 ) -> None:
     """Write a study's page again from what is stored, or several studies side by side."""
-    from explorer import commands
+    from explorer.commands import terminal
+    from explorer.commands.review import review_studies
 
-    answer = commands.review(*studies)
-    _answer(answer, as_json, _reviewed)
+    answer = review_studies(*studies)
+    _answer(answer, as_json, terminal.reviewed)
     if open_:
         _show(answer["report"])
 
 
-@app.command()
-def lock(
-    study: Study,
+@app.command("lock")
+def _lock(
+    study: StudyFile,
     design: Annotated[str, typer.Argument(metavar="DESIGN_ID", help="From the page.")],
     note: Annotated[str, typer.Option(help="Why this one.")] = "",
     release: Annotated[bool, typer.Option("--release", help="Take the lock off again.")] = False,
+    no_sheet: Annotated[
+        bool, typer.Option("--no-page", help="Write no build sheet: for scripts.")
+    ] = False,
     as_json: AsJson = False,
 ) -> None:
     """Lock the design that you decide to build."""
-    from explorer import commands
+    from explorer.commands import terminal
+    from explorer.commands.lock import lock_design
 
-    answer = commands.lock_design(study, design, note=note, release=release)
-    _answer(answer, as_json, _locked)
+    answer = lock_design(study, design, note=note, release=release, page=not no_sheet)
+    _answer(answer, as_json, terminal.locked)
 
 
-@app.command()
-def rerun(
-    study: Study,
+@app.command("rerun")
+def _rerun(
+    study: StudyFile,
     search: Annotated[
         bool, typer.Option("--search", help="Also look for new designs at the new prices.")
     ] = False,
@@ -104,54 +136,104 @@ def rerun(
     fail_if_beaten: Annotated[
         bool, typer.Option("--fail-if-beaten", help="Exit 3 when a locked design is beaten.")
     ] = False,
+    quick: Annotated[
+        bool, typer.Option("--quick", help="Compute no physics whatever the study asks.")
+    ] = False,
+    no_page: NoPage = False,
     as_json: AsJson = False,
 ) -> None:
-    """Cost every stored design at today's prices and say what moved. Computes no physics."""
-    from explorer import commands
+    """Cost every stored design at today's prices and show what moved. Computes no physics."""
+    from explorer.commands import terminal
+    from explorer.commands.rerun import rerun_study
 
     parts = [name.strip() for name in owned.split(",") if name.strip()]
     with _progress() as watch:
-        answer = commands.rerun(study, owned=parts, fresh_search=search, watch=watch)
-    _answer(answer, as_json, _moved)
+        answer = rerun_study(
+            study, owned=parts, search=search, quick=quick, page=not no_page, watch=watch
+        )
+    _answer(answer, as_json, terminal.moved)
     if fail_if_beaten and any(one["status"] != "kept" for one in answer["locked"]):
         raise typer.Exit(BEATEN)
 
 
-@app.command()
-def evaluate(
-    study: Study,
+@app.command("evaluate")
+def _evaluate(
+    study: StudyFile,
     design: Annotated[Path, typer.Option(metavar="DESIGN.toml", help="Parts and settings.")],
     fidelity: Annotated[str, typer.Option(help="averaged, session or waveform.")] = "averaged",
     as_json: AsJson = False,
 ) -> None:
-    """Say what one design of your own delivers."""
-    from explorer import commands
+    """Evaluate one design of your own."""
+    from explorer.commands import terminal
+    from explorer.commands.evaluate import evaluate_file
 
-    answer = commands.evaluate_design(study, design, fidelity=fidelity)
-    _answer(answer, as_json, _one_design)
+    answer = evaluate_file(study, design, fidelity=fidelity)
+    _answer(answer, as_json, terminal.evaluated)
 
 
-@app.command()
-def check(study: Study, as_json: AsJson = False) -> None:
+@app.command("check")
+def _check(study: StudyFile, as_json: AsJson = False) -> None:
     """Read a study and its tables and name every fault."""
-    from explorer import commands
+    from explorer.commands import terminal
+    from explorer.commands.check import check_study
 
-    answer = commands.check(study)
+    _answer(check_study(study), as_json, terminal.checked)
+
+
+@app.command("table")
+def _table(
+    study: StudyFile,
+    file: Annotated[Path, typer.Argument(metavar="FILE.csv|.parquet", help="The file to write.")],
+    whole: Annotated[
+        bool,
+        typer.Option("--all", help="The whole front, not only what a person can tell apart."),
+    ] = False,
+    as_json: AsJson = False,
+) -> None:
+    """Write the front at today's prices as a table for spreadsheets and scripts."""
+    from explorer.commands import terminal
+    from explorer.commands.table import write_table
+
+    _answer(write_table(study, file, whole=whole), as_json, terminal.tabled)
+
+
+@app.command("start")
+def _start(
+    name: Annotated[str, typer.Argument(metavar="NAME", help="Of the study and its folder.")],
+    as_json: AsJson = False,
+) -> None:
+    """Write a study to be filled in, with its empty tables, into a folder of its own."""
+    from explorer.commands import start as command
+
+    answer = command.start(name, home=Path())
     _answer(
         answer,
         as_json,
         lambda a: [
-            f"{a['study']}: {a['combinations']:,} combinations, no fault found",
-            f"would search: {a['plan']}",
-            *a["notes"],
+            f"study: {a['study']}",
+            "fill the tables under parts/ and bench/, then: "
+            f"genchain check {shlex.quote(a['study'])}",
         ],
     )
+
+
+@app.command("schema")
+def _schema(
+    kind: Annotated[str, typer.Argument(metavar="study|design", help="Which kind of file.")],
+    as_json: AsJson = False,
+) -> None:
+    """Print the JSON Schema of a study or a design, by which editors check and explain it."""
+    from explorer.commands import schema as command
+
+    found = command.schema(kind)
+    text = json.dumps(found, ensure_ascii=False) if as_json else command.text_of(found)
+    sys.stdout.write(text + "\n")
 
 
 def _show(page: str) -> None:
     """Open a page in the reader's browser, the one that BROWSER names if it names one.
 
-    What the browser says goes to standard error. ExplorerError where none can be started.
+    What the browser prints goes to standard error. ExplorerError where none can be started.
     """
     import webbrowser
 
@@ -178,9 +260,9 @@ def main() -> None:
         _fail(error, debug, error.exit_status)
     except ExplorerError as error:
         _fail(error, debug, error.exit_status)
-    except KeyboardInterrupt:
-        sys.stderr.write("stopped; launch again to go on from here\n")
-        sys.exit(1)
+    except (KeyboardInterrupt, typer.Abort):  # where `stopping.run_program` sees to no signals
+        sys.stderr.write(stopping.WORDS)
+        sys.exit(130)
     except BrokenPipeError:
         sys.exit(1)
     except Exception as error:
@@ -192,6 +274,8 @@ def main() -> None:
 
 
 def _fail(error: Exception, debug: bool, status: int) -> None:
+    if stopping.status() is not None:
+        raise stopping.Stopped from error  # it follows from the signal
     if debug:
         raise error
     words = str(error) or type(error).__name__
@@ -215,7 +299,8 @@ def _progress() -> Iterator[Callable[[Step], None]]:
         TextColumn("{task.fields[feasible]:,} feasible"),
         TimeRemainingColumn(),
     )
-    console = Console(stderr=True)
+    # The stream of now: a signal silences sys.stderr, and the bar must still take itself away.
+    console = Console(file=sys.stderr)
     # In a file or a job's mail a bar is only noise.
     disable = not console.is_terminal
     with Progress(*columns, console=console, transient=True, disable=disable) as bar:
@@ -243,194 +328,7 @@ def _answer(
     lines = words(answer)
     if as_json:
         sys.stderr.write("\n".join(lines) + "\n")
-        sys.stdout.write(
-            json.dumps(answer, ensure_ascii=False, allow_nan=False, default=str) + "\n"
-        )
+        # No stand-in for a type that JSON lacks: the text "True" would be worse than a failure.
+        sys.stdout.write(json.dumps(answer, ensure_ascii=False, allow_nan=False) + "\n")
     else:
         sys.stdout.write("\n".join(lines) + "\n")
-
-
-def _launched(answer: dict[str, Any]) -> list[str]:
-    from explorer import judging
-
-    search = answer["search"]
-    found = (
-        f"{answer['designs_considered']:,} designs considered, "
-        f"{'' if search['feasible_counted'] else 'at least '}{answer['designs_feasible']:,} "
-        f"feasible, {answer['front_size']:,} on the front"
-    )
-    share = search["share_covered"]
-    exact = (
-        "every combination was covered" if answer["exact"] else f"{share:.1%} of all were covered"
-    )
-    return [
-        *search["reuse"],
-        f"searched: {search['why']}",
-        f"{found}; {exact}; {answer['seconds']:.1f} s",
-        *filter(None, [judging.sentence(search["judged"])]),
-        *_picks(answer),
-        *answer["notes"],
-        f"report: {answer['report']}",
-    ]
-
-
-def _reviewed(answer: dict[str, Any]) -> list[str]:
-    lines = []
-    for one in answer.get("studies", [answer]):
-        if "studies" in answer:
-            lines.append(f"{one['study']} {one['date'] or 'today'}: {one['front_size']:,} designs")
-        lines += [*one["reuse"], *_picks(one)]
-    return [*lines, f"report: {answer['report']}"]
-
-
-def _picks(answer: dict[str, Any]) -> list[str]:
-    by_id = {record["design_id"]: record for record in answer["front"]}
-    return [
-        f"{wish.replace('_', ' ')}: {_in_short(by_id[name])}" for wish, name in
-        answer["picks"].items()
-    ]  # fmt: skip
-
-
-def _in_short(record: dict[str, Any]) -> str:
-    return (
-        f"{record['design_id']}  {record['delivered_energy_J']:.0f} J "
-        f"({record['delivered_energy_J'] / 3600:.2f} Wh), "
-        f"{record['cost']:.2f} {record['currency']}, {record['mass_kg']:.2f} kg, "
-        f"{record['crank_effort_percent']:.0f} % effort, {record['regime']}"
-    )
-
-
-def _locked(answer: dict[str, Any]) -> list[str]:
-    if "released" in answer:
-        return [f"released {answer['released']} in {answer['file']}"]
-    warning = [f"warning: {answer['warning']}"] if answer["warning"] else []
-    return [
-        f"locked {_in_short(answer['locked'])}",
-        *warning,
-        *answer["notes"],
-        f"written to {answer['file']}",
-        f"build sheet: {answer['sheet']}",
-        f"bill of materials: {answer['bill']}",
-        "the study's page shows it after the next review or rerun",
-    ]
-
-
-def _moved(answer: dict[str, Any]) -> list[str]:
-    changes = [
-        f"price of {c['part']}{_from_pieces(c)}: {_amount(c['old'])} -> {_amount(c['new'])} "
-        f"{c['currency']} ({c['why']}, dated {c['dated']})"
-        for c in answer["price_changes"]
-    ] or ["no price has changed since the last run"]
-    changes += [_term_words(c, answer["currency"]) for c in answer["terms_changed"]]
-    if answer["owned"]:
-        changes.append(
-            f"what if: {', '.join(answer['owned'])} counted as free; the next rerun compares with "
-            "the last one without"
-        )
-    lines = [
-        *answer["notes"],
-        *changes,
-        f"front: {answer['front_size']} designs, {len(answer['entered'])} entered, "
-        f"{len(answer['left'])} left; {answer['physics_evaluations']} physics evaluations",
-    ]
-    for verdict in answer["locked"]:
-        lines.append(
-            f"locked {verdict['design_id']}: {_verdict_words(verdict, answer['currency'])}"
-        )
-    if "search" in answer:
-        lines.append(f"searched: {answer['search']['why']}")
-    elif answer["price_changes"] or answer["terms_changed"]:
-        lines.append("new prices may justify a fresh search: rerun with --search")
-    return [*lines, f"report: {answer['report']}"]
-
-
-def _term_words(change: dict[str, Any], currency: str) -> str:
-    """A change of the study's own terms, and what it does to costs or to the front."""
-    if change["term"] == "build_quantity":
-        kits = f"{change['old']:,} -> {change['new']:,}"
-        return f"build_quantity of the study: {kits} (price breaks count for all kits together)"
-    old, new = (_amount(change[way]) for way in ("old", "new"))
-    return f"the study's limit on cost: {old} -> {new} {currency}"
-
-
-def _from_pieces(change: dict[str, Any]) -> str:
-    count = change["from_quantity"]
-    return f" from {count} pieces" if count > 1 else ""
-
-
-def _amount(value: float | None) -> str:
-    return "none" if value is None else f"{value:.2f}"
-
-
-BETTER = {
-    "delivered_energy_J": "{:.4g} J more",
-    "cost": "{:.2f} {currency} less",
-    "mass_kg": "{:.3g} kg less",
-    "crank_effort_percent": "{:.3g} % less effort",
-}
-
-
-def _verdict_words(verdict: dict[str, Any], currency: str) -> str:
-    words = verdict["status"]
-    if verdict["beaten_by"]:
-        better = ", ".join(
-            BETTER[name].format(value, currency=currency)
-            for name, value in verdict["by"].items()
-            if value
-        )
-        words += f" by {verdict['beaten_by']} ({better})"
-    now, then = verdict["cost"], verdict["cost_when_locked"]
-    if now is not None and then is not None:
-        words += f"; costs {now:.2f} {currency}, {then:.2f} when it was locked"
-    stay, switch = verdict["cost_to_stay"], verdict["cost_to_switch"]
-    if stay is not None and (switch is not None or stay != now):  # owned parts are free
-        words += f"; to stay costs {stay:.2f} {currency}"
-        words += f", to switch {switch:.2f} {currency}" if switch is not None else ""
-    if verdict["tips"]:
-        tip = verdict["tips"][0]
-        words += (
-            f"; falls first to {tip['rival'] or 'the limit on cost'}, if {tip['part']} "
-            f"{'rises' if tip['tips_at'] > tip['price'] else 'falls'} from {tip['price']:.2f} to "
-            f"{tip['tips_at']:.2f} {currency}"
-        )
-    return "; ".join([words, *verdict["reasons"]])
-
-
-def _one_design(answer: dict[str, Any]) -> list[str]:
-    from explorer.constraints import RULES
-    from explorer.evaluate import HOPELESS
-
-    work = answer["ledger_J"]["crank_work"]
-    rules = []
-    for name, value in sorted(answer["margins"].items(), key=lambda item: item[1] >= 0):
-        unit, says = answer["currency"], "The study's limit on cost."
-        if name in RULES:
-            unit, says, _ = RULES[name]
-        room = f"{'broken' if value < 0 else 'kept'} by {abs(value):.4g} {unit}"
-        if value <= HOPELESS:
-            room = "broken beyond measure"
-        rules.append(f"  {room}: {says} ({name})")
-    first = answer["time_to_first_charge_s"]
-    told = []
-    if "averaged" in answer:
-        energy = answer["averaged"]["delivered_energy_J"]
-        told.append(f"stepped through time; the averaged model of the search says {energy:.0f} J")
-    if "waveform" in answer:
-        window = answer["waveform"]
-        told.append(
-            f"at switching level, {window['seconds']:g} s from {window['start_V']:.2f} V: "
-            f"{window['bus_current_A']:.4g} A into the bus, the search reads "
-            f"{window['difference_percent']:+.2f} % of that more"
-        )
-    return [
-        _in_short(answer),
-        *told,
-        f"first charge after {first:.0f} s" if first is not None else "the pack is never charged",
-        "where the work at the crank goes:",
-        *(
-            f"  {name:16s} {value:9.1f} J  {100 * value / work if work else 0:5.1f} %"
-            for name, value in answer["ledger_J"].items()
-        ),
-        "every rule is kept:" if answer["feasible"] else "not feasible:",
-        *rules,
-    ]

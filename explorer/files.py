@@ -1,9 +1,11 @@
-"""Writing a file whole or not at all."""
+"""Writing a file, or a new folder of files, whole or not at all."""
 
 from __future__ import annotations
 
 import os
 import secrets
+import shutil
+from collections.abc import Mapping
 from contextlib import suppress
 from pathlib import Path
 
@@ -32,4 +34,25 @@ def write_atomic(path: str | Path, content: str | bytes) -> Path:
     finally:
         with suppress(OSError):
             temporary.unlink(missing_ok=True)
+    return target
+
+
+def write_folder(path: str | Path, files: Mapping[str, str]) -> Path:
+    """Make a new folder with some files (name inside it -> text, as UTF-8); return it.
+
+    It is written beside its place and then renamed, so that it is there as a whole or not at all.
+    Raises DiskError, also where something stands at its place, and then leaves nothing behind.
+    """
+    target = Path(os.path.realpath(path))
+    temporary = target.with_name(f".{target.name[:80]}.{secrets.token_hex(4)}.part")
+    try:
+        for name, text in files.items():
+            file = temporary / name
+            file.parent.mkdir(parents=True, exist_ok=True)
+            file.write_text(text, encoding="utf-8", newline="\n")
+        os.rename(temporary, target)
+    except OSError as error:
+        raise DiskError(f"{path}: cannot be written: {error.strerror or error}") from error
+    finally:
+        shutil.rmtree(temporary, ignore_errors=True)
     return target

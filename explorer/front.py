@@ -1,4 +1,4 @@
-"""Which designs are worth a look: dominance, hypervolume, a front thin enough to read, picks.
+"""Which designs are worth a look: dominance, hypervolume, a front thin enough to read.
 
 Arrays only; every objective is minimised. A point dominates another when it is nowhere worse and
 somewhere better; of equal points none dominates the other, so all of them stay.
@@ -11,8 +11,10 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-PICKS = ("most_energy", "least_cost", "lightest", "easiest", "balanced")
-"""Names of the picks: the extremes in the order of the objectives, then the compromise."""
+TASTES = 20_000
+"""How many different weightings of the goals vote."""
+LEAST_OF_THE_MOST = 0.5
+"""Share of the most energy that a recommended design must give."""
 
 EQUAL_WITHIN = 0.005
 """Relative difference below which a person reads two values as the same."""
@@ -69,44 +71,47 @@ def extremes(points: ArrayLike) -> NDArray[np.intp]:
     return np.array([_order(points, first=k)[0] for k in range(points.shape[1])], dtype=np.intp)
 
 
-def balanced(points: ArrayLike) -> int:
-    """Index of the point whose worst compromise is smallest.
+def tastes(count: int, objectives: int) -> NDArray[np.float64]:
+    """Weightings of the objectives, each sum 1, even over all there are: (count, objectives).
 
-    Each objective is scaled from 0 at the best to 1 at the worst of the given points, and the
-    distance to the all-best corner is measured by the largest of the scaled values (Chebyshev
-    norm): unlike the Euclidean norm it can say "gives up at most so much of any objective", and
-    it also reaches hollow parts of a front. Equal distances yield to the smaller sum of the
-    scaled values, then to the order of the objectives, so the answer is never dominated.
-    Raises ValueError on NaN, infinities or when there are no points.
+    The same for every call, so that equal fronts get equal answers.
     """
-    return int(by_balance(points)[0])
+    return np.random.default_rng(1).dirichlet(np.ones(objectives), count)
 
 
-def by_balance(points: ArrayLike) -> NDArray[np.intp]:
-    """All indices, the most balanced point first: `balanced` and its runners-up, (n,)."""
-    points = _checked(points)
+def votes(points: ArrayLike, units: ArrayLike) -> NDArray[np.intp]:
+    """How many of `TASTES` weightings like each point best, (n,).
+
+    `units` (m,) says how much of each objective counts alike; they are fixed by the caller, not
+    scaled by the ends of the front, so that a far-off point changes no vote but those it wins.
+    Equal points share no votes: the first one has them. Raises ValueError on NaN, infinities,
+    without points, or where a unit is not above 0.
+    """
+    points, units = _checked(points), np.asarray(units, dtype=np.float64)
     if not len(points):
         raise ValueError("no points to pick from")
     if not np.isfinite(points).all():
-        raise ValueError("points hold infinities, which cannot be scaled")
-    # Halved before subtracting: the span of the largest floats would overflow.
-    span = points.max(axis=0) / 2 - points.min(axis=0) / 2
-    offset = points / 2 - points.min(axis=0) / 2
-    scaled = np.divide(offset, span, out=np.zeros_like(offset), where=span > 0)
-    worst = scaled.max(axis=1)
-    return _order(np.column_stack([worst, scaled.sum(axis=1), points]))
+        raise ValueError("points hold infinities, which cannot be weighed")
+    if units.shape != points.shape[1:] or not (units > 0).all():
+        raise ValueError(f"units must be {points.shape[1]} numbers above 0, got {units}")
+    scaled, count = points / units, np.zeros(len(points), dtype=np.intp)
+    for some in np.array_split(tastes(TASTES, points.shape[1]), 1 + len(points) * TASTES // 10**7):
+        np.add.at(count, (scaled @ some.T).argmin(axis=0), 1)
+    return count
 
 
-def picks(points: ArrayLike) -> dict[str, int]:
-    """Index of the design that answers each plain wish, keys as in `PICKS`.
-
-    `points` has shape (n, 4) in the order -energy, cost, mass, effort. See `extremes` and
-    `balanced` for ties; one design may answer several wishes.
+def recommended(points: ArrayLike, units: ArrayLike) -> int:
+    """Index of the point that most weightings of the goals like best, of those that give at least
+    half of the most energy (the first objective, negative). Ties yield to the order of the
+    objectives. Units and errors as for `votes`.
     """
     points = _checked(points)
-    if points.shape[1] != len(PICKS) - 1:
-        raise ValueError(f"picks need {len(PICKS) - 1} objectives, got {points.shape[1]}")
-    return dict(zip(PICKS, [*map(int, extremes(points)), balanced(points)], strict=True))
+    if not len(points):
+        raise ValueError("no points to pick from")
+    enough = np.flatnonzero(points[:, 0] <= LEAST_OF_THE_MOST * points[:, 0].min())
+    enough = enough if len(enough) else np.arange(len(points))
+    count = votes(points[enough], units)
+    return int(enough[_order(np.column_stack([-count, points[enough]]))[0]])
 
 
 def reading_front(
@@ -118,16 +123,16 @@ def reading_front(
     ratio 1 + `equal_within` (one number, or one an objective). A box that another box dominates is
     left out, and a box keeps its first point in the order of the objectives. So for every point
     left out, one is kept that is nowhere worse by more than `equal_within`. Where more than
-    `limit` points remain, the logarithmic steps are doubled until they fit. The extremes and the
-    balanced point always stay. Any unit, signs as they are; NaN and infinities are a ValueError,
-    as is a `limit` too small to be reached surely (below 3**m + m + 1).
+    `limit` points remain, the logarithmic steps are doubled until they fit. The extremes always
+    stay. Any unit, signs as they are; NaN and infinities are a ValueError,
+    as is a `limit` too small to be reached surely (below 3**m + m).
     """
     points = _checked(points)
     count, objectives = points.shape
     if not np.isfinite(points).all():
         raise ValueError("points hold infinities, which no box can hold")
-    if limit < 3**objectives + objectives + 1:
-        raise ValueError(f"limit must be at least {3**objectives + objectives + 1}, got {limit}")
+    if limit < 3**objectives + objectives:
+        raise ValueError(f"limit must be at least {3**objectives + objectives}, got {limit}")
     step = np.broadcast_to(np.asarray(equal_within, dtype=np.float64), (objectives,))
     if not (step > 0).all():
         raise ValueError(f"equal_within must be above 0, got {equal_within}")
@@ -135,7 +140,7 @@ def reading_front(
         return np.zeros(0, dtype=np.intp)
     import moocore
 
-    always = np.append(extremes(points), balanced(points))
+    always = extremes(points)
     order = _order(points)
     boxes = _boxes(points[order], np.log1p(step))
     while True:

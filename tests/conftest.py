@@ -5,12 +5,17 @@ from __future__ import annotations
 import shutil
 from pathlib import Path
 
+import hypothesis
 import pytest
 
-from explorer.config import Project, load
+from explorer.inputs.study import Project, load
 
 HERE = Path(__file__).parent
 DEMO = HERE.parent / "studies" / "flood_gauge.toml"
+
+hypothesis.settings.register_profile("untimed", deadline=None)
+hypothesis.settings.load_profile("untimed")
+"""How fast an example runs says how busy the machine is, and is measured by the benches."""
 
 
 @pytest.fixture

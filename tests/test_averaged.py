@@ -11,16 +11,17 @@ from dataclasses import dataclass
 
 import numpy as np
 import pytest
-from chain_twin import Outcome, Twin
-from chains import smooth
 
-from explorer import averaged
-from explorer.averaged import CYCLING, REGIMES, STEADY, Session
-from explorer.chain import LEDGER
-from explorer.config import Project
-from explorer.evaluate import ledger, solve
-from explorer.space import Designs, Space
-from explorer.walks import walk
+from explorer.inputs.study import Project
+from explorer.model import averaged
+from explorer.model.averaged import Session
+from explorer.model.chain import LEDGER, Chain
+from explorer.model.evaluate import ledger, solve
+from explorer.model.regimes import CYCLING, REGIMES, STEADY
+from explorer.model.space import Designs, Space
+from explorer.model.walks import walk
+from tests.helpers.chain_twin import Outcome, Twin
+from tests.helpers.chains import smooth
 
 CLOSE = 0.005
 """What energy, first charge and effort may differ by: half a percent, asked of this fidelity."""
@@ -42,6 +43,7 @@ class Compared:
     project: Project
     designs: Designs
     pack: str
+    chain: Chain
     session: Session
     rows: list[int]
 
@@ -64,7 +66,7 @@ def compared(project: Project, pack: str, each: int, seed: int) -> Compared:
     for regime in range(len(REGIMES)):
         able = np.flatnonzero((done.regime == regime) & load.sustained[:, 0])
         rows += able[:each].tolist()
-    return Compared(project, designs, pack, done, rows)
+    return Compared(project, designs, pack, chain, done, rows)
 
 
 def numbers(delivered_J: float, first_s: float, effort: float) -> np.ndarray:
@@ -117,7 +119,7 @@ def test_many_designs_against_the_twin(
 def test_every_term_of_the_ledger_against_the_twin(small_project: Project) -> None:
     """Work at the crank there is torque times speed integrated, here the sum of all that it did."""
     case = compared(small_project, "telemetry_pack", 2, 23)
-    ours = ledger(case.session)
+    ours = ledger(case.chain, case.session)
     for row in case.rows:
         twin = case.twin(row)
         if twin.regime is None:

@@ -11,8 +11,8 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from explorer.config import Project, load
 from explorer.errors import InputError
+from explorer.inputs.study import Project, load
 
 TODAY = date(2026, 11, 25)
 SMALL = Path(__file__).parent / "data" / "small"
@@ -226,24 +226,24 @@ ONE_FAULT = {
     ),
     "converter range upside down": (
         "parts/converters.csv",
-        "2.7,11.8,",
-        "11.8,2.7,",
-        "parts/converters.csv: row 2 (buckboost_12v): input_min_V 11.8 must be below "
-        "input_max_V 2.7",
+        "5.05,3,12,",
+        "5.05,12,3,",
+        "parts/converters.csv: row 2 (buckboost_middle): input_min_V 12.0 must be below "
+        "input_max_V 3.0",
     ),
     "efficiency above one": (
         "bench/converter_points.csv",
-        "buckboost_12v,9,1,0.901",
-        "buckboost_12v,9,1,90.1",
-        "bench/converter_points.csv: row 18 (buckboost_12v), column efficiency: must be less than "
-        "1, got 90.1",
+        "buckboost_middle,9,1,0.901",
+        "buckboost_middle,9,1,90.1",
+        "bench/converter_points.csv: row 18 (buckboost_middle), column efficiency: must be less "
+        "than 1, got 90.1",
     ),
     "bench point of an unknown converter": (
         "bench/converter_points.csv",
-        "buckboost_12v,",
-        "buckbost_12v,",
-        "bench/converter_points.csv: row 2 (buckbost_12v), column converter: is not in "
-        "converters.csv, got buckbost_12v (nearest: buckboost_12v)",
+        "buckboost_middle,",
+        "buckbost_middle,",
+        "bench/converter_points.csv: row 2 (buckbost_middle), column converter: is not in "
+        "converters.csv, got buckbost_middle (nearest: buckboost_middle)",
     ),
     "TOML": (
         "small.toml",
@@ -345,17 +345,17 @@ ONE_FAULT = {
     "window below the converter's minimum": (
         "small.toml",
         "undervoltage_off_V = [5.0]",
-        "undervoltage_off_V = [2.2, 2.75]",
+        "undervoltage_off_V = [2.4, 3.05]",
         "small.toml: line 16, settings.undervoltage_off_V: must somewhere be above the least input "
-        "2.7 V of the chosen converters (buckboost_12v) with comparator and resistors at their "
-        "worst, got at most 2.75, at worst 2.65",
+        "3 V of the chosen converters (buckboost_middle) with comparator and resistors at their "
+        "worst, got at most 3.05, at worst 2.94",
     ),
     "a threshold that no divider can set": (
         "small.toml",
         "undervoltage_off_V = [5.0]",
-        "undervoltage_off_V = [1.3, 5.0]",
-        "small.toml: line 16, settings.undervoltage_off_V: must be above the reference 1.35 V of "
-        "window_plain, below which no resistors can set it, got at least 1.3",
+        "undervoltage_off_V = [1.2, 5.0]",
+        "small.toml: line 16, settings.undervoltage_off_V: must be above the reference 1.3 V of "
+        "window_plain, below which no resistors can set it, got at least 1.2",
     ),
     "window upside down": (
         "small.toml",
@@ -572,7 +572,7 @@ def test_an_unreadable_table_is_one_fault(
     ("content", "rule"),
     [
         (None, "is missing"),
-        (b"\x80", "is not UTF-8 text, see byte 1"),
+        (b"\x80", "line 1: is not UTF-8 text, see byte 1"),
         (b"a = " + b"[" * 5000, "is nested too deeply"),
         (b"a = " + b"9" * 5000, "is not TOML: Exceeds the limit (4300 digits) for integer string"),
         (b"#" * 1_000_001, "is over 1 MB, too large for a study"),
@@ -625,10 +625,11 @@ def test_all_faults_of_all_files_come_at_once(small_study: Path) -> None:
 def test_a_converter_needs_bench_points(small_study: Path) -> None:
     table = small_study.parent / "bench" / "converter_points.csv"
     lines = table.read_text().splitlines()
-    kept = [line for line in lines if not line.startswith("buckboost_22v")]
+    kept = [line for line in lines if not line.startswith("buckboost_wide")]
     table.write_text("\n".join([*kept, lines[-1]]))
     assert faults_of(small_study) == [
-        "parts/converters.csv: row 3 (buckboost_22v): needs 6 points in converter_points.csv, got 1"
+        "parts/converters.csv: row 3 (buckboost_wide): needs 6 points in converter_points.csv, "
+        "got 1"
     ]
 
 

@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import csv
+import re
 from datetime import date
 from math import sqrt
 from pathlib import Path
 
 import pytest
 
-from explorer.config import Project, load
 from explorer.errors import ExplorerError, InputError
-from explorer.parts import LINKS, Generator
+from explorer.inputs.front_parts import Generator
+from explorer.inputs.links import LINKS
+from explorer.inputs.study import Project, load
 
 TODAY = date(2026, 11, 25)
 
@@ -70,7 +72,7 @@ def test_a_spreadsheets_table_is_read_alike(small_study: Path) -> None:
             "bench/converter_points.csv",
             ",9,1,0.901",
             ",9,1,0.902",
-            {"converter": ["buckboost_12v"]},
+            {"converter": ["buckboost_middle"]},
         ),
     ],
 )
@@ -196,6 +198,101 @@ def test_faults_of_an_offer_name_its_own_columns(small_study: Path) -> None:
     ]
 
 
+PRICE, PIECES = "Unit price", "From"
+WRITTEN = [  # of a price and a number of pieces under decimal = ",": what they are, or None
+    ("1,00", "1", 1.0, 1),
+    ("1.234,50", "1.000", 1234.5, 1000),
+    ("1.000", "1\u00a0000", 1000.0, 1000),
+    ("1\u202f234,50", "1'000", 1234.5, 1000),
+    ("\ufeff17,50\u00a0", "\ufeff5", 17.5, 5),
+    ("0,125", "10,0", 0.125, 10),
+    ("17.50", "1", None, 1),
+    ("1.75", "1", None, 1),
+    ("0.125", "1", None, 1),
+    ("1.0000", "1", None, 1),
+    ("1.234.5", "1", None, 1),
+    ("1,234,567", "1", None, 1),
+    ("17 50", "1", None, 1),
+    ("17_50", "1", None, 1),
+    ("17\ufeff50", "1", None, 1),
+    ("1,00", "10.0", 1.0, None),
+    ("1,00", "1,000", 1.0, None),
+    ("1,00", "2,5", 1.0, None),
+]
+
+
+@pytest.mark.parametrize(("price", "pieces", "amount", "count"), WRITTEN)
+def test_numbers_of_an_offer_are_right_or_refused(
+    small_study: Path, price: str, pieces: str, amount: float | None, count: int | None
+) -> None:
+    """Never a hundredfold, and never one piece instead of a thousand."""
+    shop = with_offer(small_study)
+    first = "0815-5;A cell;9,00;1;2026-11-20\n" if count not in (1, None) else ""
+    shop.write_text(
+        f"Article;Text;Unit price;From;As of\n{first}0815-5;A cell;{price};{pieces};2026-11-20\n",
+        encoding="utf-8",
+    )
+    if amount is not None and count is not None:
+        breaks = load(small_study, today=TODAY).catalogue.prices.breaks["cell_5f"]
+        assert (amount, count) in [(one.amount, one.from_quantity) for one in breaks]
+        return
+    (line,) = lines_of(small_study)
+    column = PRICE if amount is None else PIECES
+    assert re.match(rf"offers/shop\.csv: row 2 \(\S+\), column {column}: must be ", line)
+
+
+@pytest.mark.parametrize(
+    ("written", "amount"),
+    [("1,234.50", 1234.5), ("1\u00a0234.50", 1234.5), ("1,000", None), ("17,50", None)],
+)
+def test_numbers_of_prices_csv_are_right_or_refused(
+    small_study: Path, written: str, amount: float | None
+) -> None:
+    change(small_study, "parts/prices.csv", "belt_4,19.00,", f'belt_4,"{written}",')
+    if amount is not None:
+        assert load(small_study, today=TODAY).catalogue.prices.unit_price("belt_4") == amount
+        return
+    (line,) = lines_of(small_study)
+    assert line.startswith("parts/prices.csv: row 4 (belt_4), column price: must be a number")
+    hint = "(1000 or 1.000, whichever is meant)" if written == "1,000" else "(with a point"
+    assert hint in line
+
+
+def test_a_thousand_pieces_in_prices_csv_are_not_one(small_study: Path) -> None:
+    change(small_study, "parts/prices.csv", "belt_4,19.00,EUR,2026-11-10,",
+           "belt_4,19.00,EUR,2026-11-10,\nbelt_4,9.00,EUR,2026-11-10,1.000")  # fmt: skip
+    (line,) = lines_of(small_study)
+    assert line.startswith(
+        "parts/prices.csv: row 5 (belt_4), column from_quantity: must be a whole number, "
+        "not three decimals"
+    )
+
+
+def test_byte_order_marks_and_no_break_spaces_hide_no_row(small_study: Path) -> None:
+    """Files that were put together keep a mark before each header, a web page its spaces."""
+    shop = with_offer(small_study)
+    text = SHOP.replace("Unit price", "Unit\u00a0price").replace("0815-25", "\ufeff0815-25\u00a0")
+    shop.write_bytes(b"\xef\xbb\xbf\xef\xbb\xbf" + text.encode())
+    table = small_study.parent / "parts" / "prices.csv"
+    table.write_bytes(b"\xef\xbb\xbf" + table.read_bytes().replace(b",EUR", b"\xc2\xa0,EUR"))
+    prices = load(small_study, today=TODAY).catalogue.prices
+    assert prices.unit_price("cell_5f") == 0.5
+    assert prices.unit_price("belt_4") == 10
+
+
+def test_an_offer_in_another_encoding_says_which(small_study: Path) -> None:
+    with_offer(small_study).write_bytes(SHOP.encode("utf-16"))
+    (line,) = lines_of(small_study)
+    assert line == "offers/shop.csv: is UTF-16 text, it must be saved as UTF-8"
+
+
+def test_a_column_that_an_offer_has_twice_is_no_guess(small_study: Path) -> None:
+    shop = with_offer(small_study)
+    shop.write_text(SHOP.replace("Article;Text;", "Article;Unit price;"))
+    (line,) = lines_of(small_study)
+    assert line.startswith("offers/shop.csv: row 1: must have each column")
+
+
 WRONG_MAPS = [
     (
         '"Unit price"',
@@ -211,7 +308,7 @@ WRONG_MAPS = [
     (
         '"offers/shop.csv"',
         '"../shop.csv"',
-        "small.toml: line 30, prices.offers.file: must lie inside the study's folder, "
+        "small.toml: line 30, prices.offers.0.file: must lie inside the study's folder, "
         "got ../shop.csv",
     ),
     (

@@ -6,13 +6,13 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from chains import pick
 
-from explorer.chain import HEAT, LEDGER, Chain, State
-from explorer.config import Project
-from explorer.evaluate import solve
-from explorer.space import Space
-from explorer.supply import PULSING, TERMS, Corner, asked, held_speed
+from explorer.inputs.study import Project
+from explorer.model.chain import HEAT, LEDGER, Chain, State
+from explorer.model.evaluate import solve
+from explorer.model.space import Space
+from explorer.model.supply import TERMS, Corner, asked, held_speed, pulses
+from tests.helpers.chains import pick
 
 STATES: tuple[State, ...] = ("open", "idle", "loaded")
 VOLTS = np.linspace(0.3, 12.0, 30)
@@ -95,7 +95,7 @@ def test_pulses_take_off_what_the_bridge_on_a_soft_bus_says(demo_project: Projec
     designs = Space.of(demo_project).draw(200, np.random.default_rng(8))
     session = demo_project.study.session
     chain, halves, _ = solve(demo_project, designs, session.operators[0], session.packs[0])
-    rows = np.flatnonzero(halves.kind[chain.half] < len(PULSING))
+    rows = np.flatnonzero(pulses(halves)[chain.half])
     esr = chain.demand["esr_ohm"][:, 0]
     share = np.random.default_rng(1).uniform(0.5, 0.99, (len(designs), 8))
     bus_V = share * np.minimum(chain.supply.top_V[chain.half], 16.0)[:, None]

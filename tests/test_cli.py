@@ -12,12 +12,13 @@ import sys
 import tomllib
 from pathlib import Path
 
+import numpy as np
 import pytest
 
-from explorer import cli
+from explorer import MODEL_VERSION, __version__, cli
 from explorer.errors import DiskError
-from explorer.store import Store
-from explorer.supply import held_speed
+from explorer.model.supply import held_speed
+from explorer.store.results import Store
 
 HERE = Path(__file__).parent
 RESULT_KEYS = {
@@ -27,10 +28,11 @@ RESULT_KEYS = {
 }  # fmt: skip
 LAUNCH_KEYS = {
     "study", "designs_considered", "designs_feasible", "exact", "front", "front_size",
-    "hypervolume", "seconds", "report",
+    "front_thinned", "hypervolume", "seconds", "report",
 }  # fmt: skip
 RERUN_KEYS = {
     "price_changes",
+    "changed",
     "terms_changed",
     "physics_evaluations",
     "entered",
@@ -105,7 +107,7 @@ def test_launch_answers_with_the_agreed_keys(launched) -> None:
     assert answer["front_size"] >= len(answer["front"]) > 0
     for record in answer["front"]:
         assert record.keys() >= RESULT_KEYS
-        assert record["feasible"]
+        assert record["feasible"] is True
         assert all(margin >= 0 for margin in record["margins"].values())
         ledger = record["ledger_J"]
         rest = sum(value for name, value in ledger.items() if name != "crank_work")
@@ -119,7 +121,67 @@ def test_launch_answers_with_the_agreed_keys(launched) -> None:
     html = page.read_text(encoding="utf-8")
     assert html.lstrip().lower().startswith("<!doctype html>")
     assert "What each rule costs" in html
-    assert "a bank of cells rated 1\u00a0V higher" in html
+    assert "a bank that ripples 0.1\u00a0V less with each stroke" in html
+
+
+def test_feasible_is_a_boolean_wherever_a_result_stands(genchain, launched, tmp_path: Path) -> None:
+    """Also where the limit on cost decides: to a script the text "False" is true."""
+    study, answer = launched
+    record = answer["front"][0]
+    locked = genchain("lock", study, record["design_id"], "--json").json["locked"]
+    told = [locked]
+    for command in ("launch", "rerun", "review"):
+        told += genchain(command, study, "--json").json["front"]
+    assert {type(one["feasible"]) for one in told} == {bool}
+    assert locked["bill"][0]["price_dated"] == "2026-11-10"
+    design = tmp_path / "mine.toml"
+    lines = ["[parts]", *(f'{k} = "{v}"' for k, v in record["parts"].items())]
+    lines += ["[settings]", *(f"{k} = {v!r}" for k, v in record["settings"].items())]
+    design.write_text("\n".join(lines))
+    set_price(study, record["parts"]["generator"], 900.0)
+    for fidelity in ("averaged", "session"):
+        words = ("evaluate", study, "--design", design, "--fidelity", fidelity, "--json")
+        assert genchain(*words).json["feasible"] is False
+
+
+@pytest.mark.parametrize("value", [np.bool_(True), np.int64(3), Path("x"), float("nan")])
+def test_json_refuses_what_it_has_no_word_for(
+    genchain, small_study: Path, monkeypatch, value: object
+) -> None:
+    def answer(path: Path) -> dict:
+        return {"study": "small", "combinations": 1, "plan": "", "notes": [], "odd": value}
+
+    monkeypatch.setattr("explorer.commands.check.check_study", answer)
+    told = genchain("check", small_study, "--json")
+    assert (told.status, told.out) == (1, "")
+    assert "JSON" in told.err
+
+
+def test_every_front_says_whether_it_was_thinned(genchain, launched, monkeypatch) -> None:
+    study, answer = launched
+    size = answer["front_size"]
+    assert answer["front_thinned"] is (len(answer["front"]) < size)
+    monkeypatch.setattr("explorer.front.reading_front", lambda points: np.array([0]))
+    for command in ("launch", "rerun", "review"):
+        told = genchain(command, study, "--json").json
+        assert (told["front_size"], told["front_thinned"]) == (size, True)
+        assert 0 < len(told["front"]) < size
+    for one in genchain("review", study, study, "--json").json["studies"]:
+        assert (one["front_size"], one["front_thinned"]) == (size, True)
+    monkeypatch.setattr("explorer.front.reading_front", lambda points: np.arange(len(points)))
+    for command in ("launch", "rerun", "review"):
+        told = genchain(command, study, "--json").json
+        assert (told["front_size"], told["front_thinned"]) == (len(told["front"]), False)
+    set_price(study, "crank_mid", 900.0)
+    nothing = genchain("rerun", study, "--json").json
+    assert (nothing["front"], nothing["front_size"]) == ([], 0)
+    assert nothing["front_thinned"] is False
+
+
+def test_the_version_is_said(genchain) -> None:
+    told = genchain("--version")
+    assert (told.status, told.err) == (0, "")
+    assert told.out == f"genchain {__version__} (model {MODEL_VERSION})\n"
 
 
 def test_a_finished_launch_is_not_computed_again(genchain, launched, monkeypatch) -> None:
@@ -130,7 +192,7 @@ def test_a_finished_launch_is_not_computed_again(genchain, launched, monkeypatch
         solved.append(halves)
         return held_speed(halves, *rest)
 
-    monkeypatch.setattr("explorer.supply.held_speed", counting)
+    monkeypatch.setattr("explorer.model.supply.held_speed", counting)
     again = genchain("launch", study)
     assert again.status == 0
     assert len(solved) <= 1  # a single design tells which margins and readings a result has
@@ -141,7 +203,7 @@ def test_a_finished_launch_is_not_computed_again(genchain, launched, monkeypatch
 
 def test_review_writes_the_same_front_without_computing(genchain, launched, monkeypatch) -> None:
     study, answer = launched
-    monkeypatch.setattr("explorer.supply.held_speed", None)
+    monkeypatch.setattr("explorer.model.supply.held_speed", None)
     shown = genchain("review", study, "--json").json
     assert shown["front"] == answer["front"]
 
@@ -151,7 +213,7 @@ def test_a_price_change_a_rerun_and_the_verdict(genchain, launched, monkeypatch)
     chosen = answer["picks"]["least_cost"]
     (record,) = [r for r in answer["front"] if r["design_id"] == chosen]
     assert genchain("lock", study, chosen, "--note", "for the crew", "--json").status == 0
-    monkeypatch.setattr("explorer.supply.held_speed", None)  # a rerun computes no physics
+    monkeypatch.setattr("explorer.model.supply.held_speed", None)  # a rerun computes no physics
     quiet = genchain("rerun", study, "--json", "--fail-if-beaten")
     assert quiet.status == 0
     assert quiet.json.keys() >= RERUN_KEYS
@@ -175,19 +237,109 @@ def test_a_price_change_a_rerun_and_the_verdict(genchain, launched, monkeypatch)
     assert back.json["locked"][0]["status"] == "kept"
 
 
-def test_new_picks_that_were_never_stepped_are_owned_up_to(genchain, launched) -> None:
-    """A rerun computes no physics, so it says what a pick lacks, and a launch adds just that."""
+def without_part(study: Path, link: str, part: str, *, table: bool) -> None:
+    """Take a part out of the study's choices, or out of its table and the prices."""
+    if not table:
+        rows = (study.parent / "parts" / f"{link}s.csv").read_text().splitlines()[1:]
+        others = [row.split(",")[0] for row in rows if not row.startswith(f"{part},")]
+        text = study.read_text()
+        study.write_text(text.replace("[settings]", f"[choices]\n{link} = {others}\n[settings]"))
+        return
+    for name in (f"{link}s", "prices"):
+        path = study.parent / "parts" / f"{name}.csv"
+        lines = path.read_text().splitlines(keepends=True)
+        path.write_text("".join(line for line in lines if not line.startswith(f"{part},")))
+
+
+@pytest.mark.parametrize("table", [False, True])
+def test_a_lock_whose_part_is_gone_is_sold_out(genchain, launched, table: bool) -> None:
     study, answer = launched
+    record = answer["front"][0]
+    assert genchain("lock", study, record["design_id"]).status == 0
+    part = record["parts"]["cell"]
+    without_part(study, "cell", part, table=table)
+    told = genchain("rerun", study, "--json", "--fail-if-beaten")
+    assert told.status == cli.BEATEN
+    (verdict,) = told.json["locked"]
+    assert verdict["status"] == "sold_out"
+    place = "in its table" if table else "among the study's choices"
+    assert verdict["reasons"][0] == f"cell {part} is no longer {place}"
+    assert (verdict["cost"] is None) is table
+    assert f"locked {record['design_id']}: sold out" in told.err
+    whats = [(one["what"], one["name"]) for one in told.json["changed"]]
+    assert whats == [("table", f"cells.{part}") if table else ("setting", "choices.cell")]
+    page = Path(told.json["report"]).read_text("utf-8")
+    assert "no longer offered" in page
+    assert genchain("check", study, "--json").json["locked"] == [record["design_id"]]
+
+
+def test_a_rerun_names_limits_and_tables_that_changed(genchain, launched) -> None:
+    study, answer = launched
+    heaviest = max(answer["front"], key=lambda record: record["mass_kg"])
+    assert genchain("lock", study, heaviest["design_id"]).status == 0
+    assert genchain("rerun", study, "--json").json["changed"] == []
+    limit = heaviest["mass_kg"] - 0.01
+    text = study.read_text().replace("cost = 150", f"cost = 149.5\nmass_kg = {limit!r}")
+    study.write_text(text)
+    told = genchain("rerun", study, "--json")
+    limits = [
+        {"what": "limit", "name": "cost", "before": 150.0, "after": 149.5},
+        {"what": "limit", "name": "mass_kg", "before": None, "after": limit},
+    ]
+    assert told.json["changed"] == limits
+    assert f"changed since the last run: limit mass_kg: none -> {limit:g}" in told.err
+    assert told.err.count("150") == 2  # by the run's own words, and since the lock
+    (verdict,) = told.json["locked"]
+    assert (verdict["status"], verdict["changed"]) == ("infeasible", limits)
+    again = genchain("rerun", study, "--json").json
+    assert again["changed"] == []
+    assert again["locked"][0]["changed"] == limits  # still why it does not stand
+
+
+def test_a_lock_that_comes_second_leaves_the_sheet_of_the_first(
+    genchain, launched, monkeypatch
+) -> None:
+    """Both prepare the same design; the one that is refused takes nothing away."""
+    from explorer.commands.lock import lock_design
+    from explorer.report.sheet import sheet
+
+    study, answer = launched
+    name = answer["front"][0]["design_id"]
+    build, first = sheet.build_sheet, []
+
+    def overtaken(*given: object) -> object:
+        if not first:
+            first.append(True)
+            first.append(lock_design(study, name))
+        return build(*given)
+
+    monkeypatch.setattr(sheet, "build_sheet", overtaken)
+    told = genchain("lock", study, name, "--json")
+    assert (told.status, told.out) == (2, "")
+    assert "is locked already, release it first" in told.err
+    assert Path(first[1]["sheet"]).is_file()
+    assert Path(first[1]["bill"]).is_file()
+
+
+def test_new_picks_that_were_never_stepped_are_owned_up_to(
+    genchain, small_study, monkeypatch
+) -> None:
+    """A rerun computes no physics, so it says what a pick lacks, and a launch adds just that."""
+    monkeypatch.setattr("explorer.decision.picks.RUNNERS_UP", 0)
+    study = small_study
+    answer = genchain("launch", study, "--json").json
     with Store.open(study.parent / "small.store.sqlite", read_only=True) as store:
         (launch,) = store.history()
     assert launch.result is not None
     looked_at = set(launch.result["cadences"])
-    assert looked_at > set(answer["picks"].values())  # the runners-up as well
+    assert looked_at >= set(answer["picks"].values())
+    dear = {"rectifier": 3.0, "cell": 4.0, "window": 9.0, "converter": 17.0}
+    moves = {r["parts"][link]: dear[link] for r in answer["front"] for link in dear}
     new = set()
-    for record in answer["front"]:
-        set_price(study, record["parts"]["generator"], 90.0)
+    for part, price in moves.items():
+        set_price(study, part, price)
         moved = genchain("rerun", study, "--json").json
-        new = set(moved["picks"].values()) - looked_at
+        new = set(moved["picks"].values()) - looked_at - {None}
         page = Path(moved["report"]).read_text("utf-8")
         assert ("since the last launch: no session" in page) == bool(new)
         if new:
@@ -295,7 +447,7 @@ def test_two_studies_side_by_side(genchain, launched, tmp_path: Path) -> None:
 
 def test_one_study_at_two_dates(genchain, launched, monkeypatch) -> None:
     study, answer = launched
-    monkeypatch.setattr("explorer.supply.held_speed", None)  # no physics
+    monkeypatch.setattr("explorer.model.supply.held_speed", None)  # no physics
     record = answer["front"][0]
     store = sqlite3.connect(study.parent / "small.store.sqlite")
     with store:
@@ -351,7 +503,7 @@ def test_a_wrong_lock_file_is_told_before_anything_is_done(
     (small_study.parent / "small.lock.toml").write_text("hello")
     wrong = genchain(command, small_study)
     assert wrong.status == 2
-    assert "small.lock.toml: is not TOML" in wrong.err
+    assert "small.lock.toml: line 1: is not TOML" in wrong.err
     assert wrong.err.count("\n") == 1
     assert not (small_study.parent / "small.store.sqlite").exists()
 
@@ -368,9 +520,9 @@ def test_a_lock_is_written_whole_or_not_at_all(genchain, launched, monkeypatch, 
         raise DiskError("the disk is full")
 
     place = {
-        "sheet": "explorer.report.sheet.write_atomic",
-        "lock file": "explorer.lock.write_atomic",
-        "store": "explorer.store.Store.begin",
+        "sheet": "explorer.report.sheet.sheet.write_atomic",
+        "lock file": "explorer.decision.lock_file.write_atomic",
+        "store": "explorer.store.results.Store.begin",
     }[fails]
     with monkeypatch.context() as full:
         full.setattr(place, refuse)
@@ -429,11 +581,11 @@ def test_a_rerun_tells_old_prices_breaks_and_what_ifs(genchain, launched) -> Non
 
 
 def test_a_rerun_names_the_number_of_kits_as_the_cause(genchain, launched, tmp_path: Path) -> None:
-    """Ten kits of six diodes are bought at the price from 50 on, 0.19 instead of 0.28 EUR."""
+    """Ten kits of eight diodes are bought at the price from 50 on, 0.19 instead of 0.28 EUR."""
     study, answer = launched
     record = next(r for r in answer["front"] if r["parts"]["rectifier"] == "schottky_3a")
     pieces = next(line["quantity"] for line in record["bill"] if line["link"] == "rectifier")
-    assert pieces == 6
+    assert pieces == 8
     assert genchain("lock", study, record["design_id"]).status == 0
     first = genchain("rerun", study, "--json")
     assert first.json["terms_changed"] == []
@@ -444,7 +596,7 @@ def test_a_rerun_names_the_number_of_kits_as_the_cause(genchain, launched, tmp_p
     assert moved.json["terms_changed"] == [{"term": "build_quantity", "old": 1, "new": 10}]
     assert "build_quantity of the study: 1 -> 10 (price breaks count for all kits" in moved.err
     (locked,) = moved.json["locked"]
-    assert locked["cost"] == pytest.approx(record["cost"] - 6 * (0.28 - 0.19))
+    assert locked["cost"] == pytest.approx(record["cost"] - 8 * (0.28 - 0.19))
     assert "its price on the day of the lock was for building 1, not 10" in locked["reasons"]
     page = Path(moved.json["report"]).read_text("utf-8")
     assert "no price has moved, but the study builds 10 kits instead of 1" in page
@@ -457,7 +609,7 @@ def test_a_rerun_names_the_number_of_kits_as_the_cause(genchain, launched, tmp_p
     then = genchain("review", f"{study}@{before[:19]}", study, "--json")
     old, new = ({r["design_id"]: r["cost"] for r in side["front"]} for side in then.json["studies"])
     name = record["design_id"]
-    assert old[name] - new[name] == pytest.approx(6 * (0.28 - 0.19))
+    assert old[name] - new[name] == pytest.approx(8 * (0.28 - 0.19))
 
 
 def test_a_rerun_that_searches_says_what_it_computed(genchain, launched) -> None:
@@ -532,7 +684,7 @@ def test_an_accident_is_one_line_and_status_1(genchain, small_study: Path, monke
     def accident(path: Path) -> None:
         raise RuntimeError("something\nunforeseen")
 
-    monkeypatch.setattr("explorer.commands.check", accident)
+    monkeypatch.setattr("explorer.commands.check.check_study", accident)
     told = genchain("check", small_study)
     assert told.status == 1
     assert told.err == "RuntimeError: something unforeseen (--debug shows where)\n"

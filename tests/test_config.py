@@ -13,8 +13,10 @@ from hypothesis import assume, given
 from hypothesis import strategies as st
 from pydantic import ValidationError
 
-from explorer.config import Project, Setting, load
-from explorer.parts import LINKS, SETTINGS
+from explorer.inputs.links import LINKS
+from explorer.inputs.records import SETTINGS
+from explorer.inputs.sections import Setting
+from explorer.inputs.study import Project, load
 
 TODAY = date(2026, 11, 25)
 

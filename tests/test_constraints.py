@@ -4,14 +4,17 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from chain_twin import Run, Twin
-from chains import pick, smooth, with_pack, with_part, with_person, with_study
 
-from explorer import averaged, constraints
-from explorer.averaged import CHATTERING, CYCLING, FLOODED, STEADY, Session
-from explorer.config import Project
-from explorer.constraints import EXTRA_LOW_VOLTAGE_V, LEAST_CYCLE_S, RULES
-from explorer.evaluate import Evaluation, evaluate, solve
+from explorer.inputs.study import Project
+from explorer.model import averaged
+from explorer.model import margins as rule_margins
+from explorer.model.averaged import Session
+from explorer.model.evaluate import Evaluation, evaluate, solve
+from explorer.model.margins import EXTRA_LOW_VOLTAGE_V, LEAST_CYCLE_S
+from explorer.model.regimes import CHATTERING, CYCLING, FLOODED, STEADY
+from explorer.model.rules import RULES
+from tests.helpers.chain_twin import Run, Twin
+from tests.helpers.chains import pick, smooth, with_pack, with_part, with_person, with_study
 
 LINE = 0.005
 """Curves are read along lines between voltages up to a few tenths apart: half a percent."""
@@ -27,7 +30,7 @@ def mean_session(project: Project, **change: object) -> tuple[Session, dict[str,
     done = solve(project, designs, *(ids[0] for ids in (project.study.session.operators,
                                                         project.study.session.packs)))  # fmt: skip
     mean = averaged.session(smooth(done.chain), 60 * project.study.session.minutes)
-    return mean, constraints.margins(project, designs, done.chain, done.halves, mean)
+    return mean, rule_margins.margins(project, designs, done.chain, done.halves, mean)
 
 
 def margin(found: Evaluation, name: str) -> float:
@@ -38,10 +41,10 @@ def test_every_rule_has_a_margin_and_every_margin_a_rule(small_project: Project)
     project = with_study(small_project, "limits", mass_kg=5.0, crank_effort_percent=100.0,
                          delivered_energy_J=10.0)  # fmt: skip
     found = one(project)
-    assert set(found.margins) == set(RULES)
+    assert set(found.margins) == set(RULES) - {"limit_cost"}
     for name, rule in RULES.items():
         assert name.endswith(rule.unit.replace("N m", "N_m").replace("%", "percent")), name
-        assert rule.says.endswith(".")
+        assert rule.description.endswith(".")
     np.testing.assert_array_equal(
         found.feasible, np.all([m >= 0 for m in found.margins.values()], axis=0)
     )
@@ -54,17 +57,19 @@ def test_extra_low_voltage_is_60_V_dc_dry() -> None:
 
 
 def test_margins_of_the_front_half(small_project: Project) -> None:
-    found = one(small_project)  # hub_small behind belt_4 at 50 rpm, overspeed 1.25
+    found = one(small_project)  # hub_small behind belt_4 at 50 rpm, 170 mm: let go, 150 rpm
     # Drag from rest: 0.14 N m at the hub, through 4:1 with 96 %, and 0.1 N m of the belt.
     drag = 0.14 * 4 / 0.96 + 0.1
     assert margin(found, "turnable_N_m") == pytest.approx(40 * 0.17 - drag, rel=1e-9)
-    assert margin(found, "generator_speed_rpm") == pytest.approx(900 - 50 * 4 * 1.25, rel=1e-9)
-    shaft = 50 * 4 * 1.25 * np.pi / 30
+    assert margin(found, "generator_speed_rpm") == pytest.approx(900 - 150 * 4, rel=1e-9)
+    shaft = 150 * 4 * np.pi / 30
     open_V = 0.6 * shaft  # line to line, peak: the bus of the open chain
     assert margin(found, "extra_low_voltage_V") == pytest.approx(60 - open_V, rel=1e-9)
     assert margin(found, "diode_reverse_V") == pytest.approx(40 - open_V - 1.0, rel=1e-9)
-    # Five cells of 2.7 V, 95 % of it.
-    assert margin(found, "cell_voltage_V") == pytest.approx(5 * 2.7 * 0.95 - open_V, rel=1e-9)
+    # Five cells of 2.7 V: one 2.5 % low and four 2.5 % high for the rating, 95 % of it for life.
+    fullest = 5 * (1 / 0.975) / (1 / 0.975 + 4 / 1.025)
+    assert margin(found, "cell_voltage_V") == pytest.approx(5 * 2.7 - fullest * open_V, rel=1e-9)
+    assert margin(found, "cell_life_V") == pytest.approx(5 * 2.7 * 0.95 - open_V, rel=1e-9)
     # The window bears 20 V; the converter 22 V, but it is cut off at 10.5 V and 3.7 %.
     assert margin(found, "input_voltage_V") == pytest.approx(
         min(20 - open_V, 22 - min(highest(10.5), open_V)), rel=1e-9
@@ -76,17 +81,17 @@ def test_a_brushed_machine_turned_backwards(small_project: Project) -> None:
     brushed = with_part(
         small_project, "generator", "hub_small", kind="brushed_dc", emf_phase_V_s=0.3
     )
-    open_V = 0.3 * 50 * 4 * 1.25 * np.pi / 30
+    open_V = 0.3 * 150 * 4 * np.pi / 30
     assert margin(one(brushed), "diode_reverse_V") == pytest.approx(40 - 2 * open_V, rel=1e-9)
 
 
 def lowest(volts: float) -> float:
-    """A threshold of the 1.35 V comparators (3.7 %) with 1 % resistors, all low but the bottom."""
-    return 0.963 * (1.35 + (volts - 1.35) * 0.99 / 1.01)
+    """A threshold of the 1.3 V comparators (3.5 %) with 1 % resistors, all low but the bottom."""
+    return 0.965 * (1.3 + (volts - 1.3) * 0.99 / 1.01)
 
 
 def highest(volts: float) -> float:
-    return 1.037 * (1.35 + (volts - 1.35) * 1.01 / 0.99)
+    return 1.035 * (1.3 + (volts - 1.3) * 1.01 / 0.99)
 
 
 def test_unturnable_chain_is_told(small_project: Project) -> None:
@@ -98,45 +103,13 @@ def test_unturnable_chain_is_told(small_project: Project) -> None:
     assert found.ledger_J["crank_work"][0] == 0
 
 
-def test_overspeed_behind_a_clamp(small_project: Project) -> None:
-    """The bus stands at threshold and drop; the clamp burns what the sprinting hand brings."""
-    twin = Twin.of_design(
-        small_project, pick(small_project, {"clamp": "bus_clamp", "cadence_rpm": 65}), 0
-    )
-    found = one(small_project, clamp="bus_clamp", cadence_rpm=65)
-    speed = 1.25 * 65 * np.pi / 30
-    pushed = twin.crank(np.array([speed]), np.array([11.8]))
-    sprint_W = speed * 95 * (1 - speed / 21.7)
-    amps = float(pushed["current_A"][0]) * min(1, sprint_W / float(pushed["crank_work"][0]))
-    bus_V = 11.8 + 0.25 * amps
-    assert margin(found, "cell_voltage_V") == pytest.approx(5 * 2.7 * 0.95 - bus_V, rel=1e-6)
-    assert margin(found, "clamp_power_W") == pytest.approx(50 - bus_V * amps, rel=1e-6)
-    # Without a clamp the rule on its power does not apply.
-    assert margin(one(small_project), "clamp_power_W") == np.inf
-
-
-def test_clamps_of_cells_share_the_voltage(small_project: Project) -> None:
-    """A clamp a cell: thresholds, resistances and power limits of all groups add up."""
-    each = with_part(
-        small_project, "clamp", "bus_clamp", kind="cell", threshold_V=2.5, resistance_ohm=0.05,
-        power_limit_W=6.0,
-    )  # fmt: skip
-    whole = with_part(
-        small_project, "clamp", "bus_clamp", kind="bus", threshold_V=12.5, resistance_ohm=0.25,
-        power_limit_W=30.0,
-    )  # fmt: skip
-    for name in ("cell_voltage_V", "clamp_power_W"):
-        a, b = (one(p, clamp="bus_clamp", cadence_rpm=65) for p in (each, whole))
-        assert margin(a, name) == pytest.approx(margin(b, name), rel=1e-12)
-
-
 def test_margins_of_the_back_half(small_project: Project) -> None:
     found = one(small_project)
     twin = Twin.of_design(small_project, pick(small_project), 0)
     intake = float(np.interp(5.0, twin.volts, twin.drawn["current_A"]))
-    # Off 5 V at its lowest, less the switch's drop, above the converter's least 2.8 V.
+    # Off 5 V at its lowest, less the switch's drop, above the converter's least 3 V.
     assert margin(found, "undervoltage_guard_V") == pytest.approx(
-        lowest(5) - 0.06 * intake - 2.8, rel=1e-4
+        lowest(5) - 0.06 * intake - 3.0, rel=1e-4
     )
     assert margin(found, "overvoltage_order_V") == pytest.approx(lowest(10.5) - highest(6.8))
     esr = 5 * 0.042
@@ -287,4 +260,5 @@ def test_limits_of_the_study(small_project: Project) -> None:
 def test_hazards_are_those_that_can_hurt() -> None:
     hazards = {name for name, rule in RULES.items() if rule.hazard}
     assert {"cell_voltage_V", "undervoltage_guard_V", "extra_low_voltage_V"} <= hazards
-    assert not hazards & {"limit_mass_kg", "first_charge_s", "cycle_time_s"}
+    assert {"clamp_burst_J", "clamp_power_W"} <= hazards
+    assert not hazards & {"cell_life_V", "limit_mass_kg", "first_charge_s", "cycle_time_s"}

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import pytest
-from chains import pick, with_part, with_study
-from invented import at_prices
 
-from explorer.config import Project
-from explorer.costing import bill, costs, mass_kg
+from explorer.inputs.study import Project
+from explorer.model.costing import bill, costs, mass_kg
+from tests.helpers.chains import pick, with_part, with_study
+from tests.helpers.invented import at_prices
 
 
 def test_one_bill_by_hand(small_project: Project) -> None:

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from chain_twin import Twin
-from chains import pick, with_pack, with_part
 
-from explorer.config import Project
-from explorer.demand import Demand, demand
-from explorer.space import Designs, Space
+from explorer.inputs.study import Project
+from explorer.model.demand import Demand, demand
+from explorer.model.space import Designs, Space
+from tests.helpers.chain_twin import Twin
+from tests.helpers.chains import pick, with_pack, with_part
 
 
 def back(project: Project, designs: Designs, pack: str = "telemetry_pack") -> Demand:
@@ -51,7 +51,7 @@ def test_load_balances_at_the_bus(small_project: Project, pack: str, idle: bool)
 
 def test_a_regulating_pack_yields_where_a_steady_one_insists(small_project: Project) -> None:
     """At the input's current limit it takes less, holding its own input at 4.5 V."""
-    tight = with_part(small_project, "converter", "buckboost_22v", input_current_limit_A=1.5)
+    tight = with_part(small_project, "converter", "buckboost_wide", input_current_limit_A=1.5)
     designs, volts = pick(tight), np.array([[5.0, 6.0, 9.0]])
     steady = back(tight, designs).load(volts)
     yielding = back(tight, designs, "regulating_pack").load(volts)
@@ -89,7 +89,9 @@ def test_an_empty_bus_loses_nothing(small_project: Project) -> None:
 
 
 def test_input_limit_is_the_lower_of_window_and_converter(small_project: Project) -> None:
-    designs = pick(small_project, {}, {"window": "window_limit_5a", "converter": "buckboost_12v"})
+    designs = pick(
+        small_project, {}, {"window": "window_limit_5a", "converter": "buckboost_middle"}
+    )
     need = back(small_project, designs)
     np.testing.assert_allclose(need["input_limit_A"][:, 0], [4.5, 4.2])
     low = with_part(small_project, "window", "window_plain", current_limit_A=2.0)

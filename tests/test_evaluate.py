@@ -7,16 +7,18 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from chains import pick, with_study
 
-from explorer import evaluate as module
-from explorer.averaged import REGIMES, STEADY
-from explorer.chain import LEDGER
-from explorer.config import Project
-from explorer.costing import costs
-from explorer.evaluate import Evaluation, design_record, evaluate
-from explorer.parts import LINKS, SETTINGS
-from explorer.space import Designs, Space
+from explorer.inputs.links import LINKS
+from explorer.inputs.records import SETTINGS
+from explorer.inputs.study import Project
+from explorer.model import evaluate as module
+from explorer.model.chain import LEDGER
+from explorer.model.costing import costs
+from explorer.model.evaluate import Evaluation, evaluate
+from explorer.model.record import design_record
+from explorer.model.regimes import REGIMES, STEADY
+from explorer.model.space import Designs, Space
+from tests.helpers.chains import pick, with_study
 
 PACKS = ("telemetry_pack", "retrying_pack")
 PEOPLE = ("adult_one_arm", "child_one_arm")

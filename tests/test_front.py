@@ -17,6 +17,7 @@ from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
 from explorer import front
+from explorer.decision import picks
 
 # Small integers make ties and duplicates common, which is where filters differ.
 TIED = arrays(
@@ -125,7 +126,6 @@ def test_reading_front_leaves_out_only_what_it_can_answer_for(points: np.ndarray
     kept = front.reading_front(points)
     assert (np.diff(kept) > 0).all()
     assert set(front.extremes(points)) <= set(kept)
-    assert front.balanced(points) in kept
     allowed = points + 0.005 * np.abs(points) * (1 + 1e-9)  # rounding of the logarithms
     assert all((points[kept] <= row).all(axis=1).any() for row in allowed)
     assert np.array_equal(kept, front.reading_front(points))
@@ -153,27 +153,62 @@ def test_reading_front_meets_its_limit() -> None:
     assert worse.max() < 2
 
 
+UNITS = np.ones(4)
+
+
 @given(LOOSE)
 def test_picks_are_extremes_and_never_dominated(points: np.ndarray) -> None:
     points.flags.writeable = False
-    picked = front.picks(points)
-    assert tuple(picked) == front.PICKS
+    picked = picks.picks(points, UNITS)
+    assert tuple(picked) == picks.WISHES
     mask = front.non_dominated(points)
-    for k, name in enumerate(front.PICKS[:4]):
+    for k, name in enumerate(picks.WISHES[:4]):
         assert points[picked[name], k] == points[:, k].min()
         assert mask[picked[name]]
 
 
 @given(TIED)
-def test_balanced_has_the_smallest_worst_compromise(points: np.ndarray) -> None:
-    low, high = points.min(axis=0), points.max(axis=0)
-    worst = [
-        max((v - a) / (b - a) if b > a else 0.0 for v, a, b in zip(row, low, high, strict=True))
-        for row in points
-    ]
-    index = front.balanced(points)
-    assert worst[index] == pytest.approx(min(worst), abs=1e-12)  # a quotient of small integers
-    assert front.non_dominated(points)[index]
+def test_the_recommended_point_is_the_best_for_some_weighting(points: np.ndarray) -> None:
+    units = np.ones(points.shape[1])
+    index = front.recommended(points, units)
+    enough = points[points[:, 0] <= 0.5 * points[:, 0].min()]
+    if not len(enough):
+        return
+    tastes = front.tastes(front.TASTES, points.shape[1])
+    best, mine = (enough @ tastes.T).min(axis=0), points[index] @ tastes.T
+    assert (mine <= best + 1e-9).any()
+
+
+KNEE = np.array(
+    [[-600.0, 10, 1, 10], [-5000.0, 20, 1.5, 20], [-5500.0, 60, 4, 60], [-5600.0, 100, 5, 90]]
+)
+"""A made-up front: the second point gives nearly all of the energy for little of the rest."""
+
+
+def test_the_recommended_point_is_the_knee() -> None:
+    assert front.recommended(KNEE, np.array([600.0, 12, 0.5, 10])) == 1
+
+
+@pytest.mark.parametrize("far", [[-300.0, 9, 1, 9], [-5601.0, 4000, 90, 99], [-1.0, 1, 0.9, 1]])
+def test_a_far_off_point_does_not_change_what_is_recommended(far: list[float]) -> None:
+    """Axes scaled by the ends of the front would flip here; fixed units do not."""
+    units = np.array([600.0, 12, 0.5, 10])
+    assert front.recommended(np.vstack([KNEE, far]), units) == 1
+
+
+def test_a_point_of_little_energy_is_not_recommended() -> None:
+    """However cheap and light: it must give half of the most."""
+    points = np.array([[-2000.0, 1, 0.1, 1], [-4100.0, 100, 5, 90]])
+    assert front.votes(points, [600.0, 12, 0.5, 10]).argmax() == 0
+    assert front.recommended(points, [600.0, 12, 0.5, 10]) == 1
+
+
+def test_votes_are_all_given_and_units_are_checked() -> None:
+    assert front.votes(KNEE, [600.0, 12, 0.5, 10]).sum() == front.TASTES
+    with pytest.raises(ValueError, match="units"):
+        front.votes(KNEE, [600.0, 12, 0.5, 0])
+    with pytest.raises(ValueError, match="infinities"):
+        front.votes([[np.inf, 1, 1, 1]], [600.0, 12, 0.5, 10])
 
 
 def test_nothing_in_nothing_out() -> None:
@@ -182,7 +217,7 @@ def test_nothing_in_nothing_out() -> None:
     assert front.hypervolume(empty, np.ones(4)) == 0.0
     assert front.reading_front(empty).shape == (0,)
     with pytest.raises(ValueError, match="no points"):
-        front.picks(empty)
+        picks.picks(empty, UNITS)
 
 
 @pytest.mark.parametrize(
@@ -191,7 +226,7 @@ def test_nothing_in_nothing_out() -> None:
         lambda p: front.non_dominated(p),
         lambda p: front.hypervolume(p, np.ones(4)),
         lambda p: front.reading_front(p),
-        lambda p: front.picks(p),
+        lambda p: picks.picks(p, UNITS),
     ],
 )
 def test_nan_is_refused(call) -> None:  # type: ignore[no-untyped-def]
@@ -213,7 +248,7 @@ def test_shapes_and_options_are_checked() -> None:
     with pytest.raises(ValueError, match="equal_within"):
         front.reading_front([[0.0, 1.0]], equal_within=0)
     with pytest.raises(ValueError, match="4 objectives"):
-        front.picks([[0.0, 1.0]])
+        picks.picks([[0.0, 1.0]], UNITS)
 
 
 @pytest.mark.slow

@@ -1,44 +1,30 @@
-"""Imports go down only, and the physics never touches the disk."""
+"""Imports go down only, imports for types too; no circles; the physics never touches the disk."""
 
 from __future__ import annotations
 
 import ast
+from graphlib import CycleError, TopologicalSorter
 from pathlib import Path
 
 import pytest
 
 PACKAGE = Path(__file__).parent.parent / "explorer"
-LAYERS: tuple[tuple[str, ...], ...] = (
-    ("errors", "units"),
+FLOORS: tuple[tuple[str, ...], ...] = (
+    ("errors", "units", "front", "files", "stopping"),
     ("physics",),
+    ("inputs",),
     ("model",),
-    ("files", "parts", "front", "tables", "judging"),
-    ("prices",),
-    ("catalogue",),
-    ("config",),
-    ("space", "dividers"),
-    ("costing", "supply", "demand", "design_file"),
-    ("chain",),
-    ("walks",),
-    ("stroke", "spell"),
-    ("switching",),
-    ("rhythm",),
-    ("averaged", "session", "waveform"),
-    ("constraints",),
-    ("evaluate",),
     ("store",),
-    ("search", "tolerance"),
-    ("insight", "fidelities", "loosening"),
-    ("reprice", "lock"),
-    ("launch", "tipping"),
+    ("search",),
+    ("decision",),
     ("report",),
     ("commands",),
     ("cli",),
     ("__main__",),
 )
-"""From the ground up; a name stands for a module or a folder of them. Within one layer, modules
-may import each other as long as no circle comes of it."""
-LEVEL = {name: level for level, names in enumerate(LAYERS) for name in names}
+"""From the ground up; a name stands for a module or a folder. Within a folder no circle may come of
+imports, and a file imports from its own floor or from below."""
+FLOOR = {name: floor for floor, names in enumerate(FLOORS) for name in names}
 MODULES = sorted(PACKAGE.rglob("*.py"))
 DISK = {"pathlib", "os", "io", "shutil", "tempfile", "sqlite3", "tomllib", "csv", "logging"}
 
@@ -53,50 +39,38 @@ KNOWN = {name_of(path) for path in MODULES}
 
 
 def imports(path: Path) -> set[str]:
-    """Dotted names inside the package that a file imports when it runs, lazy imports too."""
+    """Dotted names inside the package that a file imports: lazily, and for types, too."""
     found: set[str] = set()
-    tree = ast.parse(path.read_text())
-    for_types = {
-        inner
-        for node in ast.walk(tree)
-        if isinstance(node, ast.If) and ast.unparse(node.test) == "TYPE_CHECKING"
-        for inner in ast.walk(node)
-    }
-    for node in ast.walk(tree):
-        if node in for_types:
-            continue
+    for node in ast.walk(ast.parse(path.read_text())):
         if isinstance(node, ast.Import):
-            names = [alias.name for alias in node.names]
-        elif isinstance(node, ast.ImportFrom):
-            assert node.level == 0, f"{path.name} imports relatively"
-            names = [node.module or ""]
-            names += [f"{node.module}.{alias.name}" for alias in node.names]
-        else:
-            continue
-        found |= {name.removeprefix("explorer.") for name in names if name.startswith("explorer.")}
+            found |= {a.name.removeprefix("explorer.") for a in node.names if a.name != "explorer"}
+        elif isinstance(node, ast.ImportFrom) and (node.module or "").startswith("explorer"):
+            module = (node.module or "").removeprefix("explorer").removeprefix(".")
+            for alias in node.names:
+                inner = f"{module}.{alias.name}".removeprefix(".")
+                found.add(inner if inner in KNOWN else module)
     return {name for name in found if name in KNOWN and name}
 
 
-@pytest.mark.parametrize("path", MODULES, ids=name_of)
-def test_imports_go_down(path: Path) -> None:
-    own = name_of(path)
-    if not own:
-        assert not imports(path), "the package itself imports nothing of its own"
-        return
-    assert own.split(".")[0] in LEVEL, f"{own} stands in no layer: say where it belongs"
-    for other in imports(path):
-        assert LEVEL[other.split(".")[0]] <= LEVEL[own.split(".")[0]], f"{own} imports {other}"
+GRAPH = {name_of(path): imports(path) - {name_of(path)} for path in MODULES}
+
+
+@pytest.mark.parametrize("name", sorted(filter(None, GRAPH)))
+def test_imports_go_down(name: str) -> None:
+    floor = FLOOR[name.split(".")[0]]
+    higher = sorted(other for other in GRAPH[name] if FLOOR[other.split(".")[0]] > floor)
+    assert not higher, f"{name} is below {higher}"
 
 
 def test_no_circles() -> None:
-    edges = {name_of(path): imports(path) - {name_of(path)} for path in MODULES if name_of(path)}
-    # A folder's own __init__ is named by everything inside it.
-    edges = {name: {o for o in others if not name.startswith(f"{o}.")} for name, others in
-             edges.items()}  # fmt: skip
-    while edges:
-        free = {name for name, others in edges.items() if not others & edges.keys()}
-        assert free, f"these import each other: {sorted(edges)}"
-        edges = {name: others for name, others in edges.items() if name not in free}
+    try:
+        tuple(TopologicalSorter(GRAPH).static_order())
+    except CycleError as error:
+        pytest.fail(f"a circle: {error.args[1]}")
+
+
+def test_every_module_has_its_floor() -> None:
+    assert {name.split(".")[0] for name in KNOWN if name} <= set(FLOOR)
 
 
 @pytest.mark.parametrize(
@@ -123,14 +97,9 @@ def test_physics_never_touches_the_disk(path: Path) -> None:
     allowed = {"bridge": {"pathlib"}, "bridge_map": DISK}.get(path.stem, set())
     assert names & DISK <= allowed
     assert path.stem == "bridge_map" or not opened
-    assert (
-        not imports(path)
-        - {"units", "errors"}
-        - {name for name in KNOWN if name.startswith("physics")}
-    )
 
 
 def test_the_generator_of_the_bridge_table_is_not_imported() -> None:
     """It may write its file because nothing but a developer runs it."""
-    for path in MODULES:
-        assert path.stem == "bridge_map" or "physics.bridge_map" not in imports(path), path.name
+    for name, others in GRAPH.items():
+        assert name == "physics.bridge_map" or "physics.bridge_map" not in others, name

@@ -13,28 +13,36 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from explorer import costing, launch, reprice
-from explorer.config import Project, Setting, load
-from explorer.evaluate import Evaluation
-from explorer.launch import Summary
-from explorer.search import sample, sweep
-from explorer.space import Designs, Space
-from explorer.store import Store, Stored, ids_of, path_of, search_key
-from explorer.tables import content_hash
+from explorer.inputs.csv_tables import content_hash
+from explorer.inputs.sections import Setting
+from explorer.inputs.study import Project, load
+from explorer.model import costing, objectives
+from explorer.model.evaluate import Evaluation
+from explorer.model.objectives import Objective
+from explorer.model.space import Designs, Space
+from explorer.search import plan, progress, sample, sweep
+from explorer.search import run as search_run
+from explorer.search.cover import Cover, contents
+from explorer.search.pairing import Pairing
+from explorer.search.progress import SearchState, Summary
+from explorer.store.keys import ids_of, path_of, search_key
+from explorer.store.results import Store
+from explorer.store.standing import front_rows
+from explorer.store.stored import Stored
 
 ROOT = Path(__file__).parent.parent
 
 
 def launched(project: Project, workers: int = 1) -> Summary:
     with Store.open(path_of(project)) as store:
-        return launch.launch(project, store, workers=workers)
+        return search_run.launch(project, store, workers=workers)
 
 
 def front_of(project: Project) -> set[str]:
     with Store.open(path_of(project)) as store:
         stored, _ = store.load(project)
     cost = costing.costs(project, stored.designs)
-    return set(ids_of(stored.numbers[reprice.front_rows(project, stored, cost)]))
+    return set(ids_of(stored.numbers[front_rows(project, stored, cost)]))
 
 
 def choosing(project: Project, **choices: tuple[str, ...]) -> Project:
@@ -55,15 +63,15 @@ def small_blocks(monkeypatch: pytest.MonkeyPatch) -> None:
 
 @pytest.fixture
 def evaluated(monkeypatch: pytest.MonkeyPatch) -> list[int]:
-    """Numbers of the pairs that joins evaluate."""
+    """Numbers of the pairs that pairings evaluate."""
     counts: list[int] = []
-    join = sweep._Join.evaluate
+    evaluate = Pairing.evaluate
 
     def counting(self, half, back):
         counts.append(len(half))
-        return join(self, half, back)
+        return evaluate(self, half, back)
 
-    monkeypatch.setattr(sweep._Join, "evaluate", counting)
+    monkeypatch.setattr(Pairing, "evaluate", counting)
     return counts
 
 
@@ -86,11 +94,11 @@ def test_the_time_limit_cuts_a_sweep_and_a_later_launch_goes_on(
     hasty = replace(small_project, study=replace(small_project.study, search=search))
     shares = []
     for _ in range(1000):
-        told = launched(hasty)
-        shares.append(told.share_covered)
-        if told.exact:
+        found = launched(hasty)
+        shares.append(found.share_covered)
+        if found.exact:
             break
-        assert "launch again" in told.why
+        assert "launch again" in found.why
     assert len(shares) > 2
     assert shares == sorted(shares)
     assert shares[-1] == 1
@@ -99,7 +107,7 @@ def test_the_time_limit_cuts_a_sweep_and_a_later_launch_goes_on(
     path_of(hasty).unlink()
     fresh = launched(small_project)
     assert sum(evaluated) == pieces
-    assert fresh.designs_feasible == told.designs_feasible
+    assert fresh.designs_feasible == found.designs_feasible
     whole = front_of(small_project)
     path_of(hasty).unlink()
     while not launched(hasty).exact:
@@ -183,9 +191,9 @@ def test_tighter_limits_reuse_what_looser_ones_found(
     assert front_of_after(tight) == reused
     # A looser limit, or another time of the first charge, may need what was dropped before.
     evaluated.clear()
-    told = launched(small_project)
+    found = launched(small_project)
     assert evaluated
-    assert any("other limits" in line for line in told.reuse)
+    assert any("other limits" in line for line in found.reuse)
     evaluated.clear()
     launched(limited(small_project, first_charge_s=250.0))
     assert evaluated
@@ -217,12 +225,12 @@ def test_the_order_in_which_blocks_come_back_does_not_show(
     launched(project)
     expected = everything_in(project)
     path_of(project).unlink()
-    run = launch.run
+    run_blocks = search_run.run_blocks
 
     def backwards(sweep, numbers, workers):
-        yield from list(run(sweep, numbers[::-1], workers))
+        yield from list(run_blocks(sweep, numbers[::-1], workers))
 
-    monkeypatch.setattr(launch, "run", backwards)
+    monkeypatch.setattr(search_run, "run_blocks", backwards)
     launched(project)
     found = everything_in(project)
     assert not np.array_equal(found.numbers, expected.numbers)
@@ -237,11 +245,11 @@ def test_any_number_of_workers_gives_the_same_designs(
     project = between_points(small_project, evaluations=300, batch=100)
     found = []
     for workers in (1, 2, 3):
-        told = launched(project, workers)
-        assert told.exact
+        summary = launched(project, workers)
+        assert summary.exact
         stored = everything_in(project)
         order = np.argsort(stored.numbers)
-        found.append((stored.numbers[order], stored.delivered_energy_J[order], told.why))
+        found.append((stored.numbers[order], stored.delivered_energy_J[order], summary.why))
         path_of(project).unlink()
     for other in found[1:]:
         np.testing.assert_array_equal(other[0], found[0][0])
@@ -258,7 +266,7 @@ def slow_clock(monkeypatch: pytest.MonkeyPatch) -> list[float]:
         now[0] += 1.0
         return now[0]
 
-    monkeypatch.setattr(launch.time, "monotonic", tick)
+    monkeypatch.setattr(progress.time, "monotonic", tick)
     return now
 
 
@@ -266,10 +274,10 @@ def test_a_sweep_that_proves_too_slow_gives_way_to_sampling(
     small_project: Project, small_blocks: None, slow_clock: list[float], monkeypatch
 ) -> None:
     """What it had covered stays, and is not evaluated again; with more time it goes on."""
-    monkeypatch.setattr(launch, "SWEPT_PER_SECOND", 1000.0)
+    monkeypatch.setattr(plan, "SWEPT_PER_SECOND", 1000.0)
     project = between_points(small_project, evaluations=300, batch=50, minutes=1.0)
     size = Space.of(project).size
-    assert launch.plan(project, Space.of(project)).on_trial
+    assert plan.plan(project, Space.of(project)).on_trial
     calls: list[Designs] = []
     real = sample.evaluate
 
@@ -278,20 +286,21 @@ def test_a_sweep_that_proves_too_slow_gives_way_to_sampling(
         return real(some, designs)
 
     monkeypatch.setattr(sample, "evaluate", noting)
-    told = launched(project)
-    assert told.method == "sweep+sample"
-    assert not told.exact
-    assert told.swept_per_second is not None
-    assert "measured rate" in told.why
-    assert 0 < told.share_covered < 1
+    found = launched(project)
+    assert found.method == "sweep+sample"
+    assert not found.exact
+    assert found.swept_per_second is not None
+    assert "measured rate" in found.why
+    assert 0 < found.share_covered < 1
     sampled = Designs.concatenate(calls)
-    swept = told.designs_considered - len(sampled)
+    swept = found.designs_considered - len(sampled)
     assert 0 < swept < size
     everything = Space.of(project)
     with Store.open(path_of(project)) as store:
-        cover = launch._Cover(project, store, everything, launch._contents(project, everything))
-        key = content_hash([search_key(project), launch._contents(project, everything)])
-        holds = cover.holds(store.search_progress(key))
+        kept = contents(project, everything)
+        key = content_hash([search_key(project), kept])
+        state = SearchState.read(store.search_progress(key))
+        holds = Cover(project, store, everything, kept).holds(state)
     every = everything.at(np.arange(size))
     assert holds(every).sum() == swept
     assert not holds(sampled).any()
@@ -314,29 +323,29 @@ def test_a_sweep_that_proves_too_slow_gives_way_to_sampling(
 def test_a_quick_sweep_on_trial_is_swept_whole(
     small_project: Project, small_blocks: None, slow_clock: list[float], monkeypatch
 ) -> None:
-    """The guess says twice the limit, the rate less: it goes on."""
+    """The assumed rate says twice the limit, its own less: it goes on."""
     project = searching(small_project, minutes=2.0)
-    monkeypatch.setattr(launch, "SWEPT_PER_SECOND", Space.of(project).size / 240.0)
-    planned = launch.plan(project, Space.of(project))
+    monkeypatch.setattr(plan, "SWEPT_PER_SECOND", Space.of(project).size / 240.0)
+    planned = plan.plan(project, Space.of(project))
     assert planned.on_trial
-    told = launched(project)
-    assert told.exact
-    assert told.swept_per_second is not None
+    found = launched(project)
+    assert found.exact
+    assert found.swept_per_second is not None
 
 
 def test_no_sweep_begins_where_it_is_hopeless(small_project: Project, monkeypatch) -> None:
-    monkeypatch.setattr(launch, "SWEPT_PER_SECOND", 1e-3)
+    monkeypatch.setattr(plan, "SWEPT_PER_SECOND", 1e-3)
     project = searching(small_project, evaluations=100, batch=50)
-    told = launched(project)
-    assert (told.method, told.designs_considered) == ("sample", 100)
-    assert "at a guess" in told.why
+    found = launched(project)
+    assert (found.method, found.designs_considered) == ("sample", 100)
+    assert "at a guess" in found.why
 
 
 def test_many_stored_designs_are_not_evaluated_again(
     small_project: Project, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Where the search starts from the best of many, the others are known all the same."""
-    monkeypatch.setattr(launch, "MOST_STARTS", 10)
+    monkeypatch.setattr(search_run, "MOST_STARTS", 10)
     first = searching(small_project, method="sample", evaluations=400, batch=100)
     launched(first)
     before = set(everything_in(first).numbers.tolist())
@@ -356,26 +365,57 @@ def test_feasible_designs_are_at_least_so_many_where_not_all_were_counted(
     assert whole.feasible_counted
     cells = small_project.study.choices["cell"]
     fewer = choosing(small_project, cell=cells[:-1])
-    told = launched(fewer)
-    assert not told.feasible_counted
+    found = launched(fewer)
+    assert not found.feasible_counted
     path_of(small_project).unlink()
     exact = launched(fewer)
     assert exact.feasible_counted
-    assert 0 < told.designs_feasible <= exact.designs_feasible
+    assert 0 < found.designs_feasible <= exact.designs_feasible
+
+
+def test_a_new_objective_makes_swept_combinations_new(
+    small_project: Project, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What a sweep dropped before may be the best in an objective that it did not know."""
+    project = replace(
+        small_project,
+        study=replace(
+            small_project.study,
+            settings={
+                **small_project.study.settings,
+                "cadence_rpm": Setting.model_validate([45.0, 50.0, 65.0]),
+                "undervoltage_band_V": Setting.model_validate([1.2, 1.8, 2.4]),
+            },
+        ),
+    )
+    launched(project)
+    before = front_of(project)
+    slow = Objective(
+        "slowness_rpm", "Slowness", "rpm", False, "slowest", 3,
+        lambda _project, designs: designs.settings["cadence_rpm"],
+    )  # fmt: skip
+    monkeypatch.setattr(objectives, "OBJECTIVES", (*objectives.OBJECTIVES, slow))
+    again = launched(project)
+    assert again.exact
+    reached = front_of(project)
+    path_of(project).unlink()
+    assert front_of_after(project) == reached
+    assert before < reached
 
 
 LAUNCH = """
 import sys
-from explorer import launch
-from explorer.config import load
+from explorer.search import run
+from explorer.inputs.study import load
 from explorer.search import sweep
-from explorer.store import Store, path_of
+from explorer.store.results import Store
+from explorer.store.keys import path_of
 sweep.HALVES_PER_BLOCK = 8
 project = load(sys.argv[1])
 with Store.open(path_of(project)) as store:
     print("begun", flush=True)
-    told = launch.launch(project, store, workers=1)
-print(told.exact)
+    found = run.launch(project, store, workers=1)
+print(found.exact)
 """
 
 

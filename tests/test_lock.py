@@ -2,24 +2,31 @@
 
 from __future__ import annotations
 
+import re
+import sqlite3
+import subprocess
+import sys
 import tomllib
 from datetime import date
 from pathlib import Path
 
 import numpy as np
 import pytest
-from invented import designs, replace_in, results
 
-import explorer.lock as lock_module
+import explorer.decision.lock as lock_module
 from explorer import MODEL_VERSION
-from explorer.config import Project, load
-from explorer.errors import InputError
-from explorer.evaluate import design_record, evaluate
-from explorer.lock import lock, path_of, read_locks, release
-from explorer.parts import LINKS, SETTINGS
-from explorer.space import Designs, design_ids
-from explorer.store import Store
-from explorer.store import path_of as store_path
+from explorer.decision.lock import keep, lock, lock_path, prepare, read_locks, release
+from explorer.errors import ExplorerError, InputError
+from explorer.files import write_atomic
+from explorer.inputs.links import LINKS
+from explorer.inputs.records import SETTINGS
+from explorer.inputs.study import Project, load
+from explorer.model.evaluate import evaluate
+from explorer.model.record import design_record
+from explorer.model.space import Designs, design_ids
+from explorer.store.keys import path_of as store_path
+from explorer.store.results import Store
+from tests.helpers.invented import designs, replace_in, results
 
 TODAY = date(2026, 11, 25)
 
@@ -34,7 +41,7 @@ def store(small_project: Project):
 def sound_ids(project: Project, store: Store) -> list[str]:
     stored, _ = store.load(project)
     ids = design_ids(project.catalogue, stored.designs, range(len(stored)))
-    return [name for name, sound in zip(ids, stored.sound, strict=True) if sound]
+    return [name for name, sound in zip(ids, stored.keeps_physics, strict=True) if sound]
 
 
 def test_a_lock_holds_everything_of_that_day(small_project: Project, store: Store) -> None:
@@ -46,14 +53,13 @@ def test_a_lock_holds_everything_of_that_day(small_project: Project, store: Stor
     row = stored.find(chosen)
     one = store.evaluation(small_project, stored, np.array([row]))
     expected = design_record(small_project, one, 0, found.result["cost"])
-    bill = [{**x, "price_dated": x["price_dated"].isoformat()} for x in found.record["bill"]]
     # TOML has no null: a reading that does not exist is left out, the rest is the same.
-    record = {**found.record, "bill": bill}
+    record = found.record
     expected["readings"] = {k: v for k, v in expected["readings"].items() if v is not None}
     assert record.pop("build_quantity") == small_project.study.prices.build_quantity
     assert record == expected
     assert found.result["cost"] == pytest.approx(
-        sum(line["quantity"] * line["unit_price"] for line in bill), abs=1e-9
+        sum(line["quantity"] * line["unit_price"] for line in found.bill), abs=1e-9
     )
     assert (found.date, found.note, found.stale) == (TODAY, "for the north dyke", ())
     assert found.hashes["prices"] == small_project.catalogue.prices.content_hash
@@ -73,8 +79,87 @@ def test_several_locks_and_release(small_project: Project, store: Store) -> None
         release(small_project, store, two[:-1] + "g")
     release(small_project, store, two)
     assert read_locks(small_project) == []
-    assert not path_of(small_project).exists()
+    assert not lock_path(small_project).exists()
     assert [r.kind for r in store.history()] == ["lock", "lock", "release", "release"]
+
+
+LOCKING = """
+import sys, time
+from pathlib import Path
+from explorer.inputs.study import load
+from explorer.errors import ExplorerError, InputError
+from explorer.decision.lock import keep, prepare
+from explorer.store.results import Store
+from explorer.store.keys import path_of
+project, design, go = load(sys.argv[1]), sys.argv[2], Path(sys.argv[3])
+with Store.open(path_of(project)) as store:
+    decided = prepare(project, store, design)
+    print("ready", flush=True)
+    while not go.exists():
+        time.sleep(0.001)
+    try:
+        keep(project, store, decided)
+    except InputError as error:
+        sys.exit(f"refused: {error}")
+"""
+
+
+def locked_at_once(study: Path, ids: list[str]) -> list[str]:
+    """Processes that have all prepared their lock, then keep it; what each said at the end."""
+    go = study.parent / "go"
+    processes = [
+        subprocess.Popen(
+            [sys.executable, "-c", LOCKING, str(study), name, str(go)],
+            text=True, stdout=subprocess.PIPE, stderr=subprocess.PIPE,
+        )
+        for name in ids
+    ]  # fmt: skip
+    for process in processes:
+        assert process.stdout is not None
+        assert process.stdout.readline() == "ready\n"
+    go.touch()
+    return [process.communicate()[1] for process in processes]
+
+
+def test_locks_at_once_lose_none(small_project: Project, store: Store) -> None:
+    ids = sound_ids(small_project, store)[:8]
+    assert locked_at_once(small_project.path, ids) == [""] * 8
+    assert sorted(one.design_id for one in read_locks(small_project)) == sorted(ids)
+    assert all(run.ended for run in store.history())
+
+
+def test_one_design_locked_at_once_is_one_entry(small_project: Project, store: Store) -> None:
+    name = sound_ids(small_project, store)[0]
+    said = sorted(locked_at_once(small_project.path, [name] * 4))
+    assert said[0] == ""
+    assert all("is locked already, release it first" in words for words in said[1:])
+    assert [one.design_id for one in read_locks(small_project)] == [name]
+    assert [run.kind for run in store.history()] == ["lock"]
+
+
+def test_a_lock_that_the_history_cannot_close_is_none(small_project: Project, store: Store) -> None:
+    """A reader in the midst of a query keeps the store from being written."""
+    one, two = sound_ids(small_project, store)[:2]
+    path = lock(small_project, store, one, today=TODAY)
+    before = read_locks(small_project)
+    store._connection.execute("PRAGMA busy_timeout = 50")
+    reader = sqlite3.connect(store.path)
+    reading = reader.execute("SELECT * FROM run, price, vocabulary")
+    reading.fetchone()
+    sheet = path.with_name("sheet.html")
+    with pytest.raises(ExplorerError, match="another run has been writing"):
+        keep(
+            small_project,
+            store,
+            prepare(small_project, store, two),
+            lambda: [write_atomic(sheet, "")],
+        )
+    reading.close()
+    reader.close()
+    assert read_locks(small_project) == before
+    assert not sheet.exists()
+    lock(small_project, store, two, today=TODAY)
+    assert len(read_locks(small_project)) == 2
 
 
 def test_lock_then_evaluate_gives_the_same_numbers(small_project: Project) -> None:
@@ -148,7 +233,7 @@ def test_what_has_changed_since_is_told(small_study: Path, monkeypatch) -> None:
 def test_what_cannot_be_locked(small_project: Project, store: Store) -> None:
     stored, _ = store.load(small_project)
     ids = design_ids(small_project.catalogue, stored.designs, range(len(stored)))
-    broken = ids[int(np.flatnonzero(~stored.sound)[0])]
+    broken = ids[int(np.flatnonzero(~stored.keeps_physics)[0])]
     with pytest.raises(InputError, match=r"every rule of physics, it breaks .*turnable_N_m"):
         lock(small_project, store, broken)
     good = sound_ids(small_project, store)[0]
@@ -158,7 +243,7 @@ def test_what_cannot_be_locked(small_project: Project, store: Store) -> None:
         lock(small_project, store, good, "bell \a")
     with pytest.raises(InputError, match="printable"):
         lock(small_project, store, good, "x" * 501)
-    assert not path_of(small_project).exists()
+    assert not lock_path(small_project).exists()
     assert store.history() == []
 
 
@@ -189,7 +274,40 @@ def test_a_hand_edited_file_is_checked(
         read_locks(small_project)
     lines = [str(fault) for fault in caught.value.faults]
     assert any(where in line and rule in line for line in lines), lines
-    assert all(line.startswith(str(path)) and "\n" not in line for line in lines)
+    assert all(re.match(rf"{re.escape(str(path))}: line \d+[:,]", line) for line in lines), lines
+    assert all("\n" not in line for line in lines)
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "key", "on"),
+    [
+        ("note =", "nte =", "locked 2.nte", "nte ="),
+        ("\nquantity = ", "\nquantity = -", "locked 2.bill.0.quantity", "quantity = -"),
+        ("cadence_rpm = ", "cadence_rpm = -", "locked 2.settings.cadence_rpm", "cadence_rpm = -"),
+        ("cadence_rpm = ", "# ", "locked 2.settings.cadence_rpm", "[locked.settings]"),
+        ("regime = ", "regime = 5 #", "locked 2.result.regime", "regime = 5"),
+        ("date = 2026-11-25", 'date = "soon"', "locked 2.date", 'date = "soon"'),
+        ("mass_kg = ", "mass_kg = ,", "", "mass_kg = ,"),
+        ("mass_kg = ", "mass_kg = 1\nmass_kg = ", "", "mass_kg = "),
+    ],
+)
+def test_a_fault_of_the_lock_file_names_its_line(
+    small_project: Project, store: Store, old: str, new: str, key: str, on: str
+) -> None:
+    """Of the second of two locks, whose lines look like those of the first."""
+    one, two = sound_ids(small_project, store)[:2]
+    lock(small_project, store, one, today=TODAY)
+    path = lock(small_project, store, two, today=TODAY)
+    text = path.read_text()
+    at = text.rindex("[[locked]]")
+    assert old in text[at:]
+    path.write_text(text[:at] + text[at:].replace(old, new, 1))
+    with pytest.raises(InputError) as caught:
+        read_locks(small_project)
+    (line,) = (str(fault) for fault in caught.value.faults if key in str(fault))
+    number = int(re.search(r": line (\d+)[:,]", line)[1])
+    assert path.read_text().splitlines()[number - 1].startswith(on), line
+    assert number > text[:at].count("\n")
 
 
 def test_a_design_locked_twice_by_hand(small_project: Project, store: Store) -> None:
@@ -200,12 +318,37 @@ def test_a_design_locked_twice_by_hand(small_project: Project, store: Store) -> 
         read_locks(small_project)
 
 
-@pytest.mark.parametrize("content", [b"\xff\xfe\x00", b"[" * 5000, b"locked = 5\nformat = 1"])
-def test_a_foreign_lock_file(small_project: Project, content: bytes) -> None:
-    path_of(small_project).write_bytes(content)
+@pytest.mark.parametrize(
+    ("content", "line"),
+    [
+        (b"\xff\xfe\x00", 1),
+        (b"format = 1\nnote = '\x80'", 2),
+        (b"locked = 5\nformat = 1", 1),
+        (b"format = 1\n[locked]\nnote = 'x'", 2),
+        (b"\nformat = '1'", 2),
+        (b"# \nformat = true", 2),
+        (b"# \n\nformat = [1]", 3),
+        (b"locked = []", 1),
+        (b"{}", 1),
+        (b"format = 1\n<<<<<<< ours\n", 2),
+        (b"format = 1\n[[locked]]\nnote = 'open", 3),
+        (b"format = 1\nlocked = ['x']", 2),
+        (b"format = 1\n[[locked]]\nparts = ['x']", 3),
+    ],
+)
+def test_a_foreign_lock_file(small_project: Project, content: bytes, line: int) -> None:
+    path = lock_path(small_project)
+    path.write_bytes(content)
     with pytest.raises(InputError) as caught:
         read_locks(small_project)
-    assert len(caught.value.faults) == 1
+    assert caught.value.exit_status == 2
+    assert any(str(f).startswith(f"{path}: line {line}") for f in caught.value.faults)
+
+
+def test_a_lock_file_nested_too_deeply(small_project: Project) -> None:
+    lock_path(small_project).write_bytes(b"a = " + b"[" * 5000)
+    with pytest.raises(InputError, match="is nested too deeply"):
+        read_locks(small_project)
 
 
 def test_the_file_reads_like_prose(small_project: Project, store: Store) -> None:

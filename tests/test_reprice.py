@@ -1,4 +1,4 @@
-"""Rerun: movements and verdicts against plain loops; tipping prices against brute repricing."""
+"""Rerun: movements and verdicts against plain loops; break-even prices against brute repricing."""
 
 from __future__ import annotations
 
@@ -9,25 +9,29 @@ from typing import Any
 
 import numpy as np
 import pytest
-from invented import at_prices, designs, results
 
-from explorer import costing, evaluate, tipping
-from explorer.config import Project
+from explorer.decision import price_sensitivity
+from explorer.decision.price_changes import price_changes
+from explorer.decision.repricing import (
+    Repriced,
+    last_kept,
+    moments,
+    reprice,
+    reprice_and_record,
+)
+from explorer.decision.verdict import Verdict
 from explorer.errors import InputError
 from explorer.front import non_dominated
-from explorer.parts import LINKS
-from explorer.prices import Price
-from explorer.reprice import (
-    OBJECTIVES,
-    Repriced,
-    moments,
-    previous,
-    price_changes,
-    reprice,
-    rerun,
-)
-from explorer.space import describe, design_id
-from explorer.store import Store, Stored, path_of
+from explorer.inputs.links import LINKS
+from explorer.inputs.prices import Price
+from explorer.inputs.study import Project
+from explorer.model import costing, evaluate
+from explorer.model.objectives import KEYS as OBJECTIVES
+from explorer.model.space import describe, design_id
+from explorer.store.keys import path_of
+from explorer.store.results import Store
+from explorer.store.stored import Stored
+from tests.helpers.invented import at_prices, designs, results
 
 TODAY = date(2026, 11, 25)
 
@@ -115,6 +119,10 @@ def slow_front(project: Project, stored: Stored) -> set[int]:
     }
 
 
+def words(verdict: Verdict) -> tuple[str, ...]:
+    return tuple(reason.words for reason in verdict.reasons)
+
+
 def ids(stored: Stored, rows: Any) -> set[str]:
     return {f"{int(stored.numbers[row]):012x}" for row in rows}
 
@@ -125,8 +133,8 @@ def costliest_part(project: Project, stored: Stored, row: int) -> str:
 
 
 def test_nothing_moves_when_no_price_does(project: Project, store: Store, stored: Stored) -> None:
-    first = rerun(project, store, stored, today=TODAY)
-    again = rerun(project, store, stored, today=TODAY)
+    first = reprice_and_record(project, store, stored, today=TODAY)
+    again = reprice_and_record(project, store, stored, today=TODAY)
     assert again.price_changes == ()
     assert (again.entered, again.left) == ((), ())
     assert again.since is not None
@@ -143,7 +151,7 @@ def test_nothing_moves_when_no_price_does(project: Project, store: Store, stored
 def test_movements_are_those_of_a_plain_double_loop(
     project: Project, store: Store, stored: Stored, seed: int, monkeypatch
 ) -> None:
-    rerun(project, store, stored, today=TODAY)
+    reprice_and_record(project, store, stored, today=TODAY)
     rng = np.random.default_rng(seed)
     priced = [p for p, b in project.catalogue.prices.breaks.items() if b[0].amount > 0]
     new = {
@@ -153,7 +161,7 @@ def test_movements_are_those_of_a_plain_double_loop(
     changed = at_prices(project, new)
     for name in ("evaluate", "solve"):  # physics must not be asked
         monkeypatch.setattr(evaluate, name, None)
-    found = rerun(changed, store, stored, today=TODAY)
+    found = reprice_and_record(changed, store, stored, today=TODAY)
     before, after = slow_front(project, stored), slow_front(changed, stored)
     assert set(found.front.tolist()) == after
     assert set(found.entered) == ids(stored, after - before)
@@ -172,7 +180,7 @@ def test_verdicts_are_those_of_a_plain_loop(project: Project, stored: Stored) ->
     cell = max(
         project.study.choices["cell"], key=lambda c: sum(lock.parts["cell"] == c for lock in locks)
     )
-    dear = at_prices(project, {cell: 3 * project.catalogue.prices.breaks[cell][0].amount})
+    dear = at_prices(project, {cell: 10 * project.catalogue.prices.breaks[cell][0].amount})
     found = reprice(dear, stored, locks=locks)
     assert found.beaten
     on_front = ids(stored, slow_front(dear, stored))
@@ -211,7 +219,7 @@ def test_infeasible_for_every_reason(project: Project, store: Store, stored: Sto
     over = reprice(at_prices(project, {part: 1000.0}), stored, locks=[lock]).locked[0]
     assert over.status == "infeasible"
     excess = over.cost - project.study.limits.cost
-    assert over.reasons == (f"it costs {excess:,.2f} EUR more than the study's limit",)
+    assert words(over) == (f"it costs {excess:,.2f} EUR more than the study's limit",)
 
     gone = {k: v for k, v in project.catalogue.prices.breaks.items() if k != part}
     prices = replace(project.catalogue.prices, breaks=gone)
@@ -225,17 +233,38 @@ def test_infeasible_for_every_reason(project: Project, store: Store, stored: Sto
         study=replace(project.study, choices=choices),
     )
     verdict = reprice(unpriced, store.load(unpriced)[0], locks=[lock]).locked[0]
-    assert (verdict.status, verdict.cost) == ("infeasible", None)
-    assert verdict.reasons == (f"generator {part} has no price any more",)
+    assert (verdict.status, verdict.cost) == ("sold_out", None)
+    assert words(verdict) == (f"generator {part} has no price any more",)
 
     unknown = replace(lock, parts={**lock.parts, "lead": "string"})
     verdict = reprice(project, stored, locks=[unknown]).locked[0]
-    assert verdict.reasons == ("lead string is no longer in its table",)
+    assert verdict.status == "sold_out"
+    assert words(verdict) == ("lead string is no longer in its table",)
 
-    broken = int(np.flatnonzero(~stored.sound)[0])
-    verdict = rerun(project, store, stored, locks=[locked(project, stored, broken)]).locked[0]
+    left_out = replace(project, study=replace(project.study, choices=choices))
+    found = reprice(left_out, store.load(left_out)[0], locks=[lock])
+    assert found.beaten
+    verdict = found.locked[0]
+    assert (verdict.status, verdict.basis) == ("sold_out", "lock")
+    assert words(verdict) == (f"generator {part} is no longer among the study's choices",)
+    assert verdict.cost == pytest.approx(slow_cost(project, stored, int(front[0])))
+    assert (
+        price_sensitivity.break_even_prices(left_out, store.load(left_out)[0], found.cost, lock)
+        == []
+    )
+
+    strange = replace(lock, margins={"of_old_V": -0.5})
+    others = stored.take(np.delete(np.arange(len(stored)), int(front[0])))
+    verdict = reprice(project, others, locks=[strange]).locked[0]
     assert verdict.status == "infeasible"
-    assert verdict.reasons[0] == (
+    assert words(verdict) == ("it breaks of_old_V by 0.5, a rule that this release does not know",)
+
+    broken = int(np.flatnonzero(~stored.keeps_physics)[0])
+    verdict = reprice_and_record(
+        project, store, stored, locks=[locked(project, stored, broken)]
+    ).locked[0]
+    assert verdict.status == "infeasible"
+    assert words(verdict)[0] == (
         "it breaks turnable_N_m by 1 N m (The hand can turn the chain's own drag from rest)"
     )
 
@@ -248,28 +277,29 @@ def test_a_lock_that_the_store_does_not_hold(project: Project, stored: Stored) -
     others = stored.take(np.delete(np.arange(len(stored)), row))
     fresh = reprice(project, others, locks=[lock]).locked[0]
     assert (fresh.status, fresh.basis, fresh.reasons) == ("kept", "lock", ())
-    words = ("cell x has changed in its table",)
-    old = reprice(project, others, locks=[replace(lock, stale=words)]).locked[0]
+    stale = ("cell x has changed in its table",)
+    old = reprice(project, others, locks=[replace(lock, stale=stale)]).locked[0]
     assert old.basis == "outdated lock"
-    assert old.reasons == (
+    assert words(old) == (
         "locked under other data: cell x has changed in its table",
         "its numbers are those of the lock, not of today's tables",
     )
-    again = reprice(project, stored, locks=[replace(lock, stale=words)]).locked[0]
+    again = reprice(project, stored, locks=[replace(lock, stale=stale)]).locked[0]
     assert (again.basis, len(again.reasons)) == ("store", 1)
     broken = replace(lock, margins={"cell_voltage_V": -0.25, "limit_mass_kg": -9.0})
     verdict = reprice(project, others, locks=[broken]).locked[0]
-    assert verdict.reasons == (
-        "it breaks cell_voltage_V by 0.25 V (No cell is overcharged at overspeed with a full pack)",
+    assert words(verdict) == (
+        "it breaks cell_voltage_V by 0.25 V (At overspeed not even the fullest cell of a string "
+        "exceeds its rating)",
     )
 
 
 def test_owned_parts_are_free(project: Project, store: Store, stored: Stored) -> None:
-    baseline = rerun(project, store, stored, today=TODAY)
+    baseline = reprice_and_record(project, store, stored, today=TODAY)
     row = int(baseline.front[len(baseline.front) // 2])
     lock = locked(project, stored, row)
     owned = tuple(dict.fromkeys(lock.parts.values()))
-    found = rerun(project, store, stored, locks=[lock], owned=owned, today=TODAY)
+    found = reprice_and_record(project, store, stored, locks=[lock], owned=owned, today=TODAY)
     verdict = found.locked[0]
     assert (verdict.status, verdict.cost_to_stay) == ("kept", 0.0)
     assert verdict.cost == pytest.approx(slow_cost(project, stored, row))
@@ -277,7 +307,7 @@ def test_owned_parts_are_free(project: Project, store: Store, stored: Stored) ->
         [slow_cost(project, stored, r, owned) for r in range(len(stored))], rel=1e-12
     )
     # A what-if is no new baseline.
-    assert rerun(project, store, stored, today=TODAY).entered == ()
+    assert reprice_and_record(project, store, stored, today=TODAY).entered == ()
     assert len(moments(store)) == 2
 
 
@@ -323,12 +353,12 @@ def test_every_kind_of_price_change(project: Project) -> None:
 def test_history_shows_how_front_and_lock_moved(
     project: Project, store: Store, stored: Stored
 ) -> None:
-    assert previous(store) is None
-    first = rerun(project, store, stored, today=TODAY)
+    assert last_kept(store) is None
+    first = reprice_and_record(project, store, stored, today=TODAY)
     lock = locked(project, stored, int(first.front[0]))
     part = costliest_part(project, stored, int(first.front[0]))
     dear = at_prices(project, {part: 1.1 * project.catalogue.prices.breaks[part][0].amount})
-    second = rerun(dear, store, stored, locks=[lock], today=TODAY)
+    second = reprice_and_record(dear, store, stored, locks=[lock], today=TODAY)
     one, two = moments(store)
     assert (one.front_size, two.front_size) == (len(first.front), len(second.front))
     assert one.best["delivered_energy_J"] == stored.delivered_energy_J[first.front].max()
@@ -337,7 +367,7 @@ def test_history_shows_how_front_and_lock_moved(
         {},
         {lock.design_id: pytest.approx(slow_cost(dear, stored, int(first.front[0])))},
     )
-    last = previous(store)
+    last = last_kept(store)
     assert last is not None
     assert {p.part for p in price_changes(last.prices, project.catalogue.prices)} == {part}
     import json
@@ -349,12 +379,12 @@ def test_a_store_without_a_valid_design_is_refused(project: Project, tmp_path) -
     with Store.open(tmp_path / "empty.store.sqlite") as store:
         nothing, _ = store.load(project)
         with pytest.raises(InputError, match="launch first"):
-            rerun(project, store, nothing)
+            reprice_and_record(project, store, nothing)
         assert store.history() == []
         assert isinstance(reprice(project, nothing), Repriced)
 
 
-# ---- tipping prices
+# ---- break-even prices
 
 
 def stands(project: Project, stored: Stored, lock: Locked, part: str, amount: float) -> bool:
@@ -369,29 +399,31 @@ def rate(project: Project, part: str) -> float:
 
 
 @pytest.mark.parametrize("pick", range(4))
-def test_tipping_prices_are_where_bisection_finds_them(
+def test_break_even_prices_are_where_bisection_finds_them(
     project: Project, stored: Stored, pick: int
 ) -> None:
-    """Every part of the study: repriced by brute force just short of and just past each tip."""
+    """Every part of the study: repriced by brute force just short of and just past each one."""
     found = reprice(project, stored)
     row = int(found.front[(pick * len(found.front)) // 4])
     lock = locked(project, stored, row)
-    tips = tipping.tipping_prices(project, stored, found.cost, lock)
-    assert tips == sorted(tips, key=lambda tip: abs(tip.change_percent))
-    by_side = {(tip.part, tip.tips_at >= tip.price): tip for tip in tips}
-    assert len(by_side) == len(tips)
+    prices = price_sensitivity.break_even_prices(project, stored, found.cost, lock)
+    assert prices == sorted(prices, key=lambda one: abs(one.change_percent))
+    by_side = {(one.part, one.break_even >= one.price): one for one in prices}
+    assert len(by_side) == len(prices)
     rises = falls = 0
     for link in LINKS:
         for part in project.study.choices[link]:
-            now = tipping.base_price(project, part)
+            now = price_sensitivity.base_price(project, part)
             for rising in (True, False):
                 end = 40 * now + 400 if rising else 0.0
-                tip = by_side.get((part, rising))
+                one = by_side.get((part, rising))
                 if stands(project, stored, lock, part, end):
-                    # May stand at the end of the range only where no tip lies within it.
-                    assert tip is None or (tip.tips_at > end if rising else tip.tips_at <= end)
+                    # May stand at the end of the range only where no one lies within it.
+                    assert one is None or (
+                        one.break_even > end if rising else one.break_even <= end
+                    )
                     continue
-                assert tip is not None, (part, rising)
+                assert one is not None, (part, rising)
                 rises, falls = rises + rising, falls + (not rising)
                 good, bad = now, end
                 while abs(bad - good) > 1e-9 * (1 + now):
@@ -401,34 +433,34 @@ def test_tipping_prices_are_where_bisection_finds_them(
                     else:
                         bad = middle
                 # Bisection stops at 1e-9 of the price; costs carry rounding of the same size.
-                assert tip.tips_at == pytest.approx((good + bad) / 2, rel=1e-7, abs=1e-7)
-                beyond = tip.tips_at + (1e-6 if rising else -1e-6)
+                assert one.break_even == pytest.approx((good + bad) / 2, rel=1e-7, abs=1e-7)
+                beyond = one.break_even + (1e-6 if rising else -1e-6)
                 shifted = at_prices(project, {part: max(beyond, 0) / rate(project, part)})
                 verdict = reprice(shifted, stored, locks=[lock]).locked[0]
-                if tip.rival is None:
+                if one.rival is None:
                     assert verdict.status == "infeasible"
                 elif beyond > 0:
                     assert verdict.status == "beaten"
     assert rises > 3
-    assert falls + rises == len(tips)
+    assert falls + rises == len(prices)
 
 
-def test_a_design_that_does_not_stand_has_no_tips(project: Project, stored: Stored) -> None:
+def test_a_design_that_does_not_stand_has_no_break_even(project: Project, stored: Stored) -> None:
     found = reprice(project, stored)
     off = np.setdiff1d(np.flatnonzero(stored.feasible), found.front)[:5]
     for row in off:
         lock = locked(project, stored, int(row))
-        assert tipping.tipping_prices(project, stored, found.cost, lock) == []
+        assert price_sensitivity.break_even_prices(project, stored, found.cost, lock) == []
 
 
-def test_owned_parts_never_tip(project: Project, stored: Stored) -> None:
+def test_owned_parts_never_break_even(project: Project, stored: Stored) -> None:
     row = int(reprice(project, stored).front[0])
     lock = locked(project, stored, row)
     owned = (lock.parts["generator"], lock.parts["cell"])
     cost = costing.costs(project, stored.designs, owned=owned)
-    tips = tipping.tipping_prices(project, stored, cost, lock, owned=owned)
-    assert tips
-    assert not {tip.part for tip in tips} & set(owned)
+    prices = price_sensitivity.break_even_prices(project, stored, cost, lock, owned=owned)
+    assert prices
+    assert not {one.part for one in prices} & set(owned)
 
 
 @pytest.mark.parametrize("link", ["generator", "cell", "rectifier", "converter"])
@@ -436,8 +468,8 @@ def test_the_front_along_a_price_is_that_of_repricing(
     project: Project, stored: Stored, link: str
 ) -> None:
     part = project.study.choices[link][0]
-    now = tipping.base_price(project, part)
-    line = tipping.front_over_price(project, stored, part, 0.1 * now, 5 * now)
+    now = price_sensitivity.base_price(project, part)
+    line = price_sensitivity.front_over_price(project, stored, part, 0.1 * now, 5 * now)
     edges, sizes = line.sizes()
     ends = np.append(edges[1:], line.high)
     assert len(edges) > 1  # the price matters here, else the test shows nothing
@@ -454,11 +486,11 @@ def test_the_front_along_a_price_is_that_of_repricing(
 def test_which_prices_matter(project: Project, stored: Stored) -> None:
     """A price matters exactly where the front along it changes."""
     found = reprice(project, stored)
-    weights = tipping.price_weights(project, stored, found.cost)
+    weights = price_sensitivity.price_weights(project, stored, found.cost)
     assert [w.matters for w in weights] == sorted((w.matters for w in weights), reverse=True)
     assert {w.matters for w in weights} >= {True}
     for weight in weights:
-        line = tipping.front_over_price(
+        line = price_sensitivity.front_over_price(
             project, stored, weight.part, 0.5 * weight.price, 2 * weight.price
         )
         assert weight.matters == (len(line.sizes()[0]) > 1), weight
@@ -466,20 +498,20 @@ def test_which_prices_matter(project: Project, stored: Stored) -> None:
         there = reprice(low, stored).front
         assert weight.moved_by_fall == len(np.setxor1d(there, found.front))
     with pytest.raises(ValueError, match="fall must be"):
-        tipping.price_weights(project, stored, found.cost, fall=1.5)
+        price_sensitivity.price_weights(project, stored, found.cost, fall=1.5)
     with pytest.raises(ValueError, match="must be rising"):
-        tipping.front_over_price(project, stored, weights[0].part, 3.0, 2.0)
+        price_sensitivity.front_over_price(project, stored, weights[0].part, 3.0, 2.0)
     with pytest.raises(InputError, match="is no choice of the study"):
-        tipping.front_over_price(project, stored, "unobtainium", 1.0, 2.0)
+        price_sensitivity.front_over_price(project, stored, "unobtainium", 1.0, 2.0)
 
 
 @pytest.mark.slow
 def test_a_rerun_finds_what_a_fresh_enumeration_would(small_project: Project) -> None:
     """The promise of the store: whatever the prices, the front of the swept and stored designs is
     the front of all combinations, each evaluated in full."""
-    from explorer.evaluate import evaluate as evaluate_all
-    from explorer.launch import launch
-    from explorer.space import Designs
+    from explorer.model.evaluate import evaluate as evaluate_all
+    from explorer.model.space import Designs
+    from explorer.search.run import launch
 
     study, catalogue = small_project.study, small_project.catalogue
     rows = [

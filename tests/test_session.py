@@ -7,14 +7,14 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from explorer import evaluate, session, supply
-from explorer.averaged import CHATTERING, CYCLING, STEADY
-from explorer.chain import LEDGER
-from explorer.config import Project
+from explorer.inputs.study import Project
+from explorer.model import evaluate, session, supply
+from explorer.model.chain import LEDGER
+from explorer.model.regimes import CHATTERING, CYCLING, STEADY
+from explorer.model.session import Start, simulate
+from explorer.model.space import Designs, Space
+from explorer.model.supply import Supply
 from explorer.physics.bank import stored_energy
-from explorer.session import Start, simulate
-from explorer.space import Designs, Space
-from explorer.supply import Supply
 
 ADULT, STEADY_PACK = "adult_one_arm", "telemetry_pack"
 

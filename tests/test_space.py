@@ -6,13 +6,14 @@ import itertools
 
 import numpy as np
 import pytest
-from chains import SOUND, pick
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from explorer.config import Project
-from explorer.parts import LINKS, SETTINGS
-from explorer.space import Designs, Space, describe, design_id, design_ids, plain_setting
+from explorer.inputs.links import LINKS
+from explorer.inputs.records import SETTINGS
+from explorer.inputs.study import Project
+from explorer.model.space import Designs, Space, describe, design_id, design_ids, plain_setting
+from tests.helpers.chains import SOUND, pick
 
 
 def rows_of(designs: Designs) -> list[tuple[float, ...]]:

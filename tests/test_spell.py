@@ -6,14 +6,14 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from chains import pick, with_pack, with_part
 
-from explorer.chain import Chain
-from explorer.config import Project
-from explorer.evaluate import solve
-from explorer.spell import Draw
-from explorer.stroke import Threshold
-from explorer.supply import TERMS
+from explorer.inputs.study import Project
+from explorer.model.chain import Chain
+from explorer.model.evaluate import solve
+from explorer.model.spell import Draw
+from explorer.model.stroke import Threshold
+from explorer.model.supply import TERMS
+from tests.helpers.chains import pick, with_pack, with_part
 
 ANGLES = np.linspace(0, 2 * np.pi, 12, endpoint=False)
 

@@ -15,14 +15,19 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from invented import designs, replace_in, results
 
-import explorer.store as store_module
-from explorer.config import Project, load
+import explorer.store.results as store_module
 from explorer.errors import ExplorerError, InputError
-from explorer.evaluate import Evaluation
-from explorer.space import Designs, design_ids
-from explorer.store import Store, design_numbers, ids_of, limit_margins, path_of, search_key
+from explorer.inputs.study import Project, load
+from explorer.model.evaluate import Evaluation
+from explorer.model.margins import limit_margins
+from explorer.model.objectives import points_of
+from explorer.model.space import Designs, design_ids
+from explorer.store.gathered import PLACES
+from explorer.store.keys import design_numbers, ids_of, path_of, search_key
+from explorer.store.results import Store
+from explorer.store.schema import SCHEMA_VERSION
+from tests.helpers.invented import designs, replace_in, results
 
 PARTS = Path("parts")
 
@@ -63,7 +68,7 @@ def test_results_come_back_bit_for_bit(small_project: Project, monkeypatch) -> N
         same(store.evaluation(small_project, stored, some), done.take(some))
     np.testing.assert_array_equal(stored.feasible, done.feasible)
     cost = np.arange(300.0)
-    np.testing.assert_array_equal(stored.objectives(cost), done.objectives(cost))
+    np.testing.assert_array_equal(stored.objectives(cost), points_of(small_project, done, cost))
 
 
 def test_ids_are_those_of_the_space(small_project: Project) -> None:
@@ -80,7 +85,7 @@ def test_a_design_stored_twice_counts_once(small_project: Project) -> None:
         store.append(small_project, done.take(np.arange(10, 30)), "sample")
         stored, reuse = store.load(small_project)
     assert (reuse.stored, reuse.reusable) == (60, 40)
-    np.testing.assert_array_equal(stored.places, np.arange(40))
+    np.testing.assert_array_equal(stored.places, PLACES + np.arange(40))  # of the first block
 
 
 def test_equal_ids_of_different_designs_both_stay(small_project: Project, monkeypatch) -> None:
@@ -212,7 +217,7 @@ def test_limits_of_today_decide_what_is_feasible(small_study: Path) -> None:
 
 def test_limit_margins_are_those_of_the_evaluation(small_study: Path) -> None:
     """One rule stands in two places (the model's and the store's): they must not drift apart."""
-    from explorer.evaluate import evaluate
+    from explorer.model.evaluate import evaluate
 
     limits = "first_charge_s = 300\nmass_kg = 4\ncrank_effort_percent = 70\ndelivered_energy_J = 99"
     replace_in(small_study, {"first_charge_s = 300": limits})
@@ -281,9 +286,10 @@ def test_history_prices_and_fronts_are_kept(small_project: Project) -> None:
 WRITER = """
 import sys
 import numpy as np
-from explorer.config import load
-from explorer.store import Store, path_of
-from invented import designs, results
+from explorer.inputs.study import load
+from explorer.store.results import Store
+from explorer.store.keys import path_of
+from tests.helpers.invented import designs, results
 project, step = load(sys.argv[1]), int(sys.argv[2])
 done = results(project, designs(project, 1500))
 with Store.open(path_of(project)) as store:
@@ -297,8 +303,7 @@ with Store.open(path_of(project)) as store:
 
 
 def _writer(study: Path, step: int) -> subprocess.Popen[str]:
-    here = Path(__file__).parent
-    path = os.pathsep.join([str(here.parent), str(here), os.environ.get("PYTHONPATH", "")])
+    path = os.pathsep.join([str(Path(__file__).parents[1]), os.environ.get("PYTHONPATH", "")])
     return subprocess.Popen(
         [sys.executable, "-c", WRITER, str(study), str(step)],
         stdout=subprocess.PIPE,
@@ -395,7 +400,7 @@ def _foreign(path: Path) -> None:
 def _newer(path: Path) -> None:
     Store.open(path).close()
     with sqlite3.connect(path) as raw:
-        raw.execute(f"PRAGMA user_version = {store_module.SCHEMA_VERSION + 1}")
+        raw.execute(f"PRAGMA user_version = {SCHEMA_VERSION + 1}")
     raw.close()
 
 

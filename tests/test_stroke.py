@@ -4,17 +4,18 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from chains import pick, with_person
 from scipy.integrate import solve_ivp
 
-from explorer import constraints, session
-from explorer.averaged import CHATTERING
-from explorer.chain import Chain
-from explorer.config import Project
-from explorer.evaluate import solve
-from explorer.space import Space
-from explorer.stroke import early_share, turned_until
-from explorer.supply import SWING
+from explorer.inputs.study import Project
+from explorer.model import margins as rule_margins
+from explorer.model import session
+from explorer.model.chain import Chain
+from explorer.model.evaluate import solve
+from explorer.model.regimes import CHATTERING
+from explorer.model.space import Space
+from explorer.model.stroke import early_share, turned_until
+from explorer.model.supply import SWING
+from tests.helpers.chains import pick, with_person
 
 SLOPES = np.array([0.02, 0.1, 0.3, 0.6, 0.9, 1.0, 1.4, 5.0])
 
@@ -129,7 +130,7 @@ def test_sessions_of_an_uneven_hand_agree_with_those_stepped_through_time(
     case = demo_project.study.session.operators[0], demo_project.study.session.packs[0]
     solved = solve(demo_project, designs, *case)
     fast, slow = solved.session, session.simulate(demo_project, designs, *case)
-    margins = constraints.margins(demo_project, designs, solved.chain, solved.halves, fast)
+    margins = rule_margins.margins(demo_project, designs, solved.chain, solved.halves, fast)
     energies = np.stack([fast.delivered_J, slow.delivered_energy_J])
     rows = np.flatnonzero(
         (energies.max(axis=0) > 5) & (fast.regime != CHATTERING) & (margins["stroke_ripple_V"] >= 0)

@@ -4,14 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from chain_twin import Twin
-from chains import pick, with_part, with_person
 from scipy.optimize import brentq
 
-from explorer.config import Project
-from explorer.physics import bridge
-from explorer.space import Designs, Space
-from explorer.supply import (
+from explorer.inputs.study import Project
+from explorer.model.space import Designs, Space
+from explorer.model.supply import (
     LOSSES,
     TERMS,
     TOP_V,
@@ -24,6 +21,9 @@ from explorer.supply import (
     held_speed,
     no_load_V,
 )
+from explorer.physics import bridge
+from tests.helpers.chain_twin import Twin
+from tests.helpers.chains import pick, with_part, with_person
 
 
 def solved(project: Project, designs: Designs) -> tuple[Halves, Supply]:

@@ -6,15 +6,15 @@ import time
 
 import numpy as np
 import pytest
-from invented import designs
 
-from explorer import supply
-from explorer import tolerance as module
-from explorer.averaged import CYCLING
-from explorer.config import Project
-from explorer.evaluate import evaluate
-from explorer.space import Designs
-from explorer.tolerance import HANDS, Spread, spreads_of, tolerance
+from explorer.inputs.study import Project
+from explorer.model import supply
+from explorer.model import tolerance as module
+from explorer.model.evaluate import evaluate
+from explorer.model.regimes import CYCLING
+from explorer.model.space import Designs
+from explorer.model.tolerance import HANDS, Spread, spreads_of, tolerance
+from tests.helpers.invented import designs
 
 
 @pytest.fixture(scope="module")

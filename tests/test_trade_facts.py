@@ -4,20 +4,20 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from chains import pick, with_pack, with_person
 
-from explorer.averaged import CYCLING, STEADY
-from explorer.config import Project
-from explorer.evaluate import evaluate
+from explorer.inputs.study import Project
+from explorer.model.evaluate import evaluate
+from explorer.model.regimes import CYCLING, STEADY
+from explorer.model.session import simulate
 from explorer.physics import bank, bridge, generator
-from explorer.session import simulate
+from tests.helpers.chains import pick, with_pack, with_person
 
 # A small hub motor of common practice: invented values of its class, not a row of the demo.
 EMF_PHASE_V_S = 0.35
 BRISK_RAD_S = 18.0
 PHASE_OHM, PHASE_HENRY, POLE_PAIRS = 0.12, 2e-4, 15
 SCHOTTKY = {
-    "diode_saturation_A": 31.7e-6, "diode_emission_V": 0.0353, "diode_resistance_ohm": 0.051,
+    "diode_saturation_A": 4e-5, "diode_emission_V": 0.035, "diode_resistance_ohm": 0.05,
 }  # fmt: skip
 
 
@@ -70,7 +70,7 @@ def test_a_cell_stores_58_times_what_an_electrolytic_of_like_size_does() -> None
 
 
 DIRECT = {
-    "gearing": "no_gearing", "cell": "cell_5f", "converter": "buckboost_12v",
+    "gearing": "no_gearing", "cell": "cell_5f", "converter": "buckboost_middle",
     "cadence_rpm": 80, "undervoltage_off_V": 3.0, "undervoltage_band_V": 1.2,
 }  # fmt: skip
 """The small hub cranked on its own axle, five 5 F cells, a window from 3.0 to 4.2 V."""

@@ -6,14 +6,14 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from test_session import ADULT, STEADY_PACK, changed, with_person
 
-from explorer import session, waveform
-from explorer.config import Project
 from explorer.errors import ExplorerError, InputError
+from explorer.inputs.study import Project
+from explorer.model import session, waveform
+from explorer.model.space import Designs, Space
 from explorer.physics.generator import copper_resistance
-from explorer.space import Designs, Space
 from explorer.units import RAD_S_PER_RPM
+from tests.test_session import ADULT, STEADY_PACK, changed, with_person
 
 FRONT = ("gearing", "drag", "copper", "lead", "bridge")
 

@@ -1,1 +1,1 @@
-"""Designs become energy, effort, margins and a ledger."""
+"""Designs become energy, cost, mass, effort, margins and a ledger."""

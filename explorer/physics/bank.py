@@ -51,6 +51,33 @@ def combine(
     )
 
 
+def weakest_share(series: Real, piece_spread: Real) -> Array:
+    """Voltage of the fullest cell of a string over the mean, when one cell is at the low end of
+    its spread and all others at the high end: the worst that can come. Broadcasts.
+
+    Cells in a row carry the same charge, so each holds `V (1/C_i)/sum(1/C_j)`. `piece_spread` is
+    half the width of each piece's own spread, relative to its batch, 0 to below 1. Derived.
+
+    >>> round(float(weakest_share(5, 0.025)), 3)
+    1.041
+    """
+    cells = np.asarray(series, dtype=float)
+    others = (1 - np.asarray(piece_spread)) / (1 + np.asarray(piece_spread))
+    return np.asarray(cells / (1 + (cells - 1) * others))
+
+
+def fullest_share(capacitance: Array) -> Array:
+    """Voltage of the fullest cell of strings over the mean of its string, (..., n) to (...).
+
+    Cells in a row carry the same charge from empty: each holds `V (1/C_i)/sum(1/C_j)`. Derived.
+
+    >>> round(float(fullest_share(np.array([0.9, 1.1, 1.1]))), 3)
+    1.138
+    """
+    inverse = 1 / np.asarray(capacitance, dtype=float)
+    return np.asarray(inverse.max(axis=-1) / inverse.mean(axis=-1))
+
+
 def stored_energy(capacitance_F: Real, voltage_V: Real) -> Array:
     """Energy of a capacitor, J: `C V^2/2`.
 

@@ -12,9 +12,11 @@ from typing import Any
 
 import numpy as np
 
-from explorer.config import Limits, Project, Setting
-from explorer.parts import LINKS, SETTINGS
-from explorer.space import Space
+from explorer.inputs.links import LINKS
+from explorer.inputs.records import SETTINGS
+from explorer.inputs.sections import Limits, Setting
+from explorer.inputs.study import Project
+from explorer.model.space import Space
 
 Box = Mapping[str, Sequence[Any]]
 """Link -> names of parts, setting -> values."""
@@ -22,7 +24,7 @@ NAMES = (*LINKS, *SETTINGS)
 
 
 def box_of(project: Project, space: Space) -> Box:
-    """A space as a box; a part's name tells its physics."""
+    """A space as a box; a part stands as its id and the hash of its physics."""
     catalogue = project.catalogue
     box: dict[str, Sequence[Any]] = {}
     for link in LINKS:

@@ -1,6 +1,6 @@
 """Averaged model: designs a second where they share halves, and the ratio to a plain SciPy twin.
 
-    python tests/bench/averaged_speed.py [--json FILE]
+    python -m tests.bench.averaged_speed [--json FILE]
 
 One process. Prints medians of seven runs, side by side with the twin on a few of the same designs.
 """
@@ -8,22 +8,17 @@ One process. Prints medians of seven runs, side by side with the twin on a few o
 from __future__ import annotations
 
 import statistics
-import sys
 import time
 from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
 
-HERE = Path(__file__).resolve()
-sys.path[:0] = [str(HERE.parent), str(HERE.parents[1]), str(HERE.parents[2])]
-
-import bench_results  # noqa: E402
-from chain_twin import Twin  # noqa: E402
-
-from explorer.config import load  # noqa: E402
-from explorer.evaluate import evaluate  # noqa: E402
-from explorer.space import Designs, Space  # noqa: E402
+from explorer.inputs.study import load
+from explorer.model.evaluate import evaluate
+from explorer.model.space import Designs, Space
+from tests.bench import bench_results
+from tests.helpers.chain_twin import Twin
 
 DESIGNS, HALVES, TWINS, RUNS = 8000, 40, 4, 7
 
@@ -37,7 +32,7 @@ def seconds(work: Callable[[], object]) -> float:
 
 def main() -> None:
     asked = bench_results.asked(__doc__)
-    project = load(HERE.parents[2] / "studies" / "flood_gauge.toml")
+    project = load(Path(__file__).parents[2] / "studies" / "flood_gauge.toml")
     generator = np.random.default_rng(1)
     drawn = Space.of(project).draw(DESIGNS, generator)
     # As in a population: many designs, few distinct front halves.

@@ -1,6 +1,6 @@
 """The bridges' tables against the switching-level twin, over random cases.
 
-    python tests/bench/bridge_accuracy.py [--cases N] [--seed N] [--json FILE]
+    python -m tests.bench.bridge_accuracy [--cases N] [--seed N] [--json FILE]
 
 For the six-pulse bridge and a stepper's two, prints the error of the worst of bus current, phase
 rms and electromagnetic power by band of bus current over short-circuit current and by
@@ -11,26 +11,20 @@ and does not judge.
 
 from __future__ import annotations
 
-import sys
 import warnings
-from pathlib import Path
 
 import numpy as np
 from scipy.integrate import ODEintWarning
 
-HERE = Path(__file__).resolve()
-sys.path[:0] = [str(HERE.parent), str(HERE.parents[1] / "physics"), str(HERE.parents[2])]
-
-import bench_results  # noqa: E402
-import bridge_twin  # noqa: E402
-
-from explorer.physics.bridge import (  # noqa: E402
+from explorer.physics.bridge import (
     STAR,
     WINDING,
     soft_bus_steady_state,
     steady_state,
     two_phase_steady_state,
 )
+from tests.bench import bench_results
+from tests.helpers import bridge_twin
 
 KINDS = (("six-pulse", 3, steady_state, 1), ("two-phase", 1, two_phase_steady_state, 2))
 GOALS = ((0.01, np.inf, 0.005), (0.001, 0.01, 0.02))

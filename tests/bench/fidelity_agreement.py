@@ -1,6 +1,6 @@
 """How far the three fidelities agree, over random designs of the demo space.
 
-Run as `python tests/bench/fidelity_agreement.py [--designs N] [--sound N] [--windows N] [--json
+Run as `python -m tests.bench.fidelity_agreement [--designs N] [--sound N] [--windows N] [--json
 FILE]`. Prints for each comparison and regime how many designs it has, the median, the 95th
 percentile and the largest difference, how many keep the tolerance, and the worst designs.
 
@@ -23,14 +23,15 @@ import time
 from dataclasses import replace
 from pathlib import Path
 
-import bench_results
 import numpy as np
 
-from explorer import constraints, evaluate, session, waveform
-from explorer.averaged import CHATTERING, REGIMES
-from explorer.config import Project, load
 from explorer.errors import ExplorerError
-from explorer.space import Designs, Space
+from explorer.inputs.study import Project, load
+from explorer.model import evaluate, session, waveform
+from explorer.model import margins as rule_margins
+from explorer.model.regimes import CHATTERING, REGIMES
+from explorer.model.space import Designs, Space
+from tests.bench import bench_results
 
 DEMO = Path(__file__).parents[2] / "studies" / "flood_gauge.toml"
 FLOOR_J = 5.0
@@ -96,7 +97,7 @@ def compare(
     counted &= fast.regime != CHATTERING
     share = 0.01
     if uneven:
-        margins = constraints.margins(project, designs, solved.chain, solved.halves, fast)
+        margins = rule_margins.margins(project, designs, solved.chain, solved.halves, fast)
         counted &= margins["stroke_ripple_V"] >= 0
         share = 0.03
     off = np.abs(slow.delivered_energy_J - energy) / np.maximum(energy, FLOOR_J)

@@ -1,8 +1,8 @@
 """What one process of a sweep holds at its peak: bounded by the block, whatever the space.
 
-Run `python tests/bench/memory.py [--json FILE]`. Three blocks of spaces with more and more back
+Run `python -m tests.bench.memory [--json FILE]`. Three blocks of spaces with more and more back
 halves are swept, each space by a process of its own; what it holds before the first block
-(libraries, tables, the list of back halves) is told apart. Flat is good: the space grows a
+(libraries, tables, the list of back halves) is measured apart. Flat is good: the space grows a
 hundredfold.
 """
 
@@ -17,14 +17,10 @@ from typing import Any
 
 import numpy as np
 
-sys.path.insert(0, str(Path(__file__).parent))
-sys.path.insert(0, str(Path(__file__).parents[2]))
-
-import bench_results
-from sweep_scale import widened
-
-from explorer.config import load
+from explorer.inputs.study import load
 from explorer.search.sweep import Sweep
+from tests.bench import bench_results
+from tests.bench.sweep_scale import widened
 
 BLOCKS = 3
 BAND = [0.6, 0.8, 1.0, 1.2, 1.4, 1.6, 1.8, 2.0, 2.2, 2.4]
@@ -65,8 +61,9 @@ def main() -> None:
     asked, rows = bench_results.asked(__doc__), []
     for name in SPACES:
         done = subprocess.run(
-            [sys.executable, __file__, "--alone", name], capture_output=True, text=True, check=True
-        )
+            [sys.executable, "-m", "tests.bench.memory", "--alone", name],
+            cwd=Path(__file__).parents[2], capture_output=True, text=True, check=True,
+        )  # fmt: skip
         row = json.loads(done.stdout)
         row["block_bytes"] = row["peak_bytes"] - row["before_bytes"]
         row["block_to_the_first"] = row["block_bytes"] / (rows[0] if rows else row)["block_bytes"]

@@ -1,6 +1,6 @@
 """How fluid the page is: a slider dragged over thousands of designs, in headless Chromium.
 
-Run `python tests/bench/page_speed.py [--designs N] [--json FILE]`. The designs are made up. The
+Run `python -m tests.bench.page_speed [--designs N] [--json FILE]`. The designs are made up. The
 handler is what an input event keeps the hand waiting for; a frame is from one event to the next
 when there is one in each frame, idle when nothing happens; the goal is 30 ms. With `--disable-gpu`
 the processor draws what a laptop's graphics would.
@@ -13,15 +13,12 @@ import tempfile
 from pathlib import Path
 from typing import Any
 
-sys.path.insert(0, str(Path(__file__).parents[1] / "report"))
-sys.path.insert(0, str(Path(__file__).parents[2]))
-
-import bench_results
-import synthetic
-from conftest import ARGUMENTS, NAMES, found_browser
 from playwright.sync_api import sync_playwright
 
-from explorer.report import page
+from explorer.report.page import page
+from tests.bench import bench_results
+from tests.helpers import synthetic
+from tests.helpers.browser import ARGUMENTS, NAMES, found_browser
 
 GOAL_MS = 30.0
 DRAG = """async ([id, events]) => {

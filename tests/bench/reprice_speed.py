@@ -1,13 +1,12 @@
 """How long a rerun takes: read, re-cost, filter, judge; 10,000 and 1,000,000 stored designs.
 
-Run `python tests/bench/reprice_speed.py [--json FILE]`. The results are made up (no physics is
+Run `python -m tests.bench.reprice_speed [--json FILE]`. The results are made up (no physics is
 part of a rerun); the designs, the tables and the prices are the demo's. Goals: 50 ms and 5 s,
 reading included. The plain loop is the same re-costing and filtering, one design at a time.
 """
 
 from __future__ import annotations
 
-import sys
 import tempfile
 import time
 from pathlib import Path
@@ -16,16 +15,13 @@ from typing import Any
 
 import numpy as np
 
-sys.path.insert(0, str(Path(__file__).parents[1]))
-sys.path.insert(0, str(Path(__file__).parents[2]))
-
-import bench_results
-from invented import at_prices, designs, results
-
-from explorer import costing, tipping
-from explorer.config import Project, load
-from explorer.reprice import reprice
-from explorer.store import Store
+from explorer.decision import price_sensitivity
+from explorer.decision.repricing import reprice
+from explorer.inputs.study import Project, load
+from explorer.model import costing
+from explorer.store.results import Store
+from tests.bench import bench_results
+from tests.helpers.invented import at_prices, designs, results
 
 GOALS_S = {10_000: 0.05, 1_000_000: 5.0}
 LOOPED = 1000
@@ -49,7 +45,7 @@ def measure(project: Project, count: int, folder: Path) -> dict[str, Any]:
         found = reprice(dear, stored)
         whole.append(time.perf_counter() - begun)
     begun = time.perf_counter()
-    weights = tipping.price_weights(dear, stored, found.cost)
+    weights = price_sensitivity.price_weights(dear, stored, found.cost)
     weighed = time.perf_counter() - begun
     return {
         "designs": count,

@@ -1,7 +1,7 @@
 """Every bench one after the other, their tables gathered in one JSON.
 
-Run `python tests/bench/run.py [--json FILE] [NAME ...]`; without names all of them, without a file
-`reports/bench.json`. A bench is a script beside this one that takes `--json FILE`. What came of the
+Run `python -m tests.bench.run [--json FILE] [NAME ...]`; without names all of them, without a file
+`reports/bench.json`. A bench is a module beside this one that takes `--json FILE`. What came of the
 benches that are done is written after each of them; a bench that fails stops no other, and the exit
 status is 1. Compare ratios and medians within one run, not the seconds of two machines.
 """
@@ -21,8 +21,7 @@ from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
-HERE = Path(__file__).parent
-ROOT = HERE.parents[1]
+ROOT = Path(__file__).parents[2]
 BENCHES = {
     "averaged_speed": "throughput of the averaged model",
     "session_speed": "throughput of the sessions",
@@ -43,9 +42,8 @@ def run(name: str) -> dict[str, Any]:
     with tempfile.TemporaryDirectory() as folder:
         written = Path(folder) / "figures.json"
         done = subprocess.run(
-            [sys.executable, str(HERE / f"{name}.py"), "--json", str(written)],
-            cwd=ROOT, env={**os.environ, "PYTHONPATH": str(ROOT)},
-        )  # fmt: skip
+            [sys.executable, "-m", f"tests.bench.{name}", "--json", str(written)], cwd=ROOT
+        )
         rows = json.loads(written.read_text()) if written.exists() else None
     return {
         "measures": BENCHES[name],

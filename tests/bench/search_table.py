@@ -1,6 +1,6 @@
 """Searches side by side on spaces whose exact fronts are known: 20,000 evaluations, five seeds.
 
-Run `python tests/bench/search_table.py [--json FILE] [--minutes N] [--seeds N]`. Every combination
+Run `python -m tests.bench.search_table [--json FILE] [--minutes N] [--seeds N]`. Every combination
 of a space is evaluated first, so that its exact front is known without any search, and looked up
 afterwards, so that the table compares choices and not speed; what was looked up is kept in the
 system's folder for temporary files while the model stays the same. A member of the front counts as
@@ -9,7 +9,7 @@ median of the seeds, ahead of the general samplers.
 
 All are counted alike, twice: once every design that a search proposes counts, and once neither a
 design that it has proposed before nor one that rules in closed form exclude: this project's search
-never evaluates those, so the others are told what the table says of them free of charge. General
+never evaluates those, so the others get what the table says of them free of charge. General
 samplers get every rule as one constraint, and operators for whole numbers. Optuna's TPE takes time
 that grows with the square of its trials (500 in 23 s, 1,000 in 56 s of one core, 20,000 in hours):
 all are also shown at 500, where it takes part with every proposal counted.
@@ -22,7 +22,6 @@ from __future__ import annotations
 
 import hashlib
 import json
-import sys
 import tempfile
 import time
 import warnings
@@ -34,20 +33,19 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-sys.path.insert(0, str(Path(__file__).parents[1]))
-sys.path.insert(0, str(Path(__file__).parents[2]))
-
-import bench_results
-from invented import at_prices
-
 import explorer
-from explorer import costing, front
-from explorer.config import Project, Setting, load
-from explorer.evaluate import Evaluation, evaluate
-from explorer.parts import LINKS
+from explorer import front
+from explorer.inputs.links import LINKS
+from explorer.inputs.sections import Setting
+from explorer.inputs.study import Project, load
+from explorer.model import costing
+from explorer.model.evaluate import Evaluation, evaluate
+from explorer.model.space import Designs, Space
 from explorer.search import sample
-from explorer.search.explored import Coordinates, Explored
-from explorer.space import Designs, Space
+from explorer.search.archive import Archive
+from explorer.search.coordinates import Coordinates
+from tests.bench import bench_results
+from tests.helpers.invented import at_prices
 
 BUDGET, FEW, SEEDS = 20_000, 500, 5
 BLOCK = 20_000
@@ -151,9 +149,9 @@ def evaluate_block(project: Project, space: Space, start: int) -> tuple[np.ndarr
     designs = space.at(numbers)
     found = evaluate(project, designs)
     points = found.objectives(costing.costs(project, designs))
-    explored = Explored(project, space)
-    sound = explored.sound(explored.coordinates.rows(designs))
-    return points, np.stack(list(found.margins.values()), axis=1).astype("f4"), sound
+    archive = Archive(project, space)
+    passed = archive.passes_screen(archive.coordinates.rows(designs))
+    return points, np.stack(list(found.margins.values()), axis=1).astype("f4"), passed
 
 
 def computed(project: Project, space: Space) -> tuple[np.ndarray, ...]:
@@ -166,7 +164,7 @@ def computed(project: Project, space: Space) -> tuple[np.ndarray, ...]:
                     json.dumps(dict(project.catalogue.file_hashes)).encode()):  # fmt: skip
         digest.update(content)
     kept = Path(tempfile.gettempdir()) / "genchain_bench" / digest.hexdigest()
-    names = ("points", "margins", "sound")
+    names = ("points", "margins", "passed")
     if not all((kept / f"{name}.npy").exists() for name in names):
         jobs = (
             delayed(evaluate_block)(project, space, start) for start in range(0, space.size, BLOCK)
@@ -183,7 +181,7 @@ class Known:
 
     def __init__(self, project: Project) -> None:
         self.project, self.space = project, Space.of(project)
-        self.points, self.margins, self.sound = computed(project, self.space)
+        self.points, self.margins, self.passed = computed(project, self.space)
         one = evaluate(project, self.space.at(np.arange(1)))
         self.names = list(one.margins)
         limit = project.study.limits.cost
@@ -241,7 +239,7 @@ class Count:
         """Count some proposals."""
         self.proposals += len(numbers)
         self.plain += numbers.tolist()
-        self.numbers |= dict.fromkeys(numbers[self.known.sound[numbers]].tolist())
+        self.numbers |= dict.fromkeys(numbers[self.known.passed[numbers]].tolist())
 
     @property
     def evaluations(self) -> np.ndarray:
@@ -261,15 +259,15 @@ def ours(known: Known, seed: int, budget: int, spared: bool) -> Count:
     search = study.search.model_copy(update={"seed": seed, "evaluations": budget, "batch": 500})
     project = replace(known.project, study=replace(study, search=search))
     count = Count(known, budget, spared)
-    real, screen = sample.evaluate, Explored.sound
+    real, screen = sample.evaluate, Archive.passes_screen
     sample.evaluate = known.evaluate
     if not spared:
-        Explored.sound = lambda self, rows: np.ones(len(rows), dtype=bool)
+        Archive.passes_screen = lambda self, rows: np.ones(len(rows), dtype=bool)
     try:
         for found in sample.sample(project, known.space, None):
             count.add(known.space.numbers(found.designs))
     finally:
-        sample.evaluate, Explored.sound = real, screen
+        sample.evaluate, Archive.passes_screen = real, screen
     return count
 
 
@@ -283,7 +281,7 @@ def at_random(known: Known, seed: int, budget: int, spared: bool) -> Count:
 def brisk(kind: type) -> type:
     """A genetic sampler of Optuna that remembers which generation it is in and its parents, instead
     of looking through all trials for them at every proposal: the same proposals in a third of the
-    time, as long as one is told before the next is asked for.
+    time, as long as one has its result before the next is asked for.
     """
 
     class Brisk(kind):

@@ -1,6 +1,6 @@
 """How long sessions take: 200 designs of the demo for ten minutes, uneven hand, one core.
 
-Run as `python tests/bench/session_speed.py [--designs N] [--json FILE]`. The goal is 20 s for 200
+Run as `python -m tests.bench.session_speed [--designs N] [--json FILE]`. The goal is 20 s for 200
 designs.
 """
 
@@ -9,12 +9,12 @@ from __future__ import annotations
 import time
 from pathlib import Path
 
-import bench_results
 import numpy as np
 
-from explorer import session
-from explorer.config import load
-from explorer.space import Space
+from explorer.inputs.study import load
+from explorer.model import session
+from explorer.model.space import Space
+from tests.bench import bench_results
 
 GOAL_DESIGNS, GOAL_S = 200, 20.0
 DEMO = Path(__file__).parents[2] / "studies" / "flood_gauge.toml"

@@ -1,9 +1,9 @@
 """How a sweep grows: combinations a second, share evaluated, memory, from 1 million to 100 million.
 
-Run `python tests/bench/sweep_scale.py [--json FILE] [--beyond 1]`. The spaces are the demo's tables
+Run `python -m tests.bench.sweep_scale [--json FILE] [--beyond 1]`. The spaces are the demo's tables
 with more or fewer of their rows and settings; `--beyond` adds one of over a thousand million. Time
 is that of the whole search by two processes, the store included. Goals: 100 million within 120 s on
-two free cores and 2 GiB, cost a combination flat or falling. The processors' time is told beside
+two free cores and 2 GiB, cost a combination flat or falling. The processors' time stands beside
 the clock's: on a busy machine only the former can be compared.
 """
 
@@ -11,7 +11,6 @@ from __future__ import annotations
 
 import os
 import resource
-import sys
 import tempfile
 import threading
 import time
@@ -21,15 +20,15 @@ from typing import Any
 
 import numpy as np
 
-sys.path.insert(0, str(Path(__file__).parents[2]))
-
-import bench_results
-
-from explorer import costing, evaluate, launch, reprice
-from explorer.config import Project, Setting, load
-from explorer.parts import LINKS
-from explorer.space import Space
-from explorer.store import Store
+from explorer.inputs.links import LINKS
+from explorer.inputs.sections import Setting
+from explorer.inputs.study import Project, load
+from explorer.model import costing, evaluate
+from explorer.model.space import Space
+from explorer.search import run
+from explorer.store.results import Store
+from explorer.store.standing import front_rows
+from tests.bench import bench_results
 
 GOAL_SIZE, GOAL_S, GOAL_BYTES = 100_000_000, 120.0, 2 * 2**30
 PLAIN = 4096
@@ -116,25 +115,25 @@ def measure(project: Project, name: str, folder: Path) -> dict[str, Any]:
     begun, before = time.perf_counter(), spent()
     path = folder / "bench.store.sqlite"
     with Store.open(path) as store:
-        told = launch.launch(project, store, workers=2)
+        summary = run.launch(project, store, workers=2)
         searched = time.perf_counter() - begun
         get_reusable_executor().shutdown(wait=True)  # its time counts when it has ended
         processors = spent() - before
         stored, _ = store.load(project)
         cost = costing.costs(project, stored.designs)
-        front = reprice.front_rows(project, stored, cost)
+        front = front_rows(project, stored, cost)
     memory.done.set()
     memory.join()
     row = {
         "space": name,
-        "combinations": told.designs_considered,
-        "exact": told.exact,
+        "combinations": summary.designs_considered,
+        "exact": summary.exact,
         "seconds": searched,
         "processor_s": processors,
-        "combinations_per_s": told.designs_considered / searched,
-        "processor_us_per_combination": 1e6 * processors / told.designs_considered,
-        "evaluated_share": told.designs_evaluated / told.designs_considered,
-        "feasible_share": told.designs_feasible / told.designs_considered,
+        "combinations_per_s": summary.designs_considered / searched,
+        "processor_us_per_combination": 1e6 * processors / summary.designs_considered,
+        "evaluated_share": summary.designs_evaluated / summary.designs_considered,
+        "feasible_share": summary.designs_feasible / summary.designs_considered,
         "stored": len(stored),
         "front": len(front),
         "memory_bytes": memory.most,

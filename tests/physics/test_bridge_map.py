@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import bridge_twin
 import numpy as np
 import pytest
 
 from explorer.physics import bridge, bridge_map
 from explorer.physics.bridge import steady_state, two_phase_steady_state
+from tests.helpers import bridge_twin
 
 
 @pytest.mark.parametrize("phases", [3, 1])

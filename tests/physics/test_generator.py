@@ -7,7 +7,7 @@ from datetime import date
 import numpy as np
 import pytest
 
-from explorer.parts import Generator
+from explorer.inputs.front_parts import Generator
 from explorer.physics import generator
 from explorer.units import RAD_S_PER_RPM
 

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import warnings
 
-import bridge_twin
 import numpy as np
 import pytest
 from scipy.integrate import ODEintWarning
 
 from explorer.physics import bridge
+from tests.helpers import bridge_twin
 
 KINDS = {3: bridge.STAR, 2: bridge.WINDING}
 STIFF = {3: bridge.steady_state, 2: bridge.two_phase_steady_state}

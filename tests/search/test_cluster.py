@@ -10,20 +10,24 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from explorer import commands, costing, insight, launch, reprice
-from explorer.config import Project, load
+from explorer.commands.launch import launch_study
+from explorer.decision import confirmation
 from explorer.errors import ExplorerError
-from explorer.launch import Step
-from explorer.search import sweep
-from explorer.space import Space, design_ids
-from explorer.store import Store, path_of
+from explorer.inputs.study import Project, load
+from explorer.model import costing
+from explorer.model.space import Space, design_ids
+from explorer.search import run, sweep, workers
+from explorer.search.progress import Step
+from explorer.store.keys import path_of
+from explorer.store.results import Store
+from explorer.store.standing import front_rows
 
 
 def front_of(project: Project) -> tuple[np.ndarray, np.ndarray]:
     with Store.open(path_of(project)) as store:
         stored, _ = store.load(project)
     cost = costing.costs(project, stored.designs)
-    rows = reprice.front_rows(project, stored, cost)
+    rows = front_rows(project, stored, cost)
     return stored.numbers[rows], stored.objectives(cost)[rows]
 
 
@@ -36,7 +40,7 @@ def test_a_worker_killed_midway_changes_nothing(
     distributed = pytest.importorskip("distributed")
     monkeypatch.setattr(sweep, "HALVES_PER_BLOCK", 4)
     with Store.open(path_of(small_project)) as store:
-        alone = launch.launch(small_project, store, workers=1)
+        alone = run.launch(small_project, store, workers=1)
     numbers, points = front_of(small_project)
     path_of(small_project).unlink()
     with (
@@ -57,12 +61,12 @@ def test_a_worker_killed_midway_changes_nothing(
         search = small_project.study.search.model_copy(
             update={"cluster": machines.scheduler_address}
         )
-        told_so = replace(small_project, study=replace(small_project.study, search=search))
+        over_there = replace(small_project, study=replace(small_project.study, search=search))
         with Store.open(path_of(small_project)) as store:
-            told = launch.launch(told_so, store, watch, workers=2)
+            found = run.launch(over_there, store, watch, workers=2)
         assert killed
-    assert told.exact
-    assert (told.designs_considered, told.designs_feasible, told.designs_evaluated) == (
+    assert found.exact
+    assert (found.designs_considered, found.designs_feasible, found.designs_evaluated) == (
         alone.designs_considered, alone.designs_feasible, alone.designs_evaluated,
     )  # fmt: skip
     again_numbers, again_points = front_of(small_project)
@@ -79,11 +83,11 @@ def test_sessions_of_a_killed_worker_are_stepped_by_the_other(
     the first of ten batches has come back.
     """
     distributed = pytest.importorskip("distributed")
-    monkeypatch.setattr(insight, "BATCH", 3)
+    monkeypatch.setattr(confirmation, "BATCH", 3)
     everything = Space.of(small_project)
     designs = everything.draw(30, np.random.default_rng(8))
     ids = design_ids(small_project.catalogue, designs, range(len(designs)))
-    alone = insight.confirm(small_project, designs, ids, 600.0)
+    alone = confirmation.confirm(small_project, designs, ids, 600.0)
     assert len(alone) == len(set(ids))
     assert sum(one["session_energy_J"] > 0 for one in alone.values()) > 3
     with (
@@ -96,43 +100,43 @@ def test_sessions_of_a_killed_worker_are_stepped_by_the_other(
         assert len(set(processes.values())) == 2
         killed: list[int] = []
 
-        def hear(done: int) -> None:
+        def on_progress(done: int) -> None:
             if not killed:
                 assert done < len(alone)
                 killed.append(next(iter(processes.values())))
                 os.kill(killed[0], signal.SIGKILL)
 
-        with sweep.on_machines(machines.scheduler_address):
-            told = insight.confirm(small_project, designs, ids, 600.0, 2, hear)
+        with workers.on_machines(machines.scheduler_address):
+            found = confirmation.confirm(small_project, designs, ids, 600.0, 2, on_progress)
         assert killed
-    assert told == alone
+    assert found == alone
 
 
 @pytest.mark.slow
 @pytest.mark.filterwarnings("ignore")
 def test_a_whole_launch_on_a_cluster_writes_what_one_process_writes(small_study: Path) -> None:
-    """Sweep, sample and sessions: the command itself, told the address."""
+    """Sweep, sample and sessions: the command itself, with the address."""
     distributed = pytest.importorskip("distributed")
-    alone = commands.launch(small_study, workers=1)
+    alone = launch_study(small_study, workers=1)
     project = load(small_study)
     path_of(project).unlink()
     with distributed.LocalCluster(
         n_workers=2, threads_per_worker=1, processes=True, dashboard_address=None
     ) as machines:
-        told = commands.launch(small_study, workers=2, cluster=machines.scheduler_address)
+        found = launch_study(small_study, workers=2, cluster=machines.scheduler_address)
     for name in ("designs_considered", "designs_feasible", "exact", "front", "picks"):
-        assert told[name] == alone[name], name
-    assert any("session_energy_J" in record for record in told["front"])
+        assert found[name] == alone[name], name
+    assert any("session_energy_J" in record for record in found["front"])
 
 
 @pytest.mark.slow
 @pytest.mark.filterwarnings("ignore")
-def test_no_cluster_at_the_address_is_told_in_one_line(
+def test_no_cluster_at_the_address_is_one_line(
     small_project: Project, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     pytest.importorskip("distributed")
-    monkeypatch.setattr(sweep, "CLUSTER_WAIT_S", 1)
+    monkeypatch.setattr(workers, "CLUSTER_WAIT_S", 1)
     with Store.open(path_of(small_project)) as store, pytest.raises(ExplorerError) as caught:
-        launch.launch(small_project, store, cluster="tcp://127.0.0.1:9")
+        run.launch(small_project, store, cluster="tcp://127.0.0.1:9")
     assert "127.0.0.1:9" in str(caught.value)
     assert "\n" not in str(caught.value)

@@ -7,10 +7,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from explorer import costing, evaluate, front, space
-from explorer.config import Project, Setting
-from explorer.evaluate import Evaluation
-from explorer.search.explored import Coordinates, Explored
+from explorer import front
+from explorer.inputs.sections import Setting
+from explorer.inputs.study import Project
+from explorer.model import costing, evaluate, space
+from explorer.model.evaluate import Evaluation
+from explorer.search.archive import Archive
+from explorer.search.coordinates import Coordinates
 from explorer.search.sample import sample
 
 
@@ -73,13 +76,13 @@ def test_screening_leaves_out_nothing_feasible(demo_project: Project) -> None:
     everything = space.Space.of(demo_project)
     coordinates = Coordinates(everything)
     rows = coordinates.rows(everything.draw(3000, np.random.default_rng(4)))
-    sound = Explored(demo_project, everything).sound(rows)
+    passed = Archive(demo_project, everything).passes_screen(rows)
     found = evaluate.evaluate(demo_project, coordinates.designs(rows))
     cost = costing.costs(demo_project, found.designs)
     feasible = found.feasible & (cost <= demo_project.study.limits.cost)
     assert feasible.any()
-    assert not (feasible & ~sound).any()
-    assert sound.sum() < len(rows) / 2
+    assert not (feasible & ~passed).any()
+    assert passed.sum() < len(rows) / 2
 
 
 def test_coordinates_name_the_same_design_both_ways(demo_project: Project) -> None:

@@ -10,13 +10,19 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from explorer import costing, evaluate, front
-from explorer.config import Project, Setting
-from explorer.evaluate import Evaluation
-from explorer.parts import FRONT_LINKS, LINKS
-from explorer.search.sweep import Sweep, _Fronts, run, unbeaten_at_any_price
-from explorer.space import Space
-from explorer.supply import TERMS
+from explorer import front
+from explorer.inputs.links import FRONT_LINKS, LINKS
+from explorer.inputs.sections import Setting
+from explorer.inputs.study import Project
+from explorer.model import costing, evaluate, objectives
+from explorer.model.evaluate import Evaluation
+from explorer.model.objectives import Objective
+from explorer.model.space import Designs, Space
+from explorer.model.supply import TERMS
+from explorer.search.dominance import unbeaten_at_any_price, unbeaten_in_groups
+from explorer.search.pairing import FrontHalves
+from explorer.search.sweep import Sweep
+from explorer.search.workers import run_blocks
 
 
 def narrowed(project: Project, choices: dict, values: dict, **limits: float | None) -> Project:
@@ -95,7 +101,7 @@ def front_points(project: Project, found: Evaluation) -> np.ndarray:
 def test_same_front_as_every_combination_evaluated(demo_project: Project, seed: int) -> None:
     project = small_catalogues(random.Random(seed), demo_project)
     sweep = Sweep.of(project)
-    results = list(run(sweep, np.arange(len(sweep))))
+    results = list(run_blocks(sweep, np.arange(len(sweep))))
     every = everything(project)
     assert sum(r.considered for r in results) == len(every) == sweep.size
     assert sum(r.feasible for r in results) == every.feasible.sum()
@@ -119,7 +125,7 @@ def test_front_at_other_prices_is_among_the_kept(small_project: Project) -> None
     """Whatever prices come, the exact front's points are kept: no physics is needed again."""
     sweep = Sweep.of(small_project)
     kept = Evaluation.concatenate(
-        [r.kept for r in run(sweep, np.arange(len(sweep))) if r.kept is not None]
+        [r.kept for r in run_blocks(sweep, np.arange(len(sweep))) if r.kept is not None]
     )
     every = everything(small_project)
     every = every.take(np.flatnonzero(every.feasible))
@@ -139,21 +145,125 @@ def test_front_at_other_prices_is_among_the_kept(small_project: Project) -> None
         np.testing.assert_array_equal(points(kept), points(every))
 
 
-def test_unbeaten_at_any_price_keeps_no_loser_and_drops_no_winner(small_project: Project) -> None:
-    every = everything(small_project)
-    every = every.take(np.flatnonzero(every.feasible))
-    best = unbeaten_at_any_price(
-        small_project, every.designs, every.delivered_energy_J, every.crank_effort_percent
+def noise_dB(project: Project, designs: Designs) -> np.ndarray:
+    """Made up: louder the faster the generator turns, and quieter the wider the window's band."""
+    ratio = designs.chosen(project.catalogue, "gearing", "ratio")
+    speed = ratio * designs.settings["cadence_rpm"]
+    return 20.0 + speed / 20.0 - designs.settings["undervoltage_band_V"]
+
+
+NOISE = Objective("noise_dB", "Noise", "dB", False, "quietest", 3, noise_dB)
+
+
+@pytest.fixture(params=[4, 5])
+def objectives_in_force(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> int:
+    """The study's four objectives, or a made-up fifth beside them."""
+    if request.param == 5:
+        monkeypatch.setattr(objectives, "OBJECTIVES", (*objectives.OBJECTIVES, NOISE))
+    return int(request.param)
+
+
+def wider(project: Project) -> Project:
+    """More settings within a bill of materials, so that several designs of each are unbeaten."""
+    return narrowed(
+        project, {}, {"cadence_rpm": [45.0, 50.0, 65.0], "undervoltage_band_V": [1.2, 1.8, 2.4]}
     )
-    rows = set(best.tolist())
-    codes = np.stack([every.designs.parts[link] for link in LINKS], axis=1)
-    cells = costing.quantities(small_project.catalogue, every.designs)["cell"]
-    values = np.stack([-every.delivered_energy_J, every.crank_effort_percent, cells], axis=1)
+
+
+def test_unbeaten_at_any_price_keeps_no_loser_and_drops_no_winner(
+    small_project: Project, objectives_in_force: int
+) -> None:
+    """By brute force: of a bill of materials all that nothing else of it beats in any objective."""
+    project = wider(small_project)
+    every = everything(project)
+    every = every.take(np.flatnonzero(every.feasible))
+    rows = set(unbeaten_at_any_price(project, every).tolist())
+    quantities = costing.quantities(project.catalogue, every.designs)
+    bill = np.stack(
+        [every.designs.parts[link] for link in LINKS] + [quantities[link] for link in LINKS], axis=1
+    )
+    columns = [-every.delivered_energy_J, every.crank_effort_percent, every.mass_kg]
+    if objectives_in_force == 5:
+        columns.append(noise_dB(project, every.designs))
+    values = np.stack(columns, axis=1)
     for row in range(len(every)):
-        same = np.flatnonzero((codes == codes[row]).all(axis=1))
+        same = np.flatnonzero((bill == bill[row]).all(axis=1))
         beats = (values[same] <= values[row]).all(axis=1) & (values[same] < values[row]).any(axis=1)
         equal_before = (values[same] == values[row]).all(axis=1) & (same < row)
         assert (row in rows) == (not beats.any() and not equal_before.any())
+    assert 0 < len(rows) < len(every)
+
+
+def test_a_made_up_objective_loses_no_design_of_the_front(
+    small_project: Project, objectives_in_force: int
+) -> None:
+    """The front of all five objectives, at today's prices, by evaluation of every combination."""
+    project = wider(small_project)
+    sweep = Sweep.of(project)
+    found = Evaluation.concatenate(
+        [r.kept for r in run_blocks(sweep, np.arange(len(sweep))) if r.kept is not None]
+    )
+
+    def points(some: Evaluation) -> np.ndarray:
+        good = some.take(np.flatnonzero(some.feasible))
+        cost = costing.costs(project, good.designs)
+        values = objectives.points_of(project, good, cost).round(9)
+        return np.unique(values[front.non_dominated(values)], axis=0)
+
+    exact = points(everything(project))
+    np.testing.assert_allclose(points(found), exact, rtol=1e-9, atol=1e-9)
+    assert exact.shape[1] == objectives_in_force
+
+
+def test_groups_of_any_number_of_objectives_against_a_plain_loop() -> None:
+    generator = np.random.default_rng(11)
+    for columns in (1, 2, 3, 4):
+        points = generator.integers(0, 5, (300, columns)).astype(float)
+        group = generator.integers(0, 12, 300)
+        expected = [
+            row
+            for row in range(300)
+            if not any(
+                group[other] == group[row]
+                and (points[other] <= points[row]).all()
+                and ((points[other] < points[row]).any() or other < row)
+                for other in range(300)
+            )
+        ]
+        assert unbeaten_in_groups(points, group).tolist() == expected
+    assert unbeaten_in_groups(np.empty((0, 3)), np.empty(0, np.int64)).tolist() == []
+
+
+def test_more_pieces_may_cost_less_and_stay(small_project: Project) -> None:
+    """A price falls with the number bought: six cells for less than five. Both must be kept, since
+    no search is done again when prices change.
+    """
+    project = small_project
+    (name,) = {part.id for part in project.catalogue.parts["cell"] if part.capacitance_F == 25.0}
+    first = project.catalogue.prices.breaks[name][0].model_copy(update={"amount": 4.0})
+    many = first.model_copy(update={"from_quantity": 6, "amount": 3.0})
+    prices = replace(
+        project.catalogue.prices,
+        breaks={**project.catalogue.prices.breaks, name: (first, many)},
+    )
+    project = replace(project, catalogue=replace(project.catalogue, prices=prices))
+    every = everything(project)
+    every = every.take(np.flatnonzero(every.feasible))
+    kept = every.take(unbeaten_at_any_price(project, every))
+    np.testing.assert_array_equal(front_points(project, kept), front_points(project, every))
+    # The case is met on the front: fewer of the same cells are no worse in all but the cost.
+    codes = np.stack([every.designs.parts[link] for link in LINKS], axis=1)
+    cells = every.designs.settings["cells_series"]
+    cost = costing.costs(project, every.designs)
+    values = np.stack([-every.delivered_energy_J, every.crank_effort_percent], axis=1)
+    best = np.flatnonzero(front.non_dominated(every.objectives(cost)))
+    met = [
+        (row, other)
+        for row in best
+        for other in np.flatnonzero((codes == codes[row]).all(axis=1) & (cells < cells[row]))
+        if (values[other] <= values[row]).all() and cost[row] < cost[other]
+    ]
+    assert met
 
 
 def test_no_front_half_is_worse_at_every_voltage_than_one_of_the_same_parts(
@@ -167,7 +277,7 @@ def test_no_front_half_is_worse_at_every_voltage_than_one_of_the_same_parts(
     pairs = 0
     for number in range(1, len(sweep), max(len(sweep) // 6, 1)):
         rows = np.arange(number * sweep.halves_per_block, (number + 1) * sweep.halves_per_block)
-        fronts = _Fronts.of(project, sweep.fronts.at(rows[rows < sweep.fronts.size]))
+        fronts = FrontHalves.of(project, sweep.fronts.at(rows[rows < sweep.fronts.size]))
         if not len(fronts.designs):
             continue
         (supply,) = fronts.supplies.values()
@@ -188,8 +298,8 @@ def test_no_front_half_is_worse_at_every_voltage_than_one_of_the_same_parts(
 @pytest.mark.slow
 def test_processes_give_the_same(small_project: Project) -> None:
     sweep = Sweep.of(small_project)
-    alone = {r.number: r for r in run(sweep, np.arange(len(sweep)))}
-    for result in run(sweep, np.arange(len(sweep)), workers=2):
+    alone = {r.number: r for r in run_blocks(sweep, np.arange(len(sweep)))}
+    for result in run_blocks(sweep, np.arange(len(sweep)), workers=2):
         mine = alone[result.number]
         assert (result.considered, result.feasible) == (mine.considered, mine.feasible)
         if mine.kept is not None:

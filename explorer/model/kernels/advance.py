@@ -72,7 +72,7 @@ def advance_held(
             continue
         inner_V = s.inner_V + length * now.net_A / ctx.load.capacitance_F
         over, which = beyond(ctx, s, inner_V, now.bus_V, now.rad_s, s.angle + now.rad_s * length)
-        if over <= LANDING_V and (high < 0 or over >= 0) or length <= SHORTEST_STEP_S:
+        if (over <= LANDING_V and (high < 0 or over >= 0)) or length <= SHORTEST_STEP_S:
             break
         if over > 0:
             high, high_miss = length, over
@@ -133,7 +133,7 @@ def _standing(ctx: Context, s: Rows, books: Array, seen: Rows, seconds: float) -
             continue
         inner_V = s.inner_V + length * now.net_A / load.capacitance_F
         over, which = beyond(ctx, s, inner_V, now.bus_V, 0.0, s.angle)
-        if over <= LANDING_V and (high < 0 or over >= 0) or length <= SHORTEST_STEP_S:
+        if (over <= LANDING_V and (high < 0 or over >= 0)) or length <= SHORTEST_STEP_S:
             break
         if over > 0:
             high, high_miss = length, over
@@ -235,7 +235,7 @@ def advance_turned(
             continue
         inner_V = s.inner_V + now.seconds * now.net_A / load.capacitance_F
         over, which = beyond(ctx, s, inner_V, now.bus_V, ends, s.angle + now.radians)
-        if over <= LANDING_V and (high < 0 or over >= 0) or size <= SHORTEST_STEP_S:
+        if (over <= LANDING_V and (high < 0 or over >= 0)) or size <= SHORTEST_STEP_S:
             break
         if over > 0:
             high, high_miss = size, over

@@ -6,7 +6,7 @@ from math import sqrt
 from typing import NamedTuple
 
 from explorer.model.kernels.compiled import inlined, law
-from explorer.model.kernels.records import REGULATING_PACK, Rows
+from explorer.model.kernels.records import Rows
 
 OPEN, IDLE, LOADED, LATCHED = range(4)
 """Switch open; closed with a pack that waits; closed with a pack that draws; open until the bus
@@ -87,7 +87,7 @@ def _load(row: Rows, bus_V: float, idle: bool) -> _Load:
     constant = given + lead + fixed + row.loss_per_input_V * volts
     under = linear * linear - 4 * square * constant
     sustained = under >= 0 and linear < 0
-    regulates = row.pack_kind == REGULATING_PACK and not idle
+    regulates = row.holds_input == 1 and not idle
     if sustained:
         root = sqrt(under)
         current = 2 * constant / (root - linear)

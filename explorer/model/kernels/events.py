@@ -8,7 +8,7 @@ from explorer.model.kernels.advance import COLLAPSED, TIMED
 from explorer.model.kernels.back import IDLE, LATCHED, LOADED, OPEN, opens_V
 from explorer.model.kernels.compiled import law
 from explorer.model.kernels.motion import Context, bus_now, floor, lifted
-from explorer.model.kernels.records import RETRYING_PACK, Rows
+from explorer.model.kernels.records import Rows
 
 CONNECTED, STOPPED = 1, 2
 """What a switch led to: a pack that draws; a window that switches by its own load step."""
@@ -46,7 +46,7 @@ def _again(ctx: Context, s: Rows, seen: Rows) -> int:
     """Close once more where the bus without load is above the threshold; no wait: chatter."""
     if not _over_on(ctx, s):
         return 0
-    if ctx.load.pack_kind == RETRYING_PACK and ctx.load.retry_s > 0:
+    if ctx.load.retry_s > 0:
         s.mode, s.timer_s = IDLE, ctx.load.retry_s
         return 0
     return STOPPED
@@ -55,7 +55,7 @@ def _again(ctx: Context, s: Rows, seen: Rows) -> int:
 @law
 def _close(ctx: Context, s: Rows, seen: Rows) -> int:
     """Turn on: a retrying pack waits first."""
-    if ctx.load.pack_kind == RETRYING_PACK and ctx.load.retry_s > 0:
+    if ctx.load.retry_s > 0:
         s.mode, s.timer_s = IDLE, ctx.load.retry_s
         return 0
     return _connect(ctx, s, seen, False)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from math import cos, exp, pi, sin
+
 from explorer.model.kernels.compiled import law
 from explorer.model.kernels.records import Rows
 from explorer.physics import operator

@@ -15,7 +15,6 @@ Rows = NDArray[Any]
 """A structured array of one of the dtypes below."""
 
 THREE_PHASE, TWO_PHASE, BRUSHED = range(3)
-STEADY_PACK, REGULATING_PACK, RETRYING_PACK = range(3)
 
 MACHINE = np.dtype(
     [
@@ -108,12 +107,12 @@ LOAD = np.dtype(
         ("loss_per_output_A", "f8"),
         ("loss_per_output_A2", "f8"),
         ("pack_lead_ohm", "f8"),
-        ("pack_kind", "i8"),
+        ("holds_input", "i8"),  # 1: the pack takes less where its input would sag, to `hold_V`
         ("draw_A", "f8"),
         ("delivered_W", "f8"),
         ("pack_lead_W", "f8"),
         ("hold_V", "f8"),
-        ("retry_s", "f8"),
+        ("retry_s", "f8"),  # that the pack waits before it draws, 0: it does not wait
         ("least_V", "f8"),  # lowest that sustains the converter's output, 0: the pack takes less
     ]
 )

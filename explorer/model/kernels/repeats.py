@@ -127,8 +127,8 @@ def repeat_cycles(
     """
     turns = (books[acc.ANGLE] - kept[acc.ANGLE]) / 6.283185307179586
     even = ctx.chain.setup.held == 1 and ctx.chain.setup.swing == 0
-    enough = even or cycles >= SAMPLED_CYCLES and (turns >= SAMPLED_TURNS)
-    if not (enough or cycles >= MOST_SAMPLED and turns >= 8.0):
+    enough = even or (cycles >= SAMPLED_CYCLES and (turns >= SAMPLED_TURNS))
+    if not (enough or (cycles >= MOST_SAMPLED and turns >= 8.0)):
         return -1.0
     cycle_s = (books[acc.CLOCK] - kept[acc.CLOCK]) / cycles
     most = _allowed(ctx, s, books, kept, at) * cycles

@@ -6,17 +6,16 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from explorer import demand
-from explorer.config import Project
+from explorer.inputs import machine_kinds
+from explorer.inputs.records import Operator
+from explorer.inputs.study import Project
+from explorer.model import demand
 from explorer.model.kernels import records
-from explorer.model.kernels.machine import Machines, tabulate
-from explorer.parts import Operator
-from explorer.space import Designs, Space
-from explorer.supply import BODY_DIODE_EMISSION_V, CONDUCTORS_PER_PHASE, KINDS
+from explorer.model.kernels.machine import BODY_DIODE_EMISSION_V, Machines, tabulate
+from explorer.model.space import Designs, Space
 from explorer.units import RAD_S_PER_RPM
 
 GAP_V = {"schottky": 0.69, "silicon": 1.11, "active": 1.11}
-PACK_KINDS = ("steady", "regulating", "retrying")
 
 
 def machines(project: Project, designs: Designs, *, heat: bool = False) -> records.Rows:
@@ -26,7 +25,7 @@ def machines(project: Project, designs: Designs, *, heat: bool = False) -> recor
     def at(link: str, field: str) -> np.ndarray:
         return designs.chosen(catalogue, link, field)
 
-    kinds = np.array([KINDS.index(g.kind) for g in catalogue.parts["generator"]])
+    kinds = np.array([machine_kinds.number_of(g.kind) for g in catalogue.parts["generator"]])
     kind = kinds[designs.parts["generator"]]
     gaps = np.array([GAP_V[r.kind] for r in catalogue.parts["rectifier"]])
     body = at("rectifier", "body_drop_V")
@@ -37,7 +36,7 @@ def machines(project: Project, designs: Designs, *, heat: bool = False) -> recor
         emf_V_s=at("generator", "emf_phase_V_s"),
         circuit_ohm=at("generator", "resistance_phase_ohm"),
         copper_ohm=at("generator", "resistance_phase_ohm"),
-        lead_ohm=at("lead", "resistance_ohm") * CONDUCTORS_PER_PHASE[kind],
+        lead_ohm=at("lead", "resistance_ohm") * machine_kinds.column("conductors_per_phase")[kind],
         inductance_H=at("generator", "inductance_phase_H"),
         pole_pairs=at("generator", "pole_pairs"),
         drag_N_m=at("generator", "drag_torque_N_m") + at("lead", "drag_torque_N_m"),
@@ -80,9 +79,9 @@ def loads(project: Project, designs: Designs, pack: str) -> records.Rows:
         clamp_S=np.where(clamp > 0, 1 / np.where(clamp > 0, clamp, 1.0), 0.0),
         over_V=taken["overvoltage_off_V"],
         return_V=taken["overvoltage_return_V"],
-        pack_kind=PACK_KINDS.index(need.pack.kind),
+        holds_input=need.pack.behaviour.holds_input,
         hold_V=need.pack.hold_V,
-        retry_s=need.pack.retry_s if need.pack.kind == "retrying" else 0.0,
+        retry_s=need.pack.retry_s if need.pack.behaviour.waits_to_connect else 0.0,
     )
 
 

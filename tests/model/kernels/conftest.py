@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import pytest
-from chains_of_study import Chains, chains
 
-from explorer.config import Project
+from explorer.inputs.study import Project
+from tests.model.kernels.chains_of_study import Chains, chains
 
 
 @pytest.fixture(scope="session")

@@ -2,17 +2,12 @@
 
 from __future__ import annotations
 
-import sys
-from pathlib import Path
-
 import numpy as np
 import pytest
 
 from explorer.model.kernels import bridge
 from explorer.physics import bridge as physics
-
-sys.path.append(str(Path(__file__).parents[2] / "physics"))
-from bridge_twin import random_case  # noqa: E402
+from tests.helpers.bridge_twin import random_case
 
 SOLVERS = {
     bridge.STAR: (physics.steady_state, 3, 3, 1),

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from chains_of_study import Chains
 
 from explorer.model.kernels import machine
 from explorer.physics import bridge, generator
+from tests.model.kernels.chains_of_study import Chains
 
 SOLVERS = (
     bridge.steady_state, bridge.two_phase_steady_state, bridge.blocking_diode_steady_state,

@@ -4,16 +4,23 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from chain_twin import Twin
-from chains_of_study import ADULT, WINDING_C, Chains, anything, chains, of_designs
 
-from explorer.config import Project
+from explorer.inputs.study import Project
 from explorer.model.kernels import accounts as acc
 from explorer.model.kernels import average
 from explorer.model.kernels.motion import Settings
 from explorer.model.kernels.records import Rows
 from explorer.model.kernels.session import sessions
 from explorer.physics.bank import stored_energy
+from tests.helpers.chain_twin import Twin
+from tests.model.kernels.chains_of_study import (
+    ADULT,
+    WINDING_C,
+    Chains,
+    anything,
+    chains,
+    of_designs,
+)
 
 COLD = Settings(25.0, WINDING_C)
 WARM = Settings(25.0, 25.0)

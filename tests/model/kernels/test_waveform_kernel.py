@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from chains_of_study import ADULT, WINDING_C, Chains, chains
 
-from explorer import waveform as lsoda
-from explorer.config import Project
+from explorer.inputs.study import Project
+from explorer.model import waveform as lsoda
 from explorer.model.kernels import waveform
 from explorer.model.kernels.motion import Settings
 from explorer.model.kernels.records import Rows
 from explorer.model.kernels.session import sessions
+from tests.model.kernels.chains_of_study import ADULT, WINDING_C, Chains, chains
 
 SECONDS = 0.2
 

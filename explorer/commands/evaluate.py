@@ -1,0 +1,42 @@
+"""evaluate: what a design that a person already owns delivers."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from explorer.inputs.study import Project
+from explorer.inputs.study import load as load_study
+from explorer.model.design_file import checked_design, read_design
+from explorer.model.fidelities import at_fidelity
+
+if TYPE_CHECKING:
+    from pandas import DataFrame
+
+
+def evaluate_file(study: Path, design: Path, *, fidelity: str = "averaged") -> dict[str, Any]:
+    """The result of the design in a file, with margins and ledger; InputError with every fault."""
+    project = load_study(study)
+    return at_fidelity(project, read_design(project, design), fidelity)
+
+
+def evaluate_designs(
+    project: Project, designs: Sequence[Mapping[str, Any]], *, fidelity: str = "session"
+) -> DataFrame:
+    """Results of some designs, a row each in their order, in the columns of `front_table`.
+
+    A design is a mapping with `parts` (link -> id) and `settings` (name -> number), complete, as in
+    a design file. `fidelity` is session (stepped through time, about a second each), waveform, or
+    averaged (the search's model, quick; a design outside its range is stepped all the same, see the
+    column `fidelity`).
+
+    InputError with every fault of the first wrong design, or for an unknown fidelity.
+    """
+    from explorer.report.table import frame
+
+    checked = [
+        checked_design(project, design, f"design {number}")
+        for number, design in enumerate(designs, 1)
+    ]
+    return frame([at_fidelity(project, design, fidelity) for design in checked])

@@ -1,0 +1,193 @@
+"""A study's stored designs with their costs and the rows of its front, ready to be shown."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass, replace
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+
+from explorer import MODEL_VERSION, front
+from explorer.commands.history import kept_runs, last_launch
+from explorer.decision import confirmation, lock
+from explorer.decision.picks import WISHES, Picker
+from explorer.decision.price_changes import price_changes, term_changes, terms
+from explorer.decision.repricing import Previous
+from explorer.inputs.csv_tables import content_hash
+from explorer.inputs.prices import Prices
+from explorer.inputs.study import Project
+from explorer.model import costing
+from explorer.model.evaluate import number
+from explorer.model.record import design_record
+from explorer.model.space import Rows
+from explorer.search import probes
+from explorer.search.progress import Watch
+from explorer.store.history import Run
+from explorer.store.keys import ids_of, search_key
+from explorer.store.results import Store
+from explorer.store.standing import front_rows
+from explorer.store.stored import Stored
+from explorer.units import Array
+
+
+@dataclass(frozen=True)
+class FrontView:
+    """Stored designs, their costs (n,) and the rows of the front.
+
+    `owned` are parts that count as free: then the view shows what would be, not what is.
+    """
+
+    project: Project
+    store: Store
+    stored: Stored
+    cost: Array
+    rows: Rows
+    owned: tuple[str, ...] = ()
+
+    @classmethod
+    def at_todays_prices(
+        cls, project: Project, store: Store, owned: Collection[str] = ()
+    ) -> FrontView:
+        """Everything that is stored, at today's prices."""
+        stored, _ = store.load(project)
+        cost = costing.costs(project, stored.designs, owned=owned)
+        return cls(project, store, stored, cost, front_rows(project, stored, cost), tuple(owned))
+
+    @classmethod
+    def of_the_past(cls, project: Project, store: Store, run: Run) -> FrontView:
+        """The front that a run kept, at the prices of that day, of designs that hold today."""
+        assert run.result is not None
+        project = _priced_as_in(project, store.prices_of(run.result["prices"]), run.result)
+        stored, _ = store.load(project)
+        cost = costing.costs(project, stored.designs)
+        rows = np.flatnonzero(np.isin(stored.numbers, store.front_of(run.result["front"])[0]))
+        return cls(project, store, stored, cost, rows)
+
+    @property
+    def points(self) -> Array:
+        """Objectives of the front."""
+        return self.picker.points
+
+    @cached_property
+    def picker(self) -> Picker:
+        """Picks from the front."""
+        from explorer.model.bounds import goal_units
+
+        units = goal_units(self.project)
+        return Picker(self.project, self.store, self.stored, self.cost, self.rows, units)
+
+    @cached_property
+    def last(self) -> dict[str, Any]:
+        """Result of the last launch."""
+        return last_launch(self.store)
+
+    @cached_property
+    def picked(self) -> dict[str, int]:
+        """Row of the design that answers each wish, of those that no session of the last launch
+        has refuted.
+        """
+        return self.picker.picked(self.last.get("sessions", {}))
+
+    @cached_property
+    def read(self) -> Rows:
+        """Rows of the front thinned to what a person can tell apart, the picks among them."""
+        wished = np.array(list(self.picked.values()), dtype=np.int64)
+        return np.union1d(self.rows[front.reading_front(self.points)], wished)
+
+    def records(self, rows: Rows) -> list[dict[str, Any]]:
+        """Results of some stored designs."""
+        evaluation = self.store.evaluation(self.project, self.stored, rows)
+        return [
+            {
+                **design_record(self.project, evaluation, k, self.cost[rows[k]]),
+                "hazard_chance": number(one.hazard_chance),
+                "keeps_rules_share": number(one.keeps_rules_share),
+            }
+            for k, one in enumerate(self.picker.odds(self.stored.numbers[rows]))
+        ]
+
+    def with_sessions(self, rows: Rows) -> list[dict[str, Any]]:
+        """`records`, with the energy by session where the last launch has stepped it."""
+        return confirmation.with_session(self.records(rows), self.last.get("sessions", {}))
+
+    @cached_property
+    def results(self) -> dict[str, Any]:
+        """The front for scripts: `front` (thinned), `front_size`, `front_thinned`, `picks`,
+        `why_none`.
+        """
+        picks = {wish: ids_of(self.stored.numbers[[row]])[0] for wish, row in self.picked.items()}
+        return {
+            "front": self.with_sessions(self.read),
+            "front_size": len(self.rows),
+            "front_thinned": len(self.read) < len(self.rows),
+            "picks": dict.fromkeys(WISHES) | picks,
+            "why_none": self.picker.why_none(),
+        }
+
+    def locked_rows(self, locks: Sequence[lock.Lock]) -> list[int]:
+        """Rows of those locked designs that are stored."""
+        rows = (self.stored.find(one.design_id) for one in locks)
+        return [row for row in rows if row is not None]
+
+    def look_closer(self, watch: Watch, workers: int, exact: bool) -> dict[str, Any]:
+        """What is worth computing once for a front (`confirmation.look_closer`), and `rejections`;
+        the same front is not looked at twice.
+
+        `exact` says that all combinations were covered: only what lies between them was sampled.
+        """
+        numbers = self.stored.numbers[self.rows].tolist()
+        prices = self.project.catalogue.prices.content_hash  # they decide who is picked
+        locked = self.locked_rows(lock.read_locks(self.project))
+        kits = self.project.study.prices.build_quantity
+        asked = [prices, kits, numbers, self.stored.numbers[locked].tolist()]
+        key = f"judged:{content_hash([MODEL_VERSION, search_key(self.project), asked])}"
+        found = self.store.search_progress(key)
+        if not found:
+            found = {"rejections": probes.rejections(self.project)}
+            if numbers:
+                found |= confirmation.look_closer(self.picker, locked, watch, workers, exact)
+            self.store.save_progress(key, found)
+        return found
+
+    def before(self) -> Previous | None:
+        """The last kept state that is not today's in prices, terms or front, what-ifs aside."""
+        now = self.stored.numbers[self.rows]
+        for run in reversed(kept_runs(self.store)):
+            assert run.result is not None
+            numbers, points = self.store.front_of(run.result["front"])
+            then = self.store.prices_of(run.result["prices"])
+            kept = run.result.get("terms", {})
+            same = np.array_equal(np.sort(numbers), np.sort(now))
+            if self.owned or not same or self._moved_from(then, kept):
+                return Previous(run.ended or run.begun, then, numbers, points, kept)
+        return None
+
+    @property
+    def moved_since_launch(self) -> bool:
+        """Whether costs are not those that the last launch saw."""
+        if "prices" not in self.last:
+            return False
+        then = self.store.prices_of(self.last["prices"])
+        return bool(self.owned) or self._moved_from(then, self.last.get("terms", {}))
+
+    def _moved_from(self, prices: Prices, kept: Mapping[str, float | None]) -> bool:
+        """Whether prices, or what the study says about them, are not these."""
+        return any(price_changes(prices, self.project.catalogue.prices)) or any(
+            term_changes(kept, terms(self.project))
+        )
+
+
+def _priced_as_in(project: Project, then: Prices, kept: Mapping[str, Any]) -> Project:
+    """A project with the prices and the number of kits of a run of the past."""
+    now, today = project.catalogue.prices, project.study.prices
+    # A part that had no price then was on no front; today's keeps the arithmetic whole.
+    breaks, rates = {**now.breaks, **then.breaks}, {**now.rates, **then.rates}
+    kits = kept.get("terms", {}).get("build_quantity", today.build_quantity)
+    prices = today.model_copy(update={"currency": then.currency, "build_quantity": kits})
+    return replace(
+        project,
+        study=replace(project.study, prices=prices),
+        catalogue=replace(project.catalogue, prices=replace(then, breaks=breaks, rates=rates)),
+    )

@@ -1,0 +1,72 @@
+"""What the store's history says of earlier runs."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+from typing import Any
+
+from explorer.search.progress import Summary
+from explorer.store.history import Run
+from explorer.store.results import Store
+
+
+def kept_runs(store: Store) -> list[Run]:
+    """Launches and reruns whose front the store kept, oldest first, what-ifs aside."""
+    return [
+        run
+        for run in store.history()
+        if run.result and "front" in run.result and not run.result.get("owned")
+    ]
+
+
+def last_launch(store: Store) -> dict[str, Any]:
+    """Result of the last launch that ended; that of an empty search without one."""
+    for run in reversed(store.history()):
+        if run.kind == "launch" and run.result:
+            return dict(run.result)
+    return asdict(Summary())
+
+
+def inputs_at_lock(store: Store, design_id: str) -> str | None:
+    """Name of what study and tables held when a design was locked last, for `changes.since`."""
+    for run in reversed(store.history()):
+        if run.kind == "lock" and run.result and run.intent["design_id"] == design_id:
+            name = run.result.get("inputs")
+            return None if name is None else str(name)
+    return None
+
+
+def lock_costs(store: Store) -> list[tuple[str, str, float]]:
+    """(when, design_id, cost) of every lock on its day, oldest first."""
+    return [
+        (run.ended or run.begun, run.intent["design_id"], run.result["cost"])
+        for run in store.history()
+        if run.kind == "lock" and run.result
+    ]
+
+
+def history_entries(store: Store) -> list[dict[str, Any]]:
+    """The history for a page, oldest first: {when, kind, what}, `what` being for people."""
+    return [
+        {"when": run.ended or run.begun, "kind": run.kind, "what": _what(run)}
+        for run in store.history()
+        # A lock that never ended is one whose file could not be written.
+        if run.ended or "design_id" not in run.intent
+    ]
+
+
+def _what(run: Run) -> str:
+    result = run.result or {}
+    what = run.kind if run.ended else f"{run.kind}, not finished"
+    if result.get("owned"):
+        what = f"{what}, what if {', '.join(result['owned'])} were free"
+    if "front_size" in result:
+        what += f": front of {result['front_size']:,} designs"
+    if "price_changes" in result:
+        count = len(result["price_changes"])
+        what += f", {count} price {'change' if count == 1 else 'changes'}"
+    for change in result.get("terms_changed", ()):
+        what += f", {change['term']} from {change['old'] or 'none'} to {change['new'] or 'none'}"
+    if "design_id" in run.intent:
+        what += f" {run.intent['design_id']}"
+    return what

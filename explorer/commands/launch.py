@@ -1,0 +1,88 @@
+"""launch: search a study to its end, write its page, answer with the front."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+from explorer.commands.front_view import FrontView
+from explorer.commands.publish import publish
+from explorer.decision import lock, repricing
+from explorer.errors import Fault, InputError
+from explorer.inputs.study import Project, load
+from explorer.model.rules import RULES
+from explorer.search import convergence, probes
+from explorer.search import run as search
+from explorer.search.progress import Watch, unwatched
+from explorer.search.workers import on_machines
+from explorer.store.keys import path_of
+from explorer.store.results import Store
+
+NOTHING_FEASIBLE = "no design of the study keeps every rule"
+MOST_NAMED = 6
+"""Rules named when nothing is feasible: those that stand in the way most."""
+
+
+def launch_study(
+    path: Path | str,
+    *,
+    workers: int = search.WORKERS,
+    page: bool = True,
+    cluster: str | None = None,
+    watch: Watch = unwatched,
+) -> dict[str, Any]:
+    """Search a study, or go on where a search was cut short; the object that `--json` prints.
+
+    `workers` processes search, or the Dask cluster whose scheduler has the address `cluster`.
+    Without `page` none is written and `report` is None. `watch` is called as the search goes on.
+
+    InputError where the study is wrong or no design keeps every rule.
+    """
+    project = load(path)
+    lock.read_locks(project)  # its faults now, not after the search
+    with Store.open(path_of(project)) as store:
+        run = store.begin("launch", {"study_hash": project.study_hash})
+        summary = search.launch(project, store, watch, workers, cluster)
+        view = FrontView.at_todays_prices(project, store)
+        summary.hypervolume = convergence.relative_hypervolume(project, view.points)
+        with on_machines(cluster or project.study.search.cluster):
+            closer = view.look_closer(watch, workers, summary.exact)
+        kept = {**asdict(summary), **closer}
+        repricing.conclude(project, store, run, view.stored, view.cost, view.rows, kept)
+        if not len(view.rows):
+            raise InputError(_nothing_feasible(project, closer["rejections"]))
+        shown = publish(view, page=page)
+        return {
+            "study": project.study.name,
+            "designs_considered": summary.designs_considered,
+            "designs_feasible": summary.designs_feasible,
+            "exact": summary.exact,
+            "front": shown["front"],
+            "front_size": shown["front_size"],
+            "front_thinned": shown["front_thinned"],
+            "hypervolume": summary.hypervolume,
+            "seconds": summary.seconds,
+            "report": shown["report"],
+            "picks": shown["picks"],
+            "why_none": shown["why_none"],
+            "search": {**asdict(summary), "judged": closer.get("judged")},
+            "notes": list(project.catalogue.notes),
+        }
+
+
+def _nothing_feasible(project: Project, broken: Mapping[str, tuple[int, int]]) -> list[Fault]:
+    """Which rules stand in the way, and by how much: the nearest miss of random designs."""
+    units = {name: rule.unit for name, rule in RULES.items()}
+    units["limit_cost"] = project.catalogue.prices.currency
+    missed = {
+        name: f", the nearest of them misses it by {by:.4g} {units[name]}"
+        for name, by in probes.nearest_miss(project).items()
+    }
+    worst = sorted(broken.items(), key=lambda item: (item[0] not in missed, -item[1][0]))
+    many = f"of {probes.PROBES} random designs"
+    return [Fault(str(project.path), "", NOTHING_FEASIBLE)] + [
+        Fault(str(project.path), name, f"stands in the way of {count} {many}{missed.get(name, '')}")
+        for name, (count, _) in worst[:MOST_NAMED]
+    ]

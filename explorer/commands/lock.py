@@ -1,0 +1,51 @@
+"""lock: decide for a design and write its build sheet, or take the decision back."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+from explorer.commands.provenance import reports_folder
+from explorer.decision import lock
+from explorer.inputs.study import load
+from explorer.store.keys import path_of
+from explorer.store.results import Store
+
+
+def lock_design(
+    study: Path, design: str, *, note: str = "", release: bool = False, page: bool = True
+) -> dict[str, Any]:
+    """Lock a stored design and write its build sheet, or take the lock off again.
+
+    Without `page` no sheet is written, `sheet` and `bill` are None; the warning is given all the
+    same. InputError for a design that is not stored, breaks a rule of physics or is locked already.
+    """
+    from explorer.report.sheet import sheet
+    from explorer.report.sheet.facts import facts
+
+    project = load(study)
+    if release:
+        lock.others(project, design)  # a wrong id makes no store
+    with Store.open(path_of(project), existing=not release) as store:
+        if release:
+            path = lock.release(project, store, design)
+            return {"study": project.study.name, "released": design, "file": str(path)}
+        decided = lock.prepare(project, store, design, note)
+        known = facts(project, decided)
+        # Built before anything is kept: building can fail, and takes its time.
+        built = sheet.build_sheet(project, decided, known) if page else None
+
+        def write_sheet() -> Sequence[Path]:
+            return () if built is None else sheet.write_sheet(built, reports_folder(project))
+
+        path, files = lock.keep(project, store, decided, write_sheet)
+        names = map(str, files) if files else (None, None)
+        return {
+            "study": project.study.name,
+            "file": str(path),
+            "locked": decided.record,
+            **dict(zip(("sheet", "bill"), names, strict=True)),
+            "warning": sheet.hazard_warning(known),
+            "notes": list(project.catalogue.notes),
+        }

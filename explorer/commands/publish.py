@@ -1,0 +1,123 @@
+"""The page of a front: its data put together from the store, and written."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from explorer.commands import history
+from explorer.commands.front_view import FrontView
+from explorer.commands.provenance import provenance, reports_folder
+from explorer.decision import lock, repricing
+from explorer.decision.effects import best_by_part
+from explorer.decision.verdict import Verdict, verdict_on
+from explorer.model.space import Rows, evenly
+from explorer.search.probes import PROBES
+
+if TYPE_CHECKING:
+    from explorer.report.page.content import PageData
+    from explorer.report.page.price_content import Market
+
+Verdicts = Mapping[str, Verdict]
+
+
+def publish(
+    view: FrontView, verdicts: Verdicts | None = None, *, page: bool = True
+) -> dict[str, Any]:
+    """`FrontView.results`, and `report`, the path of the page that is written; None without `page`.
+
+    `verdicts` are those on the locked designs, by design id, where a rerun has found them already.
+    """
+    if not page:
+        return {**view.results, "report": None}
+    from explorer.report.page import page as writer
+
+    locks = lock.read_locks(view.project)
+    if verdicts is None:
+        found = (verdict_on(view.project, view.stored, view.cost, one) for one in locks)
+        verdicts = {one.design_id: one for one in found}
+    data = data_of_front(view, verdicts, _market(view, locks, verdicts))
+    folder = reports_folder(view.project)
+    # What would be must not stand where what is is looked for.
+    written = writer.write(data, folder / "what_if" if view.owned else folder)
+    return {**view.results, "report": str(written)}
+
+
+def _market(view: FrontView, locks: Sequence[lock.Lock], verdicts: Verdicts) -> Market:
+    from explorer.report.page import market
+
+    return market.market_of(
+        view.project,
+        view.stored,
+        view.cost,
+        view.rows,
+        previous=view.before(),
+        locks=locks,
+        verdicts=verdicts,
+        owned=view.owned,
+        hold=view.picker.hold,
+        units=view.picker.units,
+        moments=repricing.moments(view.store),
+        entries=history.history_entries(view.store),
+        lock_costs=history.lock_costs(view.store),
+    )
+
+
+def data_of_front(
+    view: FrontView, verdicts: Verdicts | None = None, market: Market | None = None
+) -> PageData:
+    """What the page of a front says; verdicts and market are left out where they are None."""
+    from explorer.report.page import swaps
+    from explorer.report.page import view as page_view
+
+    project, stored, last = view.project, view.stored, view.last
+    locks = lock.read_locks(project)
+    shown = _shown(view, locks, page_view.PAGE_LIMIT)
+    known = {record["design_id"] for record in shown}
+    sessions = last.get("sessions", {})
+    looked_at = list(dict.fromkeys([*view.picked.values(), *view.locked_rows(locks)]))
+    picks = {wish: name for wish, name in view.results["picks"].items() if name is not None}
+    findings = page_view.Findings(
+        why_none=view.results["why_none"],
+        search=last,
+        rejections={k: (v[0], v[1]) for k, v in last.get("rejections", {}).items()},
+        probed=PROBES,
+        provenance=provenance(project, last),
+        front_size=len(view.rows),
+        history=history.history_entries(view.store),
+        locked=[_locked_entry(one, verdicts) for one in locks],
+        outing=project.study.outing.model_dump(),
+        effects=best_by_part(project, stored, view.cost),
+        rule_costs=last.get("rule_costs"),
+        stale=view.moved_since_launch,
+        session_traces={k: v["trace"] for k, v in sessions.items() if k in known and "trace" in v},
+        cadence_curves={k: v for k, v in last.get("cadences", {}).items() if k in known},
+        market=market,
+        swaps=swaps.swaps_of(project, stored, view.cost, looked_at),
+    )
+    return page_view.page_data(project, shown, picks, findings)
+
+
+def _shown(view: FrontView, locks: Sequence[lock.Lock], most: int) -> list[dict[str, Any]]:
+    """Results that the page shows: the thinned front, more of the front up to what a browser
+    follows, and locked designs that are not on it.
+    """
+    rest: Rows = view.rows[~np.isin(view.rows, view.read)]
+    rest = evenly(rest, max(most - len(view.read), 0))
+    shown = [*view.results["front"], *view.with_sessions(rest)]
+    known = {record["design_id"] for record in shown}
+    others = [one for one in locks if one.design_id not in known]
+    apart = [row for row in view.locked_rows(others) if view.stored.feasible[row]]
+    return [*shown, *view.records(np.array(apart, dtype=np.int64))]
+
+
+def _locked_entry(one: lock.Lock, verdicts: Verdicts | None) -> dict[str, Any]:
+    verdict = (verdicts or {}).get(one.design_id)
+    return {
+        "design_id": one.design_id,
+        "status": verdict.status if verdict else "locked",
+        "note": one.note,
+        "beaten_by": verdict.beaten_by if verdict else None,
+    }

@@ -1,0 +1,113 @@
+"""rerun: stored physics at today's prices; what moved, and how every locked design stands."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+from explorer.commands.front_view import FrontView
+from explorer.commands.history import inputs_at_lock
+from explorer.commands.publish import publish
+from explorer.decision import changes, lock, price_sensitivity, repricing
+from explorer.decision.picks import WISHES
+from explorer.errors import Fault, InputError, nearest
+from explorer.inputs.csv_tables import shown
+from explorer.inputs.links import LINKS
+from explorer.inputs.study import Project, load
+from explorer.search import run as searching
+from explorer.search.progress import Watch, unwatched
+from explorer.store.keys import path_of
+from explorer.store.results import Store
+from explorer.store.stored import Stored
+
+Owned = Mapping[str, int | None] | Collection[str]
+
+
+def rerun_study(
+    path: Path | str,
+    *,
+    owned: Owned = (),
+    search: bool = False,
+    quick: bool = False,
+    page: bool = True,
+    watch: Watch = unwatched,
+) -> dict[str, Any]:
+    """Cost every stored design at today's prices; the object that `--json` prints.
+
+    `owned` names parts that count as free, as many as a design takes: names, or a mapping from each
+    name to None. Counts are not supported yet, and a number is refused. `search` goes on searching
+    first, where new prices may justify it. `quick` promises that no physics is computed, which is
+    so without `search`. Without `page` none is written and `report` is None.
+
+    InputError where the study, its locks or `owned` are wrong, or nothing valid is stored.
+    """
+    if quick and search:
+        raise InputError([Fault("--quick", "", "computes no physics, so it excludes --search")])
+    project = load(path)
+    free = _owned_parts(project, owned)
+    locks = lock.read_locks(project)
+    with Store.open(path_of(project), existing=True) as store:
+        searched = _search_again(project, store, watch) if search else {}
+        stored, _ = store.load(project)
+        found = repricing.reprice_and_record(project, store, stored, locks=locks, owned=free)
+        answer = {
+            "study": project.study.name,
+            "currency": project.catalogue.prices.currency,
+            **found.summary(),
+            **searched,
+            "notes": list(project.catalogue.notes),
+        }
+        answer["locked"] = [
+            {**verdict, **_about_lock(project, store, found, stored, one)}
+            for one, verdict in zip(locks, answer["locked"], strict=True)
+        ]
+        view = FrontView(project, store, stored, found.cost, found.front, free)
+        if not len(view.rows):
+            picks = dict.fromkeys(WISHES)
+            return answer | {"front": [], "front_thinned": False, "picks": picks, "report": None}
+        verdicts = {verdict.design_id: verdict for verdict in found.locked}
+        return answer | publish(view, verdicts, page=page)
+
+
+def _about_lock(
+    project: Project, store: Store, found: repricing.Repriced, stored: Stored, one: lock.Lock
+) -> dict[str, Any]:
+    """Beside its verdict: prices at which a locked design is beaten, and what changed since."""
+    ends = price_sensitivity.break_even_prices(project, stored, found.cost, one, owned=found.owned)
+    since = changes.since(project, store, inputs_at_lock(store, one.design_id))
+    return {
+        "tips": [end.plain for end in ends],
+        "changed": [change._asdict() for change in since],
+    }
+
+
+def _search_again(project: Project, store: Store, watch: Watch) -> dict[str, Any]:
+    """Go on searching, and say how many designs that took."""
+    earlier = [run.result for run in store.history() if run.kind in ("launch", "search")]
+    before = next((r["designs_evaluated"] for r in reversed(earlier) if r), 0)
+    run = store.begin("search", {"study_hash": project.study_hash})
+    summary = searching.launch(project, store, watch, again=True)
+    store.finish(run, asdict(summary))
+    computed = summary.designs_evaluated - (before if summary.resumed else 0)
+    return {"search": asdict(summary), "physics_evaluations": max(computed, 0)}
+
+
+def _owned_parts(project: Project, owned: Owned) -> tuple[str, ...]:
+    """Ids of the owned parts; InputError with every fault."""
+    known = tuple(part.id for link in LINKS for part in project.catalogue.parts[link])
+    faults = [
+        Fault("--owned", shown(name), "is in no table of parts", hint=nearest(name, known))
+        for name in owned
+        if name not in known
+    ]
+    if isinstance(owned, Mapping):
+        faults += [
+            Fault("--owned", shown(name), "must be None, counts are not supported yet", str(count))
+            for name, count in owned.items()
+            if count is not None
+        ]
+    if faults:
+        raise InputError(faults)
+    return tuple(owned)

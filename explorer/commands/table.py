@@ -1,0 +1,57 @@
+"""table: the front of a study as a data frame, and as a file for spreadsheets and scripts."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from explorer.commands.front_view import FrontView
+from explorer.inputs.study import load
+from explorer.store.keys import path_of
+from explorer.store.results import Store
+
+if TYPE_CHECKING:
+    from pandas import DataFrame
+
+
+def front_table(path: Path | str, *, thinned: bool = False) -> DataFrame:
+    """The front of a study as its store has it, at today's prices; computes no physics.
+
+    A row a design, most energy first, the index is `design_id`. Columns are named as the keys of a
+    result in JSON; of nested ones each value has a column of its own (`parts.crank`,
+    `settings.cadence_rpm`, `margins.cell_voltage_V`, `ledger_J.copper`, `readings.hold_V`), NaN
+    where a design has none. Lists (`bill`, `cases`) are left out. `thinned` leaves out what a
+    person cannot tell apart, as the page does at first.
+
+    InputError where the study is wrong or no results are stored yet. An empty front is an empty
+    frame.
+    """
+    from explorer.report.table import frame
+
+    project = load(path)
+    with Store.open(path_of(project), read_only=True) as store:
+        view = FrontView.at_todays_prices(project, store)
+        rows = view.rows[np.isin(view.rows, view.read)] if thinned else view.rows
+        return frame(view.records(rows))
+
+
+def write_table(study: Path, file: Path, *, whole: bool = False) -> dict[str, Any]:
+    """Write `front_table` to a CSV or Parquet file, thinned unless the `whole` front is asked for.
+
+    InputError for another kind of file, or Parquet without the library that writes it; DiskError
+    where it cannot be written.
+    """
+    from explorer.report import table
+
+    table.refuse_unknown_kind(file)
+    found = front_table(study, thinned=not whole)
+    table.write(found, file)
+    return {
+        "study": load(study).study.name,
+        "file": str(file),
+        "designs": len(found),
+        "columns": list(found.columns),
+        "thinned": not whole,
+    }

@@ -1,0 +1,294 @@
+"""The words that the command line prints for people, made from a command's answer."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping, Sequence
+from typing import Any
+
+Lines = list[str]
+Answer = Mapping[str, Any]
+
+
+def checked(answer: Answer) -> Lines:
+    """What check says."""
+    return [
+        f"{answer['study']}: {answer['combinations']:,} combinations, no fault found",
+        f"would search: {answer['plan']}",
+        *(f"{column} is {meaning}" for column, meaning in answer.get("columns", {}).items()),
+        *answer["notes"],
+    ]
+
+
+def launched(answer: Answer) -> Lines:
+    """What launch says."""
+    from explorer.decision.confirmation import agreement_sentence
+
+    search = answer["search"]
+    found = (
+        f"{answer['designs_considered']:,} designs considered, "
+        f"{'' if search['feasible_counted'] else 'at least '}{answer['designs_feasible']:,} "
+        f"feasible, {answer['front_size']:,} on the front"
+    )
+    share = search["share_covered"]
+    exact = (
+        "every combination was covered" if answer["exact"] else f"{share:.1%} of all were covered"
+    )
+    return [
+        *search["reuse"],
+        f"searched: {search['why']}",
+        f"{found}; {exact}; {answer['seconds']:.1f} s",
+        *filter(None, [agreement_sentence(search["judged"])]),
+        *_picks(answer),
+        *answer["notes"],
+        *_report(answer),
+    ]
+
+
+def _report(answer: Answer) -> Lines:
+    """Where the page is; nothing where none was asked for."""
+    return [f"report: {answer['report']}"] if answer["report"] else []
+
+
+def reviewed(answer: Answer) -> Lines:
+    """What review says."""
+    lines: Lines = []
+    for one in answer.get("studies", [answer]):
+        if "studies" in answer:
+            lines.append(f"{one['study']} {one['date'] or 'today'}: {one['front_size']:,} designs")
+        lines += [*one["reuse"], *_picks(one)]
+    return [*lines, *_report(answer)]
+
+
+def _picks(answer: Answer) -> Lines:
+    by_id = {record["design_id"]: record for record in answer["front"]}
+    picks = [
+        f"{wish.replace('_', ' ')}: {_in_short(by_id[name])}{_in_builds(by_id[name])}"
+        for wish, name in answer["picks"].items()
+        if name is not None
+    ]
+    return [*filter(None, [answer.get("why_none")]), *picks]
+
+
+def _in_builds(record: Answer) -> str:
+    """How chains built of such parts fare."""
+    if record["hazard_chance"] is None:
+        return ""
+    return (
+        f"; of its builds {record['hazard_chance']:.1%} break a hazard rule, "
+        f"{record['keeps_rules_share']:.0%} keep the others"
+    )
+
+
+def _in_short(record: Answer) -> str:
+    return (
+        f"{record['design_id']}  {record['delivered_energy_J']:.0f} J "
+        f"({record['delivered_energy_J'] / 3600:.2f} Wh), "
+        f"{record['cost']:.2f} {record['currency']}, {record['mass_kg']:.2f} kg, "
+        f"{record['crank_effort_percent']:.0f} % effort, {record['regime']}{_of_several(record)}"
+    )
+
+
+def _of_several(record: Answer) -> str:
+    """Over which cases energy and effort are, and whose the regime is; empty for one case."""
+    cases, weakest = record.get("cases", ()), record.get("ledger_case")
+    if len(cases) < 2 or weakest is None:
+        return ""
+    return (
+        f" ({record['over_cases']} of {len(cases)} cases; regime of {weakest['operator']} into "
+        f"{weakest['pack']})"
+    )
+
+
+def locked(answer: Answer) -> Lines:
+    """What lock says."""
+    if "released" in answer:
+        return [f"released {answer['released']} in {answer['file']}"]
+    warning = [f"warning: {answer['warning']}"] if answer["warning"] else []
+    return [
+        f"locked {_in_short(answer['locked'])}",
+        *warning,
+        *answer["notes"],
+        f"written to {answer['file']}",
+        *([f"build sheet: {answer['sheet']}"] if answer["sheet"] else []),
+        *([f"bill of materials: {answer['bill']}"] if answer["bill"] else []),
+        "the study's page shows it after the next review or rerun",
+    ]
+
+
+def moved(answer: Answer) -> Lines:
+    """What rerun says."""
+    lines = [
+        *answer["notes"],
+        *_causes(answer),
+        f"front: {answer['front_size']} designs, {len(answer['entered'])} entered, "
+        f"{len(answer['left'])} left; {answer['physics_evaluations']} physics evaluations",
+    ]
+    for verdict in answer["locked"]:
+        lines.append(
+            f"locked {verdict['design_id']}: {_verdict_words(verdict, answer['currency'])}"
+        )
+    if "search" in answer:
+        lines.append(f"searched: {answer['search']['why']}")
+    elif answer["price_changes"] or answer["terms_changed"]:
+        lines.append("new prices may justify a fresh search: rerun with --search")
+    return [*lines, *_report(answer)]
+
+
+def _causes(answer: Answer) -> Lines:
+    """What a rerun found changed: prices, the study's terms, inputs, and parts that are free."""
+    causes = [
+        f"price of {c['part']}{_from_pieces(c)}: {_amount(c['old'])} -> {_amount(c['new'])} "
+        f"{c['currency']} ({c['why']}, dated {c['dated']})"
+        for c in answer["price_changes"]
+    ] or ["no price has changed since the last run"]
+    causes += [_term_words(c, answer["currency"]) for c in answer["terms_changed"]]
+    known = {"cost"} if any(c["term"] == "limit_cost" for c in answer["terms_changed"]) else set()
+    causes += [f"changed since the last run: {w}" for w in _changed(answer["changed"], known)]
+    if answer["owned"]:
+        causes.append(
+            f"what if: {', '.join(answer['owned'])} counted as free; the next rerun compares with "
+            "the last one without"
+        )
+    return causes
+
+
+def _changed(changed: Sequence[Answer], known: Collection[str] = ()) -> Lines:
+    """Limits, settings, tables, people and packs that changed, beside limits already `known`."""
+    from explorer.decision.changes import Change
+
+    found = [Change(**one) for one in changed]
+    return [one.words for one in found if one.what != "limit" or one.name not in known]
+
+
+def _term_words(change: Answer, currency: str) -> str:
+    """A change of the study's own terms, and what it does to costs or to the front."""
+    if change["term"] == "build_quantity":
+        kits = f"{change['old']:,} -> {change['new']:,}"
+        return f"build_quantity of the study: {kits} (price breaks count for all kits together)"
+    old, new = (_amount(change[way]) for way in ("old", "new"))
+    return f"the study's limit on cost: {old} -> {new} {currency}"
+
+
+def _from_pieces(change: Answer) -> str:
+    count = change["from_quantity"]
+    return f" from {count} pieces" if count > 1 else ""
+
+
+def _amount(value: float | None) -> str:
+    return "none" if value is None else f"{value:.2f}"
+
+
+def _verdict_words(verdict: Answer, currency: str) -> str:
+    words = verdict["status"].replace("_", " ")
+    if verdict["beaten_by"]:
+        words += f" by {verdict['beaten_by']} ({_better(verdict['by'], currency)})"
+    now, then = verdict["cost"], verdict["cost_when_locked"]
+    if now is not None and then is not None:
+        words += f"; costs {now:.2f} {currency}, {then:.2f} when it was locked"
+    stay, switch = verdict["cost_to_stay"], verdict["cost_to_switch"]
+    if stay is not None and (switch is not None or stay != now):  # owned parts are free
+        words += f"; to stay costs {stay:.2f} {currency}"
+        words += f", to switch {switch:.2f} {currency}" if switch is not None else ""
+    if verdict["tips"]:
+        end = verdict["tips"][0]
+        words += (
+            f"; beaten first by {end['rival'] or 'the limit on cost'}, if {end['part']} "
+            f"{'rises' if end['tips_at'] > end['price'] else 'falls'} from {end['price']:.2f} to "
+            f"{end['tips_at']:.2f} {currency}"
+        )
+    since = [f"since the lock: {one}" for one in _changed(verdict["changed"])]
+    return "; ".join([words, *verdict["reasons"], *since])
+
+
+def _better(by: Mapping[str, float], currency: str) -> str:
+    """What a rival does better, as `12 J more energy, 3.50 EUR less cost`."""
+    from explorer.model.objectives import COST, OBJECTIVES
+
+    return ", ".join(
+        f"{by[one.key]:{'.2f' if one.key == COST else '.4g'}} {one.unit or currency} "
+        f"{'more' if one.more_is_better else 'less'} {one.label.lower()}"
+        for one in OBJECTIVES
+        if by.get(one.key)
+    )
+
+
+def evaluated(answer: Answer) -> Lines:
+    """What evaluate says."""
+    several = len(answer["cases"]) > 1
+    work = answer["ledger_J"]["crank_work"]
+    over = f"energy and effort are the {answer['over_cases']} of {len(answer['cases'])} cases"
+    whose = " into ".join(answer["ledger_case"][key] for key in ("operator", "pack"))
+    return [
+        _in_short(answer),
+        *_fidelity(answer),
+        *([f"{over}; regime and ledger are of {whose}, which delivers least"] if several else []),
+        *map(_one_case, answer["cases"]),
+        f"where the work at the crank goes{f', {whose}' if several else ''}:",
+        *(
+            f"  {name:16s} {value:9.1f} J  {100 * value / work if work else 0:5.1f} %"
+            for name, value in answer["ledger_J"].items()
+        ),
+        "every rule is kept:" if answer["feasible"] else "not feasible:",
+        *_rules(answer),
+    ]
+
+
+def _rules(answer: Answer) -> Lines:
+    """Every rule with its margin, broken ones first."""
+    from explorer.model.evaluate import UNBOUNDED_MARGIN
+    from explorer.model.rules import RULES
+
+    lines = []
+    for name, value in sorted(answer["margins"].items(), key=lambda item: item[1] >= 0):
+        rule = RULES.get(name)
+        unit = rule.unit if rule else answer["currency"]
+        meaning = rule.description if rule else "The study's limit on cost."
+        room = f"{'broken' if value < 0 else 'kept'} by {abs(value):.4g} {unit}"
+        if value <= UNBOUNDED_MARGIN:
+            room = "broken beyond measure"
+        lines.append(f"  {room}: {meaning} ({name})")
+    return lines
+
+
+def _fidelity(answer: Answer) -> Lines:
+    """How a slower fidelity compares with the search's."""
+    lines = []
+    if "averaged" in answer:
+        quick = answer["averaged"]
+        lines.append(
+            f"stepped through time; the averaged model of the search gives "
+            f"{quick['delivered_energy_J']:.0f} J"
+            if quick
+            else "stepped through time: the averaged model of the search does not hold for this "
+            "chain, whose bank does not carry the load from one stroke to the next, or would be "
+            "left with energy that it cannot hold"
+        )
+    if "waveform" in answer:
+        window = answer["waveform"]
+        lines.append(
+            f"at switching level, {window['seconds']:g} s from {window['start_V']:.2f} V: "
+            f"{window['bus_current_A']:.4g} A into the bus, the search reads "
+            f"{window['difference_percent']:+.2f} % of that more"
+        )
+    return lines
+
+
+def tabled(answer: Answer) -> Lines:
+    """What table says."""
+    of = "the front, thinned to what a person can tell apart" if answer["thinned"] else "the front"
+    return [
+        f"{answer['designs']:,} designs of {of}, {len(answer['columns'])} columns",
+        f"written to {answer['file']}",
+    ]
+
+
+def _one_case(case: Answer) -> str:
+    """One case: what one person gets into one pack."""
+    percent, first = case["minutes_per_percent"], case["time_to_first_charge_s"]
+    gains = "gains nothing" if percent is None else f"{percent:.2g} minutes for 1 %"
+    charged = "never charged" if first is None else f"first charge after {first:.0f} s"
+    return (
+        f"  {case['operator']} into {case['pack']}, {case['minutes']:g} minutes: "
+        f"{case['delivered_energy_J']:.0f} J, {gains}, "
+        f"{case['crank_effort_percent']:.0f} % effort, {case['regime']}, {charged}"
+    )

@@ -1,0 +1,1 @@
+"""What prices, stock and doubt do to a choice."""

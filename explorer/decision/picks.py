@@ -1,0 +1,160 @@
+"""Which design answers each plain wish, of those whose builds keep their promises."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from explorer import front
+from explorer.inputs.study import Project
+from explorer.model import promise
+from explorer.model.objectives import COST, KEYS, OBJECTIVES
+from explorer.model.space import Rows
+from explorer.store.keys import Numbers, ids_of, search_key
+from explorer.store.results import Store
+from explorer.store.stored import Stored
+from explorer.units import Array
+
+RECOMMENDED = "recommended"
+WISHES = (*(one.wish for one in OBJECTIVES), RECOMMENDED)
+"""The picks by name: the extreme of each objective, then the recommended one."""
+RUNNERS_UP = 12
+"""Designs next in votes that are looked at as closely as the picks, and half as many in cost."""
+AGREES = 0.03
+"""How far a session's energy may be below the averaged one: what the model promises with the
+stroke.
+"""
+
+
+def picks(points: ArrayLike, units: ArrayLike) -> dict[str, int]:
+    """Index of the design that answers each wish, keys as in `WISHES`.
+
+    `points` (n, objectives) as `objectives.points` gives them, `units` (objectives,) as for
+    `front.votes`. See `front.extremes` and `front.recommended` for ties and errors; one design may
+    answer several wishes. ValueError for another number of objectives.
+    """
+    points = np.asarray(points, dtype=float)
+    if points.ndim != 2 or points.shape[1] != len(OBJECTIVES):
+        raise ValueError(f"picks need {len(OBJECTIVES)} objectives, got points {points.shape}")
+    best = front.extremes(points).tolist()
+    return dict(zip(WISHES, [*best, front.recommended(points, units)], strict=True))
+
+
+def refuted(session_J: Array, averaged_J: Array) -> NDArray[np.bool_]:
+    """Where a session delivers less than the averaged model says by more than that promises, (n,).
+    NaN, which stands for a session that was not stepped, is not refuted.
+    """
+    return np.asarray(session_J < (1 - AGREES) * averaged_J)
+
+
+@dataclass(frozen=True)
+class Picker:
+    """Picks from a front: `rows` of stored designs with their `cost` (n,). `units` (objectives,)
+    says how much of each objective counts alike, see `front.votes`.
+    """
+
+    project: Project
+    store: Store
+    stored: Stored
+    cost: Array
+    rows: Rows
+    units: Array
+
+    @property
+    def points(self) -> Array:
+        """Objectives of the front."""
+        return self._points(self.rows)
+
+    def _points(self, rows: Rows) -> Array:
+        return self.stored.objectives(self.cost)[rows]
+
+    @cached_property
+    def _builds_key(self) -> str:
+        return f"builds:{search_key(self.project)}"
+
+    def odds(self, numbers: Numbers) -> list[promise.Odds]:
+        """What builds of some designs came to, as far as any launch has drawn them."""
+        drawn = self.store.search_progress(self._builds_key)
+        names = ids_of(numbers) if drawn else [""] * len(numbers)
+        return [promise.Odds(*drawn.get(name, ())) for name in names]
+
+    def hold(self, numbers: Numbers) -> NDArray[np.bool_]:
+        """Which designs keep their promises in their builds, so that they may be picked, (n,)."""
+        limit = self.project.study.build.hazard_chance
+        return np.array([one.holds(limit) for one in self.odds(numbers)], dtype=bool)
+
+    def draw_builds(self, workers: int) -> None:
+        """Draw builds of the front's contenders, as far as no launch has, and keep them."""
+        numbers = self.stored.numbers[self.rows]
+        known = self.odds(numbers)
+        designs = self.stored.designs.take(self.rows)
+        ranks = promise.ranks(self.points, self.units)
+        found = promise.settle(self.project, designs, ranks, known, workers)
+        drawn = {
+            name: list(now)
+            for name, now, before in zip(ids_of(numbers), found, known, strict=True)
+            if now != before
+        }
+        if drawn:
+            before_all = self.store.search_progress(self._builds_key)
+            self.store.save_progress(self._builds_key, {**before_all, **drawn})
+
+    def holding(self) -> Rows:
+        """Rows of the front's designs that keep their promises in their builds."""
+        return self.rows[self.hold(self.stored.numbers[self.rows])]
+
+    def picked(self, sessions: Mapping[str, Any]) -> dict[str, int]:
+        """Row of the design that answers each wish, of those that hold in their builds and that
+        none of some `sessions` (design id -> result) refutes; empty where there is none.
+        """
+        rows = self.holding()
+        rows = rows[~refuted(*self.energies(rows, sessions))]
+        if not len(rows):
+            return {}
+        return {wish: int(rows[k]) for wish, k in picks(self._points(rows), self.units).items()}
+
+    def energies(self, rows: Rows, sessions: Mapping[str, Any]) -> tuple[Array, Array]:
+        """Energies of some designs by session, NaN where none was stepped, and averaged, J."""
+        known = {int(name, 16): float(one["session_energy_J"]) for name, one in sessions.items()}
+        numbers = self.stored.numbers[rows].tolist()
+        by_session = np.array([known.get(number, np.nan) for number in numbers], dtype=float)
+        return by_session, self.stored.delivered_energy_J[rows]
+
+    def runners_up(self) -> list[int]:
+        """Rows of the designs that a change of prices is likely to pick: the recommended one and
+        the cheapest alone depend on prices.
+        """
+        rows = self.holding()
+        if not len(rows):
+            return []
+        points = self._points(rows)
+        liked = np.argsort(-front.votes(points, self.units), kind="stable")
+        cheap = np.argsort(points[:, KEYS.index(COST)], kind="stable")
+        return [int(rows[k]) for k in (*liked[:RUNNERS_UP], *cheap[: RUNNERS_UP // 2])]
+
+    def why_none(self) -> str:
+        """Why no design of the front may be picked; empty where one may."""
+        if len(self.holding()) or not len(self.rows):
+            return ""
+        limit = self.project.study.build.hazard_chance
+        numbers = self.stored.numbers[self.rows]
+        known = zip(ids_of(numbers), self.odds(numbers), strict=True)
+        drawn = [(name, one) for name, one in known if one.draws]
+        if not drawn:
+            return (
+                "No builds of the front's designs were drawn yet, so none is recommended: launch "
+                "the study again."
+            )
+        name, best = min(drawn, key=lambda item: (item[1].hazard_chance, -item[1].kept))
+        return (
+            f"No design can be recommended. Builds were drawn of {len(drawn):,} designs of the "
+            f"front, and none keeps its promises in them: {name} comes nearest, breaks a rule that "
+            f"protects somebody in {best.hazard_chance:.1%} of builds (the study allows "
+            f"{limit:.1%}) and keeps the others in {best.keeps_rules_share:.0%} (needed "
+            f"{promise.KEEPS_RULES:.0%})."
+        )

@@ -1,0 +1,195 @@
+"""Parts left of the bus, from the crank to the rectifier: one frozen record a row, in SI."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, ClassVar, Literal
+
+from pydantic import AfterValidator, Field, model_validator
+
+from explorer.inputs.machine_kinds import MACHINE_KINDS, MachineKind
+from explorer.inputs.records import (
+    MASS_MEANING,
+    NonNegative,
+    Part,
+    Positive,
+    Share,
+    described,
+    row_of,
+)
+
+MachineKindName = Annotated[str, AfterValidator(row_of(MACHINE_KINDS))]
+
+
+class Crank(Part):
+    """Handle and arm, one-handed."""
+
+    mass_kg: NonNegative = Field(description=MASS_MEANING, examples=[0.48])
+    radius_m: Positive = Field(description="axle to handle", examples=[0.17])
+    torque_limit_N_m: Positive = Field(description="what arm and joint bear", examples=[60])
+
+
+class Gearing(Part):
+    """One or more stages between crank and generator; `ratio` is generator over crank speed.
+
+    Drag and torque limit hold at the crank shaft.
+    """
+
+    mass_kg: NonNegative = Field(description=MASS_MEANING, examples=[0.35])
+    ratio: Positive = Field(
+        description="generator's speed over the crank's, all stages together", examples=[1.3]
+    )
+    efficiency: Share = Field(description="of all stages together, drag left out", examples=[0.97])
+    drag_torque_N_m: NonNegative = Field(
+        description="to turn it without load, at the crank", examples=[0.1]
+    )
+    torque_limit_N_m: Positive = Field(description="what it bears, at the crank", examples=[22])
+
+
+class Generator(Part):
+    """A permanent-magnet machine, per phase; tables may give line-to-line values instead.
+
+    EMF constant: peak volts per mechanical rad/s (without phases: volts per rad/s).
+    Resistance at 20 C. Drag: `drag_torque_N_m + drag_viscous_N_m_s * w` at the generator shaft.
+    """
+
+    LINE_COLUMNS: ClassVar[dict[str, str]] = {
+        "emf_{}_V_s": "peak EMF between two leads for each radian a second of the shaft",
+        "resistance_{}_ohm": "between two leads at 20 degrees C",
+        "inductance_{}_H": "between two leads",
+    }
+    """Columns, with `line` or `phase` in the braces, that a table may give between two leads, and
+    what they hold then; for which kinds, their rows say."""
+
+    mass_kg: NonNegative = Field(description=MASS_MEANING, examples=[2.3])
+    kind: MachineKindName = Field(description=described(MACHINE_KINDS), examples=["three_phase"])
+    emf_phase_V_s: Positive = Field(
+        description="peak EMF of one phase or winding; of a brushed machine its voltage",
+        examples=[0.35],
+    )
+    resistance_phase_ohm: Positive = Field(
+        description="of one phase or winding at 20 degrees C; half of that between two leads",
+        examples=[0.15],
+    )
+    inductance_phase_H: NonNegative = Field(
+        description="of one phase or winding; half of that between two leads", examples=[0.0003]
+    )
+    pole_pairs: Annotated[int, Field(ge=1)] = Field(
+        description="electrical cycles in a turn: half the number of magnets", examples=[15]
+    )
+    drag_torque_N_m: NonNegative = Field(
+        description="to turn the open machine slowly, at its shaft", examples=[0.15]
+    )
+    drag_viscous_N_m_s: NonNegative = Field(
+        description="by how much that grows with speed", examples=[0.0008]
+    )
+    current_limit_A: Positive = Field(
+        description="rms of a phase that the winding bears", examples=[12]
+    )
+    speed_limit_rpm: Positive = Field(description="what the rotor bears", examples=[900])
+    heat_capacity_J_per_K: Positive = Field(
+        description="of the winding: copper's mass in kg times 390", examples=[400]
+    )
+
+    @model_validator(mode="before")
+    @classmethod
+    def _phase_values(cls, row: Any) -> Any:
+        """Accept `emf_line_V_s`, `resistance_line_ohm`, `inductance_line_H` of a star winding."""
+        if not isinstance(row, dict):
+            return row
+        row = dict(row)
+        known = MACHINE_KINDS.get(str(row.get("kind")))
+        factors = known.line_columns if known else {}
+        for pattern in cls.LINE_COLUMNS:
+            line, phase = pattern.format("line"), pattern.format("phase")
+            if row.get(line) is None:
+                row.pop(line, None)
+                continue
+            if row.get(phase) is not None:
+                raise ValueError(f"fill {line} or {phase}, not both")
+            if pattern not in factors:
+                able = [k.name for k in MACHINE_KINDS.values() if pattern in k.line_columns]
+                raise ValueError(
+                    f"{line} is for {' or '.join(able)} only, a {row.get('kind')} has phases"
+                )
+            try:
+                row[phase] = float(row.pop(line)) * factors[pattern]
+            except (TypeError, ValueError):
+                raise ValueError(f"{line} must be a number") from None
+        return row
+
+    @property
+    def machine(self) -> MachineKind:
+        """What sets its kind apart."""
+        return MACHINE_KINDS[self.kind]
+
+    @property
+    def valves(self) -> int:
+        """Valves of its bridge."""
+        return self.machine.valves
+
+    @property
+    def blocking_valves(self) -> int:
+        """Valves of its bridge that block the bus voltage at a time."""
+        return self.machine.blocking_valves
+
+
+class Lead(Part):
+    """Between generator and rectifier, one conductor: cable, slip ring or hollow-axle lead."""
+
+    mass_kg: NonNegative = Field(description=MASS_MEANING, examples=[0.12])
+    resistance_ohm: NonNegative = Field(
+        description="of one conductor between generator and rectifier", examples=[0.01]
+    )
+    drag_torque_N_m: NonNegative = Field(
+        description="of a slip ring, at the generator's shaft; 0 for a cable", examples=[0]
+    )
+    current_limit_A: Positive = Field(description="rms that one conductor bears", examples=[15])
+
+
+class Rectifier(Part):
+    """One diode or one active valve; how many a bridge takes, the generator's kind says.
+
+    v = emission_V * ln(1 + i/saturation_A) + resistance_ohm * i; saturation 0 is an active valve.
+    Before an active valve has its supply, its body diode (`body_drop_V`) carries the current.
+    """
+
+    mass_kg: NonNegative = Field(description=MASS_MEANING, examples=[0.0012])
+    kind: Literal["schottky", "silicon", "active"] = Field(
+        description="`schottky`, `silicon` or `active`", examples=["schottky"]
+    )
+    saturation_A: NonNegative = Field(
+        description="saturation current; 0 for an active valve", examples=[9e-05]
+    )
+    emission_V: NonNegative = Field(
+        description="emission coefficient times thermal voltage; above 0 for a diode",
+        examples=[0.034],
+    )
+    resistance_ohm: NonNegative = Field(
+        description="series resistance, of an active valve its on-resistance", examples=[0.045]
+    )
+    leakage_A: NonNegative = Field(
+        description="reverse current at the voltage and temperature that it works at",
+        examples=[0.0005],
+    )
+    reverse_limit_V: Positive = Field(description="what it blocks", examples=[40])
+    current_limit_A: Positive = Field(description="mean current that it bears", examples=[3])
+    thermal_K_per_W: Positive = Field(description="junction to ambient, as mounted", examples=[40])
+    junction_limit_C: Positive = Field(description="highest junction temperature", examples=[125])
+    supply_A: NonNegative = Field(
+        description="what a whole bridge of active valves takes from the bus; 0 for diodes",
+        examples=[0],
+    )
+    body_drop_V: NonNegative = Field(
+        description="drop of an active valve before it has its supply; 0 for diodes", examples=[0]
+    )
+    start_V: NonNegative = Field(
+        description="bus voltage at which active valves start; 0 for diodes", examples=[0]
+    )
+
+    @model_validator(mode="after")
+    def _active_is_ideal(self) -> Rectifier:
+        if (self.saturation_A == 0) != (self.kind == "active"):
+            raise ValueError("saturation_A is 0 for kind active and above 0 for diodes")
+        if self.kind != "active" and self.emission_V == 0:
+            raise ValueError("emission_V of a diode must be above 0")
+        return self

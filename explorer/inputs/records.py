@@ -1,0 +1,156 @@
+"""What every row of a table has, and the tables of packs and operators: frozen records in SI.
+
+Columns of a table are the fields of its record, each with its meaning and an example. Prices are
+not here: they change, physics does not. The links' records are in `front_parts` and `back_parts`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from datetime import date
+from typing import Annotated, Any
+
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    ConfigDict,
+    Field,
+    StringConstraints,
+)
+
+from explorer.inputs.pack_kinds import PACK_KINDS, PackKind
+
+Identifier = Annotated[str, StringConstraints(pattern=r"^[a-z][a-z0-9_]{0,47}$")]
+Text = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1, max_length=200)]
+Positive = Annotated[float, Field(gt=0)]
+NonNegative = Annotated[float, Field(ge=0)]
+Share = Annotated[float, Field(gt=0, le=1)]
+
+
+def described(table: Mapping[str, Any]) -> str:
+    """The names of a table of kinds, with what each is about, as one piece of text."""
+    *others, last = (f"`{kind.name}` ({kind.about})" for kind in table.values())
+    return f"{', '.join(others)} or {last}"
+
+
+def row_of(table: Mapping[str, Any]) -> Callable[[str], str]:
+    """A check that a name is of a row of a table, which is read when the check is made."""
+
+    def checked(name: str) -> str:
+        if name not in table:
+            *others, last = (repr(known) for known in table)
+            raise ValueError(f"must be {', '.join(others)} or {last}")
+        return name
+
+    return checked
+
+
+PackKindName = Annotated[str, AfterValidator(row_of(PACK_KINDS))]
+
+
+MASS_MEANING = "mass of one piece"
+
+
+class Record(BaseModel):
+    """A row of a table: who it is, where its values come from, and when they were taken."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+
+    id: Identifier = Field(
+        description="name for study files and prices: lower-case letters, digits and `_`, a letter "
+        "first"
+    )
+    name: Text = Field(description="what people call it")
+    source: Text = Field(
+        description='where the values come from: a data sheet\'s class, a measurement, "assumed"',
+        examples=["invented as an example"],
+    )
+    dated: date = Field(
+        description="the day they were taken, such as 2026-11-25", examples=["2026-11-25"]
+    )
+
+
+class Part(Record):
+    """A part that has a mass and, in prices.csv, a price."""
+
+    mass_kg: NonNegative = Field(description=MASS_MEANING)
+
+
+class Pack(Record):
+    """What is charged. Energy counts at its terminals; how it draws, its kind says."""
+
+    kind: PackKindName = Field(description=described(PACK_KINDS), examples=["steady"])
+    current_A: Positive = Field(description="that it draws at 5 V", examples=[2])
+    hold_V: Positive = Field(description="input that it holds or drops out below", examples=[4.4])
+    input_max_V: Positive = Field(description="absolute maximum of its input", examples=[5.5])
+    retry_s: NonNegative = Field(
+        description="that a retrying pack waits; 0 for others", examples=[0]
+    )
+    capacity_Wh: Positive = Field(description="of its cells", examples=[20])
+
+    @property
+    def behaviour(self) -> PackKind:
+        """What sets its kind apart."""
+        return PACK_KINDS[self.kind]
+
+    @property
+    def wait_s(self) -> float:
+        """How long it takes nothing once its supply is back, s."""
+        return self.retry_s if self.behaviour.waits_to_connect else 0.0
+
+
+class Operator(Record):
+    """Who turns: critical power and W', comfort, and the torque-velocity line of a sprint."""
+
+    critical_power_W: Positive = Field(
+        description="mechanical power at the crank that can be held for long (critical power)",
+        examples=[45],
+    )
+    reserve_J: NonNegative = Field(
+        description="work above it until exhaustion (W')", examples=[3600]
+    )
+    comfort_force_N: Positive = Field(
+        description="force along the handle's path that stays comfortable", examples=[40]
+    )
+    force_limit_N: Positive = Field(description="hardest pull at the start", examples=[150])
+    power_share: Share = Field(
+        description="of the endurance power that a session may ask", examples=[0.5]
+    )
+    sprint_torque_N_m: Positive = Field(
+        description="at the crank at speed 0, extrapolated from sprints", examples=[95]
+    )
+    sprint_speed_rad_s: Positive = Field(
+        description="at torque 0, extrapolated from sprints", examples=[21.7]
+    )
+    unevenness: Annotated[float, Field(ge=0, lt=1)] = Field(
+        description="torque within a turn is its mean times (1 + unevenness x sine)", examples=[0.7]
+    )
+
+
+@dataclass(frozen=True)
+class SettingRow:
+    """A number that a design chooses beside its parts: what it is, and values as an example."""
+
+    meaning: str
+    example: tuple[float, ...]
+
+
+SETTING_ROWS: dict[str, SettingRow] = {
+    "cells_series": SettingRow("cells in a row; their voltages add up", (5, 6)),
+    "cells_parallel": SettingRow("rows of cells side by side", (1,)),
+    "cadence_rpm": SettingRow("turns of the crank a minute", (60, 70, 80)),
+    "undervoltage_off_V": SettingRow(
+        "bank voltage at which the load is cut; above the converter's least input, below which "
+        "its output can run wild",
+        (4.0,),
+    ),
+    "undervoltage_band_V": SettingRow(
+        "the load connects when the bank is so far above undervoltage_off_V", (1.6,)
+    ),
+    "overvoltage_off_V": SettingRow(
+        "bank voltage above which the load is cut, to spare the converter", (9.0, 10.5)
+    ),
+}
+"""The settings of every design by name."""
+SETTINGS = tuple(SETTING_ROWS)

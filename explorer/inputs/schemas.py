@@ -1,0 +1,129 @@
+"""JSON Schema of the files that people write, from the records that read them."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+from explorer.inputs.links import LINKS
+from explorer.inputs.records import SETTING_ROWS
+from explorer.inputs.sections import MOST_VALUES, NAMED_SECTIONS, SECTIONS, WHOLE_SETTINGS, Setting
+
+Schema = dict[str, Any]
+
+DIALECT = "https://json-schema.org/draft/2020-12/schema"
+ID_TEXT: Schema = {"type": "string", "pattern": "^[a-z][a-z0-9_]{0,47}$"}
+ABOVE_ZERO: Schema = {"exclusiveMinimum": 0, "exclusiveMaximum": 1e9}
+
+
+def study_schema() -> Schema:
+    """What a study file may hold, with the meaning of every key."""
+    definitions: Schema = {}
+    sections: Schema = {}
+    for name, model in SECTIONS.items():
+        schema = model.model_json_schema(ref_template="#/$defs/{model}")
+        definitions |= schema.pop("$defs", {})
+        sections[name] = schema
+    sections["choices"] = _table(NAMED_SECTIONS["choices"], {name: _choice(name) for name in LINKS})
+    sections["settings"] = _table(
+        NAMED_SECTIONS["settings"],
+        {name: _setting(name) for name in SETTING_ROWS},
+        required=list(SETTING_ROWS),
+    )
+    return {
+        "$schema": DIALECT,
+        "title": "A study of genchain",
+        **_table(
+            "Who cranks, which parts may be chosen, and what is asked.",
+            {name: _tidy(section) for name, section in sections.items()},
+            required=["study", "session", "settings"],
+        ),
+        "$defs": {name: _tidy(schema) for name, schema in definitions.items()},
+    }
+
+
+def design_schema() -> Schema:
+    """What the file of one design may hold."""
+    parts: Schema = {
+        name: ID_TEXT | {"description": f"Id of a row of {link.table}.csv."}
+        for name, link in LINKS.items()
+    }
+    settings: Schema = {
+        name: {
+            "type": "integer" if name in WHOLE_SETTINGS else "number",
+            **ABOVE_ZERO,
+            "description": row.meaning,
+        }
+        for name, row in SETTING_ROWS.items()
+    }
+    tables = {
+        "parts": _table("The part of each link.", parts, required=list(parts)),
+        "settings": _table("Every setting, one number.", settings, required=list(settings)),
+    }
+    about = "One chain: its parts and settings."
+    return {
+        "$schema": DIALECT,
+        "title": "A design of genchain",
+        **_table(about, tables, required=list(tables)),
+    }
+
+
+SCHEMAS: dict[str, Callable[[], Schema]] = {"study": study_schema, "design": design_schema}
+"""Kinds of files by name."""
+
+
+def _table(about: str, keys: Schema, required: list[str] | None = None) -> Schema:
+    return {
+        "type": "object",
+        "description": about,
+        "properties": keys,
+        "additionalProperties": False,
+        **({"required": required} if required else {}),
+    }
+
+
+def _choice(link: str) -> Schema:
+    ids: Schema = {"type": "array", "items": ID_TEXT, "minItems": 1, "uniqueItems": True}
+    return {
+        "description": f'Ids of {LINKS[link].table}.csv that may be chosen, or "all".',
+        "anyOf": [{"const": "all"}, ids],
+        "default": "all",
+    }
+
+
+def _setting(name: str) -> Schema:
+    number: Schema = {"type": "integer" if name in WHOLE_SETTINGS else "number", **ABOVE_ZERO}
+    span = _tidy(Setting.model_json_schema())
+    del span["properties"]["listed"]  # how a list is kept, no key of the file
+    span["oneOf"] = [{"required": ["step"]}, {"required": ["sweep_points"]}]
+    return {
+        "description": SETTING_ROWS[name].meaning,
+        "anyOf": [
+            number,
+            {"type": "array", "items": number, "minItems": 1, "maxItems": MOST_VALUES},
+            span,
+        ],
+        "examples": [list(SETTING_ROWS[name].example)],
+    }
+
+
+def _tidy(schema: Schema) -> Schema:
+    """A schema without titles that only repeat a key, and without null, which TOML has not."""
+    kept = {
+        word: _tidy_word(word, value)
+        for word, value in schema.items()
+        if word != "title" and (word, value) != ("default", None)
+    }
+    others = [one for one in kept.get("anyOf", ()) if one != {"type": "null"}]
+    if len(others) == 1:
+        del kept["anyOf"]
+        return {**others[0], **kept}
+    return {**kept, "anyOf": others} if others else kept
+
+
+def _tidy_word(word: str, value: Any) -> Any:
+    if word in ("properties", "$defs"):
+        return {name: _tidy(schema) for name, schema in value.items()}
+    if word in ("items", "additionalProperties") and isinstance(value, dict):
+        return _tidy(value)
+    return [_tidy(one) for one in value] if word == "anyOf" else value

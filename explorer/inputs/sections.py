@@ -1,0 +1,306 @@
+"""The sections of a study file as records: typed as TOML types them, every key with its meaning."""
+
+from __future__ import annotations
+
+from datetime import date
+from math import floor
+from typing import Annotated, Any, Literal
+
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
+
+from explorer.inputs.prices import Currency, Offer
+from explorer.inputs.records import SETTINGS, Identifier, Positive, Text
+
+MOST_VALUES = 10_000
+"""Of one setting: more than any comparator or cadence can resolve."""
+
+Folder = Annotated[str, Field(min_length=1, max_length=200)]
+
+
+def _each_once(names: tuple[str, ...]) -> tuple[str, ...]:
+    if len(set(names)) < len(names):
+        raise ValueError("must name each once")
+    return names
+
+
+Names = Annotated[
+    tuple[Identifier, ...], Field(strict=False, min_length=1), AfterValidator(_each_once)
+]
+
+
+class Section(BaseModel):
+    """A table of the study file: typed as TOML types it, no unknown keys."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", strict=True, allow_inf_nan=False)
+
+
+class Heading(Section):
+    """What the study asks, and where its tables stand."""
+
+    name: Identifier = Field(
+        description="The file's name without .toml: lower-case letters, digits and _.",
+        examples=["my_study"],
+    )
+    title: Text = Field(
+        description="Heading of the page, one line.", examples=["A chain of my own"]
+    )
+    question: Annotated[str, Field(min_length=1, max_length=2000)] = Field(
+        description="What the study is to answer, in your own words.",
+        examples=["Which chain gives the pack the most in ten minutes at the crank?"],
+    )
+    tables: Folder = Field(
+        default="parts",
+        description="Folder beside the study file with one CSV a link of the chain, packs.csv, "
+        "operators.csv and prices.csv.",
+    )
+    bench: Folder = Field(
+        default="bench",
+        description="Folder beside the study file with the measured points of converters.",
+    )
+
+
+class Session(Section):
+    """Who cranks, for how long, into which packs, in which surroundings."""
+
+    minutes: Annotated[float, Field(gt=0, le=1440)] = Field(
+        description="How long one session at the crank lasts.", examples=[10]
+    )
+    operators: Names = Field(
+        description="Ids of operators.csv: who cranks. Each is a case with each pack.",
+        examples=[["my_operator"]],
+    )
+    packs: Names = Field(description="Ids of packs.csv: what is charged.", examples=[["my_pack"]])
+    over_cases: Literal["mean", "worst"] = Field(
+        default="mean",
+        description="Whether the mean or the worst of several operators and packs counts.",
+    )
+    ambient_C: Annotated[float, Field(ge=-40, le=60)] = Field(
+        default=25.0, description="Temperature of the surroundings."
+    )
+    winding_C: Annotated[float, Field(ge=-40, le=180)] = Field(
+        default=60.0, description="Temperature at which the copper of a winding is taken."
+    )
+    overspeed: Annotated[float, Field(ge=1, le=3)] = Field(
+        default=1.25, description="Nothing may be harmed at this many times the cadence."
+    )
+    overspeed_rpm: Annotated[float, Field(ge=0, le=400)] | None = Field(
+        default=None,
+        description="Nothing may be harmed at this speed of a hand that runs on when the load is "
+        "gone. Left out: 150 rpm on a crank of 0.17 m, with the inverse root of its radius; 0: "
+        "the multiple of the cadence alone.",
+        examples=[150],
+    )
+
+
+Moderate = Annotated[float, Field(gt=0, lt=1e9)]
+
+
+class Setting(Section):
+    """One setting of a design: a list of values, a grid (`step`), or a continuous range."""
+
+    low: Moderate = Field(description="Lower end of a range.")
+    high: Moderate = Field(description="Upper end of a range.")
+    step: Moderate | None = Field(
+        default=None, description="Distance of the values of a grid, from `low` on."
+    )
+    sweep_points: Annotated[int, Field(ge=1, le=MOST_VALUES)] | None = Field(
+        default=None,
+        description="The range is continuous; where every design is tried, so many even points of "
+        "it are.",
+    )
+    listed: tuple[Moderate, ...] = Field(
+        default=(), description="The values of a list, rising; not a key of the file."
+    )
+
+    @property
+    def continuous(self) -> bool:
+        """Any number between low and high will do."""
+        return self.sweep_points is not None
+
+    @property
+    def values(self) -> tuple[float, ...]:
+        """What a sweep visits, rising; of a continuous range its `sweep_points` even points."""
+        width = self.high - self.low
+        if self.listed:
+            return self.listed
+        if self.step is not None:
+            # The allowance keeps the upper end where low + n step just misses it in binary.
+            count = floor(width / self.step + 1e-6) + 1
+            return tuple(round(self.low + index * self.step, 12) for index in range(count))
+        count = self.sweep_points if self.sweep_points and width else 1
+        if count == 1:
+            return (self.low + width / 2,)
+        return tuple(self.low + width * (index / (count - 1)) for index in range(count))
+
+    @model_validator(mode="before")
+    @classmethod
+    def _from_list(cls, given: Any) -> Any:
+        if isinstance(given, dict):
+            if "listed" in given:
+                raise ValueError("lists its values in brackets, without braces")
+            return given
+        values = given if isinstance(given, list) else [given]
+        if not all(isinstance(v, int | float) and not isinstance(v, bool) for v in values):
+            raise ValueError("must be numbers in brackets or {low, high, step or sweep_points}")
+        if not 1 <= len(values) <= MOST_VALUES:
+            raise ValueError(f"must hold 1 to {MOST_VALUES} values, holds {len(values)}")
+        if not all(0 < value < 1e9 for value in values):  # false for NaN too
+            raise ValueError("must be numbers above 0 and below 1e9")
+        listed = tuple(sorted({float(value) for value in values}))
+        return {"low": listed[0], "high": listed[-1], "listed": listed}
+
+    @model_validator(mode="after")
+    def _spread(self) -> Setting:
+        if self.listed:
+            return self
+        if self.low > self.high:
+            raise ValueError(f"low {self.low:g} must not be above high {self.high:g}")
+        if (self.step is None) == (self.sweep_points is None):
+            raise ValueError("needs either step (a grid) or sweep_points (continuous)")
+        if self.step is not None and (self.high - self.low) / self.step >= MOST_VALUES:
+            raise ValueError(f"makes more than {MOST_VALUES} values, the step is too small")
+        return self
+
+
+class Limits(Section):
+    """What the study does not accept; without a line there is no such limit."""
+
+    cost: Positive | None = Field(
+        default=None,
+        description="Highest cost of a design, in the study's currency.",
+        examples=[120],
+    )
+    mass_kg: Positive | None = Field(
+        default=None, description="Highest mass of all parts together.", examples=[5.0]
+    )
+    crank_effort_percent: Positive | None = Field(
+        default=None,
+        description="Highest effort, of what the operator can hold for the session in comfort.",
+        examples=[100],
+    )
+    delivered_energy_J: Positive | None = Field(
+        default=None, description="Least energy into the pack.", examples=[300]
+    )
+    first_charge_s: Positive | None = Field(
+        default=None,
+        description="Longest time from an empty bank until the pack first gets something.",
+        examples=[180],
+    )
+
+
+class PriceSection(Section):
+    """How prices.csv and offers of suppliers are read."""
+
+    currency: Currency = Field(
+        default="EUR", description="Currency of the study: three capitals of ISO 4217."
+    )
+    rates: dict[Currency, Positive] = Field(
+        default_factory=dict,
+        description="What one unit of a foreign currency is worth in the study's currency.",
+        examples=[{"USD": 0.9}],
+    )
+    rates_dated: date | None = Field(
+        default=None,
+        description="The day on which the rates were taken; needed with rates.",
+        examples=[date(2026, 11, 2)],
+    )
+    old_after_days: Annotated[int, Field(ge=1, le=36500)] = Field(
+        default=365, description="Prices and rates older than this are named."
+    )
+    build_quantity: Annotated[int, Field(ge=1, le=1_000_000)] = Field(
+        default=1, description="How many kits are built: it decides on quantity breaks."
+    )
+    offers: Annotated[tuple[Offer, ...], Field(strict=False)] = Field(
+        default=(), description="Price lists of suppliers, one table [[prices.offers]] each."
+    )
+
+    @model_validator(mode="after")
+    def _dated(self) -> PriceSection:
+        if self.rates and self.rates_dated is None:
+            raise ValueError("rates need rates_dated, the day they were taken")
+        return self
+
+
+class Search(Section):
+    """How designs are looked for; `minutes` is all it needs."""
+
+    minutes: Annotated[float, Field(gt=0, le=10_080)] = Field(
+        default=10.0, description="How long a launch may search."
+    )
+    method: Literal["auto", "sweep", "sample"] = Field(
+        default="auto",
+        description="sweep tries every combination, sample some of them; auto sweeps what can be "
+        "swept in the time.",
+    )
+    sampler: Literal["nsga2", "nsga3", "tpe", "random"] = Field(
+        default="nsga2", description="Which sampler of Optuna proposes the first designs."
+    )
+    seed: Annotated[int, Field(ge=0, lt=2**32)] = Field(
+        default=1, description="Seed of what is drawn at random."
+    )
+    evaluations: Annotated[int, Field(ge=1, le=10**9)] = Field(
+        default=20_000, description="How many designs a sampled search evaluates at most."
+    )
+    batch: Annotated[int, Field(ge=1, le=10**6)] = Field(
+        default=500, description="How many designs a sampled search evaluates at a time."
+    )
+    cluster: Annotated[str, Field(pattern=r"^[a-z+]+://[^\s]+$")] | None = Field(
+        default=None,
+        description="Address of a Dask scheduler whose workers search.",
+        examples=["tcp://10.0.0.5:8786"],
+    )
+
+
+class CarrySection(Section):
+    """Whether the kit is worth its weight, against charged spare packs."""
+
+    days: Annotated[float, Field(gt=0, le=3650)] = Field(
+        default=14.0, description="Days without another source."
+    )
+    minutes_per_day: Annotated[float, Field(gt=0, le=1440)] = Field(
+        default=30.0, description="Minutes at the crank each day."
+    )
+    spare_Wh_per_kg: Annotated[float, Field(gt=0, le=1000)] = Field(
+        default=130.0,
+        description="What a charged spare pack gives for each kilogram (typical, from memory).",
+    )
+
+
+class Build(Section):
+    """What the build sheet is made with, and the risk that a lock warns of."""
+
+    resistor_series: Literal["E24", "E96"] = Field(
+        default="E96", description="Preferred values from which dividers are chosen (IEC 60063)."
+    )
+    resistor_tolerance: Annotated[float, Field(gt=0, lt=0.2)] = Field(
+        default=0.01,
+        description="Relative tolerance of these resistors; they set the thresholds, so that it "
+        "counts for the rules too.",
+    )
+    divider_current_A: Annotated[float, Field(gt=0, le=0.01)] = Field(
+        default=50e-6, description="Least current through the divider of the window."
+    )
+    hazard_chance: Annotated[float, Field(gt=0, lt=1)] = Field(
+        default=0.01, description="Chance of a broken hazard rule from which on a lock warns."
+    )
+
+
+SECTIONS: dict[str, type[Section]] = {
+    "study": Heading,
+    "session": Session,
+    "limits": Limits,
+    "prices": PriceSection,
+    "search": Search,
+    "outing": CarrySection,
+    "build": Build,
+}
+"""Sections that are records; beside them stand those of `NAMED_SECTIONS`."""
+NAMED_SECTIONS = {
+    "choices": "Which rows of each link's table may be chosen: a list of ids, or all of them.",
+    "settings": "Numbers that a design chooses beside its parts: a number, a list of numbers, a "
+    "grid { low, high, step }, or a continuous range { low, high, sweep_points }.",
+}
+"""Sections with a key a link and a key a setting, and what they say."""
+
+WHOLE_SETTINGS = frozenset(name for name in SETTINGS if name.startswith("cells_"))
+"""Settings that count something."""

@@ -1,0 +1,383 @@
+"""Builds of the whole catalogue: how often a design breaks a rule when parts and hands differ.
+
+A build draws every row of every table once, and the hand, and evaluates many designs together, so
+that designs share what they have in common as they do in a search. The spreads are those of
+`tolerance`. Capacitance is drawn for the batch, and for each cell of a string within it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import replace
+from functools import reduce
+from itertools import chain, groupby
+from typing import Any, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from explorer import front
+from explorer.inputs.back_parts import Cell, Window
+from explorer.inputs.links import LINKS
+from explorer.inputs.records import Part
+from explorer.inputs.study import Project
+from explorer.model import margins as rule_margins
+from explorer.model import tolerance
+from explorer.model.chain import Chain
+from explorer.model.demand import demand
+from explorer.model.evaluate import evaluate
+from explorer.model.rules import RULES
+from explorer.model.space import Designs, Rows
+from explorer.model.supply import Halves
+from explorer.model.tolerance import CADENCE, CAPACITANCE_HIGH, HAND, PARTS, Spread
+from explorer.physics import bank
+from explorer.stopping import starting_workers
+from explorer.units import Array
+
+SCREENS, FIRST_DRAWS, DRAWS, HAZARD_DRAWS = 20, 40, 200, 1000
+"""Builds in which the whole front is looked at by rules in closed form; contenders by all rules,
+first and last; and the best of these by hazards in closed form.
+"""
+CONTENDERS, FINALISTS = 200, 40
+NODES = 48
+"""Bus voltages at which a drawn front half is solved: rules hold or break alike with 64 and 160."""
+KEEPS_RULES = 0.9
+"""Share of builds in which a pick must keep the rules that are no hazards."""
+SCREENED, FIRST_KEEPS = 0.05, 0.8
+"""Most of the first builds in which a contender may break a hazard rule, and least in which it must
+keep the others, to be looked at further.
+"""
+CURVES = ("crank_torque_N_m", "gear_torque_N_m", "diode_junction_K")
+"""Hazard rules that ask for a solved chain; all others are closed forms."""
+
+
+class Odds(NamedTuple):
+    """What builds of a design came to: of `draws` looked at by all rules, how many broke a hazard
+    rule that asks for a solved chain, and how many kept the rules that are no hazards; of
+    `hazard_draws`, how many broke a hazard rule in closed form.
+    """
+
+    draws: int = 0
+    solved_hazards: int = 0
+    kept: int = 0
+    hazard_draws: int = 0
+    hazards: int = 0
+
+    def and_(self, other: Odds) -> Odds:
+        """Those of both, drawn apart."""
+        return Odds(*(a + b for a, b in zip(self, other, strict=True)))
+
+    @property
+    def hazard_chance(self) -> float:
+        """Share of builds that break a hazard rule: the sum of both kinds, so rather too high."""
+        if not self.draws:
+            return float("nan")
+        return min(self.solved_hazards / self.draws + self.hazards / self.hazard_draws, 1.0)
+
+    @property
+    def keeps_rules_share(self) -> float:
+        """Share of builds that keep the other rules."""
+        return self.kept / self.draws if self.draws else float("nan")
+
+    def holds(self, hazard_chance: float) -> bool:
+        """Whether a design may be picked: enough builds, few enough of them broken."""
+        return (
+            self.draws >= DRAWS
+            and self.hazard_draws >= HAZARD_DRAWS
+            and self.hazard_chance <= hazard_chance
+            and self.keeps_rules_share >= KEEPS_RULES
+        )
+
+    def promising(self) -> bool:
+        """Whether further builds are worth it."""
+        return self.hazard_chance <= SCREENED and self.keeps_rules_share >= FIRST_KEEPS
+
+
+class Builds(NamedTuple):
+    """Some draws of everything with the same hand, one after the other: tables that hold the rows
+    of all draws, the designs of each draw with their thresholds and cadence, and how full the
+    fullest cell of each string gets over the mean, (draws * n,).
+    """
+
+    project: Project
+    designs: Designs
+    weakest_share: Array
+
+
+BUILDS_PER_HAND = 8
+
+
+def by_hand(numbers: Iterable[int]) -> list[list[int]]:
+    """Numbers of builds in groups that have the same hand.
+
+    >>> by_hand(range(6, 10))
+    [[6, 7], [8, 9]]
+    """
+    return [list(group) for _, group in groupby(sorted(numbers), lambda n: n // BUILDS_PER_HAND)]
+
+
+def draw(project: Project, designs: Designs, numbers: Sequence[int]) -> Builds:
+    """Builds of a study that have the same hand: a number gives the same build, whatever the
+    designs and whichever others are drawn with it. ValueError for numbers of several hands.
+    """
+    hands = {number // BUILDS_PER_HAND for number in numbers}
+    if len(hands) != 1:
+        raise ValueError(f"builds {list(numbers)} do not have the same hand")
+    seed, catalogue = project.study.search.seed, project.catalogue
+    rng = np.random.default_rng([seed, 0, hands.pop()])
+    operators = {
+        name: person.model_copy(update=_drawn_hand(person, rng))
+        for name, person in catalogue.operators.items()
+    }
+    drawn: dict[str, list[Part]] = {link: [] for link in LINKS}
+    rows: dict[str, list[Rows]] = {link: [] for link in LINKS}
+    settings, weakest = [], []
+    for number in numbers:
+        rng = np.random.default_rng([seed, 1, number])
+        for link in LINKS:
+            rows[link].append(designs.parts[link] + len(drawn[link]))
+            drawn[link] += (_drawn_part(part, link, rng) for part in catalogue.parts[link])
+        settings.append(_drawn_settings(project, designs, rng))
+        weakest.append(_weakest(project, designs, rng))
+    tables = replace(
+        catalogue, parts={link: tuple(some) for link, some in drawn.items()}, operators=operators
+    )
+    exact = project.study.build.model_copy(update={"resistor_tolerance": 0.0})
+    return Builds(
+        replace(project, catalogue=tables, study=replace(project.study, build=exact)),
+        Designs(
+            {link: np.concatenate(some) for link, some in rows.items()},
+            {name: np.concatenate([one[name] for one in settings]) for name in designs.settings},
+        ),
+        np.concatenate(weakest),
+    )
+
+
+def _drawn_hand(person: Any, rng: np.random.Generator) -> dict[str, float]:
+    return {
+        field: min(
+            getattr(person, field) * rng.uniform(spread.low, spread.high), tolerance.most(field)
+        )
+        for spread in HAND
+        for field in spread.fields
+    }
+
+
+def _drawn_part(part: Part, link: str, rng: np.random.Generator) -> Part:
+    update: dict[str, Any] = {}
+    for spread in PARTS:
+        if spread.where == link:
+            factor = _factor(spread, rng)
+            for field in spread.fields:
+                update[field] = float(spread.applied(getattr(part, field), factor))
+    if isinstance(part, Cell):
+        factor = rng.uniform(part.capacitance_low_fraction, CAPACITANCE_HIGH)
+        update |= {"capacitance_F": part.capacitance_F * factor, "capacitance_low_fraction": 1.0}
+    if isinstance(part, Window):
+        limit = part.current_limit_tolerance
+        factor = rng.uniform(1 - limit, 1 + limit)
+        update |= {
+            "current_limit_A": part.current_limit_A * factor,
+            "current_limit_tolerance": 0.0,
+            "reference_tolerance": 0.0,
+        }
+    return part.model_copy(update=update) if update else part
+
+
+def _factor(spread: Spread, rng: np.random.Generator) -> float:
+    if spread.how == "log":
+        return float(np.exp(rng.uniform(np.log(spread.low), np.log(spread.high))))
+    return float(rng.uniform(spread.low, spread.high))
+
+
+def _drawn_settings(
+    project: Project, designs: Designs, rng: np.random.Generator
+) -> dict[str, Array]:
+    """Thresholds anywhere between what comparator and resistors may shift them to."""
+    pack = next(iter(project.catalogue.packs.values()))
+    levels = rule_margins.worst_levels(
+        project, designs, demand(project.catalogue, designs, pack)
+    )._asdict()
+
+    def between(name: str) -> Array:
+        low, high = levels[f"{name}_low"], levels[f"{name}_high"]
+        return np.asarray(low + (high - low) * rng.random())
+
+    off, on, over = (between(name) for name in ("off", "on", "over"))
+    return {
+        **designs.settings,
+        "cadence_rpm": designs.settings["cadence_rpm"] * _factor(CADENCE, rng),
+        "undervoltage_off_V": off,
+        "undervoltage_band_V": np.maximum(on - off, 1e-6),
+        "overvoltage_off_V": over,
+    }
+
+
+MOST_STRING = 64
+"""Cells of a string that are drawn one by one; further ones repeat them."""
+
+
+def _weakest(project: Project, designs: Designs, rng: np.random.Generator) -> Array:
+    """How full the fullest cell of each design's strings gets over the mean of its string, (n,)."""
+    series = designs.settings["cells_series"].astype(np.int64)
+    parallel = designs.settings["cells_parallel"].astype(np.int64)
+    pieces = rng.uniform(-1.0, 1.0, (MOST_STRING, MOST_STRING))
+    kinds = np.stack([designs.parts["cell"], series, parallel], axis=1)
+    distinct, kind = np.unique(kinds, axis=0, return_inverse=True)
+    cells = project.catalogue.parts["cell"]
+    shares = []
+    for row, count, strings in distinct.tolist():
+        spread = float(getattr(cells[row], "piece_spread"))  # noqa: B009
+        drawn = pieces[np.ix_(np.arange(strings) % MOST_STRING, np.arange(count) % MOST_STRING)]
+        shares.append(float(bank.fullest_share(1 + spread * drawn).max()))
+    return np.array(shares)[kind.reshape(-1)]
+
+
+def odds(project: Project, designs: Designs, numbers: Iterable[int]) -> list[Odds]:
+    """All rules of some designs in some builds, coarsely solved: one result a design."""
+    counts, draws = np.zeros((3, len(designs)), dtype=np.int64), 0
+    for group in by_hand(numbers):
+        builds = draw(project, designs, group)
+        found = evaluate(
+            builds.project, builds.designs, nodes=NODES, weakest_share=builds.weakest_share
+        )
+        hazards = {name: m < 0 for name, m in found.margins.items() if _hazard(name)}
+        others = [m >= 0 for name, m in found.margins.items() if not _hazard(name)]
+        seen = (
+            np.any([hazards[name] for name in CURVES], axis=0),
+            np.all(others, axis=0),
+            np.any([b for name, b in hazards.items() if name not in CURVES], axis=0),
+        )
+        counts += np.stack(seen).reshape(3, len(group), len(designs)).sum(axis=1)
+        draws += len(group)
+    return [Odds(draws, int(s), int(k), draws, int(h)) for s, k, h in counts.T]
+
+
+def hazard_odds(project: Project, designs: Designs, numbers: Iterable[int]) -> list[Odds]:
+    """The hazard rules in closed form alone, of some designs in some builds."""
+    broken, draws = np.zeros(len(designs), dtype=np.int64), 0
+    for group in by_hand(numbers):
+        seen = _in_closed_form(draw(project, designs, group))
+        broken += seen.reshape(len(group), len(designs)).sum(axis=0)
+        draws += len(group)
+    return [Odds(hazard_draws=draws, hazards=int(count)) for count in broken]
+
+
+def _hazard(name: str) -> bool:
+    return name in RULES and RULES[name].hazard
+
+
+def _in_closed_form(build: Builds) -> NDArray[np.bool_]:
+    """Where a hazard rule that asks for no curve is broken, in any case of the study, (n,)."""
+    project, designs, plan = build.project, build.designs, build.project.study.session
+    catalogue = project.catalogue
+    broken, every = np.zeros(len(designs), dtype=bool), np.arange(len(designs))
+    needs = [demand(catalogue, designs, catalogue.packs[name]) for name in plan.packs]
+    for name in plan.operators:
+        halves = Halves.of(
+            catalogue, designs, catalogue.operators[name], 60 * plan.minutes, plan.winding_C
+        )
+        unsolved = Chain(None, every, needs[0])  # type: ignore[arg-type]
+        margins = rule_margins.unloaded_margins(project, halves)
+        margins |= rule_margins.overspeed_margins(
+            project, designs, unsolved, halves, build.weakest_share
+        )
+        broken |= np.any([m < 0 for rule, m in margins.items() if _hazard(rule)], axis=0)
+    for need in needs:
+        margins = rule_margins.back_margins(project, designs, need)
+        broken |= np.any([m < 0 for rule, m in margins.items() if _hazard(rule)], axis=0)
+    return broken
+
+
+Look = Callable[[Project, Designs, Iterable[int]], list[Odds]]
+
+
+def _shared(
+    look: Look, project: Project, designs: Designs, numbers: Sequence[int], workers: int
+) -> list[Odds]:
+    """`odds` or `hazard_odds` with the builds shared among processes."""
+    if not len(designs):
+        return []
+    groups = by_hand(numbers)
+    if workers == 1 or len(groups) == 1:
+        return look(project, designs, numbers)
+    from joblib import Parallel, delayed
+
+    shares = [list(chain.from_iterable(groups[start::workers])) for start in range(workers)]
+    with starting_workers():
+        parts = Parallel(n_jobs=workers)(delayed(look)(project, designs, some) for some in shares)
+    return [reduce(Odds.and_, several) for several in zip(*parts, strict=True)]
+
+
+def settle(
+    project: Project, designs: Designs, ranks: Sequence[Rows], known: Sequence[Odds], workers: int
+) -> list[Odds]:
+    """Draw the contenders among some designs until it is known which of them may be picked.
+
+    `ranks` order the designs by what they may be picked for, best first; the contenders are taken
+    from all of them in turn, of those whose hazard rules in closed form hold in the first builds.
+    `known` is what was drawn before, one a design; what comes back is as long. Every build has a
+    number of its own, so the answer does not depend on the workers.
+    """
+    found = list(known)
+
+    def go_on(rows: Sequence[int], look: Look, builds: range) -> None:
+        drawn = _shared(look, project, designs.take(np.array(rows, np.int64)), builds, workers)
+        for row, one in zip(rows, drawn, strict=True):
+            found[row] = found[row].and_(one)
+
+    def of(rows: Iterable[int], draws: int) -> list[int]:
+        return [row for row in rows if found[row].draws == draws]
+
+    new = of(range(len(designs)), 0)
+    screens = _shared(hazard_odds, project, designs.take(np.array(new, np.int64)),
+                      range(SCREENS), workers)  # fmt: skip
+    broken = np.zeros(len(designs))
+    broken[new] = [one.hazards / one.hazard_draws for one in screens]
+    # Where none passes, the least bad are drawn to say how far they are from it.
+    passing = broken <= max(SCREENED, broken.min(initial=1.0))
+    contenders = in_turn(ranks, passing, CONTENDERS)
+    go_on(of(contenders, 0), odds, range(FIRST_DRAWS))
+    rest = of((row for row in contenders if found[row].promising()), FIRST_DRAWS)
+    go_on(rest, odds, range(FIRST_DRAWS, DRAWS))
+    sound = np.zeros(len(designs), dtype=bool)
+    sound[[row for row in of(contenders, DRAWS) if found[row].promising()]] = True
+    finalists = in_turn(ranks, sound, FINALISTS)
+    rest = [row for row in finalists if found[row].hazard_draws < HAZARD_DRAWS]
+    go_on(rest, hazard_odds, range(DRAWS, HAZARD_DRAWS))
+    return found
+
+
+RANKED_TASTES = 12
+
+
+def ranks(points: Array, units: Array) -> list[Rows]:
+    """Orders of designs by what they may be picked for, (n, m) objectives: by each of them, and, of
+    those that give enough energy to be recommended, by some weightings of all.
+    """
+    orders = [np.argsort(points[:, k], kind="stable") for k in range(points.shape[1])]
+    if not len(points):
+        return orders
+    enough = np.flatnonzero(points[:, 0] <= front.LEAST_OF_THE_MOST * points[:, 0].min())
+    scaled = points[enough] / units
+    for taste in front.tastes(RANKED_TASTES, points.shape[1]):
+        orders.append(enough[np.argsort(scaled @ taste, kind="stable")])
+    return orders
+
+
+def in_turn(ranks: Sequence[Rows], allowed: NDArray[np.bool_], most: int) -> list[int]:
+    """The first allowed rows of several orders in turn, each once, at most so many.
+
+    >>> in_turn([np.array([0, 1, 2]), np.array([2, 1, 0])], np.array([True, False, True]), 5)
+    [0, 2]
+    """
+    taken: dict[int, None] = {}
+    queues = [iter(rank[allowed[rank]].tolist()) for rank in ranks]
+    while queues and len(taken) < most:
+        for queue in list(queues):
+            row = next((row for row in queue if row not in taken), None)
+            if row is None:
+                queues.remove(queue)
+            elif len(taken) < most:
+                taken[row] = None
+    return list(taken)

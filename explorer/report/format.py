@@ -1,0 +1,82 @@
+"""Numbers, amounts and moments as a person reads them."""
+
+from __future__ import annotations
+
+from math import isfinite
+
+import numpy as np
+
+HALF_A_CENT = 0.005
+"""Amounts that differ by less are the same."""
+SMALL_COUNTS = (
+    "no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten", "eleven",
+    "twelve",
+)  # fmt: skip
+
+
+def number(value: float | None, digits: int = 3) -> str:
+    """A number as a person reads it: `digits` significant ones, thousands apart.
+
+    >>> number(1049.6), number(0.02917), number(38.0), number(None)
+    ('1,050', '0.0292', '38', 'none')
+    """
+    if value is None or not isfinite(value):
+        return "none"
+    if value == 0:
+        return "0"
+    places = digits - 1 - int(np.floor(np.log10(abs(value))))
+    rounded = round(value, places)
+    text = f"{rounded:,.{max(places, 0)}f}"
+    text = text.rstrip("0").rstrip(".") if "." in text else text
+    return text.replace("-", "−")
+
+
+def counted(count: int) -> str:
+    """A count in words as far as twelve.
+
+    >>> counted(6), counted(15)
+    ('six', '15')
+    """
+    return SMALL_COUNTS[count] if 0 <= count < len(SMALL_COUNTS) else f"{count:,}"
+
+
+def money(value: float, currency: str) -> str:
+    """An amount to the cent, to the unit from 100 up.
+
+    >>> money(38.4, "EUR"), money(1234.5, "EUR")
+    ('38.40 EUR', '1,234 EUR')
+    """
+    return f"{value:,.0f} {currency}" if abs(value) >= 100 else f"{value:,.2f} {currency}"
+
+
+def cents(amount: float | None, currency: str) -> str:
+    """An amount to the cent, however large."""
+    return "none" if amount is None else f"{amount:,.2f} {currency}"
+
+
+def fine_price(price: float) -> str:
+    """A price to the cent, or as fine as a hundredth of one where it needs that.
+
+    >>> fine_price(13.48), fine_price(1234.5678)
+    ('13.48', '1,234.5678')
+    """
+    whole, digits = f"{price:,.4f}".split(".")
+    return f"{whole}.{digits[:2]}{digits[2:].rstrip('0')}"
+
+
+def signed_percent(value: float) -> str:
+    """A change in percent, with its sign.
+
+    >>> signed_percent(12.34), signed_percent(-5)
+    ('+12 %', '−5 %')
+    """
+    return f"{'+' if value > 0 else ''}{number(value, 2)} %"
+
+
+def minute_of(when: str) -> str:
+    """A moment (ISO 8601) to the minute.
+
+    >>> minute_of("2026-11-25T11:04:31+00:00")
+    '2026-11-25 11:04'
+    """
+    return when[:16].replace("T", " ")

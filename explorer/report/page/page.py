@@ -1,0 +1,82 @@
+"""Draws the page: one HTML file that needs no network, from the words and columns of `view`."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+from explorer.decision.picks import AGREES
+from explorer.files import write_atomic
+from explorer.front import EQUAL_WITHIN
+from explorer.model.objectives import ENERGY
+from explorer.report.format import counted
+from explorer.report.page.content import PageData
+from explorer.report.page.marks import MARKS, marks_sentence
+from explorer.report.page.plots import DISC, plots_of
+from explorer.report.page.still import alternatives_of, details_of, stills_of, table_rows
+from explorer.report.templating import own_text, template
+
+SCRIPTS = ("shared", "parallel", "explore", "one", "start")
+"""The page's scripts in the order in which they build on each other; they share one scope."""
+
+
+def write(page: PageData, folder: str | Path) -> Path:
+    """Write `folder`/index.html whole or not at all; returns its path.
+
+    Raises OSError where the folder cannot be written.
+    """
+    return write_atomic(Path(folder) / "index.html", render(page))
+
+
+def _script() -> Any:
+    """The scripts as one, in a scope of their own."""
+    from markupsafe import Markup
+
+    parts = Markup("\n").join(own_text(f"{name}.js") for name in SCRIPTS)
+    return Markup('"use strict";\n(() => {\n') + parts + Markup("\n})();")
+
+
+def render(page: PageData) -> str:
+    """The page as one HTML text; names and notes in it are escaped."""
+    from markupsafe import Markup
+
+    drawn = bool(page.designs.ids)
+    library, script, divs = plots_of(page) if drawn else ("", "", {})
+    return template("index.html.j2").render(
+        page=page,
+        css=own_text("page.css"),
+        js=_script(),
+        library=Markup(library),
+        plot_script=Markup(script),
+        plots=[(key, label, Markup(div)) for key, (label, div) in divs.items()],
+        payload=_payload(page),
+        rows=table_rows(page),
+        shown=frozenset(page.designs.ids),
+        details=details_of(page),
+        still=stills_of(page),
+        alt=alternatives_of(page),
+        marks=marks_sentence(page.designs.regimes),
+        goal_count=counted(len(page.goals)),
+    )
+
+
+def _payload(page: PageData) -> dict[str, Any]:
+    """What the script needs, without what the template has already written out."""
+    return {
+        "designs": asdict(page.designs),
+        "goals": [asdict(goal) for goal in page.goals],
+        "energy": ENERGY,
+        "cards": [
+            {"letter": c.letter, "title": c.title, "design_id": c.design_id} for c in page.cards
+        ],
+        "recommended_id": page.recommended_id,
+        "currency": page.currency,
+        "curves": [asdict(one) for one in page.curves],
+        "swaps": {name: asdict(one) for name, one in page.swaps.items()},
+        "apart": AGREES,
+        "equal_within": EQUAL_WITHIN,
+        "marks": {name: {"live": m.live, "tone": m.tone} for name, m in MARKS.items()},
+        "disc": DISC,
+        "words": page.words,
+    }

@@ -1,0 +1,55 @@
+"""Blocks of a sweep on several processes, or on the machines of a cluster."""
+
+from __future__ import annotations
+
+from collections.abc import Generator, Iterator
+from contextlib import contextmanager
+from typing import Any
+
+from explorer.errors import ExplorerError
+from explorer.model.space import Rows
+from explorer.search.sweep import BlockResult, Sweep
+from explorer.stopping import starting_workers
+
+CLUSTER_WAIT_S = 10
+
+
+def run_blocks(sweep: Sweep, numbers: Rows, workers: int = 1) -> Generator[BlockResult, None, None]:
+    """Cover some blocks, in any order, on several processes, or on the machines of `on_machines`.
+
+    Closing the iterator drops the blocks that are not done.
+    """
+    if workers == 1:
+        yield from (sweep.block(int(number)) for number in numbers)
+        return
+    from joblib import Parallel, delayed
+
+    parallel = Parallel(n_jobs=workers, return_as="generator_unordered", pre_dispatch="2*n_jobs")
+    with starting_workers():
+        results = parallel(delayed(sweep.block)(int(number)) for number in numbers)
+    yield from results
+
+
+@contextmanager
+def on_machines(cluster: str | None) -> Iterator[None]:
+    """Within it every `run_blocks` on several workers goes to the Dask cluster at an address.
+
+    A worker that dies gives its blocks back to the others. ExplorerError when no cluster answers;
+    nothing happens where `cluster` is None.
+    """
+    if cluster is None:
+        yield
+        return
+    try:
+        from distributed import Client
+    except ImportError as error:
+        rule = "a cluster needs the extra: pip install 'genchain[cluster]'"
+        raise ExplorerError(rule) from error
+    from joblib import parallel_config
+
+    try:
+        client: Any = Client(cluster, timeout=CLUSTER_WAIT_S)  # type: ignore[no-untyped-call]
+    except (OSError, ValueError, TimeoutError) as error:
+        raise ExplorerError(f"{cluster}: no cluster answers there ({error})") from error
+    with client, parallel_config(backend="dask"):
+        yield

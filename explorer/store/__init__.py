@@ -1,0 +1,1 @@
+"""Every result, price, front and decision ever computed."""

@@ -1,0 +1,113 @@
+"""Stored designs as later work reads them, and why others cannot be used today."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from explorer.model import objectives
+from explorer.model.space import Designs, Rows
+from explorer.store.keys import Numbers
+from explorer.units import Array
+
+
+@dataclass(frozen=True)
+class Stored:
+    """What repricing needs of `n` stored designs, (n,) arrays.
+
+    `values` holds every objective but the cost, by key. `keeps_physics` is True where every rule of
+    physics is kept; the study's own limits are another matter, see `feasible`. `places` says where
+    in the store a design stands, for `Store.evaluation`.
+    """
+
+    designs: Designs
+    values: Mapping[str, Array]
+    time_to_first_charge_s: Array
+    regime: NDArray[np.int8]
+    keeps_physics: NDArray[np.bool_]
+    feasible: NDArray[np.bool_]
+    numbers: Numbers
+    places: Rows
+
+    def __len__(self) -> int:
+        return len(self.numbers)
+
+    @property
+    def delivered_energy_J(self) -> Array:
+        """Energy delivered, over the study's cases."""
+        return self.values["delivered_energy_J"]
+
+    @property
+    def mass_kg(self) -> Array:
+        """Mass of all parts."""
+        return self.values["mass_kg"]
+
+    @property
+    def crank_effort_percent(self) -> Array:
+        """Effort at the crank, over the study's cases."""
+        return self.values["crank_effort_percent"]
+
+    def objectives(self, cost: Array) -> Array:
+        """The objectives in their order, all minimised: (n, objectives)."""
+        return objectives.points({**self.values, objectives.COST: cost})
+
+    def take(self, rows: Rows | NDArray[np.bool_]) -> Stored:
+        """The designs at some rows, or where a mask holds."""
+        return Stored(
+            designs=self.designs.take(rows),
+            values={key: value[rows] for key, value in self.values.items()},
+            time_to_first_charge_s=self.time_to_first_charge_s[rows],
+            regime=self.regime[rows],
+            keeps_physics=self.keeps_physics[rows],
+            feasible=self.feasible[rows],
+            numbers=self.numbers[rows],
+            places=self.places[rows],
+        )
+
+    def find(self, design_id: str) -> int | None:
+        """Row of a design, None when it is not here or the id is no id."""
+        try:
+            rows = np.flatnonzero(self.numbers == np.uint64(int(design_id, 16)))
+        except (ValueError, OverflowError):
+            return None
+        return int(rows[0]) if rows.size else None
+
+
+Reason = tuple[str, int]
+"""Why some stored designs cannot be used, and how many."""
+
+
+class Reuse(NamedTuple):
+    """How many stored designs hold today, and why the others do not.
+
+    A design with several reasons is counted under each of them.
+    """
+
+    stored: int
+    reusable: int
+    reasons: tuple[Reason, ...]
+
+    @property
+    def lines(self) -> tuple[str, ...]:
+        """The same for a person to read, one line a reason."""
+        if not self.stored:
+            return ("the store holds no designs yet",)
+        head = f"{self.reusable:,} of {self.stored:,} stored designs can be reused"
+        return (head, *(f"{count:,} not: {words}" for words, count in self.reasons))
+
+
+def added_up(reasons: Iterable[Reason]) -> tuple[Reason, ...]:
+    """Each reason once with all its designs, those that concern none left out.
+
+    >>> added_up([("old", 2), ("gone", 0), ("old", 1)])
+    (('old', 3),)
+    """
+    counts: dict[str, int] = {}
+    for words, count in reasons:
+        if count:
+            counts[words] = counts.get(words, 0) + count
+    return tuple(counts.items())

@@ -1,0 +1,1 @@
+"""Measurements of speed and accuracy; `python -m tests.bench.run` runs them."""

@@ -1,0 +1,1 @@
+"""What several modules of tests use: chosen chains, made-up results, slow twins, a browser."""

@@ -1,0 +1,1 @@
+"""Tests of each link's laws."""

@@ -1,0 +1,186 @@
+"""The rules of the house: sizes, one home for a name, standard terms, plain English, the disk.
+
+What breaks a rule today stands by name under `TO COME`: take a name out when it is mended, add
+none. `python -m tests.helpers.house` prints what there is. What the old model still breaks is
+`OLD_MODEL`'s and goes with it.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from tests.helpers import house
+from tests.helpers.house import ROOT, Place
+
+OLD_MODEL = frozenset(
+    f"model.{name}"
+    for name in (
+        "averaged", "chain", "fidelities", "rhythm", "session", "spell", "stroke", "supply",
+        "switching", "walks", "waveform",
+    )
+)  # fmt: skip
+"""Modules that the compiled model replaces as they are."""
+
+# TO COME
+LONG_MODULES = frozenset(
+    {
+        "physics.bridge", "report.page.figures", "report.page.market", "report.page.page",
+        "report.sheet.sheet",
+    }
+)  # fmt: skip
+LONG_BLOCKS = frozenset(
+    {
+        "model.demand:demand", "physics.bridge:soft_bus_steady_state",
+        "physics.bridge_solver:_flow", "report.page.page:_scatter", "report.page.view:build",
+    }
+)  # fmt: skip
+TWO_HOMES = frozenset(
+    {
+        "Change", "Column", "DRAWS", "Designs", "KINDS",
+        "LEVELS", "Link", "NODES", "Objective", "PARTS", "Reason",
+        "Record", "Step", "TABLES", "build", "combine", "draw", "money", "neighbours", "number",
+        "render", "solve", "write",
+    }
+)  # fmt: skip
+OLD_WORDS = frozenset(
+    {
+        "model.demand:Demand", "physics.pack:Draw", "report.page.market:Tip",
+        "report.sheet.commissioning:proving",
+    }
+)  # fmt: skip
+PHRASES = frozenset(
+    {
+        "errors", "report.page.choices", "report.page.columns", "report.page.figures",
+        "report.page.market", "report.page.page", "report.page.swaps", "report.wording",
+    }
+)  # fmt: skip
+TEMPLATES = frozenset(
+    {"explore.js", "index.html.j2", "one.js", "page.css", "parallel.js", "shared.js"}
+)
+PATH_EDITS = frozenset({"tests/report/test_market.py", "tests/report/test_sheet.py"})
+
+
+def named(places: list[Place]) -> set[str]:
+    """Names of places, those of the old model left out."""
+    return {str(place) for place in places if place.module not in OLD_MODEL}
+
+
+def test_a_module_has_four_hundred_lines_at_most() -> None:
+    found = {place.module for place in house.long_modules()} - OLD_MODEL
+    assert found - LONG_MODULES == set()
+
+
+def test_a_function_has_sixty_lines_at_most_and_a_class_three_hundred() -> None:
+    assert named(house.long_blocks()) - LONG_BLOCKS == set()
+
+
+def test_a_public_name_has_one_home() -> None:
+    """`main` is what runs, wherever a module does; a name of the old model counts as gone."""
+    homes = {
+        name: [module for module in found if module not in OLD_MODEL]
+        for name, found in house.doubles().items()
+        if name != "main"
+    }
+    twice = {name: found for name, found in homes.items() if len(found) > 1}
+    assert {name: found for name, found in twice.items() if name not in TWO_HOMES} == {}
+
+
+def test_names_are_standard_terms() -> None:
+    assert named(house.old_words()) - OLD_WORDS == set()
+
+
+@pytest.mark.parametrize("module", sorted(set(house.modules()) - OLD_MODEL - PHRASES))
+def test_docstrings_comments_and_messages_are_plain_english(module: str) -> None:
+    assert house.phrases(house.modules()[module]) == []
+
+
+def test_templates_are_plain_english() -> None:
+    folder = house.PACKAGE / "report" / "templates"
+    found = {path.name: house.phrases(path) for path in folder.iterdir()}
+    assert {name for name, rows in found.items() if rows} - TEMPLATES == set()
+
+
+def test_every_module_says_what_it_is_for() -> None:
+    silent = [name for name in house.modules() if not house.first_line(name)]
+    assert silent == []
+
+
+def test_the_developers_page_lists_every_module_and_those_that_use_the_disk() -> None:
+    page = (ROOT / "DEVELOPERS.md").read_text()
+    assert page == house.with_modules(page), "run .ci/modules"
+
+
+def test_tests_leave_the_search_path_of_imports_alone() -> None:
+    """pytest's `pythonpath` and `python -m` find everything."""
+    edit = "sys." + "path"
+    files = {
+        str(path.relative_to(ROOT))
+        for folder in ("tests", "explorer")
+        for path in (ROOT / folder).rglob("*.py")
+        if edit in path.read_text()
+    }
+    assert files - PATH_EDITS == set()
+
+
+# The checks themselves, on source that breaks each rule.
+
+
+@pytest.fixture
+def one_module(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
+    """Puts a package of made-up modules in the place of the real one."""
+
+    def put(**sources: str) -> None:
+        for name, source in sources.items():
+            (tmp_path / f"{name}.py").write_text(source)
+        monkeypatch.setattr(house, "PACKAGE", tmp_path)
+        house.modules.cache_clear()
+        house.tree.cache_clear()
+
+    yield put
+    monkeypatch.undo()
+    house.modules.cache_clear()
+    house.tree.cache_clear()
+
+
+def test_the_checks_see_what_is_too_long(one_module) -> None:
+    long = "def long():\n" + "    pass\n" * 60
+    fits = "def fits():\n" + "    pass\n" * 59
+    large = "class Large:\n" + "    x = 1\n" * 300
+    one_module(a="x = 1\n" * 401, b="x = 1\n" * 400, c=f"if True:\n    y = 1\n{long}{fits}{large}")
+    assert [(p.module, p.lines) for p in house.long_modules()] == [("a", 401), ("c", 424)]
+    assert [(str(p), p.lines) for p in house.long_blocks()] == [("c:long", 61), ("c:Large", 301)]
+
+
+def test_the_checks_see_names(one_module) -> None:
+    one_module(
+        walk="def once(): ...\nLIMIT: int = 3\n",
+        b="class Shelf:\n    def why(self): ...\nLIMIT, _PRIVATE = 1, 2\nHOPELESS = 1\n",
+        c="def once(): ...\n_PRIVATE = 2\n",
+    )
+    assert house.doubles() == {"LIMIT": ["b", "walk"], "once": ["c", "walk"]}
+    assert set(map(str, house.old_words())) == {
+        "walk:walk", "b:Shelf", "b:Shelf.why", "b:HOPELESS"
+    }  # fmt: skip
+
+
+def test_the_checks_see_phrases(one_module) -> None:
+    one_module(
+        a='"""It tells two designs apart: nothing is told."""\ntold = 1  # Nobody listens\n'
+        'print(f"to tell {told} apart, {told} conspires")\n'
+    )
+    assert house.phrases(house.modules()["a"]) == [
+        "1: told", "2: Nobody listens", "3: conspires"
+    ]  # fmt: skip
+
+
+def test_the_checks_see_the_disk(one_module) -> None:
+    sources = {
+        "a": "from pathlib import Path\nprint(Path('x').read_text())\n",
+        "b": "import sqlite3\n",
+        "c": "with open('x') as stream: ...\n",
+        "d": "from pathlib import Path\nprint(Path('x').name, Store.open('y'))\n",
+    }
+    one_module(**sources)
+    assert [house.uses_disk(name) for name in sources] == [True, True, True, False]

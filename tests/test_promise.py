@@ -1,0 +1,159 @@
+"""Builds of the whole catalogue, held against draws of one design, and what may be picked."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from explorer.commands.front_view import FrontView
+from explorer.inputs.study import Project
+from explorer.model import margins as rule_margins
+from explorer.model import promise, tolerance
+from explorer.model.evaluate import evaluate
+from explorer.model.promise import Odds
+from explorer.model.rules import RULES
+from explorer.model.space import Designs, Space
+from explorer.report.page import cards as cards
+from explorer.search.run import launch
+from explorer.store.keys import path_of
+from explorer.store.results import Store
+from tests.helpers.chains import pick, with_part, with_study
+
+SOUND = {"generator": "stepper_long", "clamp": "bus_clamp", "cell": "cell_25f"}
+
+
+def some(project: Project, count: int = 12) -> Designs:
+    return Space.of(project).draw(count, np.random.default_rng(4))
+
+
+def test_builds_break_rules_as_often_as_draws_of_one_design(small_project: Project) -> None:
+    """Two ways to draw: the whole catalogue with all designs, and one design with its own parts."""
+    designs = pick(small_project, SOUND)
+    to_spare_V = float(evaluate(small_project, designs).margins["cell_voltage_V"][0])
+    weak = with_part(small_project, "cell", "cell_25f", voltage_V=2.7 - (to_spare_V + 0.2) / 5)
+    alone = tolerance.tolerance(weak, designs, draws=2000, seed=3)
+    assert 0.05 < alone.hazard < 0.95
+    (together,) = promise.hazard_odds(weak, designs, range(1500))
+    # Five standard errors of two shares.
+    assert together.hazard_draws == 1500
+    share = together.hazards / together.hazard_draws
+    assert share == pytest.approx(alone.hazard, abs=5 * np.sqrt(0.25 * (1 / 1500 + 1 / 2000)))
+
+
+def test_closed_forms_are_those_of_the_whole_evaluation(small_project: Project) -> None:
+    """The same builds, with and without the chain being solved."""
+    designs = some(small_project)
+    whole = promise.odds(small_project, designs, range(6))
+    closed = promise.hazard_odds(small_project, designs, range(6))
+    assert [one.hazards for one in whole] == [one.hazards for one in closed]
+    assert sum(one.hazards for one in whole) > 0
+    assert set(promise.CURVES) < {name for name, rule in RULES.items() if rule.hazard}
+
+
+def test_a_build_is_the_same_whoever_else_is_in_it(small_project: Project) -> None:
+    designs = some(small_project)
+    first = promise.draw(small_project, designs, [5])
+    few = promise.draw(small_project, designs.take(np.array([3, 1])), [4, 5])
+    rows = len(small_project.catalogue.parts["generator"])
+    assert (
+        first.project.catalogue.parts["generator"]
+        == (few.project.catalogue.parts["generator"][rows:])
+    )
+    assert first.project.catalogue.operators == few.project.catalogue.operators
+    np.testing.assert_array_equal(first.weakest_share[[3, 1]], few.weakest_share[2:])
+    np.testing.assert_array_equal(
+        first.designs.settings["cadence_rpm"][[3, 1]], few.designs.settings["cadence_rpm"][2:]
+    )
+    other = promise.draw(small_project, designs, [6])
+    assert first.project.catalogue.parts != other.project.catalogue.parts
+    another_hand = promise.draw(small_project, designs, [8])
+    assert first.project.catalogue.operators != another_hand.project.catalogue.operators
+    with pytest.raises(ValueError, match="same hand"):
+        promise.draw(small_project, designs, [7, 8])
+
+
+def test_draws_stay_within_their_spreads(small_project: Project) -> None:
+    designs = pick(small_project)
+    nominal = rule_margins.worst_levels(
+        small_project, designs, promise.demand(small_project.catalogue, designs,
+                                               small_project.catalogue.packs["telemetry_pack"]),
+    )  # fmt: skip
+    for number in range(30):
+        build = promise.draw(small_project, designs, [number])
+        off_V = build.designs.settings["undervoltage_off_V"][0]
+        assert nominal.off_low[0] <= off_V <= nominal.off_high[0]
+        cells = zip(build.project.catalogue.parts["cell"], small_project.catalogue.parts["cell"],
+                    strict=True)  # fmt: skip
+        for drawn, row in cells:
+            assert 0.9 <= drawn.capacitance_F / row.capacitance_F <= 1.2  # type: ignore[attr-defined]
+            assert 0.6 <= drawn.esr_ohm / row.esr_ohm <= 1.0  # type: ignore[attr-defined]
+        assert 1 <= build.weakest_share[0] <= 1.042
+
+
+def test_workers_do_not_change_the_answer(small_project: Project) -> None:
+    designs = some(small_project, 20)
+    points = evaluate(small_project, designs).objectives(np.ones(20))
+    ranks = promise.ranks(points, np.ones(4))
+    none = [Odds()] * 20
+    assert promise.settle(small_project, designs, ranks, none, 1) == promise.settle(
+        small_project, designs, ranks, none, 2
+    )
+
+
+def test_what_is_known_is_not_drawn_again(small_project: Project, monkeypatch) -> None:
+    designs = pick(small_project, SOUND, {**SOUND, "cadence_rpm": 65})
+    points = evaluate(small_project, designs).objectives(np.ones(2))
+    ranks = promise.ranks(points, np.ones(4))
+    found = promise.settle(small_project, designs, ranks, [Odds()] * 2, 1)
+    assert all(one.draws in (promise.FIRST_DRAWS, promise.DRAWS) for one in found)
+    monkeypatch.setattr(promise, "evaluate", None)
+    assert promise.settle(small_project, designs, ranks, found, 1) == found
+
+
+def test_a_design_holds_only_where_builds_were_looked_at_and_few_break() -> None:
+    """1,000 builds for hazards, 200 for the other rules, 9 of 10 of which keep them."""
+    assert Odds(200, 0, 180, 1000, 10).holds(0.01)
+    assert not Odds(200, 0, 179, 1000, 0).holds(0.01)
+    assert not Odds(200, 0, 200, 1000, 11).holds(0.01)
+    assert not Odds(200, 3, 200, 1000, 0).holds(0.01)
+    assert not Odds(200, 0, 200, 999, 0).holds(0.01)
+    assert not Odds().holds(0.01)
+
+
+def test_no_pick_breaks_a_hazard_rule_in_fresh_draws(small_project: Project) -> None:
+    """Draws of one design with another seed: at most the study's chance, and its sampling error."""
+    with Store.open(path_of(small_project)) as store:
+        launch(small_project, store)
+        view = FrontView.at_todays_prices(small_project, store)
+        view.picker.draw_builds(1)
+        picked = view.picker.picked({})
+        assert set(picked) == {"most_energy", "least_cost", "lightest", "easiest", "recommended"}
+        assert not view.picker.why_none()
+        for row in dict.fromkeys(picked.values()):
+            design = view.stored.designs.take(np.array([row]))
+            fresh = tolerance.tolerance(small_project, design, draws=1000, seed=99)
+            assert fresh.hazard <= 0.01 + 3 * np.sqrt(0.01 * 0.99 / 1000)
+
+
+def test_where_nothing_holds_nothing_is_picked_and_that_is_said_first(
+    small_project: Project,
+) -> None:
+    """A clamp just strong enough at nominal values: of real builds many break it."""
+    weak = with_part(small_project, "clamp", "bus_clamp", energy_limit_J=1050.0)
+    choices = {**weak.study.choices, "generator": ("stepper_long",), "clamp": ("bus_clamp",)}
+    weak = replace(weak, study=replace(weak.study, choices=choices))
+    weak = with_study(weak, "build", hazard_chance=1e-4)
+    weak = with_study(weak, "session", overspeed_rpm=200.0)
+    with Store.open(path_of(weak)) as store:
+        launch(weak, store)
+        view = FrontView.at_todays_prices(weak, store)
+        view.picker.draw_builds(1)
+        if not len(view.rows):
+            pytest.fail("the study must have a front")
+        assert view.picker.picked({}) == {}
+        words = view.picker.why_none()
+    assert words.startswith("No design can be recommended.")
+    assert "of builds (the study allows 0.0%)" in words
+    assert cards.answer(weak, (), {}, {}, words) == (words,)
