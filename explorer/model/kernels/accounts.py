@@ -8,12 +8,12 @@ from explorer.model.kernels.back import Taken
 from explorer.model.kernels.compiled import inlined
 from explorer.units import Array
 
-NAMES = (
+FLOWS = (
     "gearing", "drag", "copper", "lead", "bridge", "reverse_leakage", "bridge_supply",
     "cell_leakage", "balancing", "clamp", "esr", "window", "converter", "pack_lead", "delivered",
 )  # fmt: skip
 """Where the crank's work goes while it flows; `stored` and `kinetic` are what is left in the end."""
-LEDGER = (*NAMES, "stored", "kinetic")
+TERMS = (*FLOWS, "stored", "kinetic")
 (
     GEARING, DRAG, COPPER, LEAD, BRIDGE, REVERSE, SUPPLY, CELL, BALANCING, CLAMP, ESR, WINDOW,
     CONVERTER, PACK_LEAD, DELIVERED, CRANK, EFFORT_S, LIMIT_S, LOADED_S, HOLD_V_S, ANGLE, CLOCK,
@@ -25,7 +25,7 @@ front half that have passed."""
 ACCOUNTS = 23
 
 RESULT = np.dtype(
-    [(f"{name}_J", "f8") for name in (*LEDGER, "crank_work")]
+    [(f"{name}_J", "f8") for name in (*TERMS, "crank_work")]
     + [
         (name, "f8")
         for name in (
@@ -39,7 +39,7 @@ RESULT = np.dtype(
             "lowest_loaded_V",
             "highest_V",
             "idle_V",  # where the bus comes to rest without a load
-            "trap_V",  # the load runs the bus down below it, NaN: nowhere
+            "unstable_equilibrium_V",  # the load runs the bus down below it, NaN: nowhere
             "end_inner_V",
             "end_bus_V",
             "start_torque_N_m",  # mean over the turn, at the empty bank
@@ -63,8 +63,6 @@ RESULT = np.dtype(
 )
 """What a shift came to. `stored_J` is the bank's change over the shift."""
 
-REGIMES = ("starved", "cycling", "steady", "flooded", "chattering")
-STARVED, CYCLING, STEADY, FLOODED, CHATTERING = range(5)
 FAULTS = ("none", "cannot_start", "stalls", "breaks_away", "hunts", "unfinished")
 SOUND, CANNOT_START, STALLS, BREAKS_AWAY, HUNTS, UNFINISHED = range(6)
 """What was wrong with a hand; an unfinished shift says nothing, see its `seconds`."""

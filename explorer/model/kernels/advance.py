@@ -23,7 +23,7 @@ from explorer.model.kernels.motion import (
     held_length,
     held_step,
 )
-from explorer.model.kernels.records import Rows
+from explorer.model.kernels.records import Records
 from explorer.model.kernels.stepping import Bus, Turned, crank_bus, turn
 from explorer.units import Array
 
@@ -39,7 +39,7 @@ FLAT_RAD_S = 1e-5
 
 
 @law
-def _enter_sector(ctx: Context, s: Rows, ring: Array) -> bool:
+def _enter_sector(ctx: Context, s: Records, ring: Array) -> bool:
     """Count a sector, keep when it began, set the hand's torque; whether a turn ended."""
     s.sector += 1
     whole = s.sector == SECTORS
@@ -54,7 +54,7 @@ def _enter_sector(ctx: Context, s: Rows, ring: Array) -> bool:
 
 @law
 def advance_held(
-    ctx: Context, s: Rows, books: Array, ring: Array, seen: Rows, near: Bus,
+    ctx: Context, s: Records, books: Array, ring: Array, seen: Records, near: Bus,
     left_s: float,
 ) -> tuple[int, bool, Bus]:  # fmt: skip
     """A step at held speed: what it ended with, whether a turn ended, and its middle."""
@@ -112,7 +112,9 @@ def advance_held(
 
 
 @law
-def _standing(ctx: Context, s: Rows, books: Array, seen: Rows, seconds: float) -> tuple[int, float]:
+def _standing(
+    ctx: Context, s: Records, books: Array, seen: Records, seconds: float
+) -> tuple[int, float]:
     """A crank that stands: the bank alone; what it ended with, and the time that it took, s."""
     length = seconds
     begins, _ = beyond(ctx, s, s.inner_V, s.bus_V, 0.0, s.angle)
@@ -151,7 +153,7 @@ def _standing(ctx: Context, s: Rows, books: Array, seen: Rows, seconds: float) -
 
 
 @law
-def _stopping(ctx: Context, s: Rows, hand_N_m: float) -> float:
+def _stopping(ctx: Context, s: Records, hand_N_m: float) -> float:
     """How long a crank takes that comes to a halt, s: its own momentum over what brakes it."""
     at = front(ctx.chain, s.asleep == 1, 0.5 * s.rad_s, s.bus_V)
     brake = at.torque_N_m - hand_N_m
@@ -159,7 +161,9 @@ def _stopping(ctx: Context, s: Rows, hand_N_m: float) -> float:
 
 
 @law
-def _try_turn(ctx: Context, s: Rows, radians: float, seconds: float) -> tuple[Turned, float, float]:
+def _try_turn(
+    ctx: Context, s: Records, radians: float, seconds: float
+) -> tuple[Turned, float, float]:
     """A step by angle, or by time where `radians` is 0: its middle, speed at its end, torque."""
     ahead = 0.5 * radians if radians > 0 else 0.5 * s.rad_s * seconds
     hand = s.torque_N_m * pattern(ctx.person, s.angle + ahead, s.swing)
@@ -180,7 +184,7 @@ def _try_turn(ctx: Context, s: Rows, radians: float, seconds: float) -> tuple[Tu
 
 @law
 def advance_turned(
-    ctx: Context, s: Rows, books: Array, ring: Array, seen: Rows, left_s: float
+    ctx: Context, s: Records, books: Array, ring: Array, seen: Records, left_s: float
 ) -> tuple[int, bool]:
     """A step of bank and crank: what it ended with, and whether a turn ended."""
     part, load = 2 * pi / SECTORS, ctx.load

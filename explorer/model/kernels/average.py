@@ -11,10 +11,10 @@ from numpy.typing import NDArray
 
 from explorer.model.kernels.machine import Machines
 from explorer.model.kernels.motion import Settings
-from explorer.model.kernels.records import Rows
+from explorer.model.kernels.records import Records
 from explorer.model.kernels.session import sessions
 
-NODES = 72
+FILTER_NODES = 72
 STEP_V, STEP_SHARE = 0.25, 0.25
 """Longest voltage step, and as a share of the hysteresis."""
 
@@ -22,11 +22,11 @@ STEP_V, STEP_SHARE = 0.25, 0.25
 def averages(
     tables: Machines,
     trio: NDArray[np.int64],
-    drives: Rows,
-    loads: Rows,
-    people: Rows,
+    drives: Records,
+    loads: Records,
+    people: Records,
     settings: Settings,
-) -> Rows:
+) -> Records:
     """Results (n, shifts) of `accounts.RESULT`; arguments as for `session.sessions`.
 
     Tables are those of the windings' mean temperature: nothing warms. Effort, limits, drag and all
@@ -38,6 +38,6 @@ def averages(
     cold["heat_capacity_J_per_K"] = 0.0
     found, _ = sessions(
         Machines(cold, tables.values), trio, drives, loads, even,
-        settings._replace(even=True, step_V=STEP_V, step_share=STEP_SHARE), nodes=NODES,
+        settings._replace(even=True, step_V=STEP_V, step_share=STEP_SHARE), nodes=FILTER_NODES,
     )  # fmt: skip
     return found

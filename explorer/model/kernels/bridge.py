@@ -14,12 +14,11 @@ from typing import NamedTuple
 import numpy as np
 
 from explorer.model.kernels.compiled import entry, law
+from explorer.model.kernels.records import FULL_BRIDGES, SIX_PULSE
 from explorer.physics import bridge as tables
 from explorer.units import Array
 
-STAR, WINDINGS, ONE_DIODE = range(3)
-"""Three phases on a six-pulse bridge; two phases, a full bridge each; a brushed machine's diode."""
-SHORT, POWER, SOFT, DEEP, SHALLOW, SPREAD = (
+SHORT, _POWER, _SOFT, _DEEP, _SHALLOW, _SPREAD = (
     1e-200, tables.POWER, tables.SOFT, tables.DEEP, tables.SHALLOW, tables.SPREAD,
 )  # fmt: skip
 KNEES, MOST_TABLED = 4001, 0.98
@@ -28,7 +27,7 @@ STAR_KNEE = sqrt(3) / 2
 (PLACE_1, WIDTH_1, EXTRA_1), (PLACE_2, WIDTH_2, EXTRA_2) = tables.CROWDS
 CROWD_1, BELOW_1 = EXTRA_1 * WIDTH_1, atan(PLACE_1 / WIDTH_1)
 CROWD_2, BELOW_2 = EXTRA_2 * WIDTH_2, atan(PLACE_2 / WIDTH_2)
-MOST = (
+_MOST_NODES = (
     1.0
     + CROWD_1 * (atan((1 - PLACE_1) / WIDTH_1) + BELOW_1)
     + CROWD_2 * (atan((1 - PLACE_2) / WIDTH_2) + BELOW_2)
@@ -38,7 +37,7 @@ MOST = (
 class Map(NamedTuple):
     """Spline coefficients of current and form (phi, s, h, 2), values of the drop (phi, s, h).
 
-    `knees` (nodes, 4): what of `_knee_distance` depends on s alone, over sqrt(s/(s + SPREAD)).
+    `knees` (nodes, 4): what of `_knee_distance` depends on s alone, over sqrt(s/(s + _SPREAD)).
     """
 
     splines: Array
@@ -53,6 +52,18 @@ class Maps(NamedTuple):
     windings: Map
 
 
+class Source(NamedTuple):
+    """One phase as the bridge sees it: peak EMF, speed, series resistance and inductance; a valve."""
+
+    emf_V: float
+    electrical_rad_s: float
+    ohm: float
+    henry: float
+    saturation_A: float
+    emission_V: float
+    valve_ohm: float
+
+
 class Rectified(NamedTuple):
     """Means over a period: A into the bus, A rms of one phase, W of heat in the junctions."""
 
@@ -65,7 +76,7 @@ def _map(phases: int) -> Map:
     stored = tables._table(phases)
     splines = np.stack([stored.current, stored.form], axis=-1).transpose(1, 2, 0, 3)
     place = np.linspace(0.0, MOST_TABLED, KNEES)
-    s = SPREAD * place**2 / (1 - place**2)
+    s = _SPREAD * place**2 / (1 - place**2)
     knees = np.array([_of_spread(float(one), STAR_KNEE if phases == 3 else 0.5) for one in s])
     return Map(
         np.ascontiguousarray(splines.astype(np.float32)),
@@ -84,7 +95,7 @@ def maps() -> Maps:
 def _crowded(along: float) -> float:
     """Share of the table's nodes below a place; see `physics.bridge.crowded`."""
     nodes = along + CROWD_1 * (atan((along - PLACE_1) / WIDTH_1) + BELOW_1)
-    return (nodes + CROWD_2 * (atan((along - PLACE_2) / WIDTH_2) + BELOW_2)) / MOST
+    return (nodes + CROWD_2 * (atan((along - PLACE_2) / WIDTH_2) + BELOW_2)) / _MOST_NODES
 
 
 @law
@@ -97,10 +108,10 @@ def _softplus(value: float, scale: float, offset: float) -> float:
 def _of_spread(s: float, knee: float) -> tuple[float, float, float, float]:
     """Width of the knee, its offset, its shift, and the most knee distance that is tabulated."""
     safe = max(s, SHORT)
-    scale = POWER * max(safe / (knee + SOFT * safe), 1e-12)
+    scale = _POWER * max(safe / (knee + _SOFT * safe), 1e-12)
     offset = scale * log(scale)
     slow = s * (log(knee / safe) - 1.5 * log1p(0.95 * knee / safe))
-    deepest = (knee + DEEP * s * s / (s + SHALLOW)) / (knee + SOFT * s)
+    deepest = (knee + _DEEP * s * s / (s + _SHALLOW)) / (knee + _SOFT * s)
     return scale, offset, slow, _softplus(deepest, scale, offset)
 
 
@@ -120,7 +131,7 @@ def _knee_distance(
         deepest = near * knees[left, 3] + far * knees[left + 1, 3]
     else:
         scale, offset, slow, deepest = _of_spread(s, knee)
-    h = _softplus((knee + slow - s_w) / (knee + SOFT * s), scale, offset)
+    h = _softplus((knee + slow - s_w) / (knee + _SOFT * s), scale, offset)
     return min(h, deepest), deepest
 
 
@@ -189,7 +200,7 @@ def _look_up(
     universal: Map, phases: int, knee: float, s: float, s_w: float, phi: float
 ) -> Rectified:
     """Bus current, phase rms and mean drop of one circuit in units of Em and Em/Z."""
-    place = sqrt(s / (s + SPREAD))
+    place = sqrt(s / (s + _SPREAD))
     h, deepest = _knee_distance(universal.knees, s, place, s_w, knee)
     turns, spreads, knees = universal.drop.shape
     at_h = _crowded(sqrt(h / deepest)) * (knees - 1)
@@ -204,17 +215,17 @@ def _look_up(
 
 @law
 def _alternating(
-    universal: Map, phases: int, knee: float, drops: int, circuits: int, emf_V: float,
-    electrical_rad_s: float, ohm: float, henry: float, bus_V: float, saturation_A: float,
-    emission_V: float, valve_ohm: float,
+    universal: Map, phases: int, knee: float, drops: int, circuits: int, source: Source,
+    bus_V: float,
 ) -> Rectified:  # fmt: skip
-    resistance, reactance = ohm + drops * valve_ohm, electrical_rad_s * henry
-    impedance = sqrt(resistance * resistance + reactance * reactance)
+    resistance = source.ohm + drops * source.valve_ohm
+    reactance = source.electrical_rad_s * source.henry
+    impedance, emf_V = sqrt(resistance * resistance + reactance * reactance), source.emf_V
     scale = emf_V / impedance
     s, s_w = 0.0, bus_V / (2 * emf_V)
-    if saturation_A > 0 and emission_V > 0:
-        s = emission_V / emf_V
-        s_w += s * log(scale / saturation_A)
+    if source.saturation_A > 0 and source.emission_V > 0:
+        s = source.emission_V / emf_V
+        s_w += s * log(scale / source.saturation_A)
     found = _look_up(universal, phases, knee, s, s_w, atan2(reactance, resistance))
     # Two legs share the bus voltage: what they drop beyond it is the junctions' own.
     junction = 2 * found.bus_A * found.junction_W - found.bus_A * bus_V / emf_V
@@ -240,15 +251,14 @@ def wright_omega(x: float) -> float:
 
 
 @law
-def _blocking_diode(
-    emf_V: float, ohm: float, bus_V: float, saturation_A: float, emission_V: float, valve_ohm: float
-) -> Rectified:
+def _blocking_diode(source: Source, bus_V: float) -> Rectified:
     """`E - V = (R + Rs) i + nVt ln(1 + i/Is)` (Banwell & Jayakumar 2000)."""
-    over, resistance = emf_V - bus_V, ohm + valve_ohm
+    over, resistance = source.emf_V - bus_V, source.ohm + source.valve_ohm
     if over <= 0:
         return Rectified(0.0, 0.0, 0.0)
-    if saturation_A > 0 and emission_V > 0:
-        leak = resistance * saturation_A
+    emission_V = source.emission_V
+    if source.saturation_A > 0 and emission_V > 0:
+        leak = resistance * source.saturation_A
         omega = wright_omega((over + leak) / emission_V + log(leak / emission_V))
         amps = max((emission_V * omega - leak) / resistance, 0.0)
     else:
@@ -257,37 +267,32 @@ def _blocking_diode(
 
 
 @law
-def rectify(
-    universal: Maps, kind: int, emf_V: float, electrical_rad_s: float, ohm: float, henry: float,
-    bus_V: float, saturation_A: float, emission_V: float, valve_ohm: float,
-) -> Rectified:  # fmt: skip
-    """The rectifier of one machine on a stiff bus; arguments as in `physics.bridge`.
+def rectify(universal: Maps, bridge: int, source: Source, bus_V: float) -> Rectified:
+    """The rectifier of one machine on a stiff bus; the law is that of `physics.bridge`.
 
     Ohmic heat is left to the caller: phases x phase_A^2 x (ohm + valves in a path x valve_ohm).
     Below a trickle that no double holds, and without EMF, nothing flows.
     """
-    if not emf_V > 1e-12:
+    if not source.emf_V > 1e-12:
         return Rectified(0.0, 0.0, 0.0)
-    if kind == STAR:
-        return _alternating(
-            universal.star, 3, STAR_KNEE, 1, 1, emf_V, electrical_rad_s, ohm, henry, bus_V,
-            saturation_A, emission_V, valve_ohm,
-        )  # fmt: skip
-    if kind == WINDINGS:
-        return _alternating(
-            universal.windings, 1, 0.5, 2, 2, emf_V, electrical_rad_s, ohm, henry, bus_V,
-            saturation_A, emission_V, valve_ohm,
-        )  # fmt: skip
-    return _blocking_diode(emf_V, ohm, bus_V, saturation_A, emission_V, valve_ohm)
+    if bridge == SIX_PULSE:
+        return _alternating(universal.star, 3, STAR_KNEE, 1, 1, source, bus_V)
+    if bridge == FULL_BRIDGES:
+        return _alternating(universal.windings, 1, 0.5, 2, 2, source, bus_V)
+    return _blocking_diode(source, bus_V)
 
 
 @entry
-def rectify_all(universal: Maps, kind: int, circuits: Array, found: Array) -> None:
-    """`rectify` of rows (n, 8) into `found` (n, 3); columns in the order of its arguments."""
-    for row in range(circuits.shape[0]):
-        state = rectify(
-            universal, kind, circuits[row, 0], circuits[row, 1], circuits[row, 2],
-            circuits[row, 3], circuits[row, 4], circuits[row, 5], circuits[row, 6],
-            circuits[row, 7],
+def rectify_all(universal: Maps, bridge: int, circuits: Array, found: Array) -> None:
+    """`rectify` of rows (n, 8) into `found` (n, 3).
+
+    Columns are those of `physics.bridge.steady_state`: EMF, speed, ohm, henry, bus voltage,
+    saturation, emission, ohm of a valve.
+    """
+    for k in range(circuits.shape[0]):
+        source = Source(
+            circuits[k, 0], circuits[k, 1], circuits[k, 2], circuits[k, 3], circuits[k, 5],
+            circuits[k, 6], circuits[k, 7],
         )  # fmt: skip
-        found[row, 0], found[row, 1], found[row, 2] = state.bus_A, state.phase_A, state.junction_W
+        state = rectify(universal, bridge, source, circuits[k, 4])
+        found[k, 0], found[k, 1], found[k, 2] = state.bus_A, state.phase_A, state.junction_W

@@ -103,7 +103,7 @@ def inlined(function: Function) -> Function:
 
 
 def edge(rows: NDArray[Any]) -> NDArray[Any]:
-    """Rows as entries take them; plain Python wants fields as attributes."""
+    """Records as entries take them; plain Python wants fields as attributes."""
     return rows.view(np.recarray) if config.DISABLE_JIT else rows
 
 

@@ -1,9 +1,9 @@
 """How the hand holds its cadence: a mean torque, set anew in every sector of the turn.
 
 It asks for the torque that the chain takes at the cadence asked for and the bus voltage of the
-moment, pushes harder as long as the mean of the last turn is slower, and takes out what error lasts. A
-mean torque beyond comfort of power or force, or whose crest is beyond the force limit, is not
-given: the crank then slows until the limit is kept.
+moment, pushes harder as long as the mean of the last turn is slower, and takes out what error
+lasts. A mean torque beyond comfort of power or force, or whose crest is beyond the force limit, is
+not given: the crank then slows until the limit is kept.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from explorer.model.kernels.compiled import law
 from explorer.model.kernels.front import front
 from explorer.model.kernels.hand import effort, equivalent_power, external_excess, most_torque
 from explorer.model.kernels.motion import SECTORS, Context, most_W
-from explorer.model.kernels.records import Rows
+from explorer.model.kernels.records import Records
 from explorer.units import Array
 
 GOVERNED = 2
@@ -24,7 +24,7 @@ CATCHES = 0.5
 
 
 @law
-def mean_speed(s: Rows, ring: Array, sector: int) -> float:
+def mean_speed(s: Records, ring: Array, sector: int) -> float:
     """Mean crank speed of the last turn, or since the crank began to turn, rad/s.
 
     `ring` holds when each sector was last entered, below 0 where it was not; `sector` is the one
@@ -37,7 +37,7 @@ def mean_speed(s: Rows, ring: Array, sector: int) -> float:
 
 
 @law
-def govern(ctx: Context, s: Rows, mean_rad_s: float) -> None:
+def govern(ctx: Context, s: Records, mean_rad_s: float) -> None:
     """Set the hand's mean torque, its effort, and what it draws from the reserve."""
     drive, limit, person = ctx.chain.drive, ctx.chain.setup, ctx.person
     cadence, most = drive.cadence_rad_s, most_W(ctx, s)
@@ -52,7 +52,6 @@ def govern(ctx: Context, s: Rows, mean_rad_s: float) -> None:
     )
     line = 1 - mean_rad_s / person.sprint_speed_rad_s
     most_N_m = max(min(most_N_m, person.sprint_torque_N_m * line), 0.0)
-    s.mean_rad_s = mean_rad_s
     s.at_limit = 0
     if wanted > most_N_m:
         s.torque_N_m, s.at_limit = most_N_m, 1

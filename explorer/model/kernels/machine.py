@@ -15,25 +15,16 @@ from typing import NamedTuple
 
 import numpy as np
 
-from explorer.model.kernels.bridge import Maps, Rectified, maps, rectify
+from explorer.model.kernels.bridge import Maps, Source, maps, rectify
 from explorer.model.kernels.compiled import edge, entry, inlined, law
-from explorer.model.kernels.records import BRUSHED, THREE_PHASE, TWO_PHASE, Rows
+from explorer.model.kernels.pulses import pulses
+from explorer.model.kernels.records import ONE_DIODE, Records
 from explorer.physics import generator
-from explorer.physics.bridge import (
-    HARD_BUS,
-    PULSED,
-    SECANTS,
-    SETTLED,
-    SHARPNESS,
-    STAR,
-    TRICKLE,
-    WINDING,
-)
 from explorer.units import Array
 
 SPEEDS, BODY, FOOT = 64, 56, 32
 """Nodes along speed; along voltage up to the foot, and from there on."""
-NODES = BODY + FOOT
+TABLE_NODES = BODY + FOOT
 CROWDED = 0.8
 """How much closer nodes lie at the foot than at 0 V, see `_body_place`."""
 SLOWEST_SHARE = 1 / 400
@@ -44,11 +35,9 @@ voltage at which a trickle is left."""
 LEAST_FOOT = 0.3
 """The foot's lowest place, as a share of the top."""
 BEYOND_SHARE, BEYOND_V = 0.02, 0.3
-"""How far above the open chain's voltage its last trickle has died."""
+"""How far above the open chain's voltage nothing flows any more."""
 HOT_RISE_K = 90.0
 """The hot winding stands this much above the cold one; further up the law goes on."""
-PULSE_OHM = (0.2, 1.0)
-"""Resistances of a bank at which the effect of pulses is solved, across what banks have."""
 LEAST_PULSED_A = 1e-6
 BODY_DIODE_EMISSION_V = 0.05
 """nVt of a MOSFET body diode, about twice the thermal voltage (common practice, from memory)."""
@@ -56,31 +45,19 @@ BODY_DIODE_EMISSION_V = 0.05
     COLD_A, COLD_RMS, COLD_DROP, HOT_A, HOT_RMS, HOT_DROP, PULSE_S, FADE_S, FORM_S, RIPPLE, RAD_S,
 ) = range(11)  # fmt: skip
 """What a node holds: bus current, phase rms and the junctions' volts, cold and hot; what pulses on
-a bank's resistance take off the current, and off rms over current, see `_pulses`; variance of the
+a bank's resistance take off the current, and off rms over current, see `pulses.Pulses`; variance of the
 pulses over the square of their mean; shaft speed."""
-COLUMNS = 11
-
-SMOOTH, PARTED = (PULSED[STAR].smooth, PULSED[WINDING].smooth), (
-    PULSED[STAR].parted, PULSED[WINDING].parted,
-)  # fmt: skip
-SHARE, SQUARE = (PULSED[STAR].share, PULSED[WINDING].share), (
-    PULSED[STAR].square, PULSED[WINDING].square,
-)  # fmt: skip
-MOST, BEND = (PULSED[STAR].most, PULSED[WINDING].most), (
-    PULSED[STAR].bend, PULSED[WINDING].bend,
-)  # fmt: skip
-
-copper_resistance = law(generator.copper_resistance)
+TABLE_COLUMNS = 11
 
 
 class Machines(NamedTuple):
     """Some trios: `rows` (n,) of `MACHINE`, and the tables that they point to.
 
-    `values` (tables, SPEEDS, NODES, COLUMNS). Where no valve ever sleeps, awake and asleep are the
+    `values` (tables, SPEEDS, TABLE_NODES, TABLE_COLUMNS). Where no valve ever sleeps, awake and asleep are the
     same table.
     """
 
-    rows: Rows
+    rows: Records
     values: Array
 
 
@@ -103,132 +80,6 @@ class Point(NamedTuple):
 
 
 @law
-def phases(kind: int) -> float:
-    """How many windings carry the current."""
-    return 3.0 if kind == THREE_PHASE else (2.0 if kind == TWO_PHASE else 1.0)
-
-
-@law
-def valves_in_path(kind: int) -> float:
-    """Valves that one phase current passes at a time."""
-    return 2.0 if kind == TWO_PHASE else 1.0
-
-
-@law
-def valves(kind: int) -> float:
-    """Valves of the whole rectifier."""
-    return 6.0 if kind == THREE_PHASE else (8.0 if kind == TWO_PHASE else 1.0)
-
-
-@law
-def drops(kind: int) -> float:
-    """Valves that the bus current passes at a time."""
-    return 1.0 if kind == BRUSHED else 2.0
-
-
-@law
-def knee(kind: int) -> float:
-    """No-load bus voltage over the peak phase EMF, before drops."""
-    return sqrt(3.0) if kind == THREE_PHASE else 1.0
-
-
-@law
-def _pulsing(
-    universal: Maps, kind: int, emf_V: float, omega: float, ohm: float, henry: float, behind_V: float,
-    saturation_A: float, emission_V: float, valve_ohm: float, bus_ohm: float, guess_A: float,
-) -> tuple[float, Rectified]:  # fmt: skip
-    """The current that pulses one by one leave on a bus of some resistance, by secants.
-
-    See `physics.bridge.soft_bus_steady_state`: the resistance shared among the phases, on the
-    voltage behind it. `behind_V` is the mean at the bridge.
-    """
-    amps, before, missed, most = guess_A, 0.0, 0.0, behind_V / bus_ohm
-    state = Rectified(0.0, 0.0, 0.0)
-    for number in range(SECANTS):
-        volts = max(behind_V - bus_ohm * amps, 0.0)
-        state = rectify(
-            universal, kind, emf_V, omega, ohm, henry, volts, saturation_A, emission_V, valve_ohm
-        )
-        miss = state.bus_A - amps
-        if abs(miss) <= SETTLED * amps:
-            break
-        step = miss
-        if number > 0 and amps != before:
-            slope = (miss - missed) / (amps - before)
-            if slope < -1e-3:
-                step = -miss / slope
-        before, missed = amps, miss
-        amps = min(max(amps + step, 0.3 * amps), min(3 * amps, most))
-    return state.bus_A, state
-
-
-@law
-def soft(
-    universal: Maps, kind: int, emf_V: float, omega: float, ohm: float, henry: float, bus_V: float,
-    saturation_A: float, emission_V: float, valve_ohm: float, bus_ohm: float, stiff: Rectified,
-) -> tuple[float, float, float]:  # fmt: skip
-    """Current on a bus with a resistance, A, its form, and the pulses' variance over its square.
-
-    Form is the square of phase rms over bus current.
-
-    `physics.bridge.soft_bus_steady_state` for one point whose `stiff` state is known.
-    """
-    way = 0 if kind == THREE_PHASE else 1
-    resistance, reactance = ohm + valves_in_path(kind) * valve_ohm, omega * henry
-    impedance = sqrt(resistance * resistance + reactance * reactance)
-    current = stiff.bus_A
-    form = (stiff.phase_A / current) ** 2
-    apart = min(max((form - SMOOTH[way]) / (PARTED[way] - SMOOTH[way]), 0.0), 1.0)
-    lost_V = bus_ohm * current
-    if bus_ohm > HARD_BUS * impedance and apart > 0 and TRICKLE * bus_V < lost_V < bus_V:
-        pulses, state = _pulsing(
-            universal, kind, emf_V, omega, ohm + SHARE[way] * bus_ohm, henry, bus_V, saturation_A,
-            emission_V, valve_ohm, bus_ohm, current,
-        )  # fmt: skip
-        if pulses > 0:
-            sharpness = SHARPNESS * impedance / bus_ohm
-            excess = log(apart) - sharpness * log(pulses / current)
-            current *= exp(-(max(excess, 0.0) + log1p(exp(-abs(excess)))) / sharpness)
-            least = (state.phase_A / pulses) ** 2
-            lent = 1 - (1 - (PULSED_LENT[way])) * apart
-            form = least + lent * max(min(form, MOST[way]) - least, 0.0)
-    over = (SQUARE[way] * form - 1) / BEND[way]
-    return current, form, BEND[way] * (max(over, 0.0) + log1p(exp(-abs(over))))
-
-
-PULSED_LENT = (PULSED[STAR].lent, PULSED[WINDING].lent)
-
-
-@law
-def _pulses(
-    universal: Maps, kind: int, emf_V: float, omega: float, ohm: float, henry: float, bus_V: float,
-    saturation_A: float, emission_V: float, valve_ohm: float, stiff: Rectified,
-) -> tuple[float, float, float, float]:  # fmt: skip
-    """What pulses leave of the current over a bank's resistance R: 1/(1 + R a/(1 + R b)).
-
-    And of rms over current: 1/(1 + R c/(1 + R b)). Returns a, b, c and the pulses' variance, from
-    the law at both resistances of `PULSE_OHM`.
-    """
-    few, many = PULSE_OHM
-    first, form, ripple = soft(
-        universal, kind, emf_V, omega, ohm, henry, bus_V, saturation_A, emission_V, valve_ohm, few,
-        stiff,
-    )  # fmt: skip
-    if first > stiff.bus_A * (1 - 1e-6):
-        return 0.0, 0.0, 0.0, ripple
-    second, _, _ = soft(
-        universal, kind, emf_V, omega, ohm, henry, bus_V, saturation_A, emission_V, valve_ohm, many,
-        stiff,
-    )  # fmt: skip
-    little = max(stiff.bus_A / max(first, 0.1 * stiff.bus_A) - 1, 0.0) / few
-    much = max(stiff.bus_A / max(second, 0.1 * stiff.bus_A) - 1, 0.0) / many
-    fades = min(max(little / much if much > 0 else 1.0, 1.0), 0.8 * many / few)
-    fade_S = (fades - 1) / (many - fades * few)
-    narrower = max(stiff.phase_A / stiff.bus_A / sqrt(form) - 1, 0.0) / few
-    return little * (1 + few * fade_S), fade_S, narrower * (1 + few * fade_S), ripple
-
-
-@law
 def _body_place(share: float) -> float:
     """Place from 0 to 1 of a share of the foot's voltage: closer towards the foot."""
     along = 1 + CROWDED
@@ -236,7 +87,7 @@ def _body_place(share: float) -> float:
 
 
 @law
-def _ends(row: Rows, asleep: bool, rad_s: float) -> tuple[float, float, float, float]:
+def _ends(row: Records, asleep: bool, rad_s: float) -> tuple[float, float, float, float]:
     """Foot and top of the voltages at a speed, and how both change with it."""
     top_slope = row.open_V_s * (1 + BEYOND_SHARE)
     top_V = top_slope * rad_s + BEYOND_V
@@ -247,7 +98,7 @@ def _ends(row: Rows, asleep: bool, rad_s: float) -> tuple[float, float, float, f
 
 
 @law
-def _node_V(row: Rows, asleep: bool, rad_s: float, node: int) -> float:
+def _node_V(row: Records, asleep: bool, rad_s: float, node: int) -> float:
     """Bus voltage of a node at a speed."""
     foot_V, top_V, _, _ = _ends(row, asleep, rad_s)
     if node <= BODY:
@@ -256,59 +107,63 @@ def _node_V(row: Rows, asleep: bool, rad_s: float, node: int) -> float:
     return foot_V + (top_V - foot_V) * (node - BODY) / (FOOT - 1)
 
 
-@entry
-def _solve(
-    universal: Maps, values: Array, machines: Rows, number: int, asleep: bool, fastest_rad_s: float
+@law
+def _fill_node(
+    universal: Maps, node: Array, row: Records, cold: Source, warm: Source, bus_V: float
 ) -> None:
-    """Fill in one table (SPEEDS, NODES, COLUMNS) of one trio."""
+    """Fill in one node of a table (TABLE_COLUMNS,); `warm` counts where the winding warms."""
+    at = rectify(universal, row.bridge, cold, bus_V)
+    hot = at
+    if row.heat_capacity_J_per_K > 0:
+        hot = rectify(universal, row.bridge, warm, bus_V)
+    node[COLD_A], node[HOT_A] = at.bus_A, hot.bus_A
+    node[COLD_RMS], node[HOT_RMS] = at.phase_A, hot.phase_A
+    node[COLD_DROP] = at.junction_W / max(at.bus_A, 1e-30)
+    node[HOT_DROP] = hot.junction_W / max(hot.bus_A, 1e-30)
+    if row.bridge != ONE_DIODE and at.bus_A > LEAST_PULSED_A:
+        effect = pulses(universal, row, cold, bus_V, at)
+        node[PULSE_S], node[FADE_S] = effect.pulse_S, effect.fade_S
+        node[FORM_S], node[RIPPLE] = effect.form_S, effect.ripple
+
+
+@entry
+def _solve(universal: Maps, values: Array, machines: Records, number: int, asleep: bool) -> None:
+    """Fill in one table (SPEEDS, TABLE_NODES, TABLE_COLUMNS) of one trio."""
     row = machines[number]
-    saturation_A, emission_V, hot = row.saturation_A, row.emission_V, row.heat_capacity_J_per_K > 0
+    saturation_A, emission_V = row.saturation_A, row.emission_V
     if asleep:
         saturation_A, emission_V = row.body_saturation_A, BODY_DIODE_EMISSION_V
-    series = valves_in_path(row.kind) * row.valve_ohm
-    cold_ohm, hot_ohm, henry = row.cold_ohm - series, row.hot_ohm - series, row.inductance_H
+    series = row.valves_in_path * row.valve_ohm
     for i in range(SPEEDS):
         rad_s = row.slowest_rad_s * exp(i / row.nodes_per_log)
         emf_V, omega = row.emf_V_s * rad_s, row.pole_pairs * rad_s
-        for j in range(NODES - 1):  # at the last nothing flows
+        cold = Source(
+            emf_V, omega, row.cold_ohm - series, row.inductance_H, saturation_A, emission_V,
+            row.valve_ohm,
+        )  # fmt: skip
+        warm = Source(
+            emf_V, omega, row.hot_ohm - series, row.inductance_H, saturation_A, emission_V,
+            row.valve_ohm,
+        )  # fmt: skip
+        last = TABLE_NODES - 1
+        for j in range(last):  # at the last nothing flows
             bus_V = _node_V(row, asleep, rad_s, j)
-            cold = rectify(
-                universal, row.kind, emf_V, omega, cold_ohm, henry, bus_V, saturation_A,
-                emission_V, row.valve_ohm,
-            )  # fmt: skip
-            warm = cold
-            if hot:
-                warm = rectify(
-                    universal, row.kind, emf_V, omega, hot_ohm, henry, bus_V, saturation_A,
-                    emission_V, row.valve_ohm,
-                )  # fmt: skip
-            values[i, j, COLD_A], values[i, j, HOT_A] = cold.bus_A, warm.bus_A
-            values[i, j, COLD_RMS], values[i, j, HOT_RMS] = cold.phase_A, warm.phase_A
-            values[i, j, COLD_DROP] = cold.junction_W / max(cold.bus_A, 1e-30)
-            values[i, j, HOT_DROP] = warm.junction_W / max(warm.bus_A, 1e-30)
-            if row.kind != BRUSHED and cold.bus_A > LEAST_PULSED_A:
-                pulse_S, fade_S, form_S, ripple = _pulses(
-                    universal, row.kind, emf_V, omega, cold_ohm, henry, bus_V, saturation_A,
-                    emission_V, row.valve_ohm, cold,
-                )  # fmt: skip
-                values[i, j, PULSE_S], values[i, j, FADE_S] = pulse_S, fade_S
-                values[i, j, FORM_S], values[i, j, RIPPLE] = form_S, ripple
+            _fill_node(universal, values[i, j], row, cold, warm, bus_V)
         for column in (COLD_DROP, HOT_DROP, FADE_S):
-            values[i, NODES - 1, column] = values[i, NODES - 2, column]
-        for j in range(NODES):
+            values[i, last, column] = values[i, last - 1, column]
+        for j in range(TABLE_NODES):
             values[i, j, RAD_S] = rad_s
 
 
 def _laid_out(row: np.void, fastest_rad_s: float, winding_C: float) -> dict[str, float]:
     """Where the nodes of a trio's tables lie, and its resistances: fields of `MACHINE`."""
-    kind = int(row["kind"])
-    series = valves_in_path(kind) * float(row["valve_ohm"]) + float(row["lead_ohm"])
-    phase_ohm, open_V_s = float(row["circuit_ohm"]), knee(kind) * float(row["emf_V_s"])
+    series = float(row["valves_in_path"] * row["valve_ohm"] + row["lead_ohm"])
+    phase_ohm, open_V_s = float(row["circuit_ohm"]), float(row["knee"] * row["emf_V_s"])
 
     def drop_V(saturation_A: float, emission_V: float) -> float:
         if saturation_A <= 0:
             return 0.0
-        return drops(kind) * emission_V * (log1p(TRICKLE_A / saturation_A) + FALLS)
+        return float(row["drops"]) * emission_V * (log1p(TRICKLE_A / saturation_A) + FALLS)
 
     return {
         "slowest_rad_s": fastest_rad_s * SLOWEST_SHARE,
@@ -322,7 +177,7 @@ def _laid_out(row: np.void, fastest_rad_s: float, winding_C: float) -> dict[str,
     }
 
 
-def tabulate(machines: Rows, fastest_rad_s: Array, winding_C: float) -> Machines:
+def tabulate(machines: Records, fastest_rad_s: Array, winding_C: float) -> Machines:
     """Tables of some trios, `machines` (n,) of `MACHINE`, each up to a shaft speed (n,).
 
     `winding_C` is the temperature of the winding, at the start where it warms. Speeds above the
@@ -339,17 +194,19 @@ def tabulate(machines: Rows, fastest_rad_s: Array, winding_C: float) -> Machines
             tables += 1
         else:
             made["asleep_table"][number] = tables - 1
-    values = np.zeros((tables, SPEEDS, NODES, COLUMNS), dtype=np.float32)
+    values = np.zeros((tables, SPEEDS, TABLE_NODES, TABLE_COLUMNS), dtype=np.float32)
     for number in range(len(made)):
         awake, asleep = int(made["awake_table"][number]), int(made["asleep_table"][number])
-        _solve(maps(), values[awake], edge(made), number, False, float(fastest_rad_s[number]))
+        _solve(maps(), values[awake], edge(made), number, False)
         if asleep != awake:
-            _solve(maps(), values[asleep], edge(made), number, True, float(fastest_rad_s[number]))
+            _solve(maps(), values[asleep], edge(made), number, True)
     return Machines(made, values)
 
 
 @law
-def _place(row: Rows, asleep: bool, rad_s: float, bus_V: float) -> tuple[int, float, float, float]:
+def _place(
+    row: Records, asleep: bool, rad_s: float, bus_V: float
+) -> tuple[int, float, float, float]:
     """Node left of a voltage at a speed and how far beyond, and slopes of that by both."""
     foot_V, top_V, foot_w, top_w = _ends(row, asleep, rad_s)
     if bus_V < foot_V:
@@ -361,9 +218,9 @@ def _place(row: Rows, asleep: bool, rad_s: float, bus_V: float) -> tuple[int, fl
         rate = (FOOT - 1) / (top_V - foot_V)
         along = BODY + (bus_V - foot_V) * rate
         by_w = -rate * (foot_w + (along - BODY) / (FOOT - 1) * (top_w - foot_w))
-        if along >= NODES - 1:
-            return NODES - 2, 1.0, 0.0, 0.0
-    left = min(int(along), NODES - 2)
+        if along >= TABLE_NODES - 1:
+            return TABLE_NODES - 2, 1.0, 0.0, 0.0
+    left = min(int(along), TABLE_NODES - 2)
     return left, along - left, by_w, rate
 
 
@@ -403,7 +260,7 @@ def _sloped(
 
 @inlined
 def read(
-    values: Array, row: Rows, asleep: bool, rad_s: float, bus_V: float, warmth: float,
+    values: Array, row: Records, asleep: bool, rad_s: float, bus_V: float, warmth: float,
     bank_ohm: float,
 ) -> Point:  # fmt: skip
     """A trio at a shaft speed above 0 and a mean bus voltage.
@@ -448,7 +305,7 @@ def read(
 
 @entry
 def _read_all(
-    machines: Rows, values: Array, number: int, points: Array, warmth: float, bank_ohm: float,
+    machines: Records, values: Array, number: int, points: Array, warmth: float, bank_ohm: float,
     found: Array,
 ) -> None:  # fmt: skip
     for k in range(points.shape[0]):

@@ -10,33 +10,31 @@ import numpy as np
 from explorer.model.kernels import accounts as acc
 from explorer.model.kernels.back import LATCHED, OPEN, opens_V, taken
 from explorer.model.kernels.compiled import law
-from explorer.model.kernels.front import (
-    BRIDGE,
-    COPPER,
-    CURRENT,
-    DRAG,
-    EFFORT,
-    GEARING,
-    LEAD,
-    PHASE_A,
-    PULSES,
-    TORQUE,
-    Chain,
+from explorer.model.kernels.curve import (
+    AT_BRIDGE,
+    AT_COPPER,
+    AT_CURRENT,
+    AT_DRAG,
+    AT_EFFORT,
+    AT_GEARING,
+    AT_LEAD,
+    AT_PHASE_A,
+    AT_PULSES,
+    AT_TORQUE,
     fill_curve,
-    front,
     place,
-    set_heat,
 )
+from explorer.model.kernels.front import Chain, front, set_heat
 from explorer.model.kernels.hand import (
     equivalent_power,
     external_excess,
     stroke,
 )
-from explorer.model.kernels.records import Rows
+from explorer.model.kernels.records import Records
 from explorer.model.kernels.stepping import Bus, Turned, crank_bus, held_bus
 from explorer.units import Array
 
-NODES = 216
+CURVE_NODES = 216
 """Nodes of a curve of held speed."""
 SECTORS = 32
 """Steps of a turn, unless voltage wants shorter ones."""
@@ -53,9 +51,9 @@ WARMS_K = 3.0
 
 
 class Settings(NamedTuple):
-    """What holds for all chains. `jumps` False steps everything; `cold_C` is the windings' at first.
+    """What holds for all chains. `jumps` False steps everything.
 
-    With `frozen` nothing switches: the bank begins at `start_V`, its window `closed` or open.
+    `cold_C` is the windings' temperature at first, `ambient_C` that of the air and the valves. With `frozen` nothing switches: the bank begins at `start_V`, its window `closed` or open.
     `even` takes the stroke out of a held speed's current, not the heat of it. `step_V` is the most
     that the bank moves in a step, `step_share` the same as a share of the hysteresis.
     """
@@ -75,26 +73,36 @@ STATE = np.dtype(
     [
         (name, "f8")
         for name in (
-            "inner_V", "bus_V", "rad_s", "angle", "timer_s", "reserve_J", "winding_C", "valve_C",
-            "torque_N_m", "lasting_N_m", "mean_rad_s", "effort", "over_W", "last_V", "last_rad_s",
-            "stood_s", "clock_s", "turned_rad", "began_s", "amps", "gain_rad_s", "net_A", "swing", "trend_V", "switched_s", "curve_C", "curve_valve_C",
+            "inner_V", "bus_V", "net_A", "trend_V",  # bank and bus
+            "rad_s", "gain_rad_s", "angle", "turned_rad", "stood_s",  # crank
+            "clock_s", "began_s", "ends_s", "timer_s", "switched_s",
+            "torque_N_m", "lasting_N_m", "swing", "effort", "over_W", "reserve_J",  # hand
+            "winding_C", "valve_C", "curve_C", "curve_valve_C", "amps",  # heat
+            "last_turn_rad_s", "slowest_rad_s", "fastest_rad_s", "turns", "hunted_turns",
         )
     ]
-    + [(name, "i8") for name in ("mode", "asleep", "tired", "sector", "at_limit", "done", "flicker")]
+    + [
+        (name, "i8")
+        for name in (
+            "mode", "asleep", "tired", "sector", "at_limit", "done", "flicker", "cycles", "quiet",
+        )
+    ]
 )  # fmt: skip
+"""A shift on its way. `cycles` counts those of the window since a mark, below 0 those that are let
+pass before one; `quiet` says that nothing has switched since the turn began."""
 
 
 class Context(NamedTuple):
     """What a shift is stepped with."""
 
     chain: Chain
-    load: Rows
-    person: Rows
+    load: Records
+    person: Records
     columns: Array
 
 
 @law
-def most_W(ctx: Context, s: Rows) -> float:
+def most_W(ctx: Context, s: Records) -> float:
     """Equivalent power that the hand gives at most: less when the reserve is gone, W."""
     return (
         min(ctx.chain.setup.tired_W, ctx.chain.setup.comfort_W)
@@ -104,7 +112,7 @@ def most_W(ctx: Context, s: Rows) -> float:
 
 
 @law
-def heat_up(ctx: Context, s: Rows) -> None:
+def heat_up(ctx: Context, s: Records) -> None:
     """Let the temperatures of now hold; without a heat capacity they stay."""
     setup = ctx.chain.setup
     setup.winding_C, setup.valve_C = s.winding_C, s.valve_C
@@ -112,13 +120,13 @@ def heat_up(ctx: Context, s: Rows) -> None:
 
 
 @law
-def draw_curve(ctx: Context, s: Rows) -> None:
+def draw_curve(ctx: Context, s: Records) -> None:
     """Solve the curve of held speed at the temperatures and the reserve of now."""
     fill_curve(ctx.columns, ctx.chain, most_W(ctx, s), ctx.chain.setup.unevenness)
 
 
 @law
-def bus_now(ctx: Context, s: Rows, guess_V: float) -> Bus:
+def bus_now(ctx: Context, s: Records, guess_V: float) -> Bus:
     """The bus over the bank as it stands."""
     if ctx.chain.setup.held == 1:
         return held_bus(
@@ -132,12 +140,15 @@ def bus_now(ctx: Context, s: Rows, guess_V: float) -> Bus:
 
 
 @law
-def _lift(ctx: Context, s: Rows, level_V: float, rad_s: float, angle: float) -> tuple[float, float]:
+def _lift(
+    ctx: Context, s: Records, level_V: float, rad_s: float, angle: float
+) -> tuple[float, float]:
     """Inner voltage at which the bus stands at a level, and how it rises with the level."""
     current = current_v = 0.0
     if ctx.chain.setup.held == 1:
         left, share, rate = place(ctx.chain.setup, ctx.columns.shape[1], level_V)
-        low, high = ctx.columns[s.asleep, left, CURRENT], ctx.columns[s.asleep, left + 1, CURRENT]
+        low = ctx.columns[s.asleep, left, AT_CURRENT]
+        high = ctx.columns[s.asleep, left + 1, AT_CURRENT]
         swing = stroke(ctx.chain.setup, angle)
         current, current_v = swing * (low + (high - low) * share), swing * (high - low) * rate
     elif rad_s > 0:
@@ -149,14 +160,14 @@ def _lift(ctx: Context, s: Rows, level_V: float, rad_s: float, angle: float) -> 
 
 
 @law
-def lifted(ctx: Context, s: Rows, level_V: float, rad_s: float, angle: float) -> float:
+def lifted(ctx: Context, s: Records, level_V: float, rad_s: float, angle: float) -> float:
     """Inner voltage at which the bus stands at a level, with the crank at a speed and angle."""
     inner_V, _ = _lift(ctx, s, level_V, rad_s, angle)
     return inner_V
 
 
 @law
-def floor(ctx: Context, s: Rows, bus_V: float, rad_s: float, angle: float) -> float:
+def floor(ctx: Context, s: Records, bus_V: float, rad_s: float, angle: float) -> float:
     """Least inner voltage that carries the closed window's load from a bus voltage down.
 
     That of the turn-off threshold; or where series resistance folds, and the bus collapses above
@@ -179,7 +190,7 @@ def floor(ctx: Context, s: Rows, bus_V: float, rad_s: float, angle: float) -> fl
 
 @law
 def beyond(
-    ctx: Context, s: Rows, inner_V: float, bus_V: float, rad_s: float, angle: float
+    ctx: Context, s: Records, inner_V: float, bus_V: float, rad_s: float, angle: float
 ) -> tuple[float, int]:
     """How far a step ends beyond the nearest threshold, V, and which: 1 up, -1 down, 2 valves.
 
@@ -213,7 +224,7 @@ def beyond(
 
 
 @law
-def held_step(ctx: Context, s: Rows, seconds: float) -> Bus:
+def held_step(ctx: Context, s: Records, seconds: float) -> Bus:
     """The bank alone for some seconds: the state in the middle."""
     angle = s.angle + 0.5 * s.rad_s * seconds
     ohm = ctx.load.esr_ohm + seconds / (2 * ctx.load.capacitance_F)
@@ -225,7 +236,7 @@ def held_step(ctx: Context, s: Rows, seconds: float) -> Bus:
 
 
 @law
-def held_length(ctx: Context, s: Rows, now: Bus) -> float:
+def held_length(ctx: Context, s: Records, now: Bus) -> float:
     """The longest step that keeps voltage, time constant and stroke resolved, s."""
     load = ctx.load
     most_V = min(ctx.chain.setup.step_V, ctx.chain.setup.step_share * (load.on_V - load.off_V))
@@ -242,8 +253,8 @@ def held_length(ctx: Context, s: Rows, now: Bus) -> float:
 
 @law
 def book_held(
-    ctx: Context, s: Rows, books: Array, now: Bus, swing: float, inner_V: float, seconds: float,
-    seen: Rows,
+    ctx: Context, s: Records, books: Array, now: Bus, swing: float, inner_V: float, seconds: float,
+    seen: Records,
 ) -> None:  # fmt: skip
     """Add a step at held speed; its crank's work is what the front half asks for."""
     columns, way = ctx.columns, s.asleep
@@ -251,8 +262,8 @@ def book_held(
     near, far = 1 - share, share
     work = now.bus_V * now.current_A * swing
     for column, account in (
-        (GEARING, acc.GEARING), (DRAG, acc.DRAG), (COPPER, acc.COPPER), (LEAD, acc.LEAD),
-        (BRIDGE, acc.BRIDGE), (PULSES, acc.ESR),
+        (AT_GEARING, acc.GEARING), (AT_DRAG, acc.DRAG), (AT_COPPER, acc.COPPER), (AT_LEAD, acc.LEAD),
+        (AT_BRIDGE, acc.BRIDGE), (AT_PULSES, acc.ESR),
     ):  # fmt: skip
         watts = near * columns[way, left, column] + far * columns[way, left + 1, column]
         books[account] += watts * seconds
@@ -262,13 +273,13 @@ def book_held(
     books[acc.ANGLE] += now.rad_s * seconds
     books[acc.CHARGE] += now.current_A * swing * seconds
     acc.book_load(books, now.taken, now.bus_V, seconds)
-    eff = near * columns[way, left, EFFORT] + far * columns[way, left + 1, EFFORT]
+    eff = near * columns[way, left, AT_EFFORT] + far * columns[way, left + 1, AT_EFFORT]
     books[acc.EFFORT_S] += eff * seconds
     if now.rad_s < 0.999999 * ctx.chain.drive.cadence_rad_s:
         books[acc.LIMIT_S] += seconds
-    torque = near * columns[way, left, TORQUE] + far * columns[way, left + 1, TORQUE]
-    amps = near * columns[way, left, PHASE_A] + far * columns[way, left + 1, PHASE_A]
-    bridge = near * columns[way, left, BRIDGE] + far * columns[way, left + 1, BRIDGE]
+    torque = near * columns[way, left, AT_TORQUE] + far * columns[way, left + 1, AT_TORQUE]
+    amps = near * columns[way, left, AT_PHASE_A] + far * columns[way, left + 1, AT_PHASE_A]
+    bridge = near * columns[way, left, AT_BRIDGE] + far * columns[way, left + 1, AT_BRIDGE]
     most = 1 + ctx.chain.setup.unevenness
     seen.peak_torque_N_m = max(seen.peak_torque_N_m, torque * most)
     seen.peak_phase_A = max(seen.peak_phase_A, amps * most)
@@ -276,17 +287,23 @@ def book_held(
     seen.peak_bridge_W = max(seen.peak_bridge_W, bridge)
     seen.fastest_rad_s = max(seen.fastest_rad_s, now.rad_s)
     s.effort, s.over_W = eff, 0.0
-    if ctx.chain.setup.tired_W < ctx.chain.setup.comfort_W:
+    setup = ctx.chain.setup
+    if setup.tired_W < setup.comfort_W:
         asked = equivalent_power(
-            torque / ctx.chain.setup.radius_m, now.rad_s * ctx.chain.setup.radius_m, ctx.chain.setup.kappa_m_s,
-            ctx.chain.setup.p_W_s2_m2,
-        )  # fmt: skip
-        s.over_W = external_excess(asked, ctx.chain.setup.tired_W, ctx.chain.setup.kappa_m_s)
+            torque / setup.radius_m, now.rad_s * setup.radius_m, setup.kappa_m_s, setup.p_W_s2_m2
+        )
+        s.over_W = external_excess(asked, setup.tired_W, setup.kappa_m_s)
 
 
 @law
 def book_turned(
-    ctx: Context, s: Rows, books: Array, now: Turned, hand_N_m: float, inner_V: float, seen: Rows
+    ctx: Context,
+    s: Records,
+    books: Array,
+    now: Turned,
+    hand_N_m: float,
+    inner_V: float,
+    seen: Records,
 ) -> None:
     """Add a step of crank and bank; the hand's work is its own torque over the angle."""
     at, seconds = now.front, now.seconds

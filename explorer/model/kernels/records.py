@@ -1,7 +1,7 @@
-"""Rows of numbers that the kernels take and give, one dtype a kind; SI, units in the names.
+"""Records of numbers that the kernels take and give, one dtype a kind; SI, units in the names.
 
 A field that is 0 where 0 makes no sense says that the thing is not there: no heat capacity, no
-clamp, no body diode. `accounts.NAMES` are the fields of a ledger.
+clamp, no body diode. `accounts.FLOWS` are the fields of a ledger.
 """
 
 from __future__ import annotations
@@ -11,14 +11,20 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-Rows = NDArray[Any]
+Records = NDArray[Any]
 """A structured array of one of the dtypes below."""
 
-THREE_PHASE, TWO_PHASE, BRUSHED = range(3)
+SIX_PULSE, FULL_BRIDGES, ONE_DIODE = range(3)
+"""Rectifiers, in the order of `inputs.machine_kinds.BRIDGES`."""
 
 MACHINE = np.dtype(
     [
-        ("kind", "i8"),
+        ("bridge", "i8"),  # one of the rectifiers above
+        ("phases", "f8"),  # windings that carry the current
+        ("valves", "f8"),  # of the whole rectifier
+        ("valves_in_path", "f8"),  # that one phase's current passes at a time
+        ("drops", "f8"),  # that the bus current passes at a time
+        ("knee", "f8"),  # no-load bus voltage over the peak EMF of a phase, before drops
         ("emf_V_s", "f8"),  # peak of one phase
         ("circuit_ohm", "f8"),  # of one phase at 20 C, as the current sees it
         ("copper_ohm", "f8"),  # of one phase at 20 C, as the heat sees it
@@ -153,12 +159,12 @@ SETUP = np.dtype(
 """What a shift works with: the hand's limits, temperatures of the moment, the curve's ends."""
 
 
-def rows(dtype: np.dtype[Any], count: int, **columns: Any) -> Rows:
-    """Rows of one kind from columns, numbers or arrays (count,); those not given are 0.
+def rows(dtype: np.dtype[Any], count: int, **columns: Any) -> Records:
+    """Records of one kind from columns, numbers or arrays (count,); those not given are 0.
 
     Raises ValueError for a column that the kind does not have, or a value that is not finite.
     """
-    made: Rows = np.zeros(count, dtype)
+    made: Records = np.zeros(count, dtype)
     for name, values in columns.items():
         if name not in (dtype.names or ()):
             raise ValueError(f"no column {name} in these rows, which have {dtype.names}")

@@ -7,38 +7,37 @@ gains is taken off the crank's work, so that a jump closes as a step does.
 
 from __future__ import annotations
 
-from math import exp, floor, inf
+from math import exp, floor, inf, pi
 
 from explorer.model.kernels import accounts as acc
 from explorer.model.kernels.compiled import law
 from explorer.model.kernels.hand import reserve_after
-from explorer.model.kernels.machine import valves
 from explorer.model.kernels.motion import WARMS_K, Context
-from explorer.model.kernels.records import Rows
+from explorer.model.kernels.records import Records
 from explorer.units import Array
 
-SETTLING_CYCLES, SAMPLED_CYCLES, SAMPLED_TURNS, MOST_SAMPLED = 2, 3, 64.0, 200
+SETTLING_CYCLES, SAMPLED_CYCLES, SAMPLED_TURNS, MOST_CYCLES = 2, 3, 64.0, 200
 """Cycles that pass before some are weighed; at least so many, over so many turns; or so many."""
 DRIFT_V, DRIFT, LEAST_JUMP = 4e-3, 4e-3, 4.0
 """Turns are jumped as long as bank, speed and torque drift by no more than these."""
 VALVE_LAG_S = 10.0
 """How fast a valve takes its temperature (assumed; seconds for a small package on its leads)."""
-INNER, SPEED, TORQUE, LASTING, RESERVE = range(5)
+_INNER, _SPEED, _TORQUE, _LASTING, _RESERVE = range(5)
 """What a mark keeps beside the books."""
-KEPT = 5
+MARKED = 5
 
 
 @law
-def mark(s: Rows, books: Array, kept: Array, at: Array) -> None:
+def mark(s: Records, books: Array, kept: Array, at: Array) -> None:
     """Keep the books and the state as they are."""
     for k in range(acc.ACCOUNTS):
         kept[k] = books[k]
-    at[INNER], at[SPEED], at[TORQUE] = s.inner_V, s.rad_s, s.torque_N_m
-    at[LASTING], at[RESERVE] = s.lasting_N_m, s.reserve_J
+    at[_INNER], at[_SPEED], at[_TORQUE] = s.inner_V, s.rad_s, s.torque_N_m
+    at[_LASTING], at[_RESERVE] = s.lasting_N_m, s.reserve_J
 
 
 @law
-def warm(ctx: Context, s: Rows, books: Array, heated: Array) -> None:
+def warm(ctx: Context, s: Records, books: Array, heated: Array) -> None:
     """Take the heat of winding and valves since last time; `heated` keeps J, J, A s and s."""
     row = ctx.chain.row
     seconds = books[acc.CLOCK] - heated[2]
@@ -46,7 +45,7 @@ def warm(ctx: Context, s: Rows, books: Array, heated: Array) -> None:
         return
     s.winding_C += (books[acc.COPPER] - heated[0]) / row.heat_capacity_J_per_K
     watts = (books[acc.BRIDGE] - heated[1]) / seconds
-    target_C = ctx.chain.setup.ambient_C + row.thermal_K_per_W * watts / valves(row.kind)
+    target_C = ctx.chain.setup.ambient_C + row.thermal_K_per_W * watts / row.valves
     s.valve_C += (target_C - s.valve_C) * (1 - exp(-seconds / VALVE_LAG_S))
     s.amps = (books[acc.CHARGE] - heated[3]) / seconds
     heated[0], heated[1] = books[acc.COPPER], books[acc.BRIDGE]
@@ -55,14 +54,14 @@ def warm(ctx: Context, s: Rows, books: Array, heated: Array) -> None:
 
 @law
 def _jump(
-    ctx: Context, s: Rows, books: Array, ring: Array, kept: Array, at: Array, times: float
+    ctx: Context, s: Records, books: Array, ring: Array, kept: Array, at: Array, times: float
 ) -> None:
     """Let what has happened since a mark happen some more times, the state where it is."""
     farad = ctx.load.capacitance_F
     seconds = (books[acc.CLOCK] - kept[acc.CLOCK]) * times
-    gained_J = 0.5 * farad * (s.inner_V * s.inner_V - at[INNER] * at[INNER])
+    gained_J = 0.5 * farad * (s.inner_V * s.inner_V - at[_INNER] * at[_INNER])
     if ctx.chain.setup.held == 0:
-        gained_J += 0.5 * ctx.chain.setup.inertia * (s.rad_s * s.rad_s - at[SPEED] * at[SPEED])
+        gained_J += 0.5 * ctx.chain.setup.inertia * (s.rad_s * s.rad_s - at[_SPEED] * at[_SPEED])
     for k in range(acc.ACCOUNTS):
         books[k] += times * (books[k] - kept[k])
     books[acc.CRANK] -= times * gained_J
@@ -71,19 +70,19 @@ def _jump(
     for k in range(ring.shape[0]):
         ring[k] += seconds
     full = ctx.person.reserve_J
-    drawn = at[RESERVE] - s.reserve_J
+    drawn = at[_RESERVE] - s.reserve_J
     s.reserve_J = min(s.reserve_J - times * drawn, full)
 
 
 @law
-def _allowed(ctx: Context, s: Rows, books: Array, kept: Array, at: Array) -> float:
+def _allowed(ctx: Context, s: Records, books: Array, kept: Array, at: Array) -> float:
     """How many times what has happened since a mark may be repeated before the hand or the
     winding are different."""
     most = inf
     heat_J = books[acc.COPPER] - kept[acc.COPPER]
     if ctx.chain.row.heat_capacity_J_per_K > 0 and heat_J > 0:
         most = WARMS_K * ctx.chain.row.heat_capacity_J_per_K / heat_J
-    drawn = at[RESERVE] - s.reserve_J
+    drawn = at[_RESERVE] - s.reserve_J
     if s.tired == 0 and drawn > 0:
         most = min(most, s.reserve_J / drawn - 1)
     return most
@@ -91,16 +90,16 @@ def _allowed(ctx: Context, s: Rows, books: Array, kept: Array, at: Array) -> flo
 
 @law
 def repeat_turns(
-    ctx: Context, s: Rows, books: Array, ring: Array, kept: Array, at: Array, left_s: float
+    ctx: Context, s: Records, books: Array, ring: Array, kept: Array, at: Array, left_s: float
 ) -> float:
     """At the end of a quiet turn: jump those like it. Returns how many, 0: none."""
     turn_s = books[acc.CLOCK] - kept[acc.CLOCK]
-    drift_V = s.inner_V - at[INNER]
+    drift_V = s.inner_V - at[_INNER]
     times = min(DRIFT_V / max(abs(drift_V), 1e-12), _allowed(ctx, s, books, kept, at))
     if ctx.chain.setup.held == 0:
-        moved = abs(s.rad_s - at[SPEED]) / max(s.rad_s, 1e-9)
+        moved = abs(s.rad_s - at[_SPEED]) / max(s.rad_s, 1e-9)
         times = min(times, DRIFT / max(moved, 1e-12))
-        moved = abs(s.torque_N_m - at[TORQUE]) / max(s.torque_N_m, 1e-9)
+        moved = abs(s.torque_N_m - at[_TORQUE]) / max(s.torque_N_m, 1e-9)
         times = min(times, DRIFT / max(moved, 1e-12))
     times = floor(min(times, left_s / turn_s - 1))
     if times < LEAST_JUMP:
@@ -118,17 +117,16 @@ def repeat_turns(
 
 @law
 def repeat_cycles(
-    ctx: Context, s: Rows, books: Array, ring: Array, kept: Array, at: Array, cycles: int,
-    left_s: float,
-) -> float:  # fmt: skip
-    """At a turn-on, some cycles after a mark: jump whole cycles. Returns how many, 0: none.
+    ctx: Context, s: Records, books: Array, ring: Array, kept: Array, at: Array, left_s: float
+) -> float:
+    """At a turn-on, `s.cycles` cycles after a mark: jump whole cycles. Returns how many, 0: none.
 
     The last one is left to be stepped.
     """
-    turns = (books[acc.ANGLE] - kept[acc.ANGLE]) / 6.283185307179586
+    turns, cycles = (books[acc.ANGLE] - kept[acc.ANGLE]) / (2 * pi), s.cycles
     even = ctx.chain.setup.held == 1 and ctx.chain.setup.swing == 0
     enough = even or (cycles >= SAMPLED_CYCLES and (turns >= SAMPLED_TURNS))
-    if not (enough or (cycles >= MOST_SAMPLED and turns >= 8.0)):
+    if not (enough or (cycles >= MOST_CYCLES and turns >= 8.0)):
         return -1.0
     cycle_s = (books[acc.CLOCK] - kept[acc.CLOCK]) / cycles
     most = _allowed(ctx, s, books, kept, at) * cycles
@@ -140,7 +138,7 @@ def repeat_cycles(
 
 
 @law
-def tire(ctx: Context, s: Rows, seconds: float) -> bool:
+def tire(ctx: Context, s: Records, seconds: float) -> bool:
     """Draw on the reserve; whether it has just run out."""
     if s.over_W <= 0 and s.reserve_J >= ctx.person.reserve_J:
         return False

@@ -8,7 +8,7 @@ and then weighed for the turns or cycles that it stands for.
 
 from __future__ import annotations
 
-from math import inf, nan, pi
+from math import inf, pi
 from typing import NamedTuple
 
 import numpy as np
@@ -16,23 +16,15 @@ from numpy.typing import NDArray
 
 from explorer.model.kernels import accounts as acc
 from explorer.model.kernels.advance import advance_held, advance_turned
-from explorer.model.kernels.back import LATCHED, LOADED, OPEN, opens_V, taken
+from explorer.model.kernels.back import LOADED, OPEN
 from explorer.model.kernels.compiled import edge, entry, law
+from explorer.model.kernels.curve import CURVE_COLUMNS, lay_out_curve
 from explorer.model.kernels.events import CONNECTED, STOPPED, switch
-from explorer.model.kernels.front import (
-    COLUMNS,
-    CURRENT,
-    SPEED,
-    TORQUE,
-    Chain,
-    lay_out_curve,
-    node_V,
-    on_curve,
-)
+from explorer.model.kernels.front import Chain
 from explorer.model.kernels.hand import TABLED_RADIUS_M, crest, set_limits
 from explorer.model.kernels.machine import Machines
 from explorer.model.kernels.motion import (
-    NODES,
+    CURVE_NODES,
     SECTORS,
     STATE,
     WARMS_K,
@@ -42,9 +34,9 @@ from explorer.model.kernels.motion import (
     draw_curve,
     heat_up,
 )
-from explorer.model.kernels.records import SETUP, Rows
+from explorer.model.kernels.records import SETUP, Records
 from explorer.model.kernels.repeats import (
-    KEPT,
+    MARKED,
     SETTLING_CYCLES,
     mark,
     repeat_cycles,
@@ -52,17 +44,12 @@ from explorer.model.kernels.repeats import (
     tire,
     warm,
 )
+from explorer.model.kernels.stepping import Bus
+from explorer.model.kernels.verdict import HUNT_SHARE, blank, close_books, curve_facts, judge
 from explorer.units import Array
 
-HUNT_SHARE, HUNTS_OVER = 0.05, 0.2
-"""A cadence that moves by this share from turn to turn, in this share of the turns, hunts."""
-BREAK_SHARE, BREAK_SPEED = 0.1, 1.5
-"""Share of the time beyond the machine's peak torque, and speed over the cadence asked for, from
-which on a hand breaks away."""
 FLICKER_S, FLICKERS = 1e-3, 200
 """A window that switches so often, each time within this of the last, chatters."""
-STALLED_S = 1.0
-"""A crank that has stood for so long is stalled."""
 MOST_STEPS = 400_000
 """A session of more steps than this is given up, and says so by its `seconds`."""
 
@@ -81,7 +68,7 @@ class Work(NamedTuple):
 
 
 @law
-def _begin(ctx: Context, s: Rows, first: bool) -> None:
+def _begin(ctx: Context, s: Records, first: bool) -> None:
     """A new hand at the crank, which stands; the bank is as it was left."""
     setup = ctx.chain.setup
     if first:
@@ -94,264 +81,180 @@ def _begin(ctx: Context, s: Rows, first: bool) -> None:
         if ctx.chain.row.body_saturation_A > 0 and s.bus_V < ctx.chain.row.start_V:
             s.asleep = 1
     s.rad_s, s.angle, s.sector, s.turned_rad, s.began_s = 0.0, 0.0, 0, 0.0, s.clock_s
-    s.torque_N_m = s.lasting_N_m = s.mean_rad_s = s.effort = s.over_W = 0.0
+    s.ends_s = s.clock_s + ctx.person.seconds
+    s.torque_N_m = s.lasting_N_m = s.effort = s.over_W = 0.0
     s.trend_V = s.swing = s.gain_rad_s = s.net_A = s.stood_s = s.amps = 0.0
     s.reserve_J, s.tired, s.at_limit, s.done = ctx.person.reserve_J, 0, 0, 0
     s.flicker, s.switched_s = 0, -1.0
     s.curve_C, s.curve_valve_C = s.winding_C, s.valve_C
-    if ctx.chain.setup.held == 0:
+    # Cycles of an even hand are alike from the first on.
+    even = setup.held == 1 and setup.swing == 0
+    s.cycles, s.quiet = -1 if even else -SETTLING_CYCLES, 0
+    s.last_turn_rad_s = s.turns = s.hunted_turns = s.fastest_rad_s = 0.0
+    s.slowest_rad_s = inf
+    if setup.held == 0:
         _, s.angle = crest(ctx.person)
         s.sector = int(s.angle / (2 * pi / SECTORS) + 1e-9)
 
 
 @law
-def _blank(seen: Rows, ctx: Context) -> None:
-    seen.first_charge_s = inf
-    seen.lowest_loaded_V, seen.highest_V = inf, 0.0
-    seen.least_reserve_J = ctx.person.reserve_J
-    seen.hold_V = seen.trap_V = nan
-    seen.cycle_s = inf
+def _clear(work: Work) -> None:
+    """Empty books for a new shift."""
+    for k in range(acc.ACCOUNTS):
+        work.books[k] = 0.0
+    for k in range(SECTORS):
+        work.ring[k] = -1.0
+    for k in range(work.heated.shape[0]):
+        work.heated[k] = 0.0
 
 
 @law
-def _curve_facts(ctx: Context, seen: Rows) -> None:
-    """Where the bus rests without a load, and the torque at the empty bank, from the curve."""
-    columns, setup, row = ctx.columns, ctx.chain.setup, ctx.chain.row
-    sleeps = 1 if row.body_saturation_A > 0 else 0
-    seen.start_torque_N_m = columns[sleeps, 0, TORQUE]
-    before_V, before_A = 0.0, 0.0
-    for node in range(columns.shape[1]):
-        volts = node_V(setup, columns.shape[1], node)
-        way = sleeps if volts < row.start_V else 0
-        net = columns[way, node, CURRENT] - taken(ctx.load, OPEN, volts, setup.leakage).amps
-        if net <= 0 and node > 0:
-            share = before_A / max(before_A - net, 1e-30)
-            seen.idle_V = before_V + (volts - before_V) * share
-            return
-        before_V, before_A = volts, net
-    seen.idle_V = before_V
+def _follow(ctx: Context, s: Records, work: Work, seen: Records, was: int, took_s: float) -> bool:
+    """Note what a step came to; whether the hand's reserve has just run out."""
+    seen.steps += 1
+    if was == LOADED:
+        work.books[acc.LOADED_S] += took_s
+        if took_s > 0:
+            seen.lowest_loaded_V = min(seen.lowest_loaded_V, s.bus_V)
+    seen.highest_V = max(seen.highest_V, s.bus_V)
+    if ctx.chain.setup.held == 0:
+        s.slowest_rad_s = min(s.slowest_rad_s, s.rad_s)
+        s.fastest_rad_s = max(s.fastest_rad_s, s.rad_s)
+    tired = tire(ctx, s, took_s)
+    seen.least_reserve_J = min(seen.least_reserve_J, s.reserve_J)
+    if tired:  # what comes is not like what was
+        s.quiet, s.cycles = 0, min(s.cycles, -1)
+    return tired
 
 
 @law
-def _trap(ctx: Context, seen: Rows) -> None:
-    """The highest voltage below the lowest loaded one where the load takes more than comes."""
-    columns, setup = ctx.columns, ctx.chain.setup
-    last = columns.shape[1] - 1
-    for back in range(last + 1):
-        volts = node_V(setup, last + 1, last - back)
-        if volts > seen.lowest_loaded_V:
-            continue
-        if volts < opens_V(ctx.load, LOADED):
-            return
-        net = columns[0, last - back, CURRENT]
-        net -= taken(ctx.load, LOADED, volts, setup.leakage).amps
-        if net < 0:
-            seen.trap_V = volts
-            return
+def _write(s: Records, books: Array, line: Array) -> None:
+    """One line of the course, see `sessions`."""
+    line[0], line[1], line[2], line[3] = s.clock_s, s.bus_V, s.inner_V, s.rad_s
+    line[4], line[5], line[6] = s.torque_N_m, books[acc.DELIVERED], books[acc.CRANK]
+    line[7] = s.mode
 
 
 @law
-def _rests(ctx: Context, s: Rows) -> bool:
-    """Whether the bank has a voltage to rest at with the load on, between off and now."""
-    columns, setup = ctx.columns, ctx.chain.setup
-    for node in range(columns.shape[1]):
-        volts = node_V(setup, columns.shape[1], node)
-        if volts < opens_V(ctx.load, LOADED) or volts > s.bus_V + 0.05:
-            continue
-        now = taken(ctx.load, LOADED, volts, setup.leakage)
-        if now.sustained and columns[0, node, CURRENT] >= now.amps:
-            return True
-    return False
-
-
-@law
-def _close_books(ctx: Context, s: Rows, books: Array, seen: Rows, begun_V: float) -> None:
-    """What a shift came to."""
-    farad = ctx.load.capacitance_F
-    seen.gearing_J, seen.drag_J, seen.copper_J = (
-        books[acc.GEARING],
-        books[acc.DRAG],
-        books[acc.COPPER],
+def _switched(ctx: Context, s: Records, work: Work, seen: Records, event: int) -> bool:
+    """Let a step's event happen; whether whole cycles of the window were jumped after it."""
+    led = switch(ctx, s, seen, event)
+    s.flicker = s.flicker + 1 if s.clock_s - s.switched_s < FLICKER_S else 0
+    s.switched_s = s.clock_s
+    if led == STOPPED or s.flicker > FLICKERS:
+        s.done = STOPPED
+        return False
+    s.quiet = 0
+    if led != CONNECTED:
+        return False
+    s.cycles += 1
+    if s.cycles == 0:
+        mark(s, work.books, work.cycle_books, work.cycle_at)
+    if s.cycles <= 0:
+        return False
+    seen.cycle_s = (work.books[acc.CLOCK] - work.cycle_books[acc.CLOCK]) / s.cycles
+    if ctx.chain.setup.jumps == 0:
+        return False
+    times = repeat_cycles(
+        ctx, s, work.books, work.ring, work.cycle_books, work.cycle_at, s.ends_s - s.clock_s
     )
-    seen.lead_J, seen.bridge_J = books[acc.LEAD], books[acc.BRIDGE]
-    seen.reverse_leakage_J, seen.bridge_supply_J = books[acc.REVERSE], books[acc.SUPPLY]
-    seen.cell_leakage_J, seen.balancing_J = books[acc.CELL], books[acc.BALANCING]
-    seen.clamp_J, seen.esr_J, seen.window_J = books[acc.CLAMP], books[acc.ESR], books[acc.WINDOW]
-    seen.converter_J, seen.pack_lead_J = books[acc.CONVERTER], books[acc.PACK_LEAD]
-    seen.delivered_J, seen.crank_work_J = books[acc.DELIVERED], books[acc.CRANK]
-    seen.stored_J = 0.5 * farad * (s.inner_V * s.inner_V - begun_V * begun_V)
-    seen.kinetic_J = (
-        0.0 if ctx.chain.setup.held == 1 else 0.5 * ctx.chain.setup.inertia * s.rad_s * s.rad_s
-    )
-    seen.seconds = books[acc.CLOCK]
-    seen.effort = books[acc.EFFORT_S] / ctx.person.seconds
-    seen.at_limit_s, seen.loaded_s = books[acc.LIMIT_S], books[acc.LOADED_S]
-    seen.end_inner_V, seen.end_bus_V = s.inner_V, s.bus_V
-    seen.winding_C, seen.valve_C = s.winding_C, s.valve_C
-    seen.cadence_rad_s = books[acc.ANGLE] / max(books[acc.CLOCK] - s.stood_s, 1e-9)
-    seen.beyond_peak_share /= max(books[acc.CLOCK], 1e-9)
-    _trap(ctx, seen)
+    if times <= 0:
+        return False
+    seen.jumps += 1
+    seen.openings += int(times)
+    seen.turn_ons += int(times)
+    s.cycles = -1
+    return True
 
 
 @law
-def _judge(ctx: Context, s: Rows, seen: Rows, hunted: float, turns: float) -> None:
-    """What kind of shift it was, and what was wrong with it."""
-    drew = seen.turn_ons > 0 or ctx.chain.setup.closed == 1
-    if s.done == STOPPED or (not drew and seen.refused > 0):
-        seen.regime = acc.CHATTERING
-    elif s.mode == LATCHED:
-        seen.regime = acc.FLOODED
-    elif not drew and s.mode != LOADED:
-        seen.regime = acc.STARVED
-    elif s.mode == LOADED and seen.openings == 0 and _rests(ctx, s):
-        seen.regime = acc.STEADY
-    else:
-        seen.regime = acc.CYCLING
-    cadence = ctx.chain.drive.cadence_rad_s
-    seen.fault = acc.SOUND
+def _turned(ctx: Context, s: Records, work: Work, seen: Records) -> None:
+    """A whole turn is over: note how even it was; jump those like it."""
+    books = work.books
+    turn_s = max(books[acc.CLOCK] - work.turn_books[acc.CLOCK], 1e-9)
+    mean = 2 * pi / turn_s
+    s.turns += 1
+    if s.quiet == 1:
+        if s.mode == LOADED:
+            seen.hold_V = (books[acc.HOLD_V_S] - work.turn_books[acc.HOLD_V_S]) / turn_s
+        seen.swing_share = (s.fastest_rad_s - s.slowest_rad_s) / mean
+        if abs(mean - s.last_turn_rad_s) > HUNT_SHARE * mean:
+            s.hunted_turns += 1
+    s.last_turn_rad_s, s.slowest_rad_s, s.fastest_rad_s = mean, inf, 0.0
+    if s.quiet == 1 and ctx.chain.setup.jumps == 1 and s.timer_s == inf:
+        times = repeat_turns(
+            ctx, s, books, work.ring, work.turn_books, work.turn_at, s.ends_s - s.clock_s
+        )
+        if times > 0:
+            seen.jumps += 1
+            s.turns += times
+    mark(s, books, work.turn_books, work.turn_at)
+    s.quiet = 1
+    warm(ctx, s, books, work.heated)
+
+
+@law
+def _renew(ctx: Context, s: Records) -> Bus:
+    """Let the temperatures and the limits of now hold: at held speed by a new curve."""
+    heat_up(ctx, s)
     if ctx.chain.setup.held == 1:
-        if on_curve(ctx.columns, ctx.chain.setup, s.asleep, SPEED, s.bus_V) <= 0 and cadence > 0:
-            seen.fault = acc.CANNOT_START
-    elif s.turned_rad < 0.5:
-        seen.fault = acc.CANNOT_START
-    elif s.stood_s > STALLED_S:
-        seen.fault = acc.STALLS
-    elif seen.beyond_peak_share > BREAK_SHARE and seen.fastest_rad_s > BREAK_SPEED * cadence:
-        seen.fault = acc.BREAKS_AWAY
-    elif turns > 20 and hunted > HUNTS_OVER * turns:
-        seen.fault = acc.HUNTS
+        s.curve_C, s.curve_valve_C = s.winding_C, s.valve_C
+        draw_curve(ctx, s)
+    now = bus_now(ctx, s, s.bus_V)
+    if ctx.chain.setup.held == 1:
+        s.bus_V = now.bus_V
+    return now
 
 
 @law
-def shift(ctx: Context, s: Rows, work: Work, seen: Rows, first: bool, trace: Array) -> int:
+def shift(ctx: Context, s: Records, work: Work, seen: Records, first: bool, trace: Array) -> int:
     """Step one shift; returns how many rows of `trace` were written."""
     _begin(ctx, s, first)
-    _blank(seen, ctx)
-    books, ring = work.books, work.ring
-    for k in range(acc.ACCOUNTS):
-        books[k] = 0.0
-    for k in range(SECTORS):
-        ring[k] = -1.0
-    for k in range(4):
-        work.heated[k] = 0.0
-    begun_V, begun_s, ends_s = s.inner_V, s.clock_s, s.clock_s + ctx.person.seconds
+    _clear(work)
+    blank(seen, ctx)
+    books, held = work.books, ctx.chain.setup.held == 1
+    begun_V, written = s.inner_V, 0
     heat_up(ctx, s)
     draw_curve(ctx, s)
-    _curve_facts(ctx, seen)
+    curve_facts(ctx, seen)
     near = bus_now(ctx, s, s.bus_V)
     s.bus_V = near.bus_V
-    # Cycles of an even hand are alike from the first on.
-    even = ctx.chain.setup.held == 1 and ctx.chain.setup.swing == 0
-    cycles, quiet, whole, written = -1 if even else -SETTLING_CYCLES, False, False, 0
-    last_turn, hunted, turns, low, high = 0.0, 0.0, 0.0, inf, 0.0
     mark(s, books, work.turn_books, work.turn_at)
-    while s.clock_s < ends_s - 1e-9 and seen.steps < MOST_STEPS:
-        before_s, was = s.clock_s, s.mode
-        if ctx.chain.setup.held == 1:
-            event, whole, near = advance_held(ctx, s, books, ring, seen, near, ends_s - s.clock_s)
+    while s.clock_s < s.ends_s - 1e-9 and seen.steps < MOST_STEPS:
+        before_s, was, left_s = s.clock_s, s.mode, s.ends_s - s.clock_s
+        if held:
+            event, whole, near = advance_held(ctx, s, books, work.ring, seen, near, left_s)
         else:
-            event, whole = advance_turned(ctx, s, books, ring, seen, ends_s - s.clock_s)
-            low, high = min(low, s.rad_s), max(high, s.rad_s)
-        took = s.clock_s - before_s
-        seen.steps += 1
-        if was == LOADED:
-            books[acc.LOADED_S] += took
-            if took > 0:
-                seen.lowest_loaded_V = min(seen.lowest_loaded_V, s.bus_V)
-        seen.highest_V = max(seen.highest_V, s.bus_V)
-        tired = tire(ctx, s, took)
-        seen.least_reserve_J = min(seen.least_reserve_J, s.reserve_J)
+            event, whole = advance_turned(ctx, s, books, work.ring, seen, left_s)
+        renew = _follow(ctx, s, work, seen, was, s.clock_s - before_s)
         if written < trace.shape[0]:
-            trace[written, 0], trace[written, 1], trace[written, 2] = s.clock_s, s.bus_V, s.inner_V
-            trace[written, 3], trace[written, 4] = s.rad_s, s.torque_N_m
-            trace[written, 5], trace[written, 6] = books[acc.DELIVERED], books[acc.CRANK]
-            trace[written, 7] = s.mode
+            _write(s, books, trace[written])
             written += 1
-        renew = tired
-        if tired:  # what comes is not like what was
-            quiet, cycles = False, min(cycles, -1)
         if event != 0:
-            led = switch(ctx, s, seen, event)
-            s.flicker = s.flicker + 1 if s.clock_s - s.switched_s < FLICKER_S else 0
-            s.switched_s = s.clock_s
-            if s.flicker > FLICKERS:
-                led = STOPPED
-            if led == STOPPED:
-                s.done = STOPPED
+            jumped = _switched(ctx, s, work, seen, event)
+            if s.done == STOPPED:
                 break
             near = bus_now(ctx, s, s.bus_V)
-            quiet = False
-            if led == CONNECTED:
-                cycles += 1
-                if cycles == 0:
-                    mark(s, books, work.cycle_books, work.cycle_at)
-                elif cycles > 0 and ctx.chain.setup.jumps == 1:
-                    length = (books[acc.CLOCK] - work.cycle_books[acc.CLOCK]) / cycles
-                    seen.cycle_s = length
-                    times = repeat_cycles(
-                        ctx, s, books, ring, work.cycle_books, work.cycle_at, cycles,
-                        ends_s - s.clock_s,
-                    )  # fmt: skip
-                    if times > 0:
-                        seen.jumps += 1
-                        seen.openings += int(times)
-                        seen.turn_ons += int(times)
-                        cycles = -1
-                        renew = True
-                elif cycles > 0:
-                    seen.cycle_s = (books[acc.CLOCK] - work.cycle_books[acc.CLOCK]) / cycles
+            renew = renew or (jumped and not held)
         if whole:
-            turn_s = books[acc.CLOCK] - work.turn_books[acc.CLOCK]
-            turns += 1
-            mean = 2 * pi / max(turn_s, 1e-9)
-            if quiet:
-                if s.mode == LOADED:
-                    held = books[acc.HOLD_V_S] - work.turn_books[acc.HOLD_V_S]
-                    seen.hold_V = held / max(turn_s, 1e-9)
-                seen.swing_share = (high - low) / mean
-                if abs(mean - last_turn) > HUNT_SHARE * mean:
-                    hunted += 1
-            last_turn, low, high = mean, inf, 0.0
-            if quiet and ctx.chain.setup.jumps == 1 and s.timer_s == inf:
-                times = repeat_turns(
-                    ctx, s, books, ring, work.turn_books, work.turn_at, ends_s - s.clock_s
-                )
-                if times > 0:
-                    seen.jumps += 1
-                    turns += times
-            mark(s, books, work.turn_books, work.turn_at)
-            quiet = True
+            _turned(ctx, s, work, seen)
+            renew = renew or not held
+        elif held and books[acc.CLOCK] - work.heated[2] > 1.0:
             warm(ctx, s, books, work.heated)
-            renew = renew or ctx.chain.setup.held == 0
-        elif ctx.chain.setup.held == 1 and books[acc.CLOCK] - work.heated[2] > 1.0:
-            warm(ctx, s, books, work.heated)
-        if ctx.chain.setup.held == 1:
-            moved = max(abs(s.winding_C - s.curve_C), abs(s.valve_C - s.curve_valve_C))
-            renew = tired or moved > WARMS_K
+        if held:
+            moved_K = max(abs(s.winding_C - s.curve_C), abs(s.valve_C - s.curve_valve_C))
+            renew = renew or moved_K > WARMS_K
         if renew:
-            heat_up(ctx, s)
-            if ctx.chain.setup.held == 1:
-                s.curve_C, s.curve_valve_C = s.winding_C, s.valve_C
-                draw_curve(ctx, s)
-                near = bus_now(ctx, s, s.bus_V)
-                s.bus_V = near.bus_V
-    if s.mode != LOADED:
-        seen.hold_V = nan
-    elif seen.hold_V != seen.hold_V:
-        seen.hold_V = s.bus_V
+            near = _renew(ctx, s)
     warm(ctx, s, books, work.heated)
-    _close_books(ctx, s, books, seen, begun_V)
-    _judge(ctx, s, seen, hunted, turns)
-    if s.done == STOPPED:
-        s.clock_s = ends_s
-    elif s.clock_s < ends_s - 1e-6:
-        seen.fault = acc.UNFINISHED
-        s.clock_s = ends_s
+    close_books(ctx, s, books, seen, begun_V)
+    judge(ctx, s, seen)
+    s.clock_s = s.ends_s
     return written
 
 
 @law
-def set_up(setup: Rows, row: Rows, drive: Rows, load: Rows, person: Rows) -> None:
+def set_up(setup: Records, row: Records, drive: Records, load: Records, person: Records) -> None:
     """Fill in what a shift works with beside the settings."""
     size = drive.radius_m / TABLED_RADIUS_M
     set_limits(setup, person, drive.radius_m)
@@ -365,8 +268,8 @@ def set_up(setup: Rows, row: Rows, drive: Rows, load: Rows, person: Rows) -> Non
 
 @entry
 def _sessions(
-    rows: Rows, values: Array, trio: NDArray[np.int64], drives: Rows, loads: Rows, people: Rows,
-    setups: Rows, states: Rows, work: Work, results: Rows, trace: Array,
+    rows: Records, values: Array, trio: NDArray[np.int64], drives: Records, loads: Records, people: Records,
+    setups: Records, states: Records, work: Work, results: Records, trace: Array,
 ) -> int:  # fmt: skip
     """Sessions of chains (n,) by people (shifts,) into `results` (n, shifts)."""
     written = 0
@@ -383,14 +286,14 @@ def _sessions(
 def sessions(
     tables: Machines,
     trio: NDArray[np.int64],
-    drives: Rows,
-    loads: Rows,
-    people: Rows,
+    drives: Records,
+    loads: Records,
+    people: Records,
     settings: Settings,
     *,
     traced: int = 0,
-    nodes: int = NODES,
-) -> tuple[Rows, Array]:
+    nodes: int = CURVE_NODES,
+) -> tuple[Records, Array]:
     """Sessions of some chains: results (n, shifts) of `accounts.RESULT`, and a course.
 
     `trio` (n,) picks of each chain the machine in `tables`; `drives` and `loads` (n,) are its other
@@ -399,7 +302,7 @@ def sessions(
     up to `traced` steps of the last chain's last shift: s, bus V, inner V, rad/s, N m, J delivered,
     J at the crank, state of the switch.
     """
-    results: Rows = np.zeros((len(drives), len(people)), acc.RESULT)
+    results: Records = np.zeros((len(drives), len(people)), acc.RESULT)
     if (people["inertia_kg_m2"] > 0).all():
         nodes = nodes // 3
     trace = np.zeros((traced, 8))
@@ -407,8 +310,8 @@ def sessions(
     for name in Settings._fields:
         setup[name] = getattr(settings, name)
     work = Work(
-        np.zeros((2, nodes, COLUMNS)), *(np.zeros(acc.ACCOUNTS) for _ in range(3)),
-        *(np.zeros(KEPT) for _ in range(2)), np.zeros(SECTORS), np.zeros(4),
+        np.zeros((2, nodes, CURVE_COLUMNS)), *(np.zeros(acc.ACCOUNTS) for _ in range(3)),
+        *(np.zeros(MARKED) for _ in range(2)), np.zeros(SECTORS), np.zeros(4),
     )  # fmt: skip
     written = _sessions(
         edge(tables.rows), tables.values, trio, edge(drives), edge(loads), edge(people),

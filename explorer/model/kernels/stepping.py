@@ -12,8 +12,9 @@ from typing import NamedTuple
 
 from explorer.model.kernels.back import LOADED, Taken, opens_V, taken
 from explorer.model.kernels.compiled import law
-from explorer.model.kernels.front import CURRENT, SPEED, Chain, Front, front, place
-from explorer.model.kernels.records import Rows
+from explorer.model.kernels.curve import AT_CURRENT, AT_SPEED, place
+from explorer.model.kernels.front import Chain, Front, front
+from explorer.model.kernels.records import Records
 from explorer.units import Array
 
 SETTLED_V, SETTLED_J = 1e-9, 1e-8
@@ -51,7 +52,7 @@ class Turned(NamedTuple):
 
 @law
 def _newton_bus(
-    columns: Array, setup: Rows, asleep: int, load: Rows, state: int, inner_V: float, ohm: float,
+    columns: Array, setup: Records, asleep: int, load: Records, state: int, inner_V: float, ohm: float,
     stroke: float, guess_V: float,
 ) -> Bus:  # fmt: skip
     """Bus voltage V with `V - ohm (stroke I(V) - taken(V)) = inner_V`, from a guess (Newton)."""
@@ -61,9 +62,9 @@ def _newton_bus(
     now = taken(load, state, volts, setup.leakage)
     for number in range(NEWTONS):
         left, share, rate = place(setup, columns.shape[1], volts)
-        low, high = columns[asleep, left, CURRENT], columns[asleep, left + 1, CURRENT]
-        rad_s = columns[asleep, left, SPEED]
-        rad_s += (columns[asleep, left + 1, SPEED] - rad_s) * share
+        low, high = columns[asleep, left, AT_CURRENT], columns[asleep, left + 1, AT_CURRENT]
+        rad_s = columns[asleep, left, AT_SPEED]
+        rad_s += (columns[asleep, left + 1, AT_SPEED] - rad_s) * share
         current, current_v = low + (high - low) * share, (high - low) * rate
         now = taken(load, state, volts, setup.leakage)
         net = stroke * current - now.amps
@@ -80,14 +81,14 @@ def _newton_bus(
 
 
 @law
-def _least_V(load: Rows, state: int) -> float:
+def _least_V(load: Records, state: int) -> float:
     """Where the search for a bus voltage begins: a load is carried from its threshold on."""
     return opens_V(load, state) if state == LOADED else 1e-12
 
 
 @law
 def held_bus(
-    columns: Array, setup: Rows, asleep: int, load: Rows, state: int, inner_V: float, ohm: float,
+    columns: Array, setup: Records, asleep: int, load: Records, state: int, inner_V: float, ohm: float,
     stroke: float, guess_V: float,
 ) -> Bus:  # fmt: skip
     """The same, by halving where Newton's method runs to and fro between pieces."""
@@ -98,12 +99,12 @@ def held_bus(
     for number in range(HALVINGS):
         volts = low if number == 0 else 0.5 * (low + high)
         left, share, rate = place(setup, columns.shape[1], volts)
-        near, far = columns[asleep, left, CURRENT], columns[asleep, left + 1, CURRENT]
+        near, far = columns[asleep, left, AT_CURRENT], columns[asleep, left + 1, AT_CURRENT]
         current, current_v = near + (far - near) * share, (far - near) * rate
         drawn = taken(load, state, volts, setup.leakage)
         net = stroke * current - drawn.amps
-        rad_s = columns[asleep, left, SPEED]
-        rad_s += (columns[asleep, left + 1, SPEED] - rad_s) * share
+        rad_s = columns[asleep, left, AT_SPEED]
+        rad_s += (columns[asleep, left + 1, AT_SPEED] - rad_s) * share
         miss = volts - ohm * net - inner_V
         if number == 0 and miss > 0:
             return now
@@ -121,10 +122,10 @@ def held_bus(
 
 @law
 def crank_bus(
-    chain: Chain, asleep: bool, load: Rows, state: int, inner_V: float, ohm: float,
+    chain: Chain, asleep: bool, load: Records, state: int, inner_V: float, ohm: float,
     crank_rad_s: float, guess_V: float,
 ) -> Bus:  # fmt: skip
-    """Bus voltage V with `V - ohm (I(w, V) - taken(V)) = inner_V` at a crank speed, 0: it stands."""
+    """The same at a crank speed instead of a held one; 0: the crank stands."""
     volts, current, current_v, net = max(guess_V, 1e-9), 0.0, 0.0, 0.0
     found = False
     for number in range(NEWTONS):
@@ -167,7 +168,7 @@ def crank_bus(
 
 @law
 def _newton_turn(
-    chain: Chain, asleep: bool, load: Rows, state: int, inertia: float,
+    chain: Chain, asleep: bool, load: Records, state: int, inertia: float,
     hand_N_m: float, rad_s: float, inner_V: float, radians: float, seconds: float,
     guess_rad_s: float, guess_V: float,
 ) -> Turned:  # fmt: skip
@@ -220,7 +221,7 @@ def _newton_turn(
 
 @law
 def turn(
-    chain: Chain, asleep: bool, load: Rows, state: int, inertia: float, hand_N_m: float,
+    chain: Chain, asleep: bool, load: Records, state: int, inertia: float, hand_N_m: float,
     rad_s: float, inner_V: float, radians: float, seconds: float, guess_rad_s: float,
     guess_V: float,
 ) -> Turned:  # fmt: skip

@@ -26,25 +26,23 @@ from explorer.model.kernels.hand import excess, set_limits
 from explorer.model.kernels.machine import (
     BODY_DIODE_EMISSION_V,
     Machines,
-    phases,
-    valves_in_path,
 )
-from explorer.model.kernels.records import BRUSHED, SETUP, THREE_PHASE, Rows
+from explorer.model.kernels.records import ONE_DIODE, SETUP, SIX_PULSE, Records
 from explorer.units import Array
 
-STEPS = 720
+STEPS_A_PERIOD = 720
 """Of an electrical period."""
-LEAST_INDUCTANCE_H = 2e-7
+WIRE_INDUCTANCE_H = 2e-7
 """Of a few centimetres of wire; a machine without any would switch in no time at all."""
 SETTLING = 6.0
 """Time constants of the winding that pass, beside two periods, before the window opens."""
 DIRECT_S = 0.02
 """What stands for a period of a brushed machine."""
-SOLVED_V, NEWTONS = 1e-9, 40
-KEPT, ROUNDS = 1e-4, 40
+SOLVED_V, MOST_NEWTONS = 1e-9, 40
+KEEPS_TO, TRIES = 1e-4, 40
 """How closely the hand keeps to its limit, as a share of it; most tries."""
 
-WINDOW = np.dtype(
+WINDOW_RESULT = np.dtype(
     [
         (name, "f8")
         for name in (
@@ -60,9 +58,9 @@ WINDOW = np.dtype(
 class Circuit(NamedTuple):
     """One chain's circuit, at a winding temperature, with its valves awake or asleep."""
 
-    row: Rows
-    drive: Rows
-    load: Rows
+    row: Records
+    drive: Records
+    load: Records
     copper_ohm: float
     ohm: float
     henry: float
@@ -136,15 +134,15 @@ def _step(
 
     `before` holds what the inductances drive, V; the bank is `behind_V` behind `ohm`.
     """
-    kind = circuit.row.kind
-    count = 3 if kind == THREE_PHASE else (1 if kind == BRUSHED else 2)
+    kind = circuit.row.bridge
+    count = 3 if kind == SIX_PULSE else (1 if kind == ONE_DIODE else 2)
     legs = 2.0 if count == 2 else 1.0
     volts, star = max(guess_V, 1e-6), guess_star
-    for number in range(NEWTONS):
+    for number in range(MOST_NEWTONS):
         total = total_star = total_bus = rectified = by_star = by_bus = 0.0
         for k in range(count):
             drive = emf[k] + before[k]
-            if kind == BRUSHED:
+            if kind == ONE_DIODE:
                 one = _blocking(drive - volts, kappa, circuit.saturation_A, circuit.emission_V)
             else:
                 one = _branch(
@@ -187,17 +185,17 @@ def _step(
 @law
 def _run(
     circuit: Circuit, state: int, inner_V: float, end_V: float, first_rad_s: float,
-    last_rad_s: float, seconds: float, still: bool, out: Rows,
+    last_rad_s: float, seconds: float, still: bool, out: Records,
 ) -> None:  # fmt: skip
     """Settle, then follow a window; `still` holds the bank. The crank's speed goes straight from the
     first to the last as the bank goes from `inner_V` to `end_V`."""
     row, drive, load = circuit.row, circuit.drive, circuit.load
-    kind, count = row.kind, int(phases(row.kind))
+    kind, count = row.bridge, int(row.phases)
     shaft = first_rad_s * drive.ratio
-    period = DIRECT_S if kind == BRUSHED else 2 * pi / max(shaft * row.pole_pairs, 1.0)
-    valve_ohm = valves_in_path(kind) * row.valve_ohm
+    period = DIRECT_S if kind == ONE_DIODE else 2 * pi / max(shaft * row.pole_pairs, 1.0)
+    valve_ohm = row.valves_in_path * row.valve_ohm
     settles = SETTLING * circuit.henry / (circuit.ohm + valve_ohm) + 2 * period
-    step = min(period / STEPS, seconds / 50)
+    step = min(period / STEPS_A_PERIOD, seconds / 50)
     warm, steps = int(ceil(settles / step)), int(round(seconds / step))
     step = seconds / steps
     kappa = 1.5 * circuit.henry / step + circuit.ohm + valve_ohm
@@ -216,7 +214,7 @@ def _run(
         angle += shaft * row.pole_pairs * step
         peak = row.emf_V_s * shaft
         for k in range(count):
-            if kind == BRUSHED:
+            if kind == ONE_DIODE:
                 emf[k] = peak
             else:
                 shift = 2 * pi / 3 * k if count == 3 else pi / 2 * k
@@ -226,7 +224,7 @@ def _run(
         volts, star = _step(circuit, state, emf, before, ohm, bank_V, kappa, amps, volts, star)
         rectified = power = square = 0.0
         for k in range(count):
-            rectified += abs(amps[k]) if kind != THREE_PHASE else max(amps[k], 0.0)
+            rectified += abs(amps[k]) if kind != SIX_PULSE else max(amps[k], 0.0)
             power += emf[k] * amps[k]
             square += amps[k] * amps[k]
             former[k], last[k] = last[k], amps[k]
@@ -254,11 +252,11 @@ def _run(
 
 @law
 def _misses(
-    circuit: Circuit, state: int, setup: Rows, inner_V: float, rad_s: float, out: Rows
+    circuit: Circuit, state: int, setup: Records, inner_V: float, rad_s: float, out: Records
 ) -> float:
     """By how much a period at a speed is too hard for the hand, bank at rest."""
     electrical = rad_s * circuit.drive.ratio * circuit.row.pole_pairs
-    period = DIRECT_S if circuit.row.kind == BRUSHED else 2 * pi / max(electrical, 1.0)
+    period = DIRECT_S if circuit.row.bridge == ONE_DIODE else 2 * pi / max(electrical, 1.0)
     _run(circuit, state, inner_V, inner_V, rad_s, rad_s, period, True, out)
     torque = out.crank_work_J / period / rad_s
     return excess(setup, setup.comfort_W, torque, rad_s)
@@ -266,7 +264,7 @@ def _misses(
 
 @law
 def _held(
-    circuit: Circuit, state: int, setup: Rows, inner_V: float, guess_rad_s: float, out: Rows
+    circuit: Circuit, state: int, setup: Records, inner_V: float, guess_rad_s: float, out: Records
 ) -> float:
     """Crank speed next to a guess at which a period is as hard as comfort allows, or the cadence.
 
@@ -276,19 +274,19 @@ def _held(
     cadence = circuit.drive.cadence_rad_s
     at = min(guess_rad_s, cadence)
     miss = _misses(circuit, state, setup, inner_V, at, out)
-    if abs(miss) < KEPT or (miss < 0 and at >= cadence):
+    if abs(miss) < KEEPS_TO or (miss < 0 and at >= cadence):
         return at
     low = high = at
     low_miss = high_miss = miss
     step, side = 1.003, 0
-    for _ in range(ROUNDS):
+    for _ in range(TRIES):
         if low_miss < 0 < high_miss:
             at = (low * high_miss - high * low_miss) / (high_miss - low_miss)
         else:
             at = min(at * step, cadence) if miss < 0 else at / step
             step = step * step
         miss = _misses(circuit, state, setup, inner_V, at, out)
-        if abs(miss) < KEPT or (miss < 0 and at >= cadence):
+        if abs(miss) < KEEPS_TO or (miss < 0 and at >= cadence):
             return at
         if miss < 0:
             low, low_miss = at, miss
@@ -303,9 +301,9 @@ def _held(
 
 @entry
 def _windows(
-    rows: Rows, trio: NDArray[np.int64], drives: Rows, loads: Rows, people: Rows, winding_C: float,
+    rows: Records, trio: NDArray[np.int64], drives: Records, loads: Records, people: Records, winding_C: float,
     start_V: Array, guess_rad_s: Array, seconds: Array, closed: NDArray[np.int64], whole: bool,
-    setup: Rows, out: Rows,
+    setup: Records, out: Records,
 ) -> None:  # fmt: skip
     for i in range(drives.shape[0]):
         row, drive = rows[trio[i]], drives[i]
@@ -314,7 +312,7 @@ def _windows(
         series = copper_resistance(row.circuit_ohm, winding_C) + row.lead_ohm
         sleeps = row.body_saturation_A > 0
         state = LOADED if closed[i] == 1 else OPEN
-        henry = max(row.inductance_H, LEAST_INDUCTANCE_H)
+        henry = max(row.inductance_H, WIRE_INDUCTANCE_H)
         circuit = Circuit(
             row, drive, loads[i], copper_ohm, series, henry,
             row.body_saturation_A if sleeps else row.saturation_A,
@@ -329,7 +327,7 @@ def _windows(
         if crank <= 0:
             continue
         length = seconds[i]
-        if whole and row.kind != BRUSHED:
+        if whole and row.bridge != ONE_DIODE:
             pace = crank * drive.ratio * row.pole_pairs / (2 * pi)
             length = max(float(round(length * pace)), 1.0) / pace
         now = taken(loads[i], state, out[i].mean_bus_V, 1.0)
@@ -347,9 +345,9 @@ def _windows(
 def windows(
     tables: Machines,
     trio: NDArray[np.int64],
-    drives: Rows,
-    loads: Rows,
-    person: Rows,
+    drives: Records,
+    loads: Records,
+    person: Records,
     *,
     winding_C: float,
     start_V: Array,
@@ -357,13 +355,13 @@ def windows(
     seconds: Array,
     closed: NDArray[np.int64],
     whole: bool = True,
-) -> Rows:
-    """Windows of some chains (n,), one each: results (n,) of `WINDOW`.
+) -> Records:
+    """Windows of some chains (n,), one each: results (n,) of `WINDOW_RESULT`.
 
     `start_V` is the bank's inner voltage, `guess_rad_s` the crank speed near which the hand is.
     `whole` takes the nearest whole number of electrical periods, at least one.
     """
-    out = np.zeros(len(drives), WINDOW)
+    out = np.zeros(len(drives), WINDOW_RESULT)
     _windows(
         edge(tables.rows), trio, edge(drives), edge(loads), edge(person), winding_C,
         np.asarray(start_V, float), np.asarray(guess_rad_s, float), np.asarray(seconds, float),

@@ -15,28 +15,33 @@ from explorer.model.kernels.machine import BODY_DIODE_EMISSION_V, Machines, tabu
 from explorer.model.space import Designs, Space
 from explorer.units import RAD_S_PER_RPM
 
+COUNTS = ("phases", "valves", "valves_in_path", "drops", "knee")
 GAP_V = {"schottky": 0.69, "silicon": 1.11, "active": 1.11}
 
 
-def machines(project: Project, designs: Designs, *, heat: bool = False) -> records.Rows:
+def machines(project: Project, designs: Designs, *, heat: bool = False) -> records.Records:
     """Generator, lead and rectifier of each design."""
     catalogue = project.catalogue
 
     def at(link: str, field: str) -> np.ndarray:
         return designs.chosen(catalogue, link, field)
 
-    kinds = np.array([machine_kinds.number_of(g.kind) for g in catalogue.parts["generator"]])
-    kind = kinds[designs.parts["generator"]]
+    kinds = [machine_kinds.MACHINE_KINDS[g.kind] for g in catalogue.parts["generator"]]
+
+    def of_kind(field: str) -> np.ndarray:
+        return np.array([getattr(kind, field) for kind in kinds])[designs.parts["generator"]]
+
     gaps = np.array([GAP_V[r.kind] for r in catalogue.parts["rectifier"]])
     body = at("rectifier", "body_drop_V")
     return records.rows(
         records.MACHINE,
         len(designs),
-        kind=kind,
+        bridge=[machine_kinds.BRIDGES.index(name) for name in of_kind("bridge")],
+        **{name: of_kind(name) for name in COUNTS},
         emf_V_s=at("generator", "emf_phase_V_s"),
         circuit_ohm=at("generator", "resistance_phase_ohm"),
         copper_ohm=at("generator", "resistance_phase_ohm"),
-        lead_ohm=at("lead", "resistance_ohm") * machine_kinds.column("conductors_per_phase")[kind],
+        lead_ohm=at("lead", "resistance_ohm") * of_kind("conductors_per_phase"),
         inductance_H=at("generator", "inductance_phase_H"),
         pole_pairs=at("generator", "pole_pairs"),
         drag_N_m=at("generator", "drag_torque_N_m") + at("lead", "drag_torque_N_m"),
@@ -52,7 +57,7 @@ def machines(project: Project, designs: Designs, *, heat: bool = False) -> recor
     )
 
 
-def drives(project: Project, designs: Designs) -> records.Rows:
+def drives(project: Project, designs: Designs) -> records.Records:
     """Crank and gearing of each design."""
     catalogue = project.catalogue
     return records.rows(
@@ -66,7 +71,7 @@ def drives(project: Project, designs: Designs) -> records.Rows:
     )
 
 
-def loads(project: Project, designs: Designs, pack: str) -> records.Rows:
+def loads(project: Project, designs: Designs, pack: str) -> records.Records:
     """Bank, window, converter and a pack of each design."""
     need = demand.demand(project.catalogue, designs, project.catalogue.packs[pack])
     taken = {name: values[:, 0] for name, values in need.fields.items()}
@@ -85,7 +90,7 @@ def loads(project: Project, designs: Designs, pack: str) -> records.Rows:
     )
 
 
-def shift(person: Operator, seconds: float, **fields: Any) -> records.Rows:
+def shift(person: Operator, seconds: float, **fields: Any) -> records.Records:
     """One shift of an operator."""
     names = set(records.PERSON.names or ()) & set(type(person).model_fields)
     values = {name: getattr(person, name) for name in names} | fields
@@ -107,10 +112,10 @@ class Chains(NamedTuple):
     project: Project
     designs: Designs
     tables: Machines
-    drives: records.Rows
-    loads: dict[str, records.Rows]
+    drives: records.Records
+    loads: dict[str, records.Records]
 
-    def shift(self, seconds: float = 600.0, **fields: float) -> records.Rows:
+    def shift(self, seconds: float = 600.0, **fields: float) -> records.Records:
         """A shift of the demo's adult."""
         return shift(self.project.catalogue.operators[ADULT], seconds, **fields)
 

@@ -15,7 +15,7 @@ KAPPA, P_TWO, P_ONE = 0.6, 15.0, 7.5
 RADIUS_M = 0.17
 
 
-def setup(**person: float) -> records.Rows:
+def setup(**person: float) -> records.Records:
     row = {"critical_power_W": 45.0, "reserve_J": 3600.0, "comfort_force_N": 40.0,
            "power_share": 0.5, "pace_s": 600.0, "kappa_m_s": KAPPA, "p_W_s2_m2": P_ONE}  # fmt: skip
     made = edge(np.zeros(1, records.SETUP))

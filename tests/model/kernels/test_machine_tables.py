@@ -44,14 +44,14 @@ def test_current_and_power_between_nodes(warm_chains: Chains, warm_K: float) -> 
     for number in range(20):
         rad_s, bus_V = points(warm_chains, number, rng)
         row = warm_chains.tables.rows[number]
-        kind = int(row["kind"])
+        kind = int(row["bridge"])
         values = circuit(warm_chains, number, rad_s, bus_V, 25.0 + warm_K)
         truth = SOLVERS[kind](**values)
         short = SOLVERS[kind](**values | {"bus_V": 0 * bus_V}).bus_current_A
         counts = (truth.bus_current_A > 0.02 * short) & (bus_V > LEAST_V) & (bus_V < 64)
         found = machine.read_all(warm_chains.tables, number, rad_s, bus_V, warm_K / 90, 0.0)
-        ohm = values["resistance_ohm"] + machine.valves_in_path(kind) * row["valve_ohm"]
-        power = bus_V * found[:, 0] + machine.phases(kind) * found[:, 1] ** 2 * ohm
+        ohm = values["resistance_ohm"] + row["valves_in_path"] * row["valve_ohm"]
+        power = bus_V * found[:, 0] + row["phases"] * found[:, 1] ** 2 * ohm
         power += found[:, 0] * found[:, 2]
         currents.append(np.abs(found[:, 0] / truth.bus_current_A - 1)[counts])
         powers.append(np.abs(power / truth.electromagnetic_power_W - 1)[counts])
@@ -67,7 +67,7 @@ def test_pulses_on_a_bank(demo_chains: Chains) -> None:
     rng, currents, powers = np.random.default_rng(4), [], []
     for number in range(30):
         row = demo_chains.tables.rows[number]
-        kind = int(row["kind"])
+        kind = int(row["bridge"])
         if kind == 2:
             continue
         rad_s, bus_V = points(demo_chains, number, rng)
@@ -77,8 +77,8 @@ def test_pulses_on_a_bank(demo_chains: Chains) -> None:
         truth = bridge.soft_bus_steady_state(which, **values, bus_ohm=ohm)
         found = machine.read_all(demo_chains.tables, number, rad_s, bus_V, 0.0, ohm)
         counts = (truth.bus_current_A > 0.05) & (bus_V > LEAST_V) & (bus_V < 64)
-        series = values["resistance_ohm"] + machine.valves_in_path(kind) * row["valve_ohm"]
-        power = bus_V * found[:, 0] + machine.phases(kind) * found[:, 1] ** 2 * series
+        series = values["resistance_ohm"] + row["valves_in_path"] * row["valve_ohm"]
+        power = bus_V * found[:, 0] + row["phases"] * found[:, 1] ** 2 * series
         power += found[:, 0] * found[:, 2] + ohm * found[:, 3] * found[:, 0] ** 2
         currents.append(np.abs(found[:, 0] / truth.bus_current_A - 1)[counts])
         powers.append(np.abs(power / truth.electromagnetic_power_W - 1)[counts])

@@ -6,10 +6,11 @@ import numpy as np
 import pytest
 
 from explorer.inputs.study import Project
+from explorer.model import regimes
 from explorer.model.kernels import accounts as acc
 from explorer.model.kernels import average
 from explorer.model.kernels.motion import Settings
-from explorer.model.kernels.records import Rows
+from explorer.model.kernels.records import Records
 from explorer.model.kernels.session import sessions
 from explorer.physics.bank import stored_energy
 from tests.helpers.chain_twin import Twin
@@ -33,17 +34,17 @@ HANDS = {
 }
 
 
-def run(chains: Chains, people: Rows, pack: str = "telemetry_pack", settings=COLD) -> Rows:
+def run(chains: Chains, people: Records, pack: str = "telemetry_pack", settings=COLD) -> Records:
     found, _ = sessions(
         chains.tables, chains.trio, chains.drives, chains.loads[pack], people, settings
     )
     return found
 
 
-def closed(found: Rows) -> None:
+def closed(found: Records) -> None:
     """Every term from its own law, none below 0, and together the work at the crank."""
     work = found["crank_work_J"]
-    terms = np.stack([found[f"{name}_J"] for name in acc.LEDGER])
+    terms = np.stack([found[f"{name}_J"] for name in acc.TERMS])
     assert (np.abs(terms.sum(axis=0) - work) <= 1e-6 * np.maximum(work, 1.0)).all()
     assert terms.min() >= -1e-9 * work.max()
 
@@ -66,12 +67,12 @@ def test_shifts_share_one_bank(demo_chains: Chains) -> None:
     two, one = run(demo_chains, halves), run(demo_chains, demo_chains.shift(600.0))[:, 0]
     for k in range(2):
         work = two["crank_work_J"][:, k]
-        terms = np.stack([two[f"{name}_J"][:, k] for name in acc.LEDGER])
+        terms = np.stack([two[f"{name}_J"][:, k] for name in acc.TERMS])
         assert terms.sum(axis=0) == pytest.approx(work, abs=1e-6 * max(work.max(), 1))
     stored = two["stored_J"].sum(axis=1)
     farad = demo_chains.loads["telemetry_pack"]["capacitance_F"]
     assert stored == pytest.approx(stored_energy(farad, two["end_inner_V"][:, 1]), abs=1e-6)
-    steady = (one["regime"] != acc.CHATTERING) & (one["delivered_J"] > 200)
+    steady = (one["regime"] != regimes.CHATTERING) & (one["delivered_J"] > 200)
     assert steady.sum() > 8
     both = two["delivered_J"].sum(axis=1)
     off = np.abs(both / np.where(steady, one["delivered_J"], 1.0) - 1)[steady]
@@ -89,7 +90,7 @@ def test_even_hand_against_scipy(demo_project: Project) -> None:
     found = run(some, some.shift(unevenness=0.0))[:, 0]
     judged = 0
     for row in range(40):
-        if found["regime"][row] == acc.CHATTERING or found["delivered_J"][row] < 5:
+        if found["regime"][row] == regimes.CHATTERING or found["delivered_J"][row] < 5:
             continue
         load = some.loads["telemetry_pack"][row]
         if load["esr_ohm"] > 0.2 or load["least_V"] > load["off_V"]:
@@ -205,7 +206,7 @@ def test_more_of_a_person_delivers_no_less(demo_chains: Chains) -> None:
     weak = run(demo_chains, demo_chains.shift(critical_power_W=30.0, unevenness=0.0))[:, 0]
     strong = run(demo_chains, demo_chains.shift(critical_power_W=60.0, unevenness=0.0))[:, 0]
     # Who is stronger may lose the load for good, or chatter.
-    goes = (weak["regime"] <= acc.STEADY) & (strong["regime"] <= acc.STEADY)
+    goes = (weak["regime"] <= regimes.STEADY) & (strong["regime"] <= regimes.STEADY)
     assert goes.sum() > 20
     spell_J = weak["delivered_J"] / np.maximum(weak["turn_ons"], 1)
     allowed = 0.995 * weak["delivered_J"] - spell_J
@@ -227,7 +228,7 @@ def test_nobody_turns_faster_than_asked_for_long(demo_chains: Chains, factor: fl
     real = demo_chains.shift(**HAND | {"inertia_kg_m2": 0.046 * factor})
     found = run(demo_chains, real)[:, 0]
     cadence = demo_chains.drives["cadence_rad_s"]
-    turns = found["regime"] != acc.CHATTERING
+    turns = found["regime"] != regimes.CHATTERING
     assert (found["cadence_rad_s"] <= 1.02 * cadence)[turns].all()
     assert (found["effort"] <= 1.005).all()
 

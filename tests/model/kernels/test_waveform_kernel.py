@@ -9,7 +9,7 @@ from explorer.inputs.study import Project
 from explorer.model import waveform as lsoda
 from explorer.model.kernels import waveform
 from explorer.model.kernels.motion import Settings
-from explorer.model.kernels.records import Rows
+from explorer.model.kernels.records import Records
 from explorer.model.kernels.session import sessions
 from tests.model.kernels.chains_of_study import ADULT, WINDING_C, Chains, chains
 
@@ -42,7 +42,7 @@ class Windows:
             self.session[row] = (found["crank_work_J"][0, 0] - spent) / SECONDS
             self.guess[row] = course[0, 3]
 
-    def judged(self) -> Rows:
+    def judged(self) -> Records:
         some = self.some
         return waveform.windows(
             some.tables, some.trio, some.drives, some.loads["telemetry_pack"],
