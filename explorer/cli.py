@@ -160,7 +160,7 @@ def _rerun(
 def _evaluate(
     study: StudyFile,
     design: Annotated[Path, typer.Option(metavar="DESIGN.toml", help="Parts and settings.")],
-    fidelity: Annotated[str, typer.Option(help="averaged, session or waveform.")] = "averaged",
+    fidelity: Annotated[str, typer.Option(help="session or waveform.")] = "session",
     as_json: AsJson = False,
 ) -> None:
     """Evaluate one design of your own."""

@@ -16,8 +16,9 @@ from explorer.model.rules import RULES
 from explorer.search import convergence, probes
 from explorer.search import run as search
 from explorer.search.progress import Watch, unwatched
+from explorer.search.settle import Audit, audit
 from explorer.search.workers import on_machines
-from explorer.store.keys import path_of
+from explorer.store.keys import path_of, search_key
 from explorer.store.results import Store
 
 NOTHING_FEASIBLE = "no design of the study keeps every rule"
@@ -45,11 +46,11 @@ def launch_study(
     with Store.open(path_of(project)) as store:
         run = store.begin("launch", {"study_hash": project.study_hash})
         summary = search.launch(project, store, watch, workers, cluster)
-        view = FrontView.at_todays_prices(project, store)
-        summary.hypervolume = convergence.relative_hypervolume(project, view.points)
         with on_machines(cluster or project.study.search.cluster):
-            closer = view.look_closer(watch, workers, summary.exact)
-        kept = {**asdict(summary), **closer}
+            view, checked = _settled(FrontView.at_todays_prices(project, store), watch, workers)
+            closer = view.look_closer(watch, workers)
+        summary.hypervolume = convergence.relative_hypervolume(project, view.points)
+        kept = {**asdict(summary), **closer, "audit": checked._asdict()}
         repricing.conclude(project, store, run, view.stored, view.cost, view.rows, kept)
         if not len(view.rows):
             raise InputError(_nothing_feasible(project, closer["rejections"]))
@@ -58,6 +59,8 @@ def launch_study(
             "study": project.study.name,
             "designs_considered": summary.designs_considered,
             "designs_feasible": summary.designs_feasible,
+            "designs_stepped": int(view.stored.stepped.sum()),
+            "audit": checked._asdict(),
             "exact": summary.exact,
             "front": shown["front"],
             "front_size": shown["front_size"],
@@ -67,9 +70,28 @@ def launch_study(
             "report": shown["report"],
             "picks": shown["picks"],
             "why_none": shown["why_none"],
-            "search": {**asdict(summary), "judged": closer.get("judged")},
+            "unsettled": shown["unsettled"],
+            "search": asdict(summary),
             "notes": list(project.catalogue.notes),
         }
+
+
+def _settled(view: FrontView, watch: Watch, workers: int) -> tuple[FrontView, Audit]:
+    """A front that sessions decide, and what a look beyond the filter's band found.
+
+    Designs that the audit shows to stand on the front are on it; the audit is kept, since a second
+    one would only look where the first has looked.
+    """
+    view, _ = view.settled(watch, workers)
+    key = f"audit:{search_key(view.project)}"
+    kept = view.store.search_progress(key)
+    if kept:
+        return view, Audit(**kept)
+    found = audit(view.project, view.store, view.stored, view.cost, workers, watch)
+    view.store.save_progress(key, found._asdict())
+    if found.stepped:
+        view, _ = view.again().settled(watch, workers)
+    return view, found
 
 
 def _nothing_feasible(project: Project, broken: Mapping[str, tuple[int, int]]) -> list[Fault]:

@@ -46,6 +46,10 @@ from explorer.units import Array
 __all__ = ["Numbers", "Reuse", "Store", "Stored", "design_numbers", "ids_of", "path_of",
            "search_key"]  # fmt: skip
 
+SESSION = "session"
+"""The `source` of blocks whose designs were stepped through time: of two results of a design, that
+of its session stands.
+"""
 BLOCK_ROWS = 65_536
 """Most designs in a block: some 40 MB, so that reading back a few rows stays cheap."""
 MOST_PART_VERSIONS = 2**15 - 1
@@ -65,7 +69,8 @@ class Store(History):
     ) -> None:
         """Add results, and the state of the search that found them, in one transaction.
 
-        `source` says what computed them; `progress` is a key and a state as in `save_progress`.
+        `source` says what computed them, `SESSION` or what searched; `progress` is a key and a state
+        as in `save_progress`.
         """
         numbers = design_numbers(project.catalogue, evaluation.designs)
         results = _results_of(evaluation)
@@ -100,7 +105,9 @@ class Store(History):
                 self.save_progress(*progress)
 
     def load(self, project: Project) -> tuple[Stored, Reuse]:
-        """Every design that holds today, once, and how many others there are and why."""
+        """Every design that holds today, once, by its session where it was stepped, and how many
+        others there are and why.
+        """
         total, blocks, reasons = self._readable(project)
         gathered = Gathered.of(blocks, self._columns)
         parts, usable, changed = in_todays_tables(project, gathered.parts, self._known_parts())
@@ -131,10 +138,12 @@ class Store(History):
             regime=gathered.regime[rows],
             keeps_physics=keeps_physics,
             feasible=np.all([keeps_physics, *(m >= 0 for m in limits.values())], axis=0),
+            stepped=gathered.stepped[rows],
             numbers=numbers[rows],
             places=gathered.places[rows],
         )
-        return stored, Reuse(total, len(stored), added_up(reasons))
+        twice = int(usable.sum()) - len(rows)
+        return stored, Reuse(total - twice, len(stored), added_up(reasons))
 
     def evaluation(
         self, project: Project, stored: Stored, rows: Rows | NDArray[np.bool_] | None = None
@@ -216,13 +225,13 @@ class Store(History):
 
     def _block(self, number: int) -> Block:
         found = self._row(
-            "SELECT count, columns FROM block JOIN context ON context = context.id"
+            "SELECT count, columns, source FROM block JOIN context ON context = context.id"
             " WHERE block.id = ?",
             (number,),
         )
         if found is None:
             raise ExplorerError(f"{self.path}: holds no block {number}")
-        return Block(number, found[0], Layout.read(found[1]))
+        return Block(number, found[0], Layout.read(found[1]), found[2] == SESSION)
 
     @contextmanager
     def _undamaged(self, block: int) -> Iterator[None]:
@@ -298,8 +307,10 @@ class Store(History):
         other = sum(counts[id_] for id_ in contexts if id_ not in same)
         reasons.append(("stored with other margins or readings than today's", other))
         blocks = [
-            Block(id_, rows, same[context])
-            for id_, context, rows in self._rows("SELECT id, context, count FROM block ORDER BY id")
+            Block(id_, rows, same[context], source == SESSION)
+            for id_, context, rows, source in self._rows(
+                "SELECT id, context, count, source FROM block ORDER BY source != ?, id", (SESSION,)
+            )
             if context in same
         ]
         return sum(counts.values()), blocks, reasons
