@@ -15,7 +15,7 @@ LEAKAGE_DOUBLES_K = 10.0
 
 
 def forward_drop(current_A: Real, saturation_A: Real, emission_V: Real) -> Real:
-    """Shockley's law at the tables' temperature without series resistance, V: `nVt ln(1 + i/Is)`."""
+    """Shockley's law at the tables' temperature, without series resistance: `nVt ln(1 + i/Is)`, V."""
     return emission_V * np.log1p(current_A / saturation_A)
 
 
