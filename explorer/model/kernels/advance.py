@@ -25,7 +25,7 @@ from explorer.model.kernels.motion import (
     held_step,
     step_most_V,
 )
-from explorer.model.kernels.records import Row
+from explorer.model.kernels.records import Fields
 from explorer.model.kernels.stepping import Bus, Turned, crank_bus, turn
 from explorer.units import Array
 
@@ -43,7 +43,7 @@ FLAT_RAD_S = 1e-5
 
 
 @law
-def _enter_sector(ctx: Context, s: Row, ring: Array) -> bool:
+def _enter_sector(ctx: Context, s: Fields, ring: Array) -> bool:
     """Count a sector, keep when it began, set the hand's torque; whether a turn ended."""
     s.sector += 1
     whole = s.sector == SECTORS
@@ -71,7 +71,7 @@ class Landing(NamedTuple):
 
 
 @law
-def _begin_landing(ctx: Context, s: Row, rad_s: float) -> Landing:
+def _begin_landing(ctx: Context, s: Fields, rad_s: float) -> Landing:
     begins, _ = beyond(ctx, s, s.inner_V, s.bus_V, rad_s, s.angle)
     return Landing(0.0, min(begins, -1e-12), -1.0, 0.0, 0)
 
@@ -107,7 +107,7 @@ def _narrow(landing: Landing, length: float, over: float, number: int) -> tuple[
 
 
 @law
-def _sectors_passed(ctx: Context, s: Row, ring: Array) -> bool:
+def _sectors_passed(ctx: Context, s: Fields, ring: Array) -> bool:
     """Enter every sector that the crank has come to; whether a turn ended."""
     whole = False
     while s.angle >= (s.sector + 1) * PART and s.sector < SECTORS:
@@ -117,7 +117,7 @@ def _sectors_passed(ctx: Context, s: Row, ring: Array) -> bool:
 
 @law
 def advance_held(
-    ctx: Context, s: Row, books: Array, ring: Array, seen: Row, near: Bus, left_s: float
+    ctx: Context, s: Fields, books: Array, ring: Array, seen: Fields, near: Bus, left_s: float
 ) -> tuple[int, bool, Bus]:
     """A step at held speed: what it ended with, whether a turn ended, and its middle."""
     length = min(held_length(ctx, s, near), s.timer_s, left_s)
@@ -155,7 +155,9 @@ def advance_held(
 
 
 @law
-def _standing(ctx: Context, s: Row, books: Array, seen: Row, seconds: float) -> tuple[int, float]:
+def _standing(
+    ctx: Context, s: Fields, books: Array, seen: Fields, seconds: float
+) -> tuple[int, float]:
     """A crank that stands: the bank alone; what it ended with, and the time that it took, s."""
     length, load, asleep = seconds, ctx.load, s.asleep == 1
     landing = _begin_landing(ctx, s, 0.0)
@@ -187,7 +189,7 @@ def _standing(ctx: Context, s: Row, books: Array, seen: Row, seconds: float) -> 
 
 
 @law
-def _stopping(ctx: Context, s: Row, hand_N_m: float) -> float:
+def _stopping(ctx: Context, s: Fields, hand_N_m: float) -> float:
     """How long a crank takes that comes to a halt, s: its own momentum over what brakes it."""
     at = front(ctx.chain, s.asleep == 1, 0.5 * s.rad_s, s.bus_V)
     brake = at.torque_N_m - hand_N_m
@@ -195,7 +197,9 @@ def _stopping(ctx: Context, s: Row, hand_N_m: float) -> float:
 
 
 @law
-def _try_turn(ctx: Context, s: Row, radians: float, seconds: float) -> tuple[Turned, float, float]:
+def _try_turn(
+    ctx: Context, s: Fields, radians: float, seconds: float
+) -> tuple[Turned, float, float]:
     """A step by angle, or by time where `radians` is 0: its middle, speed at its end, torque."""
     ahead = 0.5 * radians if radians > 0 else 0.5 * s.rad_s * seconds
     hand = s.torque_N_m * pattern(ctx.person, s.angle + ahead, s.swing)
@@ -215,7 +219,7 @@ def _try_turn(ctx: Context, s: Row, radians: float, seconds: float) -> tuple[Tur
 
 
 @law
-def _held_fast(ctx: Context, s: Row) -> bool:
+def _held_fast(ctx: Context, s: Fields) -> bool:
     """Whether the crank stands, and the hand's torque does not break it away."""
     return s.rad_s <= 0 and s.torque_N_m * pattern(ctx.person, s.angle, s.swing) <= at_rest(
         ctx.chain
@@ -224,7 +228,7 @@ def _held_fast(ctx: Context, s: Row) -> bool:
 
 @law
 def _locate_turn(
-    ctx: Context, s: Row, seconds_most: float
+    ctx: Context, s: Fields, seconds_most: float
 ) -> tuple[Turned, float, float, int, float]:
     """The step of bank and crank that ends on the threshold it meets: its middle, the speed at its
     end, the hand's torque, the threshold, and how far beyond it, V."""
@@ -267,7 +271,7 @@ def _locate_turn(
 
 @law
 def advance_turned(
-    ctx: Context, s: Row, books: Array, ring: Array, seen: Row, left_s: float
+    ctx: Context, s: Fields, books: Array, ring: Array, seen: Fields, left_s: float
 ) -> tuple[int, bool]:
     """A step of bank and crank: what it ended with, and whether a turn ended."""
     seconds_most = min(s.timer_s, left_s)

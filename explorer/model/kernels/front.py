@@ -6,7 +6,7 @@ from typing import NamedTuple
 
 from explorer.model.kernels.compiled import inlined, law, scalar
 from explorer.model.kernels.machine import HOT_RISE_K, read
-from explorer.model.kernels.records import Row, Single
+from explorer.model.kernels.records import Fields, Single
 from explorer.physics import gearing, generator, valve
 
 copper_resistance = scalar(generator.copper_resistance)
@@ -43,9 +43,9 @@ class Chain(NamedTuple):
     """What a front half is made of: tables, rows, and the setup of the moment."""
 
     values: Single
-    row: Row
-    drive: Row
-    setup: Row
+    row: Fields
+    drive: Fields
+    setup: Fields
 
 
 @law

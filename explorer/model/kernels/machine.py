@@ -18,7 +18,7 @@ import numpy as np
 from explorer.model.kernels.bridge import Maps, Source, maps, rectify
 from explorer.model.kernels.compiled import edge, entry, inlined, law
 from explorer.model.kernels.pulses import pulses
-from explorer.model.kernels.records import ONE_DIODE, Records, Row, Single
+from explorer.model.kernels.records import ONE_DIODE, Fields, Records, Single
 from explorer.physics import generator
 from explorer.units import Array
 
@@ -86,7 +86,7 @@ def _body_place(share: float) -> float:
 
 
 @law
-def _ends(row: Row, asleep: bool, rad_s: float) -> tuple[float, float, float, float]:
+def _ends(row: Fields, asleep: bool, rad_s: float) -> tuple[float, float, float, float]:
     """Foot and top of the voltages at a speed, and how both change with it."""
     top_slope = row.open_V_s * (1 + BEYOND_SHARE)
     top_V = top_slope * rad_s + BEYOND_V
@@ -97,7 +97,7 @@ def _ends(row: Row, asleep: bool, rad_s: float) -> tuple[float, float, float, fl
 
 
 @law
-def _node_V(row: Row, asleep: bool, rad_s: float, node: int) -> float:
+def _node_V(row: Fields, asleep: bool, rad_s: float, node: int) -> float:
     """Bus voltage of a node at a speed."""
     foot_V, top_V, _, _ = _ends(row, asleep, rad_s)
     if node <= BODY:
@@ -108,7 +108,7 @@ def _node_V(row: Row, asleep: bool, rad_s: float, node: int) -> float:
 
 @law
 def _fill_node(
-    universal: Maps, node: Single, row: Row, cold: Source, warm: Source, bus_V: float
+    universal: Maps, node: Single, row: Fields, cold: Source, warm: Source, bus_V: float
 ) -> None:
     """Fill in one node of a table (TABLE_COLUMNS,); `warm` counts where the winding warms."""
     at = rectify(universal, row.bridge, cold, bus_V)
@@ -204,7 +204,9 @@ def tabulate(machines: Records, fastest_rad_s: Array, winding_C: float) -> Machi
 
 
 @law
-def _place(row: Row, asleep: bool, rad_s: float, bus_V: float) -> tuple[int, float, float, float]:
+def _place(
+    row: Fields, asleep: bool, rad_s: float, bus_V: float
+) -> tuple[int, float, float, float]:
     """Node left of a voltage at a speed and how far beyond, and slopes of that by both."""
     foot_V, top_V, foot_w, top_w = _ends(row, asleep, rad_s)
     if bus_V < foot_V:
@@ -258,7 +260,7 @@ def _sloped(
 
 @inlined
 def read(
-    values: Single, row: Row, asleep: bool, rad_s: float, bus_V: float, warmth: float,
+    values: Single, row: Fields, asleep: bool, rad_s: float, bus_V: float, warmth: float,
     bank_ohm: float,
 ) -> Point:  # fmt: skip
     """A trio at a shaft speed above 0 and a mean bus voltage.

@@ -30,7 +30,7 @@ from explorer.model.kernels.hand import (
     external_excess,
     stroke,
 )
-from explorer.model.kernels.records import Row
+from explorer.model.kernels.records import Fields
 from explorer.model.kernels.stepping import Bus, Turned, crank_bus, held_bus
 from explorer.units import Array
 
@@ -97,13 +97,13 @@ class Context(NamedTuple):
     """What a shift is stepped with."""
 
     chain: Chain
-    load: Row
-    person: Row
+    load: Fields
+    person: Fields
     columns: Array
 
 
 @law
-def most_W(ctx: Context, s: Row) -> float:
+def most_W(ctx: Context, s: Fields) -> float:
     """Equivalent power that the hand gives at most: less when the reserve is gone, W."""
     return (
         min(ctx.chain.setup.tired_W, ctx.chain.setup.comfort_W)
@@ -113,7 +113,7 @@ def most_W(ctx: Context, s: Row) -> float:
 
 
 @law
-def heat_up(ctx: Context, s: Row) -> None:
+def heat_up(ctx: Context, s: Fields) -> None:
     """Let the temperatures of now hold; without a heat capacity they stay."""
     setup = ctx.chain.setup
     setup.winding_C, setup.valve_C = s.winding_C, s.valve_C
@@ -121,13 +121,13 @@ def heat_up(ctx: Context, s: Row) -> None:
 
 
 @law
-def draw_curve(ctx: Context, s: Row) -> None:
+def draw_curve(ctx: Context, s: Fields) -> None:
     """Solve the curve of held speed at the temperatures and the reserve of now."""
     fill_curve(ctx.columns, ctx.chain, most_W(ctx, s), ctx.chain.setup.unevenness)
 
 
 @law
-def bus_now(ctx: Context, s: Row, guess_V: float) -> Bus:
+def bus_now(ctx: Context, s: Fields, guess_V: float) -> Bus:
     """The bus over the bank as it stands."""
     if ctx.chain.setup.held == 1:
         return held_bus(
@@ -141,7 +141,9 @@ def bus_now(ctx: Context, s: Row, guess_V: float) -> Bus:
 
 
 @law
-def _lift(ctx: Context, s: Row, level_V: float, rad_s: float, angle: float) -> tuple[float, float]:
+def _lift(
+    ctx: Context, s: Fields, level_V: float, rad_s: float, angle: float
+) -> tuple[float, float]:
     """Inner voltage at which the bus stands at a level, and how it rises with the level."""
     current = current_v = 0.0
     if ctx.chain.setup.held == 1:
@@ -159,14 +161,14 @@ def _lift(ctx: Context, s: Row, level_V: float, rad_s: float, angle: float) -> t
 
 
 @law
-def lifted(ctx: Context, s: Row, level_V: float, rad_s: float, angle: float) -> float:
+def lifted(ctx: Context, s: Fields, level_V: float, rad_s: float, angle: float) -> float:
     """Inner voltage at which the bus stands at a level, with the crank at a speed and angle."""
     inner_V, _ = _lift(ctx, s, level_V, rad_s, angle)
     return inner_V
 
 
 @law
-def floor(ctx: Context, s: Row, bus_V: float, rad_s: float, angle: float) -> float:
+def floor(ctx: Context, s: Fields, bus_V: float, rad_s: float, angle: float) -> float:
     """Least inner voltage that carries the closed window's load from a bus voltage down.
 
     That of the turn-off threshold; or where series resistance folds, and the bus collapses above
@@ -189,7 +191,7 @@ def floor(ctx: Context, s: Row, bus_V: float, rad_s: float, angle: float) -> flo
 
 @law
 def beyond(
-    ctx: Context, s: Row, inner_V: float, bus_V: float, rad_s: float, angle: float
+    ctx: Context, s: Fields, inner_V: float, bus_V: float, rad_s: float, angle: float
 ) -> tuple[float, int]:
     """How far a step ends beyond the nearest threshold, V, and which: 1 up, -1 down, 2 valves.
 
@@ -230,7 +232,7 @@ def step_most_V(ctx: Context) -> float:
 
 
 @law
-def held_step(ctx: Context, s: Row, seconds: float) -> Bus:
+def held_step(ctx: Context, s: Fields, seconds: float) -> Bus:
     """The bank alone for some seconds: the state in the middle."""
     angle = s.angle + 0.5 * s.rad_s * seconds
     ohm = ctx.load.esr_ohm + seconds / (2 * ctx.load.capacitance_F)
@@ -242,7 +244,7 @@ def held_step(ctx: Context, s: Row, seconds: float) -> Bus:
 
 
 @law
-def held_length(ctx: Context, s: Row, now: Bus) -> float:
+def held_length(ctx: Context, s: Fields, now: Bus) -> float:
     """The longest step that keeps voltage, time constant and stroke resolved, s."""
     load = ctx.load
     rate = abs(now.net_A) / load.capacitance_F + 1e-12
@@ -260,8 +262,8 @@ def held_length(ctx: Context, s: Row, now: Bus) -> float:
 
 @law
 def book_held(
-    ctx: Context, s: Row, books: Array, now: Bus, swing: float, inner_V: float, seconds: float,
-    seen: Row,
+    ctx: Context, s: Fields, books: Array, now: Bus, swing: float, inner_V: float, seconds: float,
+    seen: Fields,
 ) -> None:  # fmt: skip
     """Add a step at held speed; its crank's work is what the front half asks for."""
     columns, way = ctx.columns, s.asleep
@@ -305,12 +307,12 @@ def book_held(
 @law
 def book_turned(
     ctx: Context,
-    s: Row,
+    s: Fields,
     books: Array,
     now: Turned,
     hand_N_m: float,
     inner_V: float,
-    seen: Row,
+    seen: Fields,
 ) -> None:
     """Add a step of crank and bank; the hand's work is its own torque over the angle."""
     at, seconds = now.front, now.seconds

@@ -15,7 +15,7 @@ Records = NDArray[Any]
 """A structured array of one of the dtypes below."""
 Single = NDArray[np.float32]
 """Tables, in half the memory."""
-Row = Any
+Fields = Any
 """One row of such an array; its fields are attributes, and can be set."""
 
 SIX_PULSE, FULL_BRIDGES, ONE_DIODE = range(3)

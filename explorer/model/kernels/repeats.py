@@ -13,7 +13,7 @@ from explorer.model.kernels import accounts as acc
 from explorer.model.kernels.compiled import law
 from explorer.model.kernels.hand import reserve_left
 from explorer.model.kernels.motion import WARMS_K, Context
-from explorer.model.kernels.records import Row
+from explorer.model.kernels.records import Fields
 from explorer.units import Array
 
 SETTLING_CYCLES, SAMPLED_CYCLES, SAMPLED_TURNS, MOST_CYCLES = 2, 3, 64.0, 200
@@ -28,7 +28,7 @@ MARKED, HEATED = 5, 4
 
 
 @law
-def mark(s: Row, books: Array, kept: Array, at: Array) -> None:
+def mark(s: Fields, books: Array, kept: Array, at: Array) -> None:
     """Keep the books and the state as they are."""
     for k in range(acc.ACCOUNTS):
         kept[k] = books[k]
@@ -37,7 +37,7 @@ def mark(s: Row, books: Array, kept: Array, at: Array) -> None:
 
 
 @law
-def warm(ctx: Context, s: Row, books: Array, heated: Array) -> None:
+def warm(ctx: Context, s: Fields, books: Array, heated: Array) -> None:
     """Take the heat of winding and valves since last time; `heated` keeps J, J, A s and s."""
     row = ctx.chain.row
     seconds = books[acc.CLOCK] - heated[2]
@@ -54,7 +54,7 @@ def warm(ctx: Context, s: Row, books: Array, heated: Array) -> None:
 
 @law
 def _jump(
-    ctx: Context, s: Row, books: Array, ring: Array, kept: Array, at: Array, times: float
+    ctx: Context, s: Fields, books: Array, ring: Array, kept: Array, at: Array, times: float
 ) -> None:
     """Let what has happened since a mark happen some more times, the state where it is."""
     farad = ctx.load.capacitance_F
@@ -75,7 +75,7 @@ def _jump(
 
 
 @law
-def _allowed(ctx: Context, s: Row, books: Array, kept: Array, at: Array) -> float:
+def _allowed(ctx: Context, s: Fields, books: Array, kept: Array, at: Array) -> float:
     """How many times what has happened since a mark may be repeated before the hand or the
     winding are different."""
     most = inf
@@ -90,7 +90,7 @@ def _allowed(ctx: Context, s: Row, books: Array, kept: Array, at: Array) -> floa
 
 @law
 def repeat_turns(
-    ctx: Context, s: Row, books: Array, ring: Array, kept: Array, at: Array, left_s: float
+    ctx: Context, s: Fields, books: Array, ring: Array, kept: Array, at: Array, left_s: float
 ) -> float:
     """At the end of a quiet turn: jump those like it. Returns how many, 0: none."""
     turn_s = books[acc.CLOCK] - kept[acc.CLOCK]
@@ -117,7 +117,7 @@ def repeat_turns(
 
 @law
 def repeat_cycles(
-    ctx: Context, s: Row, books: Array, ring: Array, kept: Array, at: Array, left_s: float
+    ctx: Context, s: Fields, books: Array, ring: Array, kept: Array, at: Array, left_s: float
 ) -> float:
     """At a turn-on, `s.cycles` cycles after a mark: jump whole cycles. Returns how many, 0: none.
 
@@ -138,7 +138,7 @@ def repeat_cycles(
 
 
 @law
-def tire(ctx: Context, s: Row, seconds: float) -> bool:
+def tire(ctx: Context, s: Fields, seconds: float) -> bool:
     """Draw on the reserve; whether it has just run out."""
     if s.over_W <= 0 and s.reserve_J >= ctx.person.reserve_J:
         return False

@@ -34,7 +34,7 @@ from explorer.model.kernels.motion import (
     draw_curve,
     heat_up,
 )
-from explorer.model.kernels.records import SETUP, Records, Row, Single
+from explorer.model.kernels.records import SETUP, Fields, Records, Single
 from explorer.model.kernels.repeats import (
     HEATED,
     MARKED,
@@ -69,7 +69,7 @@ class Work(NamedTuple):
 
 
 @law
-def _begin(ctx: Context, s: Row, first: bool) -> None:
+def _begin(ctx: Context, s: Fields, first: bool) -> None:
     """A new hand at the crank, which stands; the bank is as it was left."""
     setup = ctx.chain.setup
     if first:
@@ -110,7 +110,7 @@ def _clear(work: Work) -> None:
 
 
 @law
-def _follow(ctx: Context, s: Row, work: Work, seen: Row, was: int, took_s: float) -> bool:
+def _follow(ctx: Context, s: Fields, work: Work, seen: Fields, was: int, took_s: float) -> bool:
     """Note what a step came to; whether the hand's reserve has just run out."""
     seen.steps += 1
     if was == LOADED:
@@ -129,7 +129,7 @@ def _follow(ctx: Context, s: Row, work: Work, seen: Row, was: int, took_s: float
 
 
 @law
-def _write(s: Row, books: Array, line: Array) -> None:
+def _write(s: Fields, books: Array, line: Array) -> None:
     """One line of the course, see `sessions`."""
     line[0], line[1], line[2], line[3] = s.clock_s, s.bus_V, s.inner_V, s.rad_s
     line[4], line[5], line[6] = s.torque_N_m, books[acc.DELIVERED], books[acc.CRANK]
@@ -137,7 +137,7 @@ def _write(s: Row, books: Array, line: Array) -> None:
 
 
 @law
-def _switched(ctx: Context, s: Row, work: Work, seen: Row, event: int) -> bool:
+def _switched(ctx: Context, s: Fields, work: Work, seen: Fields, event: int) -> bool:
     """Let a step's event happen; whether whole cycles of the window were jumped after it."""
     led = switch(ctx, s, seen, event)
     s.flicker = s.flicker + 1 if s.clock_s - s.switched_s < FLICKER_S else 0
@@ -169,7 +169,7 @@ def _switched(ctx: Context, s: Row, work: Work, seen: Row, event: int) -> bool:
 
 
 @law
-def _turned(ctx: Context, s: Row, work: Work, seen: Row) -> None:
+def _turned(ctx: Context, s: Fields, work: Work, seen: Fields) -> None:
     """A whole turn is over: note how even it was; jump those like it."""
     books = work.books
     turn_s = max(books[acc.CLOCK] - work.turn_books[acc.CLOCK], 1e-9)
@@ -195,7 +195,7 @@ def _turned(ctx: Context, s: Row, work: Work, seen: Row) -> None:
 
 
 @law
-def _renew(ctx: Context, s: Row) -> Bus:
+def _renew(ctx: Context, s: Fields) -> Bus:
     """Let the temperatures and the limits of now hold: at held speed by a new curve."""
     heat_up(ctx, s)
     if ctx.chain.setup.held == 1:
@@ -208,7 +208,7 @@ def _renew(ctx: Context, s: Row) -> Bus:
 
 
 @law
-def shift(ctx: Context, s: Row, work: Work, seen: Row, first: bool, trace: Array) -> int:
+def shift(ctx: Context, s: Fields, work: Work, seen: Fields, first: bool, trace: Array) -> int:
     """Step one shift; returns how many rows of `trace` were written."""
     _begin(ctx, s, first)
     _clear(work)
@@ -255,7 +255,7 @@ def shift(ctx: Context, s: Row, work: Work, seen: Row, first: bool, trace: Array
 
 
 @law
-def set_up(setup: Row, row: Row, drive: Row, load: Row, person: Row) -> None:
+def set_up(setup: Fields, row: Fields, drive: Fields, load: Fields, person: Fields) -> None:
     """Fill in what a shift works with beside the settings."""
     size = drive.radius_m / TABLED_RADIUS_M
     set_limits(setup, person, drive.radius_m)
@@ -269,8 +269,8 @@ def set_up(setup: Row, row: Row, drive: Row, load: Row, person: Row) -> None:
 
 @entry
 def _sessions(
-    rows: Row, values: Single, trio: NDArray[np.int64], drives: Row, loads: Row,
-    people: Records, setups: Row, states: Row, work: Work, results: Row, trace: Array,
+    rows: Fields, values: Single, trio: NDArray[np.int64], drives: Fields, loads: Fields,
+    people: Records, setups: Fields, states: Fields, work: Work, results: Fields, trace: Array,
 ) -> int:  # fmt: skip
     """Sessions of chains (n,) by people (shifts,) into `results` (n, shifts)."""
     written = 0
@@ -287,8 +287,8 @@ def _sessions(
 def sessions(
     tables: Machines,
     trio: NDArray[np.int64],
-    drives: Row,
-    loads: Row,
+    drives: Fields,
+    loads: Fields,
     people: Records,
     settings: Settings,
     *,

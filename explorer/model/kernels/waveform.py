@@ -27,7 +27,7 @@ from explorer.model.kernels.machine import (
     BODY_DIODE_EMISSION_V,
     Machines,
 )
-from explorer.model.kernels.records import ONE_DIODE, SETUP, SIX_PULSE, Records, Row
+from explorer.model.kernels.records import ONE_DIODE, SETUP, SIX_PULSE, Fields, Records
 from explorer.units import Array
 
 STEPS_A_PERIOD = 720
@@ -58,9 +58,9 @@ WINDOW_RESULT = np.dtype(
 class Circuit(NamedTuple):
     """One chain's circuit, at a winding temperature, with its valves awake or asleep."""
 
-    row: Row
-    drive: Row
-    load: Row
+    row: Fields
+    drive: Fields
+    load: Fields
     copper_ohm: float
     ohm: float
     henry: float
@@ -198,7 +198,7 @@ def _drive(circuit: Circuit, shaft: float, angle: float, emf: Array) -> None:
 @law
 def _note(
     circuit: Circuit, state: int, emf: Array, amps: Array, volts: float, crank: float,
-    rectified: float, step: float, out: Row,
+    rectified: float, step: float, out: Fields,
 ) -> None:  # fmt: skip
     """Add a step to what a window comes to; `phase_rms_A` gathers squares until the end."""
     row, drive = circuit.row, circuit.drive
@@ -221,7 +221,7 @@ def _note(
 
 
 @law
-def _blank(out: Row) -> None:
+def _blank(out: Fields) -> None:
     out.bus_energy_J = out.delivered_J = out.crank_work_J = out.copper_J = 0.0
     out.phase_rms_A = out.bus_current_A = out.mean_bus_V = 0.0
 
@@ -229,7 +229,7 @@ def _blank(out: Row) -> None:
 @law
 def _run(
     circuit: Circuit, state: int, inner_V: float, end_V: float, first_rad_s: float,
-    last_rad_s: float, seconds: float, still: bool, out: Row,
+    last_rad_s: float, seconds: float, still: bool, out: Fields,
 ) -> None:  # fmt: skip
     """Settle, then follow a window; `still` holds the bank.
 
@@ -279,7 +279,7 @@ def _run(
 
 @law
 def _misses(
-    circuit: Circuit, state: int, setup: Row, inner_V: float, rad_s: float, out: Row
+    circuit: Circuit, state: int, setup: Fields, inner_V: float, rad_s: float, out: Fields
 ) -> float:
     """By how much a period at a speed is too hard for the hand, bank at rest."""
     electrical = rad_s * circuit.drive.ratio * circuit.row.pole_pairs
@@ -291,7 +291,7 @@ def _misses(
 
 @law
 def _held(
-    circuit: Circuit, state: int, setup: Row, inner_V: float, guess_rad_s: float, out: Row
+    circuit: Circuit, state: int, setup: Fields, inner_V: float, guess_rad_s: float, out: Fields
 ) -> float:
     """Crank speed next to a guess at which a period is as hard as comfort allows, or the cadence.
 
