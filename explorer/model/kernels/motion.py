@@ -75,7 +75,7 @@ STATE = np.dtype(
         (name, "f8")
         for name in (
             "inner_V", "bus_V", "net_A", "trend_V",  # bank and bus
-            "rad_s", "gain_rad_s", "angle", "turned_rad", "stood_s",  # crank
+            "rad_s", "gain_rad_s", "angle", "turned_rad", "settled_rad", "stood_s",  # crank
             "clock_s", "began_s", "ends_s", "timer_s", "switched_s",
             "torque_N_m", "lasting_N_m", "swing", "effort", "over_W", "reserve_J",  # hand
             "winding_C", "valve_C", "curve_C", "curve_valve_C", "amps",  # heat

@@ -16,8 +16,11 @@ from explorer.model.kernels.motion import WARMS_K, Context
 from explorer.model.kernels.records import Fields
 from explorer.units import Array
 
-SETTLING_CYCLES, SAMPLED_CYCLES, SAMPLED_TURNS, MOST_CYCLES = 2, 3, 64.0, 200
-"""Cycles that pass before some are weighed; at least so many, over so many turns; or so many."""
+SETTLING_CYCLES, SETTLING_TURNS = 2, 16.0
+"""Cycles and turns that pass, with a new hand or a load that is new to it, before some are weighed:
+the hand's mean torque takes this long to find its place."""
+SAMPLED_CYCLES, SAMPLED_TURNS, MOST_CYCLES = 3, 64.0, 200
+"""At least so many cycles are weighed, over so many turns; or so many."""
 DRIFT_V, DRIFT, LEAST_JUMP = 4e-3, 4e-3, 4.0
 """Turns are jumped as long as bank, speed and torque drift by no more than these."""
 VALVE_LAG_S = 10.0

@@ -39,6 +39,7 @@ from explorer.model.kernels.repeats import (
     HEATED,
     MARKED,
     SETTLING_CYCLES,
+    SETTLING_TURNS,
     mark,
     repeat_cycles,
     repeat_turns,
@@ -91,11 +92,19 @@ def _begin(ctx: Context, s: Fields, first: bool) -> None:
     # Cycles of an even hand are alike from the first on.
     even = setup.held == 1 and setup.swing == 0
     s.cycles, s.quiet = -1 if even else -SETTLING_CYCLES, 0
+    s.settled_rad = 0.0
     s.last_turn_rad_s = s.turns = s.hunted_turns = s.fastest_rad_s = 0.0
     s.slowest_rad_s = inf
     if setup.held == 0:
         _, s.angle = crest(ctx.person)
         s.sector = int(s.angle / (2 * pi / SECTORS) + 1e-9)
+
+
+@law
+def _unsettle(ctx: Context, s: Fields) -> None:
+    """Let some turns pass before cycles are weighed: an uneven hand finds its torque anew."""
+    if ctx.chain.setup.held == 0:
+        s.settled_rad = s.turned_rad + 2 * pi * SETTLING_TURNS
 
 
 @law
@@ -125,6 +134,7 @@ def _follow(ctx: Context, s: Fields, work: Work, seen: Fields, was: int, took_s:
     seen.least_reserve_J = min(seen.least_reserve_J, s.reserve_J)
     if tired:  # what comes is not like what was
         s.quiet, s.cycles = 0, min(s.cycles, -1)
+        _unsettle(ctx, s)
     return tired
 
 
@@ -147,6 +157,10 @@ def _switched(ctx: Context, s: Fields, work: Work, seen: Fields, event: int) -> 
         return False
     s.quiet = 0
     if led != CONNECTED:
+        return False
+    if seen.turn_ons == 1:
+        _unsettle(ctx, s)
+    if s.cycles == -1 and s.turned_rad < s.settled_rad:
         return False
     s.cycles += 1
     if s.cycles == 0:
