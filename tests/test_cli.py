@@ -711,3 +711,29 @@ def test_help_imports_nothing_heavy() -> None:
         [sys.executable, "-c", code], capture_output=True, text=True, check=True
     ).stdout
     assert told.strip() == "[]"
+
+
+WITHOUT_COMPILER = """
+import runpy, sys
+sys.argv = ["genchain", *sys.argv[1:]]
+status = 0
+try:
+    runpy.run_module("explorer", run_name="__main__")
+except SystemExit as ended:
+    status = ended.code or 0
+print("ended with", status, "numba" in sys.modules, file=sys.stderr)
+"""
+
+
+@pytest.mark.parametrize("command", ["--help", "check", "review", "rerun --quick"])
+def test_what_does_without_a_session_loads_no_compiler(
+    launched: tuple[Path, dict], command: str
+) -> None:
+    """Loading it would take longer than the command itself."""
+    name, *options = command.split()
+    study = [] if name == "--help" else [str(launched[0])]
+    done = subprocess.run(
+        [sys.executable, "-c", WITHOUT_COMPILER, name, *study, *options],
+        capture_output=True, text=True, check=False,
+    )  # fmt: skip
+    assert done.stderr.strip().splitlines()[-1] == "ended with 0 False"

@@ -12,10 +12,14 @@ SATURATION_EXPONENT = 2.5
 """Of absolute temperature in the saturation current: 2 for a Schottky barrier, 3 for a junction."""
 LEAKAGE_DOUBLES_K = 10.0
 """Reverse leakage doubles over so many kelvins (common practice, from memory)."""
+LEAKAGE_KNEE_V = 0.1
+"""Reverse leakage of a junction saturates within a few thermal voltages."""
+SUPPLY_RAMP_V = 0.1
+"""An active valve's supply current comes up over this range above its start voltage."""
 
 
 def forward_drop(current_A: Real, saturation_A: Real, emission_V: Real) -> Real:
-    """Shockley's law at the tables' temperature without series resistance, V: `nVt ln(1 + i/Is)`."""
+    """Shockley's law at the tables' temperature, V: `nVt ln(1 + i/Is)`, no series resistance."""
     return emission_V * np.log1p(current_A / saturation_A)
 
 

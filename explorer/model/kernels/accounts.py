@@ -12,7 +12,7 @@ FLOWS = (
     "gearing", "drag", "copper", "lead", "bridge", "reverse_leakage", "bridge_supply",
     "cell_leakage", "balancing", "clamp", "esr", "window", "converter", "pack_lead", "delivered",
 )  # fmt: skip
-"""Where the crank's work goes while it flows; `stored` and `kinetic` are what is left in the end."""
+"""Where the crank's work goes while it flows; `stored` and `kinetic` are left in the end."""
 TERMS = (*FLOWS, "stored", "kinetic")
 (
     GEARING, DRAG, COPPER, LEAD, BRIDGE, REVERSE, SUPPLY, CELL, BALANCING, CLAMP, ESR, WINDOW,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from math import pi
+from typing import NamedTuple
 
 from explorer.model.kernels import accounts as acc
 from explorer.model.kernels.compiled import law
@@ -22,8 +23,9 @@ from explorer.model.kernels.motion import (
     book_turned,
     held_length,
     held_step,
+    step_most_V,
 )
-from explorer.model.kernels.records import Records
+from explorer.model.kernels.records import Fields
 from explorer.model.kernels.stepping import Bus, Turned, crank_bus, turn
 from explorer.units import Array
 
@@ -34,12 +36,14 @@ STARTING_S = 0.01
 COLLAPSED, TIMED, NOTHING = -2, 3, 0
 """What a step ended with beside `motion.beyond`: a load that the bank cannot carry, a pack that
 has waited, nothing."""
+PART = 2 * pi / SECTORS
+"""Angle of a sector, rad."""
 FLAT_RAD_S = 1e-5
 """A crank slower than this stands."""
 
 
 @law
-def _enter_sector(ctx: Context, s: Records, ring: Array) -> bool:
+def _enter_sector(ctx: Context, s: Fields, ring: Array) -> bool:
     """Count a sector, keep when it began, set the hand's torque; whether a turn ended."""
     s.sector += 1
     whole = s.sector == SECTORS
@@ -52,60 +56,99 @@ def _enter_sector(ctx: Context, s: Records, ring: Array) -> bool:
     return whole
 
 
+class Landing(NamedTuple):
+    """Two lengths of a step, and by how much each ends beyond a threshold, V.
+
+    `low` ends short of it; `high` beyond, below 0 where none is known. `side` is the one that was
+    found last.
+    """
+
+    low: float
+    low_miss: float
+    high: float
+    high_miss: float
+    side: int
+
+
+@law
+def _begin_landing(ctx: Context, s: Fields, rad_s: float) -> Landing:
+    begins, _ = beyond(ctx, s, s.inner_V, s.bus_V, rad_s, s.angle)
+    return Landing(0.0, min(begins, -1e-12), -1.0, 0.0, 0)
+
+
+@law
+def _forget_high(landing: Landing) -> Landing:
+    return Landing(landing.low, landing.low_miss, -1.0, 0.0, landing.side)
+
+
+@law
+def _lands(landing: Landing, length: float, over: float) -> bool:
+    """Whether a step of some length ends on the threshold, or meets none."""
+    return (over <= LANDING_V and (landing.high < 0 or over >= 0)) or length <= SHORTEST_STEP_S
+
+
+@law
+def _narrow(landing: Landing, length: float, over: float, number: int) -> tuple[Landing, float]:
+    """The lengths around a threshold after one more try, and the next to try: regula falsi with
+    the Illinois halving, every eighth time by halves."""
+    low, low_miss, high, high_miss, side = landing
+    if over > 0:
+        high, high_miss = length, over
+        low_miss *= 0.5 if side == 1 else 1.0
+        side = 1
+    else:
+        low, low_miss = length, over
+        high_miss *= 0.5 if side == -1 else 1.0
+        side = -1
+    next_length = (low * high_miss - high * low_miss) / (high_miss - low_miss)
+    if number % 8 == 7:
+        next_length = 0.5 * (low + high)
+    return Landing(low, low_miss, high, high_miss, side), max(next_length, SHORTEST_STEP_S)
+
+
+@law
+def _sectors_passed(ctx: Context, s: Fields, ring: Array) -> bool:
+    """Enter every sector that the crank has come to; whether a turn ended."""
+    whole = False
+    while s.angle >= (s.sector + 1) * PART and s.sector < SECTORS:
+        whole = _enter_sector(ctx, s, ring) or whole
+    return whole
+
+
 @law
 def advance_held(
-    ctx: Context, s: Records, books: Array, ring: Array, seen: Records, near: Bus,
-    left_s: float,
-) -> tuple[int, bool, Bus]:  # fmt: skip
+    ctx: Context, s: Fields, books: Array, ring: Array, seen: Fields, near: Bus, left_s: float
+) -> tuple[int, bool, Bus]:
     """A step at held speed: what it ended with, whether a turn ended, and its middle."""
     length = min(held_length(ctx, s, near), s.timer_s, left_s)
-    begins, _ = beyond(ctx, s, s.inner_V, s.bus_V, s.rad_s, s.angle)
-    low, low_miss, high, high_miss = 0.0, min(begins, -1e-12), -1.0, 0.0
-    now, which, side, over = near, NOTHING, 0, -1.0
+    landing = _begin_landing(ctx, s, s.rad_s)
+    now, which, over = near, NOTHING, -1.0
     for number in range(LOCATIONS):
         now = held_step(ctx, s, length)
         if not now.found:
             if length <= SHORTEST_STEP_S:
                 return COLLAPSED, False, near
-            length = max(0.25 * length, SHORTEST_STEP_S)
-            high = -1.0
+            length, landing = max(0.25 * length, SHORTEST_STEP_S), _forget_high(landing)
             continue
         inner_V = s.inner_V + length * now.net_A / ctx.load.capacitance_F
         over, which = beyond(ctx, s, inner_V, now.bus_V, now.rad_s, s.angle + now.rad_s * length)
-        if (over <= LANDING_V and (high < 0 or over >= 0)) or length <= SHORTEST_STEP_S:
+        if _lands(landing, length, over):
             break
-        if over > 0:
-            high, high_miss = length, over
-            if side == 1:
-                low_miss *= 0.5
-            side = 1
-        else:
-            low, low_miss = length, over
-            if side == -1:
-                high_miss *= 0.5
-            side = -1
-        length = (low * high_miss - high * low_miss) / (high_miss - low_miss)
-        length = max(length, SHORTEST_STEP_S)
-        if number % 8 == 7:
-            length = max(0.5 * (low + high), SHORTEST_STEP_S)
+        landing, length = _narrow(landing, length, over, number)
     inner_V = s.inner_V + length * now.net_A / ctx.load.capacitance_F
     # The stroke that the step was solved with, at the speed foreseen.
     swing = stroke(ctx.chain.setup, s.angle + 0.5 * s.rad_s * length)
     book_held(ctx, s, books, now, swing, 0.5 * (s.inner_V + inner_V), length, seen)
     s.trend_V = (now.bus_V - s.bus_V) / max(length, 1e-9)
-    s.inner_V = inner_V
-    s.bus_V, s.rad_s = now.bus_V, now.rad_s
+    s.inner_V, s.bus_V, s.rad_s = inner_V, now.bus_V, now.rad_s
     s.angle += now.rad_s * length
+    s.turned_rad += now.rad_s * length
     s.clock_s += length
     s.timer_s -= length
-    s.turned_rad += now.rad_s * length
-    whole = False
-    part = 2 * pi / SECTORS
-    if s.angle >= (s.sector + 1) * part * (1 - 1e-3 * part):
-        if abs(s.angle - (s.sector + 1) * part) < 0.1 * part:
-            s.angle = (s.sector + 1) * part
-        while s.angle >= (s.sector + 1) * part and s.sector < SECTORS:
-            whole = _enter_sector(ctx, s, ring) or whole
+    ahead = (s.sector + 1) * PART
+    if abs(s.angle - ahead) < (1e-3 * ahead if s.angle < ahead else 0.1) * PART:
+        s.angle = ahead
+    whole = _sectors_passed(ctx, s, ring)
     if over < 0:
         which = TIMED if s.timer_s <= 0 else NOTHING
     return which, whole, now
@@ -113,35 +156,28 @@ def advance_held(
 
 @law
 def _standing(
-    ctx: Context, s: Records, books: Array, seen: Records, seconds: float
+    ctx: Context, s: Fields, books: Array, seen: Fields, seconds: float
 ) -> tuple[int, float]:
     """A crank that stands: the bank alone; what it ended with, and the time that it took, s."""
-    length = seconds
-    begins, _ = beyond(ctx, s, s.inner_V, s.bus_V, 0.0, s.angle)
-    low, low_miss, high, high_miss = 0.0, min(begins, -1e-12), -1.0, 0.0
+    length, load, asleep = seconds, ctx.load, s.asleep == 1
+    landing = _begin_landing(ctx, s, 0.0)
     which, over = NOTHING, -1.0
-    load = ctx.load
-    now = crank_bus(ctx.chain, s.asleep == 1, load, s.mode, s.inner_V, load.esr_ohm, 0.0, s.bus_V)
+    now = crank_bus(ctx.chain, asleep, load, s.mode, s.inner_V, load.esr_ohm, 0.0, s.bus_V)
     if now.found:
-        most_V = min(ctx.chain.setup.step_V, ctx.chain.setup.step_share * (load.on_V - load.off_V))
-        length = min(length, most_V * load.capacitance_F / max(abs(now.net_A), 1e-12))
-    for _ in range(LOCATIONS):
+        length = min(length, step_most_V(ctx) * load.capacitance_F / max(abs(now.net_A), 1e-12))
+    for number in range(LOCATIONS):
         ohm = load.esr_ohm + length / (2 * load.capacitance_F)
-        now = crank_bus(ctx.chain, s.asleep == 1, load, s.mode, s.inner_V, ohm, 0.0, s.bus_V)
+        now = crank_bus(ctx.chain, asleep, load, s.mode, s.inner_V, ohm, 0.0, s.bus_V)
         if not now.found:
             if length <= SHORTEST_STEP_S:
                 return COLLAPSED, 0.0
-            length, high = max(0.25 * length, SHORTEST_STEP_S), -1.0
+            length, landing = max(0.25 * length, SHORTEST_STEP_S), _forget_high(landing)
             continue
         inner_V = s.inner_V + length * now.net_A / load.capacitance_F
         over, which = beyond(ctx, s, inner_V, now.bus_V, 0.0, s.angle)
-        if (over <= LANDING_V and (high < 0 or over >= 0)) or length <= SHORTEST_STEP_S:
+        if _lands(landing, length, over):
             break
-        if over > 0:
-            high, high_miss = length, over
-        else:
-            low, low_miss = length, over
-        length = max((low * high_miss - high * low_miss) / (high_miss - low_miss), SHORTEST_STEP_S)
+        landing, length = _narrow(landing, length, over, number)
     inner_V = s.inner_V + length * now.net_A / load.capacitance_F
     middle_V = 0.5 * (s.inner_V + inner_V)
     books[acc.ESR] += now.net_A * (now.bus_V - middle_V) * length
@@ -153,7 +189,7 @@ def _standing(
 
 
 @law
-def _stopping(ctx: Context, s: Records, hand_N_m: float) -> float:
+def _stopping(ctx: Context, s: Fields, hand_N_m: float) -> float:
     """How long a crank takes that comes to a halt, s: its own momentum over what brakes it."""
     at = front(ctx.chain, s.asleep == 1, 0.5 * s.rad_s, s.bus_V)
     brake = at.torque_N_m - hand_N_m
@@ -162,7 +198,7 @@ def _stopping(ctx: Context, s: Records, hand_N_m: float) -> float:
 
 @law
 def _try_turn(
-    ctx: Context, s: Records, radians: float, seconds: float
+    ctx: Context, s: Fields, radians: float, seconds: float
 ) -> tuple[Turned, float, float]:
     """A step by angle, or by time where `radians` is 0: its middle, speed at its end, torque."""
     ahead = 0.5 * radians if radians > 0 else 0.5 * s.rad_s * seconds
@@ -176,26 +212,73 @@ def _try_turn(
     elif guess <= 0:
         guess = 0.5 * seconds * max(hand - at_rest(ctx.chain), 0.0) / ctx.chain.setup.inertia
     now = turn(
-        ctx.chain, s.asleep == 1, ctx.load, s.mode, ctx.chain.setup.inertia, hand, s.rad_s, s.inner_V,
-        radians, seconds, guess, max(s.bus_V + s.trend_V, 0.5 * s.bus_V),
+        ctx.chain, s.asleep == 1, ctx.load, s.mode, ctx.chain.setup.inertia, hand, s.rad_s,
+        s.inner_V, radians, seconds, guess, max(s.bus_V + s.trend_V, 0.5 * s.bus_V),
     )  # fmt: skip
     return now, 2 * now.rad_s - s.rad_s, hand
 
 
 @law
+def _held_fast(ctx: Context, s: Fields) -> bool:
+    """Whether the crank stands, and the hand's torque does not break it away."""
+    return s.rad_s <= 0 and s.torque_N_m * pattern(ctx.person, s.angle, s.swing) <= at_rest(
+        ctx.chain
+    )
+
+
+@law
+def _locate_turn(
+    ctx: Context, s: Fields, seconds_most: float
+) -> tuple[Turned, float, float, int, float]:
+    """The step of bank and crank that ends on the threshold it meets: its middle, the speed at its
+    end, the hand's torque, the threshold, and how far beyond it, V."""
+    load, cadence = ctx.load, ctx.chain.drive.cadence_rad_s
+    left_rad = (s.sector + 1) * PART - s.angle
+    by_angle = s.rad_s > SLOW_SHARE * cadence and left_rad < s.rad_s * LONGEST_TURNING_S
+    voltage_s = step_most_V(ctx) * load.capacitance_F / max(abs(s.net_A), 1e-9)
+    by_time_s = min(STARTING_S, seconds_most, voltage_s)
+    size = min(left_rad, s.rad_s * voltage_s) if by_angle else by_time_s
+    landing = _begin_landing(ctx, s, s.rad_s)
+    which, over = NOTHING, -1.0
+    now, ends, hand = _try_turn(ctx, s, size if by_angle else 0.0, size)
+    for number in range(LOCATIONS):
+        if number > 0:
+            now, ends, hand = _try_turn(ctx, s, size if by_angle else 0.0, size)
+        if now.found and ends >= 0 and now.seconds <= seconds_most * (1 + 1e-12):
+            inner_V = s.inner_V + now.seconds * now.net_A / load.capacitance_F
+            over, which = beyond(ctx, s, inner_V, now.bus_V, ends, s.angle + now.radians)
+            if _lands(landing, size, over):
+                break
+            landing, size = _narrow(landing, size, over, number)
+            continue
+        if by_angle:
+            # Too slow for the angle, or for the time that is left: by time instead.
+            by_angle, size, landing = False, by_time_s, _forget_high(landing)
+        elif not now.found:
+            size, landing = 0.25 * size, _forget_high(landing)
+        else:
+            halt = _stopping(ctx, s, hand)
+            size = 0.5 * size if halt >= size or number > 8 else halt
+            if size == halt:
+                now, ends, hand = _try_turn(ctx, s, 0.0, size)
+                if now.found and ends < 1e-3 * cadence:
+                    ends = 0.0
+                    break
+        if size <= SHORTEST_STEP_S:
+            return now, ends, hand, COLLAPSED, over
+    return now, ends, hand, which, over
+
+
+@law
 def advance_turned(
-    ctx: Context, s: Records, books: Array, ring: Array, seen: Records, left_s: float
+    ctx: Context, s: Fields, books: Array, ring: Array, seen: Fields, left_s: float
 ) -> tuple[int, bool]:
     """A step of bank and crank: what it ended with, and whether a turn ended."""
-    part, load = 2 * pi / SECTORS, ctx.load
-    cadence = ctx.chain.drive.cadence_rad_s
-    target = (s.sector + 1) * part
     seconds_most = min(s.timer_s, left_s)
-    if s.rad_s <= 0 and s.torque_N_m * pattern(ctx.person, s.angle, s.swing) <= at_rest(ctx.chain):
+    if _held_fast(ctx, s):
         govern(ctx, s, mean_speed(s, ring, (s.sector + 1) % SECTORS))
-        if s.torque_N_m * pattern(ctx.person, s.angle, s.swing) <= at_rest(ctx.chain):
-            seconds = min(seconds_most, LONGEST_STEP_S)
-            which, took = _standing(ctx, s, books, seen, seconds)
+        if _held_fast(ctx, s):
+            which, took = _standing(ctx, s, books, seen, min(seconds_most, LONGEST_STEP_S))
             s.clock_s += took
             s.timer_s -= took
             s.stood_s += took
@@ -203,61 +286,13 @@ def advance_turned(
             if which == NOTHING and s.timer_s <= 0:
                 which = TIMED
             return which, False
-    by_angle = s.rad_s > SLOW_SHARE * cadence and (target - s.angle) < s.rad_s * LONGEST_TURNING_S
-    most_V = min(ctx.chain.setup.step_V, ctx.chain.setup.step_share * (load.on_V - load.off_V))
-    voltage_s = most_V * load.capacitance_F / max(abs(s.net_A), 1e-9)
-    if by_angle:
-        size = min(target - s.angle, s.rad_s * voltage_s)
-    else:
-        size = min(STARTING_S, seconds_most, voltage_s)
-    begins, _ = beyond(ctx, s, s.inner_V, s.bus_V, s.rad_s, s.angle)
-    low, low_miss, high, high_miss = 0.0, min(begins, -1e-12), -1.0, 0.0
-    which, over, side = NOTHING, -1.0, 0
-    now, ends, hand = _try_turn(ctx, s, size if by_angle else 0.0, size)
-    for number in range(LOCATIONS):
-        if number > 0:
-            now, ends, hand = _try_turn(ctx, s, size if by_angle else 0.0, size)
-        if not now.found or ends < 0 or now.seconds > seconds_most * (1 + 1e-12):
-            if by_angle:
-                # Too slow for the angle, or for the time that is left: by time instead.
-                by_angle, high = False, -1.0
-                size = min(STARTING_S, seconds_most, voltage_s)
-            elif now.found and ends < 0:
-                halt = _stopping(ctx, s, hand)
-                if halt >= size or number > 8:
-                    size *= 0.5
-                else:
-                    size = halt
-                    now, ends, hand = _try_turn(ctx, s, 0.0, size)
-                    if now.found and ends < 1e-3 * cadence:
-                        ends = 0.0
-                        break
-            else:
-                size, high = 0.25 * size, -1.0
-            if size <= SHORTEST_STEP_S:
-                return COLLAPSED, False
-            continue
-        inner_V = s.inner_V + now.seconds * now.net_A / load.capacitance_F
-        over, which = beyond(ctx, s, inner_V, now.bus_V, ends, s.angle + now.radians)
-        if (over <= LANDING_V and (high < 0 or over >= 0)) or size <= SHORTEST_STEP_S:
-            break
-        if over > 0:
-            high, high_miss = size, over
-            if side == 1:
-                low_miss *= 0.5
-            side = 1
-        else:
-            low, low_miss = size, over
-            if side == -1:
-                high_miss *= 0.5
-            side = -1
-        size = max((low * high_miss - high * low_miss) / (high_miss - low_miss), SHORTEST_STEP_S)
-        if number % 8 == 7:
-            size = max(0.5 * (low + high), SHORTEST_STEP_S)
-    inner_V = s.inner_V + now.seconds * now.net_A / load.capacitance_F
+    target = (s.sector + 1) * PART
+    now, ends, hand, which, over = _locate_turn(ctx, s, seconds_most)
+    if which == COLLAPSED:
+        return COLLAPSED, False
+    inner_V = s.inner_V + now.seconds * now.net_A / ctx.load.capacitance_F
     book_turned(ctx, s, books, now, hand, 0.5 * (s.inner_V + inner_V), seen)
-    s.gain_rad_s = ends - s.rad_s
-    s.trend_V = now.bus_V - s.bus_V
+    s.gain_rad_s, s.trend_V = ends - s.rad_s, now.bus_V - s.bus_V
     s.inner_V, s.bus_V, s.net_A = inner_V, now.bus_V, now.net_A
     s.rad_s = ends if ends > FLAT_RAD_S else 0.0
     s.angle += now.radians
@@ -266,11 +301,9 @@ def advance_turned(
     s.timer_s -= now.seconds
     if s.rad_s > 0:
         s.stood_s = 0.0
-    whole = False
     if abs(s.angle - target) < 1e-9:
         s.angle = target
-    while s.angle >= (s.sector + 1) * part and s.sector < SECTORS:
-        whole = _enter_sector(ctx, s, ring) or whole
+    whole = _sectors_passed(ctx, s, ring)
     if over < 0:
         which = TIMED if s.timer_s <= 0 else NOTHING
     return which, whole

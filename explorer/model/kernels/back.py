@@ -6,15 +6,12 @@ from math import sqrt
 from typing import NamedTuple
 
 from explorer.model.kernels.compiled import inlined, law
-from explorer.model.kernels.records import Records
+from explorer.model.kernels.records import Fields
+from explorer.physics.valve import LEAKAGE_KNEE_V, SUPPLY_RAMP_V
 
 OPEN, IDLE, LOADED, LATCHED = range(4)
 """Switch open; closed with a pack that waits; closed with a pack that draws; open until the bus
 has fallen from the overvoltage threshold to its return."""
-LEAKAGE_KNEE_V = 0.1
-"""Reverse leakage of a junction saturates within a few thermal voltages."""
-SUPPLY_RAMP_V = 0.1
-"""An active valve's supply current comes up over this range above its start voltage."""
 LEAST_V = 0.05
 """Below this a load takes what it takes here; no window closes there."""
 
@@ -55,7 +52,7 @@ class _Load(NamedTuple):
 
 
 @law
-def _held_back(row: Records, bus_V: float) -> _Load:
+def _held_back(row: Fields, bus_V: float) -> _Load:
     """A regulating pack at the input current limit: it takes what still holds its threshold."""
     ohm = row.on_resistance_ohm
     limit, slope = row.input_limit_A, 0.0
@@ -75,7 +72,7 @@ def _held_back(row: Records, bus_V: float) -> _Load:
 
 
 @law
-def _load(row: Records, bus_V: float, idle: bool) -> _Load:
+def _load(row: Fields, bus_V: float, idle: bool) -> _Load:
     """Window and converter: the smaller root of `(V - R I) I = output + loss`, see `intake`."""
     amps, given, lead = row.draw_A, row.delivered_W, row.pack_lead_W
     if idle:
@@ -109,7 +106,7 @@ def _load(row: Records, bus_V: float, idle: bool) -> _Load:
 
 
 @inlined
-def taken(row: Records, state: int, bus_V: float, leakage: float) -> Taken:
+def taken(row: Fields, state: int, bus_V: float, leakage: float) -> Taken:
     """Everything that leaves the bus; `leakage` is the valves' over that of their table."""
     knee = bus_V + LEAKAGE_KNEE_V
     part, part_v = bus_V / knee, LEAKAGE_KNEE_V / (knee * knee)
@@ -127,7 +124,7 @@ def taken(row: Records, state: int, bus_V: float, leakage: float) -> Taken:
     slope = (reverse + row.window_supply_A) * part_v + supply_v + clamp_v
     slope += row.leakage_S + row.balancing_S
     load = _Load(0.0, 0.0, 0.0, 0.0, 0.0, 0.0, True)
-    if state == LOADED or state == IDLE:
+    if state in (LOADED, IDLE):
         load = _load(row, bus_V, state == IDLE)
     return Taken(
         amps + load.amps, slope + load.slope_S, reverse * part, supply_A, row.leakage_S * bus_V,
@@ -137,7 +134,7 @@ def taken(row: Records, state: int, bus_V: float, leakage: float) -> Taken:
 
 
 @law
-def opens_V(row: Records, state: int) -> float:
+def opens_V(row: Fields, state: int) -> float:
     """Where a falling bus opens the window: at its threshold, or a hair above where a converter
     that draws cannot hold its output any further and drags the bus down."""
     if state == LOADED:

@@ -53,7 +53,7 @@ class Maps(NamedTuple):
 
 
 class Source(NamedTuple):
-    """One phase as the bridge sees it: peak EMF, speed, series resistance and inductance; a valve."""
+    """One phase as its rectifier sees it: peak EMF, electrical speed, series impedance; a valve."""
 
     emf_V: float
     electrical_rad_s: float

@@ -1,9 +1,10 @@
 """How kernels are compiled, and where their machine code is kept between runs.
 
-`law` and `inlined` mark a function that other kernels call, `entry` one that is called from outside. Only
-entries are cached on disk, with everything they call inside them. Numba watches the file of the
-cached function alone: after an edit of a function that it calls it would go on returning the old
-numbers. So the cache lies in a folder named by a hash of every source that can matter.
+`law` and `inlined` mark a function that other kernels call, `scalar` one of physics, `entry` one
+that is called from outside. Only entries are cached on disk, with everything they call inside them.
+Numba watches the file of the cached function alone: after an edit of a function that it calls it
+would go on returning the old numbers. So the cache lies in a folder named by a hash of every source
+that can matter.
 
 With NUMBA_DISABLE_JIT=1 both do nothing, and the same code runs in the debugger.
 """
@@ -17,6 +18,7 @@ import stat
 import sys
 import tempfile
 from collections.abc import Callable
+from contextlib import suppress
 from functools import lru_cache
 from pathlib import Path
 from typing import Any, TypeVar, cast
@@ -24,11 +26,13 @@ from typing import Any, TypeVar, cast
 import numba
 import numpy as np
 from llvmlite import binding
-from numba.core import config
 from numpy.typing import NDArray
 
 Function = TypeVar("Function", bound=Callable[..., Any])
 
+njit: Any = numba.njit
+config: Any = numba.config
+"""What numba says of their types differs between its versions."""
 OPTIONS = {"error_model": "numpy", "nogil": True}
 """Divisions by zero give infinities, as in arrays."""
 PACKAGE = Path(__file__).parents[2]
@@ -71,10 +75,8 @@ def _usable(folder: Path) -> bool:
 
 def _candidates() -> list[Path]:
     found = []
-    try:
+    with suppress(RuntimeError):  # nobody's home is known
         found.append(user_cache())
-    except RuntimeError:  # nobody's home is known
-        pass
     who = str(os.getuid()) if os.name == "posix" else "user"
     return [*found, Path(tempfile.gettempdir()) / f"genchain-{who}"]
 
@@ -94,12 +96,17 @@ def cache_folder() -> Path | None:
 
 def law(function: Function) -> Function:
     """Compile a function that other kernels call."""
-    return cast(Function, numba.njit(**OPTIONS)(function))
+    return cast(Function, njit(**OPTIONS)(function))
+
+
+def scalar(function: Callable[..., Any]) -> Callable[..., float]:
+    """Compile a law of physics, which also serves arrays, for single numbers."""
+    return cast(Callable[..., float], njit(**OPTIONS)(function))
 
 
 def inlined(function: Function) -> Function:
     """Compile a function into every place that calls it: for those that each step passes."""
-    return cast(Function, numba.njit(forceinline=True, **OPTIONS)(function))
+    return cast(Function, njit(forceinline=True, **OPTIONS)(function))
 
 
 def edge(rows: NDArray[Any]) -> NDArray[Any]:
@@ -118,6 +125,6 @@ def entry(function: Function) -> Function:
     before = config.CACHE_DIR
     config.CACHE_DIR = str(folder)
     try:
-        return cast(Function, numba.njit(cache=True, **OPTIONS)(function))
+        return cast(Function, njit(cache=True, **OPTIONS)(function))
     finally:
         config.CACHE_DIR = before

@@ -9,7 +9,7 @@ from typing import NamedTuple
 from explorer.model.kernels.compiled import inlined, law
 from explorer.model.kernels.front import Chain, Front, at_rest, front
 from explorer.model.kernels.hand import effort, excess
-from explorer.model.kernels.records import ONE_DIODE, Records
+from explorer.model.kernels.records import ONE_DIODE, Fields
 from explorer.units import Array
 
 TOP_V = 64.0
@@ -172,7 +172,7 @@ def _fill(node: Array, holder: Holder, rad_s: float, bus_V: float) -> None:
 
 
 @law
-def node_V(setup: Records, nodes: int, node: int) -> float:
+def node_V(setup: Fields, nodes: int, node: int) -> float:
     """Bus voltage of a node of a curve."""
     below, last = (2 * nodes) // 3, nodes - 1
     if node <= below:
@@ -209,7 +209,7 @@ def fill_curve(columns: Array, chain: Chain, most_W: float, unevenness: float) -
 
 
 @inlined
-def place(setup: Records, nodes: int, bus_V: float) -> tuple[int, float, float]:
+def place(setup: Fields, nodes: int, bus_V: float) -> tuple[int, float, float]:
     """Node left of a voltage, the share of the way to the next, and nodes a volt."""
     below, last = (2 * nodes) // 3, nodes - 1
     if bus_V < setup.foot_V:
@@ -224,7 +224,7 @@ def place(setup: Records, nodes: int, bus_V: float) -> tuple[int, float, float]:
 
 
 @law
-def on_curve(columns: Array, setup: Records, way: int, column: int, bus_V: float) -> float:
+def on_curve(columns: Array, setup: Fields, way: int, column: int, bus_V: float) -> float:
     """One column of a curve at a voltage, valves awake (0) or asleep (1)."""
     left, share, _ = place(setup, columns.shape[1], bus_V)
     return columns[way, left, column] * (1 - share) + columns[way, left + 1, column] * share

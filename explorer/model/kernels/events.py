@@ -1,4 +1,4 @@
-"""What happens when a step ends on a threshold: the window switches, a pack connects, valves wake."""
+"""What happens when a step ends on a threshold: window, pack and valves switch."""
 
 from __future__ import annotations
 
@@ -8,20 +8,20 @@ from explorer.model.kernels.advance import COLLAPSED, TIMED
 from explorer.model.kernels.back import IDLE, LATCHED, LOADED, OPEN, opens_V
 from explorer.model.kernels.compiled import law
 from explorer.model.kernels.motion import Context, bus_now, floor, lifted
-from explorer.model.kernels.records import Records
+from explorer.model.kernels.records import Fields
 
 CONNECTED, STOPPED = 1, 2
 """What a switch led to: a pack that draws; a window that switches by its own load step."""
 
 
 @law
-def _over_on(ctx: Context, s: Records) -> bool:
+def _over_on(ctx: Context, s: Fields) -> bool:
     """Whether the bus without a load stands above the turn-on threshold."""
     return s.inner_V >= lifted(ctx, s, ctx.load.on_V, s.rad_s, s.angle)
 
 
 @law
-def _connect(ctx: Context, s: Records, seen: Records, waited: bool) -> int:
+def _connect(ctx: Context, s: Fields, seen: Fields, waited: bool) -> int:
     """The pack draws; unless the bank cannot bear it, and the window opens at once."""
     before = s.mode
     s.timer_s, s.mode = inf, LOADED
@@ -42,7 +42,7 @@ def _connect(ctx: Context, s: Records, seen: Records, waited: bool) -> int:
 
 
 @law
-def _again(ctx: Context, s: Records, seen: Records) -> int:
+def _again(ctx: Context, s: Fields, seen: Fields) -> int:
     """Close once more where the bus without load is above the threshold; no wait: chatter."""
     if not _over_on(ctx, s):
         return 0
@@ -53,7 +53,7 @@ def _again(ctx: Context, s: Records, seen: Records) -> int:
 
 
 @law
-def _close(ctx: Context, s: Records, seen: Records) -> int:
+def _close(ctx: Context, s: Fields, seen: Fields) -> int:
     """Turn on: a retrying pack waits first."""
     if ctx.load.retry_s > 0:
         s.mode, s.timer_s = IDLE, ctx.load.retry_s
@@ -62,7 +62,7 @@ def _close(ctx: Context, s: Records, seen: Records) -> int:
 
 
 @law
-def switch(ctx: Context, s: Records, seen: Records, event: int) -> int:
+def switch(ctx: Context, s: Fields, seen: Fields, event: int) -> int:
     """Change what a step's end asks for; `CONNECTED` or `STOPPED` where it came to that."""
     led = 0
     closed = s.mode == IDLE or s.mode == LOADED

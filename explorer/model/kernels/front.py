@@ -4,19 +4,18 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-from explorer.model.kernels.compiled import inlined, law
+from explorer.model.kernels.compiled import inlined, law, scalar
 from explorer.model.kernels.machine import HOT_RISE_K, read
-from explorer.model.kernels.records import Records
+from explorer.model.kernels.records import Fields, Single
 from explorer.physics import gearing, generator, valve
-from explorer.units import Array
 
-copper_resistance = law(generator.copper_resistance)
-drag_torque = law(generator.drag_torque)
-crank_torque = law(gearing.crank_torque)
-gear_loss = law(gearing.loss)
-forward_drop = law(valve.forward_drop)
-drop_lost = law(valve.drop_lost)
-leakage_factor = law(valve.leakage_factor)
+copper_resistance = scalar(generator.copper_resistance)
+drag_torque = scalar(generator.drag_torque)
+crank_torque = scalar(gearing.crank_torque)
+gear_loss = scalar(gearing.loss)
+forward_drop = scalar(valve.forward_drop)
+drop_lost = scalar(valve.drop_lost)
+leakage_factor = scalar(valve.leakage_factor)
 
 
 class Front(NamedTuple):
@@ -43,10 +42,10 @@ class Front(NamedTuple):
 class Chain(NamedTuple):
     """What a front half is made of: tables, rows, and the setup of the moment."""
 
-    values: Array
-    row: Records
-    drive: Records
-    setup: Records
+    values: Single
+    row: Fields
+    drive: Fields
+    setup: Fields
 
 
 @law

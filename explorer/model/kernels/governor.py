@@ -14,7 +14,7 @@ from explorer.model.kernels.compiled import law
 from explorer.model.kernels.front import front
 from explorer.model.kernels.hand import effort, equivalent_power, external_excess, most_torque
 from explorer.model.kernels.motion import SECTORS, Context, most_W
-from explorer.model.kernels.records import Records
+from explorer.model.kernels.records import Fields
 from explorer.units import Array
 
 GOVERNED = 2
@@ -24,7 +24,7 @@ CATCHES = 0.5
 
 
 @law
-def mean_speed(s: Records, ring: Array, sector: int) -> float:
+def mean_speed(s: Fields, ring: Array, sector: int) -> float:
     """Mean crank speed of the last turn, or since the crank began to turn, rad/s.
 
     `ring` holds when each sector was last entered, below 0 where it was not; `sector` is the one
@@ -37,7 +37,7 @@ def mean_speed(s: Records, ring: Array, sector: int) -> float:
 
 
 @law
-def govern(ctx: Context, s: Records, mean_rad_s: float) -> None:
+def govern(ctx: Context, s: Fields, mean_rad_s: float) -> None:
     """Set the hand's mean torque, its effort, and what it draws from the reserve."""
     drive, limit, person = ctx.chain.drive, ctx.chain.setup, ctx.person
     cadence, most = drive.cadence_rad_s, most_W(ctx, s)

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from math import cos, exp, pi, sin
 
-from explorer.model.kernels.compiled import law
-from explorer.model.kernels.records import Records
+from explorer.model.kernels.compiled import law, scalar
+from explorer.model.kernels.records import Fields
 from explorer.physics import operator
 
-equivalent_power = law(operator.equivalent_power)
-equivalent_limit = law(operator.equivalent_limit)
-external_excess = law(operator.external_excess)
+equivalent_power = scalar(operator.equivalent_power)
+equivalent_limit = scalar(operator.equivalent_limit)
+external_excess = scalar(operator.external_excess)
 
 KEEPS_UP, RUNS_AHEAD = 1.5, 2.0
 """Speeds over the cadence from which on a hand falls behind its handle, and gives it nothing."""
@@ -19,7 +19,7 @@ TABLED_RADIUS_M = 0.17
 
 
 @law
-def set_limits(setup: Records, person: Records, radius_m: float) -> None:
+def set_limits(setup: Fields, person: Fields, radius_m: float) -> None:
     """Fill in the limits of one row of `PERSON` on a crank.
 
     Comfort is a share of the endurance power `CP + W'/t` (Monod & Scherrer 1965) at the test's
@@ -34,7 +34,7 @@ def set_limits(setup: Records, person: Records, radius_m: float) -> None:
 
 
 @law
-def effort(setup: Records, torque_N_m: float, rad_s: float) -> float:
+def effort(setup: Fields, torque_N_m: float, rad_s: float) -> float:
     """Share of what is comfortable, of power or of force, at a mean torque and speed."""
     asked_W = equivalent_power(
         torque_N_m / setup.radius_m, rad_s * setup.radius_m, setup.kappa_m_s, setup.p_W_s2_m2
@@ -43,7 +43,7 @@ def effort(setup: Records, torque_N_m: float, rad_s: float) -> float:
 
 
 @law
-def excess(setup: Records, most_W: float, torque_N_m: float, rad_s: float) -> float:
+def excess(setup: Fields, most_W: float, torque_N_m: float, rad_s: float) -> float:
     """By how much a mean torque at a speed is too hard: above 0 the hand slows."""
     asked_W = equivalent_power(
         torque_N_m / setup.radius_m, rad_s * setup.radius_m, setup.kappa_m_s, setup.p_W_s2_m2
@@ -52,7 +52,7 @@ def excess(setup: Records, most_W: float, torque_N_m: float, rad_s: float) -> fl
 
 
 @law
-def most_torque(setup: Records, most_W: float, rad_s: float) -> float:
+def most_torque(setup: Fields, most_W: float, rad_s: float) -> float:
     """Mean torque at which the limit of power or of force is reached at a mean speed, N m.
 
     Mean over the turn's angle, so that its work in a turn is that torque times the angle.
@@ -66,7 +66,7 @@ def most_torque(setup: Records, most_W: float, rad_s: float) -> float:
 
 
 @law
-def reserve_after(reserve_J: float, full_J: float, excess_W: float, seconds: float) -> float:
+def reserve_left(reserve_J: float, full_J: float, excess_W: float, seconds: float) -> float:
     """Work left above critical power: `physics.operator.reserve_after` of one spell."""
     if excess_W >= 0:
         return reserve_J - excess_W * seconds
@@ -76,7 +76,7 @@ def reserve_after(reserve_J: float, full_J: float, excess_W: float, seconds: flo
 
 
 @law
-def pattern(person: Records, angle: float, swing: float) -> float:
+def pattern(person: Fields, angle: float, swing: float) -> float:
     """Torque of the hand at a crank angle over its mean: once and twice a turn.
 
     `swing` is how much of the pattern there is: a hand that turns slower than its cadence pushes
@@ -86,7 +86,7 @@ def pattern(person: Records, angle: float, swing: float) -> float:
 
 
 @law
-def follows(person: Records, cadence_rad_s: float, rad_s: float) -> float:
+def follows(person: Fields, cadence_rad_s: float, rad_s: float) -> float:
     """Share of its torque that a hand still gives to a handle that runs ahead of its cadence.
 
     All of it up to half as fast again, none at twice the cadence (assumed), nor beyond the speed at
@@ -98,7 +98,7 @@ def follows(person: Records, cadence_rad_s: float, rad_s: float) -> float:
 
 
 @law
-def crest(person: Records) -> tuple[float, float]:
+def crest(person: Fields) -> tuple[float, float]:
     """The largest value of the pattern, and the crank angle that it is at."""
     best, at = -1.0, 0.0
     for k in range(256):
@@ -109,6 +109,6 @@ def crest(person: Records) -> tuple[float, float]:
 
 
 @law
-def stroke(setup: Records, angle: float) -> float:
+def stroke(setup: Fields, angle: float) -> float:
     """Current of a held speed through the turn over its mean, from its crest."""
     return 1 + setup.swing * cos(angle) if setup.swing > 0 else 1.0

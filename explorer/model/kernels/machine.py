@@ -18,7 +18,7 @@ import numpy as np
 from explorer.model.kernels.bridge import Maps, Source, maps, rectify
 from explorer.model.kernels.compiled import edge, entry, inlined, law
 from explorer.model.kernels.pulses import pulses
-from explorer.model.kernels.records import ONE_DIODE, Records
+from explorer.model.kernels.records import ONE_DIODE, Fields, Records, Single
 from explorer.physics import generator
 from explorer.units import Array
 
@@ -45,20 +45,19 @@ BODY_DIODE_EMISSION_V = 0.05
     COLD_A, COLD_RMS, COLD_DROP, HOT_A, HOT_RMS, HOT_DROP, PULSE_S, FADE_S, FORM_S, RIPPLE, RAD_S,
 ) = range(11)  # fmt: skip
 """What a node holds: bus current, phase rms and the junctions' volts, cold and hot; what pulses on
-a bank's resistance take off the current, and off rms over current, see `pulses.Pulses`; variance of the
-pulses over the square of their mean; shaft speed."""
+a bank's resistance take off, and their variance, see `pulses.Pulses`; shaft speed."""
 TABLE_COLUMNS = 11
 
 
 class Machines(NamedTuple):
     """Some trios: `rows` (n,) of `MACHINE`, and the tables that they point to.
 
-    `values` (tables, SPEEDS, TABLE_NODES, TABLE_COLUMNS). Where no valve ever sleeps, awake and asleep are the
-    same table.
+    `values` (tables, SPEEDS, TABLE_NODES, TABLE_COLUMNS). Where no valve ever sleeps, awake and
+    asleep are the same table.
     """
 
     rows: Records
-    values: Array
+    values: Single
 
 
 class Point(NamedTuple):
@@ -87,7 +86,7 @@ def _body_place(share: float) -> float:
 
 
 @law
-def _ends(row: Records, asleep: bool, rad_s: float) -> tuple[float, float, float, float]:
+def _ends(row: Fields, asleep: bool, rad_s: float) -> tuple[float, float, float, float]:
     """Foot and top of the voltages at a speed, and how both change with it."""
     top_slope = row.open_V_s * (1 + BEYOND_SHARE)
     top_V = top_slope * rad_s + BEYOND_V
@@ -98,7 +97,7 @@ def _ends(row: Records, asleep: bool, rad_s: float) -> tuple[float, float, float
 
 
 @law
-def _node_V(row: Records, asleep: bool, rad_s: float, node: int) -> float:
+def _node_V(row: Fields, asleep: bool, rad_s: float, node: int) -> float:
     """Bus voltage of a node at a speed."""
     foot_V, top_V, _, _ = _ends(row, asleep, rad_s)
     if node <= BODY:
@@ -109,7 +108,7 @@ def _node_V(row: Records, asleep: bool, rad_s: float, node: int) -> float:
 
 @law
 def _fill_node(
-    universal: Maps, node: Array, row: Records, cold: Source, warm: Source, bus_V: float
+    universal: Maps, node: Single, row: Fields, cold: Source, warm: Source, bus_V: float
 ) -> None:
     """Fill in one node of a table (TABLE_COLUMNS,); `warm` counts where the winding warms."""
     at = rectify(universal, row.bridge, cold, bus_V)
@@ -127,7 +126,7 @@ def _fill_node(
 
 
 @entry
-def _solve(universal: Maps, values: Array, machines: Records, number: int, asleep: bool) -> None:
+def _solve(universal: Maps, values: Single, machines: Records, number: int, asleep: bool) -> None:
     """Fill in one table (SPEEDS, TABLE_NODES, TABLE_COLUMNS) of one trio."""
     row = machines[number]
     saturation_A, emission_V = row.saturation_A, row.emission_V
@@ -158,6 +157,7 @@ def _solve(universal: Maps, values: Array, machines: Records, number: int, aslee
 def _laid_out(row: np.void, fastest_rad_s: float, winding_C: float) -> dict[str, float]:
     """Where the nodes of a trio's tables lie, and its resistances: fields of `MACHINE`."""
     series = float(row["valves_in_path"] * row["valve_ohm"] + row["lead_ohm"])
+    hot_C = winding_C + HOT_RISE_K
     phase_ohm, open_V_s = float(row["circuit_ohm"]), float(row["knee"] * row["emf_V_s"])
 
     def drop_V(saturation_A: float, emission_V: float) -> float:
@@ -172,8 +172,8 @@ def _laid_out(row: np.void, fastest_rad_s: float, winding_C: float) -> dict[str,
         "foot_V_s": open_V_s * (1 - FOOT_SHARE),
         "foot_drop_V": drop_V(float(row["saturation_A"]), float(row["emission_V"])),
         "body_foot_drop_V": drop_V(float(row["body_saturation_A"]), BODY_DIODE_EMISSION_V),
-        "cold_ohm": generator.copper_resistance(phase_ohm, winding_C) + series,
-        "hot_ohm": generator.copper_resistance(phase_ohm, winding_C + HOT_RISE_K) + series,
+        "cold_ohm": float(generator.copper_resistance(phase_ohm, winding_C)) + series,
+        "hot_ohm": float(generator.copper_resistance(phase_ohm, hot_C)) + series,
     }
 
 
@@ -205,7 +205,7 @@ def tabulate(machines: Records, fastest_rad_s: Array, winding_C: float) -> Machi
 
 @law
 def _place(
-    row: Records, asleep: bool, rad_s: float, bus_V: float
+    row: Fields, asleep: bool, rad_s: float, bus_V: float
 ) -> tuple[int, float, float, float]:
     """Node left of a voltage at a speed and how far beyond, and slopes of that by both."""
     foot_V, top_V, foot_w, top_w = _ends(row, asleep, rad_s)
@@ -226,7 +226,7 @@ def _place(
 
 @inlined
 def _node(
-    values: Array, t: int, i: int, j: int, warmth: float, bank_ohm: float
+    values: Single, t: int, i: int, j: int, warmth: float, bank_ohm: float
 ) -> tuple[float, float, float, float]:
     """Bus current, phase rms, junctions' drop and ripple at a node, for a winding and a bank."""
     amps, phase_A = float(values[t, i, j, COLD_A]), float(values[t, i, j, COLD_RMS])
@@ -260,7 +260,7 @@ def _sloped(
 
 @inlined
 def read(
-    values: Array, row: Records, asleep: bool, rad_s: float, bus_V: float, warmth: float,
+    values: Single, row: Fields, asleep: bool, rad_s: float, bus_V: float, warmth: float,
     bank_ohm: float,
 ) -> Point:  # fmt: skip
     """A trio at a shaft speed above 0 and a mean bus voltage.
@@ -305,7 +305,7 @@ def read(
 
 @entry
 def _read_all(
-    machines: Records, values: Array, number: int, points: Array, warmth: float, bank_ohm: float,
+    machines: Records, values: Single, number: int, points: Array, warmth: float, bank_ohm: float,
     found: Array,
 ) -> None:  # fmt: skip
     for k in range(points.shape[0]):
@@ -318,7 +318,7 @@ def _read_all(
 def read_all(
     tables: Machines, number: int, rad_s: Array, bus_V: Array, warmth: float, bank_ohm: float
 ) -> Array:
-    """Bus current A, phase rms A, junctions' drop V and ripple of one trio at points (n,): (n, 4)."""
+    """Bus current A, phase rms A, junctions' drop V, ripple of one trio at points (n,): (n, 4)."""
     points = np.stack([rad_s, bus_V], axis=1)
     found = np.zeros((len(points), 4))
     _read_all(edge(tables.rows), tables.values, number, points, warmth, bank_ohm, found)

@@ -30,7 +30,7 @@ from explorer.model.kernels.hand import (
     external_excess,
     stroke,
 )
-from explorer.model.kernels.records import Records
+from explorer.model.kernels.records import Fields
 from explorer.model.kernels.stepping import Bus, Turned, crank_bus, held_bus
 from explorer.units import Array
 
@@ -53,9 +53,10 @@ WARMS_K = 3.0
 class Settings(NamedTuple):
     """What holds for all chains. `jumps` False steps everything.
 
-    `cold_C` is the windings' temperature at first, `ambient_C` that of the air and the valves. With `frozen` nothing switches: the bank begins at `start_V`, its window `closed` or open.
-    `even` takes the stroke out of a held speed's current, not the heat of it. `step_V` is the most
-    that the bank moves in a step, `step_share` the same as a share of the hysteresis.
+    `cold_C` is the windings' temperature at first, `ambient_C` that of the air and the valves. With
+    `frozen` nothing switches: the bank begins at `start_V`, its window `closed` or open. `even`
+    takes the stroke out of a held speed's current, not the heat of it. `step_V` is the most that
+    the bank moves in a step, `step_share` the same as a share of the hysteresis.
     """
 
     ambient_C: float
@@ -74,7 +75,7 @@ STATE = np.dtype(
         (name, "f8")
         for name in (
             "inner_V", "bus_V", "net_A", "trend_V",  # bank and bus
-            "rad_s", "gain_rad_s", "angle", "turned_rad", "stood_s",  # crank
+            "rad_s", "gain_rad_s", "angle", "turned_rad", "settled_rad", "stood_s",  # crank
             "clock_s", "began_s", "ends_s", "timer_s", "switched_s",
             "torque_N_m", "lasting_N_m", "swing", "effort", "over_W", "reserve_J",  # hand
             "winding_C", "valve_C", "curve_C", "curve_valve_C", "amps",  # heat
@@ -96,13 +97,13 @@ class Context(NamedTuple):
     """What a shift is stepped with."""
 
     chain: Chain
-    load: Records
-    person: Records
+    load: Fields
+    person: Fields
     columns: Array
 
 
 @law
-def most_W(ctx: Context, s: Records) -> float:
+def most_W(ctx: Context, s: Fields) -> float:
     """Equivalent power that the hand gives at most: less when the reserve is gone, W."""
     return (
         min(ctx.chain.setup.tired_W, ctx.chain.setup.comfort_W)
@@ -112,7 +113,7 @@ def most_W(ctx: Context, s: Records) -> float:
 
 
 @law
-def heat_up(ctx: Context, s: Records) -> None:
+def heat_up(ctx: Context, s: Fields) -> None:
     """Let the temperatures of now hold; without a heat capacity they stay."""
     setup = ctx.chain.setup
     setup.winding_C, setup.valve_C = s.winding_C, s.valve_C
@@ -120,13 +121,13 @@ def heat_up(ctx: Context, s: Records) -> None:
 
 
 @law
-def draw_curve(ctx: Context, s: Records) -> None:
+def draw_curve(ctx: Context, s: Fields) -> None:
     """Solve the curve of held speed at the temperatures and the reserve of now."""
     fill_curve(ctx.columns, ctx.chain, most_W(ctx, s), ctx.chain.setup.unevenness)
 
 
 @law
-def bus_now(ctx: Context, s: Records, guess_V: float) -> Bus:
+def bus_now(ctx: Context, s: Fields, guess_V: float) -> Bus:
     """The bus over the bank as it stands."""
     if ctx.chain.setup.held == 1:
         return held_bus(
@@ -141,7 +142,7 @@ def bus_now(ctx: Context, s: Records, guess_V: float) -> Bus:
 
 @law
 def _lift(
-    ctx: Context, s: Records, level_V: float, rad_s: float, angle: float
+    ctx: Context, s: Fields, level_V: float, rad_s: float, angle: float
 ) -> tuple[float, float]:
     """Inner voltage at which the bus stands at a level, and how it rises with the level."""
     current = current_v = 0.0
@@ -160,14 +161,14 @@ def _lift(
 
 
 @law
-def lifted(ctx: Context, s: Records, level_V: float, rad_s: float, angle: float) -> float:
+def lifted(ctx: Context, s: Fields, level_V: float, rad_s: float, angle: float) -> float:
     """Inner voltage at which the bus stands at a level, with the crank at a speed and angle."""
     inner_V, _ = _lift(ctx, s, level_V, rad_s, angle)
     return inner_V
 
 
 @law
-def floor(ctx: Context, s: Records, bus_V: float, rad_s: float, angle: float) -> float:
+def floor(ctx: Context, s: Fields, bus_V: float, rad_s: float, angle: float) -> float:
     """Least inner voltage that carries the closed window's load from a bus voltage down.
 
     That of the turn-off threshold; or where series resistance folds, and the bus collapses above
@@ -190,7 +191,7 @@ def floor(ctx: Context, s: Records, bus_V: float, rad_s: float, angle: float) ->
 
 @law
 def beyond(
-    ctx: Context, s: Records, inner_V: float, bus_V: float, rad_s: float, angle: float
+    ctx: Context, s: Fields, inner_V: float, bus_V: float, rad_s: float, angle: float
 ) -> tuple[float, int]:
     """How far a step ends beyond the nearest threshold, V, and which: 1 up, -1 down, 2 valves.
 
@@ -224,7 +225,14 @@ def beyond(
 
 
 @law
-def held_step(ctx: Context, s: Records, seconds: float) -> Bus:
+def step_most_V(ctx: Context) -> float:
+    """The most that the bank may move in a step, V."""
+    setup, load = ctx.chain.setup, ctx.load
+    return min(setup.step_V, setup.step_share * (load.on_V - load.off_V))
+
+
+@law
+def held_step(ctx: Context, s: Fields, seconds: float) -> Bus:
     """The bank alone for some seconds: the state in the middle."""
     angle = s.angle + 0.5 * s.rad_s * seconds
     ohm = ctx.load.esr_ohm + seconds / (2 * ctx.load.capacitance_F)
@@ -236,14 +244,15 @@ def held_step(ctx: Context, s: Records, seconds: float) -> Bus:
 
 
 @law
-def held_length(ctx: Context, s: Records, now: Bus) -> float:
+def held_length(ctx: Context, s: Fields, now: Bus) -> float:
     """The longest step that keeps voltage, time constant and stroke resolved, s."""
     load = ctx.load
-    most_V = min(ctx.chain.setup.step_V, ctx.chain.setup.step_share * (load.on_V - load.off_V))
     rate = abs(now.net_A) / load.capacitance_F + 1e-12
     slope = stroke(ctx.chain.setup, s.angle) * now.current_v - now.taken.amps_v
     slope = abs(slope / max(1 - load.esr_ohm * slope, 1e-3)) / load.capacitance_F
-    longest = min(most_V / rate, max(1.0 / max(slope, 1e-12), 1e-3 / rate), LONGEST_STEP_S)
+    longest = min(
+        step_most_V(ctx) / rate, max(1.0 / max(slope, 1e-12), 1e-3 / rate), LONGEST_STEP_S
+    )
     if ctx.chain.setup.swing > 0 and now.rad_s > 1e-3:
         part = 2 * pi / SECTORS
         left = (s.sector + 1) * part - s.angle
@@ -253,8 +262,8 @@ def held_length(ctx: Context, s: Records, now: Bus) -> float:
 
 @law
 def book_held(
-    ctx: Context, s: Records, books: Array, now: Bus, swing: float, inner_V: float, seconds: float,
-    seen: Records,
+    ctx: Context, s: Fields, books: Array, now: Bus, swing: float, inner_V: float, seconds: float,
+    seen: Fields,
 ) -> None:  # fmt: skip
     """Add a step at held speed; its crank's work is what the front half asks for."""
     columns, way = ctx.columns, s.asleep
@@ -262,8 +271,8 @@ def book_held(
     near, far = 1 - share, share
     work = now.bus_V * now.current_A * swing
     for column, account in (
-        (AT_GEARING, acc.GEARING), (AT_DRAG, acc.DRAG), (AT_COPPER, acc.COPPER), (AT_LEAD, acc.LEAD),
-        (AT_BRIDGE, acc.BRIDGE), (AT_PULSES, acc.ESR),
+        (AT_GEARING, acc.GEARING), (AT_DRAG, acc.DRAG), (AT_COPPER, acc.COPPER),
+        (AT_LEAD, acc.LEAD), (AT_BRIDGE, acc.BRIDGE), (AT_PULSES, acc.ESR),
     ):  # fmt: skip
         watts = near * columns[way, left, column] + far * columns[way, left + 1, column]
         books[account] += watts * seconds
@@ -298,12 +307,12 @@ def book_held(
 @law
 def book_turned(
     ctx: Context,
-    s: Records,
+    s: Fields,
     books: Array,
     now: Turned,
     hand_N_m: float,
     inner_V: float,
-    seen: Records,
+    seen: Fields,
 ) -> None:
     """Add a step of crank and bank; the hand's work is its own torque over the angle."""
     at, seconds = now.front, now.seconds

@@ -11,7 +11,7 @@ from typing import NamedTuple
 
 from explorer.model.kernels.bridge import Maps, Rectified, Source, rectify
 from explorer.model.kernels.compiled import law
-from explorer.model.kernels.records import SIX_PULSE, Records
+from explorer.model.kernels.records import SIX_PULSE, Fields
 from explorer.physics.bridge import (
     HARD_BUS,
     PULSED,
@@ -85,7 +85,7 @@ def _softplus(value: float) -> float:
 
 @law
 def soft(
-    universal: Maps, row: Records, source: Source, bus_V: float, bus_ohm: float, stiff: Rectified
+    universal: Maps, row: Fields, source: Source, bus_V: float, bus_ohm: float, stiff: Rectified
 ) -> Soft:
     """A bridge on a bus with a resistance, whose `stiff` state is known."""
     about = LAWS[0 if row.bridge == SIX_PULSE else 1]
@@ -114,7 +114,7 @@ def soft(
 
 
 @law
-def pulses(universal: Maps, row: Records, source: Source, bus_V: float, stiff: Rectified) -> Pulses:
+def pulses(universal: Maps, row: Fields, source: Source, bus_V: float, stiff: Rectified) -> Pulses:
     """Effect of pulses on any bank, from the law at both resistances of `PULSE_OHM`."""
     few, many = PULSE_OHM
     first = soft(universal, row, source, bus_V, few, stiff)

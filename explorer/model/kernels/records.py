@@ -13,6 +13,10 @@ from numpy.typing import NDArray
 
 Records = NDArray[Any]
 """A structured array of one of the dtypes below."""
+Single = NDArray[np.float32]
+"""Tables, in half the memory."""
+Fields = Any
+"""One row of such an array; its fields are attributes, and can be set."""
 
 SIX_PULSE, FULL_BRIDGES, ONE_DIODE = range(3)
 """Rectifiers, in the order of `inputs.machine_kinds.BRIDGES`."""

@@ -11,24 +11,27 @@ from math import exp, floor, inf, pi
 
 from explorer.model.kernels import accounts as acc
 from explorer.model.kernels.compiled import law
-from explorer.model.kernels.hand import reserve_after
+from explorer.model.kernels.hand import reserve_left
 from explorer.model.kernels.motion import WARMS_K, Context
-from explorer.model.kernels.records import Records
+from explorer.model.kernels.records import Fields
 from explorer.units import Array
 
-SETTLING_CYCLES, SAMPLED_CYCLES, SAMPLED_TURNS, MOST_CYCLES = 2, 3, 64.0, 200
-"""Cycles that pass before some are weighed; at least so many, over so many turns; or so many."""
+SETTLING_CYCLES, SETTLING_TURNS = 2, 16.0
+"""Cycles and turns that pass, with a new hand or a load that is new to it, before some are weighed:
+the hand's mean torque takes this long to find its place."""
+SAMPLED_CYCLES, SAMPLED_TURNS, MOST_CYCLES = 3, 64.0, 200
+"""At least so many cycles are weighed, over so many turns; or so many."""
 DRIFT_V, DRIFT, LEAST_JUMP = 4e-3, 4e-3, 4.0
 """Turns are jumped as long as bank, speed and torque drift by no more than these."""
 VALVE_LAG_S = 10.0
 """How fast a valve takes its temperature (assumed; seconds for a small package on its leads)."""
 _INNER, _SPEED, _TORQUE, _LASTING, _RESERVE = range(5)
 """What a mark keeps beside the books."""
-MARKED = 5
+MARKED, HEATED = 5, 4
 
 
 @law
-def mark(s: Records, books: Array, kept: Array, at: Array) -> None:
+def mark(s: Fields, books: Array, kept: Array, at: Array) -> None:
     """Keep the books and the state as they are."""
     for k in range(acc.ACCOUNTS):
         kept[k] = books[k]
@@ -37,7 +40,7 @@ def mark(s: Records, books: Array, kept: Array, at: Array) -> None:
 
 
 @law
-def warm(ctx: Context, s: Records, books: Array, heated: Array) -> None:
+def warm(ctx: Context, s: Fields, books: Array, heated: Array) -> None:
     """Take the heat of winding and valves since last time; `heated` keeps J, J, A s and s."""
     row = ctx.chain.row
     seconds = books[acc.CLOCK] - heated[2]
@@ -54,7 +57,7 @@ def warm(ctx: Context, s: Records, books: Array, heated: Array) -> None:
 
 @law
 def _jump(
-    ctx: Context, s: Records, books: Array, ring: Array, kept: Array, at: Array, times: float
+    ctx: Context, s: Fields, books: Array, ring: Array, kept: Array, at: Array, times: float
 ) -> None:
     """Let what has happened since a mark happen some more times, the state where it is."""
     farad = ctx.load.capacitance_F
@@ -75,7 +78,7 @@ def _jump(
 
 
 @law
-def _allowed(ctx: Context, s: Records, books: Array, kept: Array, at: Array) -> float:
+def _allowed(ctx: Context, s: Fields, books: Array, kept: Array, at: Array) -> float:
     """How many times what has happened since a mark may be repeated before the hand or the
     winding are different."""
     most = inf
@@ -90,7 +93,7 @@ def _allowed(ctx: Context, s: Records, books: Array, kept: Array, at: Array) -> 
 
 @law
 def repeat_turns(
-    ctx: Context, s: Records, books: Array, ring: Array, kept: Array, at: Array, left_s: float
+    ctx: Context, s: Fields, books: Array, ring: Array, kept: Array, at: Array, left_s: float
 ) -> float:
     """At the end of a quiet turn: jump those like it. Returns how many, 0: none."""
     turn_s = books[acc.CLOCK] - kept[acc.CLOCK]
@@ -117,7 +120,7 @@ def repeat_turns(
 
 @law
 def repeat_cycles(
-    ctx: Context, s: Records, books: Array, ring: Array, kept: Array, at: Array, left_s: float
+    ctx: Context, s: Fields, books: Array, ring: Array, kept: Array, at: Array, left_s: float
 ) -> float:
     """At a turn-on, `s.cycles` cycles after a mark: jump whole cycles. Returns how many, 0: none.
 
@@ -138,11 +141,11 @@ def repeat_cycles(
 
 
 @law
-def tire(ctx: Context, s: Records, seconds: float) -> bool:
+def tire(ctx: Context, s: Fields, seconds: float) -> bool:
     """Draw on the reserve; whether it has just run out."""
     if s.over_W <= 0 and s.reserve_J >= ctx.person.reserve_J:
         return False
-    s.reserve_J = reserve_after(s.reserve_J, ctx.person.reserve_J, s.over_W, seconds)
+    s.reserve_J = reserve_left(s.reserve_J, ctx.person.reserve_J, s.over_W, seconds)
     if s.tired == 0 and s.reserve_J <= 0 and ctx.chain.setup.tired_W < ctx.chain.setup.comfort_W:
         s.tired = 1
         return True

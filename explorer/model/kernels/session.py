@@ -34,10 +34,12 @@ from explorer.model.kernels.motion import (
     draw_curve,
     heat_up,
 )
-from explorer.model.kernels.records import SETUP, Records
+from explorer.model.kernels.records import SETUP, Fields, Records, Single
 from explorer.model.kernels.repeats import (
+    HEATED,
     MARKED,
     SETTLING_CYCLES,
+    SETTLING_TURNS,
     mark,
     repeat_cycles,
     repeat_turns,
@@ -68,7 +70,7 @@ class Work(NamedTuple):
 
 
 @law
-def _begin(ctx: Context, s: Records, first: bool) -> None:
+def _begin(ctx: Context, s: Fields, first: bool) -> None:
     """A new hand at the crank, which stands; the bank is as it was left."""
     setup = ctx.chain.setup
     if first:
@@ -90,11 +92,19 @@ def _begin(ctx: Context, s: Records, first: bool) -> None:
     # Cycles of an even hand are alike from the first on.
     even = setup.held == 1 and setup.swing == 0
     s.cycles, s.quiet = -1 if even else -SETTLING_CYCLES, 0
+    s.settled_rad = 0.0
     s.last_turn_rad_s = s.turns = s.hunted_turns = s.fastest_rad_s = 0.0
     s.slowest_rad_s = inf
     if setup.held == 0:
         _, s.angle = crest(ctx.person)
         s.sector = int(s.angle / (2 * pi / SECTORS) + 1e-9)
+
+
+@law
+def _unsettle(ctx: Context, s: Fields) -> None:
+    """Let some turns pass before cycles are weighed: an uneven hand finds its torque anew."""
+    if ctx.chain.setup.held == 0:
+        s.settled_rad = s.turned_rad + 2 * pi * SETTLING_TURNS
 
 
 @law
@@ -109,7 +119,7 @@ def _clear(work: Work) -> None:
 
 
 @law
-def _follow(ctx: Context, s: Records, work: Work, seen: Records, was: int, took_s: float) -> bool:
+def _follow(ctx: Context, s: Fields, work: Work, seen: Fields, was: int, took_s: float) -> bool:
     """Note what a step came to; whether the hand's reserve has just run out."""
     seen.steps += 1
     if was == LOADED:
@@ -124,11 +134,12 @@ def _follow(ctx: Context, s: Records, work: Work, seen: Records, was: int, took_
     seen.least_reserve_J = min(seen.least_reserve_J, s.reserve_J)
     if tired:  # what comes is not like what was
         s.quiet, s.cycles = 0, min(s.cycles, -1)
+        _unsettle(ctx, s)
     return tired
 
 
 @law
-def _write(s: Records, books: Array, line: Array) -> None:
+def _write(s: Fields, books: Array, line: Array) -> None:
     """One line of the course, see `sessions`."""
     line[0], line[1], line[2], line[3] = s.clock_s, s.bus_V, s.inner_V, s.rad_s
     line[4], line[5], line[6] = s.torque_N_m, books[acc.DELIVERED], books[acc.CRANK]
@@ -136,7 +147,7 @@ def _write(s: Records, books: Array, line: Array) -> None:
 
 
 @law
-def _switched(ctx: Context, s: Records, work: Work, seen: Records, event: int) -> bool:
+def _switched(ctx: Context, s: Fields, work: Work, seen: Fields, event: int) -> bool:
     """Let a step's event happen; whether whole cycles of the window were jumped after it."""
     led = switch(ctx, s, seen, event)
     s.flicker = s.flicker + 1 if s.clock_s - s.switched_s < FLICKER_S else 0
@@ -146,6 +157,10 @@ def _switched(ctx: Context, s: Records, work: Work, seen: Records, event: int) -
         return False
     s.quiet = 0
     if led != CONNECTED:
+        return False
+    if seen.turn_ons == 1:
+        _unsettle(ctx, s)
+    if s.cycles == -1 and s.turned_rad < s.settled_rad:
         return False
     s.cycles += 1
     if s.cycles == 0:
@@ -168,7 +183,7 @@ def _switched(ctx: Context, s: Records, work: Work, seen: Records, event: int) -
 
 
 @law
-def _turned(ctx: Context, s: Records, work: Work, seen: Records) -> None:
+def _turned(ctx: Context, s: Fields, work: Work, seen: Fields) -> None:
     """A whole turn is over: note how even it was; jump those like it."""
     books = work.books
     turn_s = max(books[acc.CLOCK] - work.turn_books[acc.CLOCK], 1e-9)
@@ -194,7 +209,7 @@ def _turned(ctx: Context, s: Records, work: Work, seen: Records) -> None:
 
 
 @law
-def _renew(ctx: Context, s: Records) -> Bus:
+def _renew(ctx: Context, s: Fields) -> Bus:
     """Let the temperatures and the limits of now hold: at held speed by a new curve."""
     heat_up(ctx, s)
     if ctx.chain.setup.held == 1:
@@ -207,7 +222,7 @@ def _renew(ctx: Context, s: Records) -> Bus:
 
 
 @law
-def shift(ctx: Context, s: Records, work: Work, seen: Records, first: bool, trace: Array) -> int:
+def shift(ctx: Context, s: Fields, work: Work, seen: Fields, first: bool, trace: Array) -> int:
     """Step one shift; returns how many rows of `trace` were written."""
     _begin(ctx, s, first)
     _clear(work)
@@ -254,7 +269,7 @@ def shift(ctx: Context, s: Records, work: Work, seen: Records, first: bool, trac
 
 
 @law
-def set_up(setup: Records, row: Records, drive: Records, load: Records, person: Records) -> None:
+def set_up(setup: Fields, row: Fields, drive: Fields, load: Fields, person: Fields) -> None:
     """Fill in what a shift works with beside the settings."""
     size = drive.radius_m / TABLED_RADIUS_M
     set_limits(setup, person, drive.radius_m)
@@ -268,8 +283,8 @@ def set_up(setup: Records, row: Records, drive: Records, load: Records, person: 
 
 @entry
 def _sessions(
-    rows: Records, values: Array, trio: NDArray[np.int64], drives: Records, loads: Records, people: Records,
-    setups: Records, states: Records, work: Work, results: Records, trace: Array,
+    rows: Fields, values: Single, trio: NDArray[np.int64], drives: Fields, loads: Fields,
+    people: Records, setups: Fields, states: Fields, work: Work, results: Fields, trace: Array,
 ) -> int:  # fmt: skip
     """Sessions of chains (n,) by people (shifts,) into `results` (n, shifts)."""
     written = 0
@@ -286,8 +301,8 @@ def _sessions(
 def sessions(
     tables: Machines,
     trio: NDArray[np.int64],
-    drives: Records,
-    loads: Records,
+    drives: Fields,
+    loads: Fields,
     people: Records,
     settings: Settings,
     *,
@@ -310,9 +325,15 @@ def sessions(
     for name in Settings._fields:
         setup[name] = getattr(settings, name)
     work = Work(
-        np.zeros((2, nodes, CURVE_COLUMNS)), *(np.zeros(acc.ACCOUNTS) for _ in range(3)),
-        *(np.zeros(MARKED) for _ in range(2)), np.zeros(SECTORS), np.zeros(4),
-    )  # fmt: skip
+        columns=np.zeros((2, nodes, CURVE_COLUMNS)),
+        books=np.zeros(acc.ACCOUNTS),
+        turn_books=np.zeros(acc.ACCOUNTS),
+        cycle_books=np.zeros(acc.ACCOUNTS),
+        turn_at=np.zeros(MARKED),
+        cycle_at=np.zeros(MARKED),
+        ring=np.zeros(SECTORS),
+        heated=np.zeros(HEATED),
+    )
     written = _sessions(
         edge(tables.rows), tables.values, trio, edge(drives), edge(loads), edge(people),
         edge(setup), edge(np.zeros(1, STATE)), work, edge(results), trace,

@@ -14,7 +14,7 @@ from explorer.model.kernels.back import LOADED, Taken, opens_V, taken
 from explorer.model.kernels.compiled import law
 from explorer.model.kernels.curve import AT_CURRENT, AT_SPEED, place
 from explorer.model.kernels.front import Chain, Front, front
-from explorer.model.kernels.records import Records
+from explorer.model.kernels.records import Fields
 from explorer.units import Array
 
 SETTLED_V, SETTLED_J = 1e-9, 1e-8
@@ -52,8 +52,8 @@ class Turned(NamedTuple):
 
 @law
 def _newton_bus(
-    columns: Array, setup: Records, asleep: int, load: Records, state: int, inner_V: float, ohm: float,
-    stroke: float, guess_V: float,
+    columns: Array, setup: Fields, asleep: int, load: Fields, state: int, inner_V: float,
+    ohm: float, stroke: float, guess_V: float,
 ) -> Bus:  # fmt: skip
     """Bus voltage V with `V - ohm (stroke I(V) - taken(V)) = inner_V`, from a guess (Newton)."""
     volts = max(guess_V, 1e-9)
@@ -81,15 +81,15 @@ def _newton_bus(
 
 
 @law
-def _least_V(load: Records, state: int) -> float:
+def _least_V(load: Fields, state: int) -> float:
     """Where the search for a bus voltage begins: a load is carried from its threshold on."""
     return opens_V(load, state) if state == LOADED else 1e-12
 
 
 @law
 def held_bus(
-    columns: Array, setup: Records, asleep: int, load: Records, state: int, inner_V: float, ohm: float,
-    stroke: float, guess_V: float,
+    columns: Array, setup: Fields, asleep: int, load: Fields, state: int, inner_V: float,
+    ohm: float, stroke: float, guess_V: float,
 ) -> Bus:  # fmt: skip
     """The same, by halving where Newton's method runs to and fro between pieces."""
     now = _newton_bus(columns, setup, asleep, load, state, inner_V, ohm, stroke, guess_V)
@@ -122,7 +122,7 @@ def held_bus(
 
 @law
 def crank_bus(
-    chain: Chain, asleep: bool, load: Records, state: int, inner_V: float, ohm: float,
+    chain: Chain, asleep: bool, load: Fields, state: int, inner_V: float, ohm: float,
     crank_rad_s: float, guess_V: float,
 ) -> Bus:  # fmt: skip
     """The same at a crank speed instead of a held one; 0: the crank stands."""
@@ -168,7 +168,7 @@ def crank_bus(
 
 @law
 def _newton_turn(
-    chain: Chain, asleep: bool, load: Records, state: int, inertia: float,
+    chain: Chain, asleep: bool, load: Fields, state: int, inertia: float,
     hand_N_m: float, rad_s: float, inner_V: float, radians: float, seconds: float,
     guess_rad_s: float, guess_V: float,
 ) -> Turned:  # fmt: skip
@@ -221,7 +221,7 @@ def _newton_turn(
 
 @law
 def turn(
-    chain: Chain, asleep: bool, load: Records, state: int, inertia: float, hand_N_m: float,
+    chain: Chain, asleep: bool, load: Fields, state: int, inertia: float, hand_N_m: float,
     rad_s: float, inner_V: float, radians: float, seconds: float, guess_rad_s: float,
     guess_V: float,
 ) -> Turned:  # fmt: skip

@@ -1,4 +1,4 @@
-"""What a shift came to: its results from its books, its regime, and what was wrong with the hand."""
+"""What a shift came to: results from its books, its regime, what was wrong with the hand."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from explorer.model.kernels.compiled import law
 from explorer.model.kernels.curve import AT_CURRENT, AT_SPEED, AT_TORQUE, node_V, on_curve
 from explorer.model.kernels.events import STOPPED
 from explorer.model.kernels.motion import Context
-from explorer.model.kernels.records import Records
+from explorer.model.kernels.records import Fields
 from explorer.model.regimes import CHATTERING, CYCLING, FLOODED, STARVED, STEADY
 from explorer.units import Array
 
@@ -24,7 +24,7 @@ STALLED_S = 1.0
 
 
 @law
-def blank(seen: Records, ctx: Context) -> None:
+def blank(seen: Fields, ctx: Context) -> None:
     """Results before the first step."""
     seen.first_charge_s = inf
     seen.lowest_loaded_V, seen.highest_V = inf, 0.0
@@ -34,7 +34,7 @@ def blank(seen: Records, ctx: Context) -> None:
 
 
 @law
-def curve_facts(ctx: Context, seen: Records) -> None:
+def curve_facts(ctx: Context, seen: Fields) -> None:
     """Where the bus rests without a load, and the torque at the empty bank, from the curve."""
     columns, setup, row = ctx.columns, ctx.chain.setup, ctx.chain.row
     sleeps = 1 if row.body_saturation_A > 0 else 0
@@ -53,7 +53,7 @@ def curve_facts(ctx: Context, seen: Records) -> None:
 
 
 @law
-def _unstable_equilibrium(ctx: Context, seen: Records) -> None:
+def _unstable_equilibrium(ctx: Context, seen: Fields) -> None:
     """The highest voltage below the lowest loaded one where the load takes more than comes."""
     columns, setup = ctx.columns, ctx.chain.setup
     last = columns.shape[1] - 1
@@ -71,7 +71,7 @@ def _unstable_equilibrium(ctx: Context, seen: Records) -> None:
 
 
 @law
-def _rests(ctx: Context, s: Records) -> bool:
+def _rests(ctx: Context, s: Fields) -> bool:
     """Whether the bank has a voltage to rest at with the load on, between off and now."""
     columns, setup = ctx.columns, ctx.chain.setup
     for node in range(columns.shape[1]):
@@ -85,7 +85,7 @@ def _rests(ctx: Context, s: Records) -> bool:
 
 
 @law
-def close_books(ctx: Context, s: Records, books: Array, seen: Records, begun_V: float) -> None:
+def close_books(ctx: Context, s: Fields, books: Array, seen: Fields, begun_V: float) -> None:
     """What a shift came to."""
     farad = ctx.load.capacitance_F
     seen.gearing_J, seen.drag_J, seen.copper_J = (
@@ -118,7 +118,7 @@ def close_books(ctx: Context, s: Records, books: Array, seen: Records, begun_V: 
 
 
 @law
-def judge(ctx: Context, s: Records, seen: Records) -> None:
+def judge(ctx: Context, s: Fields, seen: Fields) -> None:
     """What kind of shift it was, and what was wrong with it; one that was given up says so."""
     drew = seen.turn_ons > 0 or ctx.chain.setup.closed == 1
     if s.done == STOPPED or (not drew and seen.refused > 0):

@@ -27,7 +27,7 @@ from explorer.model.kernels.machine import (
     BODY_DIODE_EMISSION_V,
     Machines,
 )
-from explorer.model.kernels.records import ONE_DIODE, SETUP, SIX_PULSE, Records
+from explorer.model.kernels.records import ONE_DIODE, SETUP, SIX_PULSE, Fields, Records
 from explorer.units import Array
 
 STEPS_A_PERIOD = 720
@@ -58,9 +58,9 @@ WINDOW_RESULT = np.dtype(
 class Circuit(NamedTuple):
     """One chain's circuit, at a winding temperature, with its valves awake or asleep."""
 
-    row: Records
-    drive: Records
-    load: Records
+    row: Fields
+    drive: Fields
+    load: Fields
     copper_ohm: float
     ohm: float
     henry: float
@@ -183,26 +183,72 @@ def _step(
 
 
 @law
+def _drive(circuit: Circuit, shaft: float, angle: float, emf: Array) -> None:
+    """Fill in the EMF of each phase at an electrical angle, V."""
+    row, count = circuit.row, int(circuit.row.phases)
+    peak = row.emf_V_s * shaft
+    for k in range(count):
+        if row.bridge == ONE_DIODE:
+            emf[k] = peak
+        else:
+            apart = 2 * pi / 3 * k if count == 3 else pi / 2 * k
+            emf[k] = peak * sin(angle - apart)
+
+
+@law
+def _note(
+    circuit: Circuit, state: int, emf: Array, amps: Array, volts: float, crank: float,
+    rectified: float, step: float, out: Fields,
+) -> None:  # fmt: skip
+    """Add a step to what a window comes to; `phase_rms_A` gathers squares until the end."""
+    row, drive = circuit.row, circuit.drive
+    power = square = 0.0
+    for k in range(int(row.phases)):
+        power += emf[k] * amps[k]
+        square += amps[k] * amps[k]
+    shaft = crank * drive.ratio
+    drag = drag_torque(row.drag_N_m, row.viscous_N_m_s, shaft)
+    torque = crank_torque(
+        power / max(shaft, 1e-12) + drag, drive.ratio, drive.efficiency, drive.drag_N_m
+    )
+    out.bus_energy_J += volts * rectified * step
+    out.delivered_J += taken(circuit.load, state, volts, 1.0).delivered_W * step
+    out.crank_work_J += torque * crank * step
+    out.copper_J += square * circuit.copper_ohm * step
+    out.phase_rms_A += square * step
+    out.bus_current_A += rectified * step
+    out.mean_bus_V += volts * step
+
+
+@law
+def _blank(out: Fields) -> None:
+    out.bus_energy_J = out.delivered_J = out.crank_work_J = out.copper_J = 0.0
+    out.phase_rms_A = out.bus_current_A = out.mean_bus_V = 0.0
+
+
+@law
 def _run(
     circuit: Circuit, state: int, inner_V: float, end_V: float, first_rad_s: float,
-    last_rad_s: float, seconds: float, still: bool, out: Records,
+    last_rad_s: float, seconds: float, still: bool, out: Fields,
 ) -> None:  # fmt: skip
-    """Settle, then follow a window; `still` holds the bank. The crank's speed goes straight from the
-    first to the last as the bank goes from `inner_V` to `end_V`."""
-    row, drive, load = circuit.row, circuit.drive, circuit.load
-    kind, count = row.bridge, int(row.phases)
-    shaft = first_rad_s * drive.ratio
-    period = DIRECT_S if kind == ONE_DIODE else 2 * pi / max(shaft * row.pole_pairs, 1.0)
-    valve_ohm = row.valves_in_path * row.valve_ohm
-    settles = SETTLING * circuit.henry / (circuit.ohm + valve_ohm) + 2 * period
+    """Settle, then follow a window; `still` holds the bank.
+
+    The crank's speed goes straight from the first to the last as the bank goes from `inner_V` to
+    `end_V`.
+    """
+    row, load, bridge = circuit.row, circuit.load, circuit.row.bridge
+    electrical = first_rad_s * circuit.drive.ratio * row.pole_pairs
+    period = DIRECT_S if bridge == ONE_DIODE else 2 * pi / max(electrical, 1.0)
+    ohms = circuit.ohm + row.valves_in_path * row.valve_ohm
+    settles = SETTLING * circuit.henry / ohms + 2 * period
     step = min(period / STEPS_A_PERIOD, seconds / 50)
-    warm, steps = int(ceil(settles / step)), int(round(seconds / step))
+    warm, steps = ceil(settles / step), round(seconds / step)
     step = seconds / steps
-    kappa = 1.5 * circuit.henry / step + circuit.ohm + valve_ohm
+    kappa, by_step = 1.5 * circuit.henry / step + ohms, circuit.henry / step
     amps, last, former = np.zeros(3), np.zeros(3), np.zeros(3)
     emf, before = np.zeros(3), np.zeros(3)
     angle, volts, star, bank_V = 0.0, max(inner_V, 1e-6), 0.0, inner_V
-    bus_J = given_J = crank_J = copper_J = squares = charge = volt_s = 0.0
+    _blank(out)
     for number in range(warm + steps):
         counts = number >= warm
         moves = counts and not still
@@ -210,49 +256,30 @@ def _run(
         if moves and end_V != inner_V:
             share = min(max((bank_V - inner_V) / (end_V - inner_V), 0.0), 1.0)
         crank = first_rad_s + (last_rad_s - first_rad_s) * share
-        shaft = crank * drive.ratio
+        shaft = crank * circuit.drive.ratio
         angle += shaft * row.pole_pairs * step
-        peak = row.emf_V_s * shaft
-        for k in range(count):
-            if kind == ONE_DIODE:
-                emf[k] = peak
-            else:
-                shift = 2 * pi / 3 * k if count == 3 else pi / 2 * k
-                emf[k] = peak * sin(angle - shift)
-            before[k] = circuit.henry / step * (2 * last[k] - 0.5 * former[k])
+        _drive(circuit, shaft, angle, emf)
+        for k in range(3):
+            before[k] = by_step * (2 * last[k] - 0.5 * former[k])
         ohm = load.esr_ohm + (step / load.capacitance_F if moves else 0.0)
         volts, star = _step(circuit, state, emf, before, ohm, bank_V, kappa, amps, volts, star)
-        rectified = power = square = 0.0
-        for k in range(count):
-            rectified += abs(amps[k]) if kind != SIX_PULSE else max(amps[k], 0.0)
-            power += emf[k] * amps[k]
-            square += amps[k] * amps[k]
+        rectified = 0.0
+        for k in range(3):
+            rectified += max(amps[k], 0.0) if bridge == SIX_PULSE else abs(amps[k])
             former[k], last[k] = last[k], amps[k]
         if moves:
             now = taken(load, state, volts, 1.0)
             bank_V += (rectified - now.amps) * step / load.capacitance_F
         if counts:
-            now = taken(load, state, volts, 1.0)
-            drag = drag_torque(row.drag_N_m, row.viscous_N_m_s, shaft)
-            torque = crank_torque(
-                power / max(shaft, 1e-12) + drag, drive.ratio, drive.efficiency, drive.drag_N_m
-            )
-            bus_J += volts * rectified * step
-            given_J += now.delivered_W * step
-            crank_J += torque * crank * step
-            copper_J += square * circuit.copper_ohm * step
-            squares += square * step
-            charge += rectified * step
-            volt_s += volts * step
-    out.seconds, out.bus_energy_J, out.delivered_J = seconds, bus_J, given_J
-    out.crank_work_J, out.copper_J = crank_J, copper_J
-    out.phase_rms_A, out.bus_current_A = sqrt(squares / seconds / count), charge / seconds
-    out.mean_bus_V, out.end_inner_V, out.crank_rad_s = volt_s / seconds, bank_V, first_rad_s
+            _note(circuit, state, emf, amps, volts, crank, rectified, step, out)
+    out.seconds, out.end_inner_V, out.crank_rad_s = seconds, bank_V, first_rad_s
+    out.phase_rms_A = sqrt(out.phase_rms_A / seconds / row.phases)
+    out.bus_current_A, out.mean_bus_V = out.bus_current_A / seconds, out.mean_bus_V / seconds
 
 
 @law
 def _misses(
-    circuit: Circuit, state: int, setup: Records, inner_V: float, rad_s: float, out: Records
+    circuit: Circuit, state: int, setup: Fields, inner_V: float, rad_s: float, out: Fields
 ) -> float:
     """By how much a period at a speed is too hard for the hand, bank at rest."""
     electrical = rad_s * circuit.drive.ratio * circuit.row.pole_pairs
@@ -264,7 +291,7 @@ def _misses(
 
 @law
 def _held(
-    circuit: Circuit, state: int, setup: Records, inner_V: float, guess_rad_s: float, out: Records
+    circuit: Circuit, state: int, setup: Fields, inner_V: float, guess_rad_s: float, out: Fields
 ) -> float:
     """Crank speed next to a guess at which a period is as hard as comfort allows, or the cadence.
 
@@ -301,8 +328,9 @@ def _held(
 
 @entry
 def _windows(
-    rows: Records, trio: NDArray[np.int64], drives: Records, loads: Records, people: Records, winding_C: float,
-    start_V: Array, guess_rad_s: Array, seconds: Array, closed: NDArray[np.int64], whole: bool,
+    rows: Records, trio: NDArray[np.int64], drives: Records, loads: Records, people: Records,
+    winding_C: float, start_V: Array, guess_rad_s: Array, seconds: Array,
+    closed: NDArray[np.int64], whole: bool,
     setup: Records, out: Records,
 ) -> None:  # fmt: skip
     for i in range(drives.shape[0]):

@@ -18,7 +18,8 @@ import numpy as np
 from explorer.model.kernels import machine, records, session
 from explorer.model.kernels.motion import Settings
 row = records.rows(
-    records.MACHINE, 1, bridge=2, phases=1, valves=1, valves_in_path=1, drops=1, knee=1, emf_V_s=0.32, circuit_ohm=0.7, copper_ohm=0.7, lead_ohm=0.07,
+    records.MACHINE, 1, bridge=2, phases=1, valves=1, valves_in_path=1, drops=1, knee=1,
+    emf_V_s=0.32, circuit_ohm=0.7, copper_ohm=0.7, lead_ohm=0.07,
     inductance_H=0.003, pole_pairs=1, drag_N_m=0.1, saturation_A=9e-5, emission_V=0.0342,
     valve_ohm=0.045,
 )

@@ -58,7 +58,7 @@ def ramp_peak_W(cp: float, reserve: float, *, rpm: float, step_W: float, every_s
     while left > 0:
         asked = operator.equivalent_power(power / v, v, KAPPA, P_TWO)
         over = float(operator.external_excess(asked, critical, KAPPA))
-        left = hand.reserve_after(left, reserve, over, 0.1)
+        left = hand.reserve_left(left, reserve, over, 0.1)
         seconds += 0.1
         power = 10.0 + step_W * seconds / every_s
     return power

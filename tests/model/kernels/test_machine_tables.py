@@ -63,7 +63,7 @@ def test_current_and_power_between_nodes(warm_chains: Chains, warm_K: float) -> 
 
 
 def test_pulses_on_a_bank(demo_chains: Chains) -> None:
-    """Against the bridge solved over the bank, between the two banks that tables were solved for."""
+    """Against the bridge solved over the bank, between the two that tables were solved for."""
     rng, currents, powers = np.random.default_rng(4), [], []
     for number in range(30):
         row = demo_chains.tables.rows[number]

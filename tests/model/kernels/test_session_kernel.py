@@ -157,16 +157,30 @@ def test_nobody_turning_brings_nothing(demo_chains: Chains) -> None:
     assert np.isinf(found["first_charge_s"]).all()
 
 
-def test_a_great_inertia_is_held_speed(demo_chains: Chains) -> None:
-    """Speed then hardly changes within a turn, and the current with it: an even hand's session."""
-    held = run(demo_chains, demo_chains.shift(unevenness=0.0))[:, 0]
-    heavy = run(demo_chains, demo_chains.shift(inertia_kg_m2=5.0))[:, 0]
-    alike = (held["regime"] == heavy["regime"]) & (held["delivered_J"] > 300)
-    assert alike.sum() >= 8
-    off = np.abs(heavy["delivered_J"][alike] / held["delivered_J"][alike] - 1)
-    # What is left: the seconds in which the hand brings the crank to speed, time and again.
-    assert np.median(off) < 0.015
-    assert (heavy["swing_share"][alike] < 0.2).all()
+def test_a_great_inertia_is_held_speed(demo_project: Project) -> None:
+    """Speed then hardly changes within a turn, nor the current: an even hand's session.
+
+    Once the crank is at speed, and for a hand that is never at its limit: one that is slows with
+    the bus of the moment at held speed, and with that of some turns behind a heavy crank.
+    """
+    some = chains(demo_project, 120, 11)
+    giant = {"critical_power_W": 1e3, "comfort_force_N": 2e3, "force_limit_N": 5e3,
+             "sprint_torque_N_m": 2e3}  # fmt: skip
+    held = run(some, some.shift(unevenness=0.0, **giant))[:, 0]
+    heavy = run(some, some.shift(inertia_kg_m2=20.0, **giant))[:, 0]
+    assert held["at_limit_s"].max() == 0
+    # A crank that is still coming to speed, or that overshoots, may settle in another regime.
+    alike = np.isin(held["regime"], (regimes.CYCLING, regimes.STEADY))
+    alike &= (held["delivered_J"] > 300) & (heavy["regime"] == held["regime"])
+    assert alike.sum() >= 12
+    watts = [
+        found["delivered_J"][alike] / (600 - found["first_charge_s"][alike])
+        for found in (held, heavy)
+    ]
+    off = np.abs(watts[1] / watts[0] - 1)
+    assert np.percentile(off, 90) < 2e-3
+    assert off.max() < 0.02
+    assert heavy["swing_share"][alike].max() < 0.05
 
 
 def test_a_great_heat_capacity_is_a_fixed_temperature(demo_project: Project) -> None:
@@ -199,7 +213,9 @@ def test_the_filter_is_near_the_session_of_an_even_hand(demo_chains: Chains) -> 
     counts = fine["delivered_J"] > 50
     off = np.abs(rough["delivered_J"] / np.maximum(fine["delivered_J"], 1) - 1)[counts]
     assert np.percentile(off, 90) < 0.015  # half of the band that is left to sessions
-    assert rough["effort"] == pytest.approx(fine["effort"], rel=0.01, abs=1e-3)
+    # Where the curve of held speed jumps, its nodes are a quarter of a volt apart.
+    assert rough["effort"] == pytest.approx(fine["effort"], rel=0.03, abs=1e-3)
+    assert rough["effort"][counts] == pytest.approx(fine["effort"][counts], rel=0.01)
 
 
 def test_more_of_a_person_delivers_no_less(demo_chains: Chains) -> None:

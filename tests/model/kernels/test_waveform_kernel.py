@@ -73,7 +73,7 @@ def test_against_lsoda(demo_project: Project) -> None:
 
 
 def test_sessions_keep_within_a_percent(demo_project: Project) -> None:
-    """A hundred random windows: energy given to the bus, pulses on the bank's resistance included."""
+    """A hundred random windows: energy given to the bus, pulses on the bank's resistance too."""
     cases = Windows(chains(demo_project, 120, 6), 2)
     found = cases.judged()
     assert found["found"].mean() > 0.95
