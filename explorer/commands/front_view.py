@@ -122,9 +122,7 @@ class FrontView:
         Locked designs are stepped, too.
         """
         locked = self.locked_rows(lock.read_locks(self.project))
-        count = settle(
-            self.project, self.store, self.stored, self.cost, watch, workers, locked
-        )
+        count = settle(self.project, self.store, self.stored, self.cost, watch, workers, locked)
         return (self.again() if count else self), count
 
     def again(self) -> FrontView:

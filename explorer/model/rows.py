@@ -150,7 +150,7 @@ def _fastest_rad_s(project: Project) -> float:
         for gearing in project.catalogue.parts["gearing"]
         if gearing.id in chosen
     ]
-    return HEADROOM * fastest_rpm * RAD_S_PER_RPM * max(ratios)
+    return float(HEADROOM * fastest_rpm * RAD_S_PER_RPM * max(ratios))
 
 
 def _reaching(fastest: float, asked: float) -> float:

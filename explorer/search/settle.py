@@ -139,7 +139,9 @@ def _places(later: Stored, earlier: Stored) -> Rows:
     return np.asarray(order[np.searchsorted(later.numbers[order], earlier.numbers)])
 
 
-def _in_batches(project: Project, designs: Designs, workers: int) -> Generator[Evaluation, None, None]:
+def _in_batches(
+    project: Project, designs: Designs, workers: int
+) -> Generator[Evaluation, None, None]:
     """Sessions of some designs, batch by batch, on several processes or the machines of
     `workers.on_machines`.
     """
@@ -147,9 +149,7 @@ def _in_batches(project: Project, designs: Designs, workers: int) -> Generator[E
 
     # Neighbours share the curves that margins are read from.
     order = np.lexsort([*designs.settings.values(), *designs.parts.values()][::-1])
-    batches = [
-        designs.take(order[start : start + BATCH]) for start in range(0, len(order), BATCH)
-    ]
+    batches = [designs.take(order[start : start + BATCH]) for start in range(0, len(order), BATCH)]
     if workers == 1 or len(batches) == 1:
         yield from (sessions_of(project, one) for one in batches)
         return

@@ -7,7 +7,6 @@ from collections.abc import Collection, Mapping, Sequence
 
 import numpy as np
 
-from explorer.decision.picks import AGREES
 from explorer.inputs.study import Project
 from explorer.model.bounds import EnergyBound
 from explorer.model.objectives import EFFORT, ENERGY

@@ -6,7 +6,6 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
-from explorer.decision.picks import AGREES
 from explorer.files import write_atomic
 from explorer.front import EQUAL_WITHIN
 from explorer.model.objectives import ENERGY
@@ -74,7 +73,6 @@ def _payload(page: PageData) -> dict[str, Any]:
         "currency": page.currency,
         "curves": [asdict(one) for one in page.curves],
         "swaps": {name: asdict(one) for name, one in page.swaps.items()},
-        "apart": AGREES,
         "equal_within": EQUAL_WITHIN,
         "marks": {name: {"live": m.live, "tone": m.tone} for name, m in MARKS.items()},
         "disc": DISC,

@@ -15,8 +15,8 @@ from explorer.errors import Fault, InputError
 from explorer.inputs.study import Project
 from explorer.model.evaluate import Evaluation, Solved, solve
 from explorer.model.overspeed import open_V, run_on_rad_s
-from explorer.model.stepped import sessions_of
 from explorer.model.space import Designs
+from explorer.model.stepped import sessions_of
 from explorer.model.tolerance import DRAWS, Tolerance, tolerance
 from explorer.report import whose
 from explorer.units import RAD_S_PER_RPM
