@@ -266,9 +266,11 @@ def _fidelity(answer: Answer) -> Lines:
     if "waveform" in answer:
         window = answer["waveform"]
         lines.append(
-            f"at switching level, {window['seconds']:g} s from {window['start_V']:.2f} V: "
-            f"{window['bus_current_A']:.4g} A into the bus, the model of the search reads "
-            f"{window['difference_percent']:+.2f} % of that more"
+            "at switching level no speed was found that the hand could hold"
+            if window is None
+            else f"at switching level, {window['seconds']:g} s from {window['start_V']:.2f} V: "
+            f"{window['bus_energy_J']:.4g} J into the bus, the session says "
+            f"{window['difference_percent']:+.2f} % more"
         )
     return lines
 

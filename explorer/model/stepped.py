@@ -16,12 +16,17 @@ from explorer.model.kernels import accounts
 from explorer.model.kernels.motion import Settings
 from explorer.model.kernels.records import Records
 from explorer.model.kernels.session import sessions
+from explorer.model.kernels.waveform import windows
 from explorer.model.regimes import CHATTERING, CYCLING, STEADY
 from explorer.model.space import Designs
 from explorer.units import Array
 
 COURSE_STEPS = 60_000
 """Steps of a session that a course keeps at the most."""
+WINDOW_S = 0.5
+"""Length of the window that is looked at with switching: many periods, and soon solved."""
+BEFORE_THE_BUS = ("gearing", "drag", "copper", "lead", "bridge")
+"""Where work at the crank goes that never comes to the bus."""
 AT_ONCE = 1024
 """Designs stepped at a time: what they share is solved once for each such batch."""
 
@@ -33,6 +38,18 @@ class Stepped(NamedTuple):
 
     found: Evaluation
     margins: Mapping[str, Array]
+
+
+class Window(NamedTuple):
+    """A short stretch at switching level beside the same stretch of a session, both with an even
+    hand: where it begins, how long it is, and what the bridge gives to the bus.
+    """
+
+    start_V: float
+    seconds: float
+    bus_energy_J: float
+    bus_energy_of_the_session_J: float
+    difference_percent: float
 
 
 class Course(NamedTuple):
@@ -113,6 +130,39 @@ def course(project: Project, design: Designs, operator_id: str, pack_id: str) ->
     watts = np.diff(given_J, prepend=0.0) / np.maximum(spans, 1e-12)
     takes = spans > 0
     return Course(time_s[takes], steps[takes, 1], watts[takes])
+
+
+def window(
+    project: Project, design: Designs, operator_id: str, pack_id: str, *, start_V: float
+) -> Window | None:
+    """One design (length 1) at switching level for `WINDOW_S`, its load off, from a bank's inner
+    voltage; None where the hand finds no speed there.
+    """
+    plan, front = project.study.session, rows.rowed(project, design)
+    load = rows.loads(project, design, pack_id)
+    person = project.catalogue.operators[operator_id].model_copy(update={"unevenness": 0.0})
+    hand = rows.shift(person, 60 * plan.minutes)
+    brief = hand.copy()
+    brief["seconds"] = WINDOW_S
+    still = _settings(project)._replace(jumps=False, frozen=True, start_V=start_V)
+    found, steps = sessions(
+        front.machines, front.trio, front.drives, load, brief, still, traced=1
+    )
+    fine = windows(
+        front.machines, front.trio, front.drives, load, hand, winding_C=plan.winding_C,
+        start_V=np.array([start_V]), guess_rad_s=steps[:1, 3], seconds=np.array([WINDOW_S]),
+        closed=np.zeros(1, np.int64),
+    )[0]  # fmt: skip
+    if fine["found"] != 1:
+        return None
+    done = found[0, 0]
+    given_J = float(done["crank_work_J"] - sum(done[f"{name}_J"] for name in BEFORE_THE_BUS))
+    judged_W, session_W = float(fine["bus_energy_J"] / fine["seconds"]), given_J / WINDOW_S
+    return Window(
+        start_V, float(fine["seconds"]), float(fine["bus_energy_J"]),
+        session_W * float(fine["seconds"]),
+        100 * (session_W / judged_W - 1) if judged_W else 0.0,
+    )  # fmt: skip
 
 
 def _settings(project: Project) -> Settings:

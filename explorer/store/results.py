@@ -69,7 +69,7 @@ class Store(History):
     ) -> None:
         """Add results, and the state of the search that found them, in one transaction.
 
-        `source` says what computed them, `SESSION` or what searched; `progress` is a key and a state
+        `source` says what computed them, `SESSION` or what searched; `progress` is a key and state
         as in `save_progress`.
         """
         numbers = design_numbers(project.catalogue, evaluation.designs)

@@ -6,11 +6,11 @@ import numpy as np
 import pytest
 
 from explorer.inputs.study import Project
-from explorer.model import waveform as lsoda
 from explorer.model.kernels import waveform
 from explorer.model.kernels.motion import Settings
 from explorer.model.kernels.records import Records
 from explorer.model.kernels.session import sessions
+from tests.helpers import waveform_twin as lsoda
 from tests.model.kernels.chains_of_study import ADULT, WINDING_C, Chains, chains
 
 SECONDS = 0.2
