@@ -57,6 +57,7 @@ class Link:
 
     `front`: left of the bus, so that its curves are solved with the generator's. `record`: the row
     of its table. `pieces`: how many pieces of its part a design takes, (n,) or one number for all.
+    `shaft_drag`: its `drag_torque_N_m` is felt at the generator's shaft; only for a front link.
     `default`: the part of what was written before the link existed; None where every study has the
     link's table.
     """
@@ -65,6 +66,7 @@ class Link:
     record: type[Part]
     front: bool
     pieces: Pieces = _one
+    shaft_drag: bool = False
     default: Part | None = None
 
     @property
@@ -78,8 +80,8 @@ LINKS: dict[str, Link] = {
     for link in (
         Link("crank", Crank, front=True),
         Link("gearing", Gearing, front=True),
-        Link("generator", Generator, front=True),
-        Link("lead", Lead, front=True),
+        Link("generator", Generator, front=True, shaft_drag=True),
+        Link("lead", Lead, front=True, shaft_drag=True),
         Link("rectifier", Rectifier, front=True, pieces=_valves),
         Link("cell", Cell, front=False, pieces=_cells),
         Link("clamp", Clamp, front=False, pieces=_clamps),
@@ -92,3 +94,12 @@ LINKS: dict[str, Link] = {
 
 FRONT_LINKS = tuple(name for name, link in LINKS.items() if link.front)
 BACK_LINKS = tuple(name for name, link in LINKS.items() if not link.front)
+
+
+def shaft_drag_N_m(part: Callable[[str, str], Array]) -> Array:
+    """Static drag at the generator's shaft, N m, (n,): that of every link which says so.
+
+    `part` gives a field (n,) of the chosen part of a link.
+    """
+    draggers = [name for name, link in LINKS.items() if link.shaft_drag]
+    return np.asarray(sum(part(name, "drag_torque_N_m") for name in draggers))
