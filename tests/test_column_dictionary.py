@@ -9,10 +9,11 @@ import pytest
 from pydantic import BaseModel
 
 from explorer.inputs.catalogue import MODELS, TABLE_NAMES, BenchPoint, columns_of
-from explorer.inputs.csv_tables import Columns
+from explorer.inputs.csv_tables import TableColumns
 from explorer.inputs.front_parts import Generator
 from explorer.inputs.prices import Price
-from explorer.inputs.records import Part, unit_of
+from explorer.inputs.records import Part
+from explorer.units import unit_of
 
 ROOT = Path(__file__).parent.parent
 PAGE = ROOT / "studies" / "parts" / "README.md"
@@ -35,7 +36,7 @@ def sections() -> dict[str, dict[str, tuple[str, str]]]:
 
 @pytest.mark.parametrize("kind", MODELS)
 def test_every_column_of_a_table_is_explained_once(kind: str) -> None:
-    page, common = sections(), set(Columns.of(Part).valid)
+    page, common = sections(), set(TableColumns.of(Part).valid)
     own = set(page[f"{TABLE_NAMES[kind]}.csv"])
     assert set(page[COMMON]) == common
     assert own == set(columns_of(MODELS[kind]).valid) - common
@@ -74,8 +75,8 @@ def test_prices_and_points_say_what_the_page_says(heading: str, model: type[Base
 
 def test_prices_and_bench_points_too() -> None:
     page = sections()
-    assert set(page["prices.csv"]) == set(Columns.of(Price).valid)
-    assert set(page["../bench/converter_points.csv"]) == set(Columns.of(BenchPoint).valid)
+    assert set(page["prices.csv"]) == set(TableColumns.of(Price).valid)
+    assert set(page["../bench/converter_points.csv"]) == set(TableColumns.of(BenchPoint).valid)
 
 
 def test_units_are_those_that_names_end_with() -> None:

@@ -38,10 +38,10 @@ LONG_BLOCKS = frozenset(
 )  # fmt: skip
 TWO_HOMES = frozenset(
     {
-        "Change", "Column", "Columns", "DRAWS", "Designs", "IDENTIFIER", "KINDS",
-        "LARGEST_FILE_BYTES", "LEVELS", "Link", "MASS", "NODES", "Objective", "PARTS", "Reason",
+        "Change", "Column", "DRAWS", "Designs", "KINDS",
+        "LEVELS", "Link", "NODES", "Objective", "PARTS", "Reason",
         "Record", "Step", "TABLES", "build", "combine", "draw", "money", "neighbours", "number",
-        "render", "solve", "unit_of", "write",
+        "render", "solve", "write",
     }
 )  # fmt: skip
 OLD_WORDS = frozenset(

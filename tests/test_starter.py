@@ -15,12 +15,12 @@ from explorer.commands.start import start
 from explorer.errors import DiskError, InputError
 from explorer.inputs.catalogue import MODELS, TABLE_NAMES, columns_of
 from explorer.inputs.links import LINKS
-from explorer.inputs.records import unit_of
 from explorer.inputs.sections import SECTIONS
 from explorer.inputs.starter import UNCOMMENT, bench_text, prices_text, study_text, table_text
 from explorer.inputs.study import load
 from explorer.model.evaluate import evaluate
 from explorer.model.space import Space
+from explorer.units import unit_of
 
 
 def fill(folder: Path) -> None:

@@ -6,7 +6,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field, model_validator
 
-from explorer.inputs.records import MASS, NonNegative, Part, Positive, Share
+from explorer.inputs.records import MASS_MEANING, NonNegative, Part, Positive, Share
 
 PIECE_SPREAD = 0.025
 """Half the width in which cells of one batch differ in capacitance (computed from 59 open discharge
@@ -19,7 +19,7 @@ BURST_S = 10.0
 class Cell(Part):
     """One capacitor of the bank. `balancing_ohm` sits across each cell, 0 for none."""
 
-    mass_kg: NonNegative = Field(description=MASS, examples=[0.0075])
+    mass_kg: NonNegative = Field(description=MASS_MEANING, examples=[0.0075])
     kind: Literal["supercapacitor", "electrolytic"] = Field(
         description="`supercapacitor` or `electrolytic`", examples=["supercapacitor"]
     )
@@ -52,7 +52,7 @@ class Clamp(Part):
     no more than its watts give in that time.
     """
 
-    mass_kg: NonNegative = Field(description=MASS, examples=[0.16])
+    mass_kg: NonNegative = Field(description=MASS_MEANING, examples=[0.16])
     kind: Literal["none", "bus", "cell"] = Field(
         description="`none`, `bus` (one across the bank) or `cell` (one for each cell in series)",
         examples=["bus"],
@@ -108,7 +108,7 @@ class Window(Part):
     resistor, which is part of `on_resistance_ohm`; 0 where the switch limits by itself.
     """
 
-    mass_kg: NonNegative = Field(description=MASS, examples=[0.006])
+    mass_kg: NonNegative = Field(description=MASS_MEANING, examples=[0.006])
     reference_V: Positive = Field(
         description="comparator's reference: what it compares a tap of the divider with",
         examples=[1.3],
@@ -142,7 +142,7 @@ class Converter(Part):
     `loss = P0 + a V_in + b I_in + c I_in^2 + d I_out + e I_out^2`, see physics/converter.py.
     """
 
-    mass_kg: NonNegative = Field(description=MASS, examples=[0.011])
+    mass_kg: NonNegative = Field(description=MASS_MEANING, examples=[0.011])
     output_V: Positive = Field(description="voltage that it is set to", examples=[5.1])
     input_min_V: Positive = Field(
         description="least input; below it the output can rise and destroy the pack", examples=[3]
@@ -171,7 +171,7 @@ class Converter(Part):
 class PackLead(Part):
     """The 5 V lead between converter and pack, both conductors together."""
 
-    mass_kg: NonNegative = Field(description=MASS, examples=[0.018])
+    mass_kg: NonNegative = Field(description=MASS_MEANING, examples=[0.018])
     resistance_ohm: NonNegative = Field(
         description="forth and back together, with contacts", examples=[0.055]
     )

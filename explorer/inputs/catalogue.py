@@ -14,7 +14,7 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from explorer.errors import Fault, nearest
 from explorer.inputs.back_parts import Converter
-from explorer.inputs.csv_tables import Columns, Row, TableReader, content_hash, shown
+from explorer.inputs.csv_tables import Row, TableColumns, TableReader, content_hash, shown
 from explorer.inputs.front_parts import Generator
 from explorer.inputs.links import LINKS
 from explorer.inputs.machine_classes import doubts
@@ -180,11 +180,11 @@ def _with_ids(priced: frozenset[str] | None, older: Mapping[str, Part]) -> froze
     return None if priced is None else priced | {part.id for part in older.values()}
 
 
-def columns_of(model: type[Record]) -> Columns:
+def columns_of(model: type[Record]) -> TableColumns:
     """The columns of the table of a record."""
     lines = Generator.LINE_COLUMNS if model is Generator else ()
     instead = {pattern.format("line"): pattern.format("phase") for pattern in lines}
-    return Columns.of(model, without=FITTED, instead=instead)
+    return TableColumns.of(model, without=FITTED, instead=instead)
 
 
 def _doubt_generators(
@@ -220,7 +220,7 @@ def _check_ids(reader: TableReader, rows: Mapping[str, Sequence[Row] | None]) ->
 def _read_bench(
     reader: TableReader, name: str, converters: tuple[str, ...] | None
 ) -> dict[str, list[BenchPoint]] | None:
-    rows = reader.rows(name, Columns.of(BenchPoint), id_column="converter")
+    rows = reader.rows(name, TableColumns.of(BenchPoint), id_column="converter")
     if rows is None:
         return None
     points: dict[str, list[BenchPoint]] = {}

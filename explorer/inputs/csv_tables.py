@@ -18,7 +18,7 @@ from pydantic import BaseModel, ValidationError
 
 from explorer.errors import Fault, nearest
 
-LARGEST_FILE_BYTES = 32_000_000
+LARGEST_TABLE_BYTES = 32_000_000
 
 ModelT = TypeVar("ModelT", bound=BaseModel)
 
@@ -52,7 +52,7 @@ def shown(value: object) -> str:
 
 
 @dataclass(frozen=True)
-class Columns:
+class TableColumns:
     """Which columns a table must have and may have; `instead` is one for another."""
 
     required: tuple[str, ...]
@@ -66,7 +66,7 @@ class Columns:
         *,
         without: Collection[str] = (),
         instead: Mapping[str, str] | None = None,
-    ) -> Columns:
+    ) -> TableColumns:
         """The fields of a record, `without` those that are filled in otherwise."""
         fields = {
             info.alias or name: info.is_required()
@@ -152,7 +152,7 @@ class TableReader:
             return None
         return lines
 
-    def rows(self, name: str, columns: Columns, id_column: str) -> list[Row] | None:
+    def rows(self, name: str, columns: TableColumns, id_column: str) -> list[Row] | None:
         """The rows of a table as text, or None when it cannot be read as this table."""
         lines = self.lines(name)
         if lines is None:
@@ -202,7 +202,7 @@ class TableReader:
             if not path.is_file():
                 self.fault(name, "is not a file")
                 return None
-            if path.stat().st_size > LARGEST_FILE_BYTES:
+            if path.stat().st_size > LARGEST_TABLE_BYTES:
                 self.fault(name, "is over 32 MB, too large for a table")
                 return None
             content = path.read_bytes()
@@ -270,7 +270,7 @@ def _without_comments(text: str) -> str:
 
 
 def _header_faults(
-    file: str, number: int, header: Sequence[str], columns: Columns
+    file: str, number: int, header: Sequence[str], columns: TableColumns
 ) -> Iterator[Fault]:
     where = f"row {number}"
     either = {phase: line for line, phase in columns.instead.items()}

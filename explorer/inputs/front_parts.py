@@ -7,7 +7,15 @@ from typing import Annotated, Any, ClassVar, Literal
 from pydantic import AfterValidator, Field, model_validator
 
 from explorer.inputs.machine_kinds import MACHINE_KINDS, MachineKind
-from explorer.inputs.records import MASS, NonNegative, Part, Positive, Share, described, row_of
+from explorer.inputs.records import (
+    MASS_MEANING,
+    NonNegative,
+    Part,
+    Positive,
+    Share,
+    described,
+    row_of,
+)
 
 MachineKindName = Annotated[str, AfterValidator(row_of(MACHINE_KINDS))]
 
@@ -15,7 +23,7 @@ MachineKindName = Annotated[str, AfterValidator(row_of(MACHINE_KINDS))]
 class Crank(Part):
     """Handle and arm, one-handed."""
 
-    mass_kg: NonNegative = Field(description=MASS, examples=[0.48])
+    mass_kg: NonNegative = Field(description=MASS_MEANING, examples=[0.48])
     radius_m: Positive = Field(description="axle to handle", examples=[0.17])
     torque_limit_N_m: Positive = Field(description="what arm and joint bear", examples=[60])
 
@@ -26,7 +34,7 @@ class Gearing(Part):
     Drag and torque limit hold at the crank shaft.
     """
 
-    mass_kg: NonNegative = Field(description=MASS, examples=[0.35])
+    mass_kg: NonNegative = Field(description=MASS_MEANING, examples=[0.35])
     ratio: Positive = Field(
         description="generator's speed over the crank's, all stages together", examples=[1.3]
     )
@@ -52,7 +60,7 @@ class Generator(Part):
     """Columns, with `line` or `phase` in the braces, that a table may give between two leads, and
     what they hold then; for which kinds, their rows say."""
 
-    mass_kg: NonNegative = Field(description=MASS, examples=[2.3])
+    mass_kg: NonNegative = Field(description=MASS_MEANING, examples=[2.3])
     kind: MachineKindName = Field(description=described(MACHINE_KINDS), examples=["three_phase"])
     emf_phase_V_s: Positive = Field(
         description="peak EMF of one phase or winding; of a brushed machine its voltage",
@@ -128,7 +136,7 @@ class Generator(Part):
 class Lead(Part):
     """Between generator and rectifier, one conductor: cable, slip ring or hollow-axle lead."""
 
-    mass_kg: NonNegative = Field(description=MASS, examples=[0.12])
+    mass_kg: NonNegative = Field(description=MASS_MEANING, examples=[0.12])
     resistance_ohm: NonNegative = Field(
         description="of one conductor between generator and rectifier", examples=[0.01]
     )
@@ -145,7 +153,7 @@ class Rectifier(Part):
     Before an active valve has its supply, its body diode (`body_drop_V`) carries the current.
     """
 
-    mass_kg: NonNegative = Field(description=MASS, examples=[0.0012])
+    mass_kg: NonNegative = Field(description=MASS_MEANING, examples=[0.0012])
     kind: Literal["schottky", "silicon", "active"] = Field(
         description="`schottky`, `silicon` or `active`", examples=["schottky"]
     )

@@ -11,7 +11,14 @@ from typing import Annotated, Literal
 from pydantic import BaseModel, ConfigDict, Field, StringConstraints, model_validator
 
 from explorer.errors import ExplorerError, Fault, nearest
-from explorer.inputs.csv_tables import Columns, Row, TableReader, cleaned, comma_hint, content_hash
+from explorer.inputs.csv_tables import (
+    Row,
+    TableColumns,
+    TableReader,
+    cleaned,
+    comma_hint,
+    content_hash,
+)
 from explorer.inputs.records import Identifier, NonNegative, Part
 
 Currency = Annotated[str, StringConstraints(pattern=r"^[A-Z]{3}$")]
@@ -153,7 +160,7 @@ def read_prices(
     a part for one quantity the newer holds, an offer before prices.csv on the same day. `terms`
     None skips currencies and offers: the study that states them is itself at fault.
     """
-    rows = reader.rows(name, Columns.of(Price), id_column="part")
+    rows = reader.rows(name, TableColumns.of(Price), id_column="part")
     if rows is not None:
         rows = [_in_our_notation(reader, row, ".") for row in rows]
     listed = frozenset(row.id for row in rows or ())

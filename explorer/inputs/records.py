@@ -46,28 +46,10 @@ def row_of(table: Mapping[str, Any]) -> Callable[[str], str]:
     return checked
 
 
-UNITS = {
-    "_J_per_K": "J/K", "_K_per_W": "K/W", "_N_m_s": "N m s", "_N_m": "N m", "_V_s": "V s",
-    "_rad_s": "rad/s", "_rpm": "turns a minute", "_ohm": "ohm", "_kg": "kg", "_Wh": "Wh",
-    "_C": "degrees C", "_V": "V", "_A": "A", "_W": "W", "_N": "N", "_J": "J", "_F": "F",
-    "_H": "H", "_m": "m", "_s": "s",
-}  # fmt: skip
-"""The unit that the ending of a column's name means, longest endings first."""
-
-
-def unit_of(column: str) -> str:
-    """The unit that a column's name ends with; empty for a number or word without one.
-
-    >>> unit_of("emf_phase_V_s"), unit_of("esr_ohm"), unit_of("ratio")
-    ('V s', 'ohm', '')
-    """
-    return next((unit for end, unit in UNITS.items() if column.endswith(end)), "")
-
-
 PackKindName = Annotated[str, AfterValidator(row_of(PACK_KINDS))]
 
 
-MASS = "mass of one piece"
+MASS_MEANING = "mass of one piece"
 
 
 class Record(BaseModel):
@@ -92,7 +74,7 @@ class Record(BaseModel):
 class Part(Record):
     """A part that has a mass and, in prices.csv, a price."""
 
-    mass_kg: NonNegative = Field(description=MASS)
+    mass_kg: NonNegative = Field(description=MASS_MEANING)
 
 
 class Pack(Record):

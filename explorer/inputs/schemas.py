@@ -12,7 +12,7 @@ from explorer.inputs.sections import MOST_VALUES, NAMED_SECTIONS, SECTIONS, WHOL
 Schema = dict[str, Any]
 
 DIALECT = "https://json-schema.org/draft/2020-12/schema"
-IDENTIFIER: Schema = {"type": "string", "pattern": "^[a-z][a-z0-9_]{0,47}$"}
+ID_TEXT: Schema = {"type": "string", "pattern": "^[a-z][a-z0-9_]{0,47}$"}
 ABOVE_ZERO: Schema = {"exclusiveMinimum": 0, "exclusiveMaximum": 1e9}
 
 
@@ -45,7 +45,7 @@ def study_schema() -> Schema:
 def design_schema() -> Schema:
     """What the file of one design may hold."""
     parts: Schema = {
-        name: IDENTIFIER | {"description": f"Id of a row of {link.table}.csv."}
+        name: ID_TEXT | {"description": f"Id of a row of {link.table}.csv."}
         for name, link in LINKS.items()
     }
     settings: Schema = {
@@ -83,7 +83,7 @@ def _table(about: str, keys: Schema, required: list[str] | None = None) -> Schem
 
 
 def _choice(link: str) -> Schema:
-    ids: Schema = {"type": "array", "items": IDENTIFIER, "minItems": 1, "uniqueItems": True}
+    ids: Schema = {"type": "array", "items": ID_TEXT, "minItems": 1, "uniqueItems": True}
     return {
         "description": f'Ids of {LINKS[link].table}.csv that may be chosen, or "all".',
         "anyOf": [{"const": "all"}, ids],

@@ -14,12 +14,13 @@ from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 
 from explorer.inputs.catalogue import MODELS, TABLE_NAMES, BenchPoint, columns_of
-from explorer.inputs.csv_tables import Columns
+from explorer.inputs.csv_tables import TableColumns
 from explorer.inputs.front_parts import Generator
 from explorer.inputs.links import LINKS
 from explorer.inputs.prices import Offer, OfferColumns, Price
-from explorer.inputs.records import SETTING_ROWS, Record, unit_of
+from explorer.inputs.records import SETTING_ROWS, Record
 from explorer.inputs.sections import NAMED_SECTIONS, SECTIONS
+from explorer.units import unit_of
 
 SCHEMA_FILE = "study.schema.json"
 """Name of the schema beside a study, which its first line names for editors."""
@@ -138,7 +139,7 @@ def _columns(model: type[Record]) -> dict[str, str]:
 
 
 def _meanings(model: type[BaseModel]) -> dict[str, str]:
-    own = Columns.of(model).valid
+    own = TableColumns.of(model).valid
     fields = {info.alias or name: info for name, info in model.model_fields.items()}
     return {name: fields[name].description or "" for name in fields if name in own}
 
