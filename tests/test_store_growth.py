@@ -17,7 +17,7 @@ import explorer.store.results as store_module
 from explorer.errors import ExplorerError
 from explorer.inputs.back_parts import Cell
 from explorer.inputs.catalogue import physics_of
-from explorer.inputs.links import LINKS
+from explorer.inputs.links import LINKS, Link
 from explorer.inputs.records import Part
 from explorer.inputs.study import Project, load
 from explorer.model import costing, objectives
@@ -111,13 +111,20 @@ class Flywheel(Part):
     """A made-up link: it only weighs something."""
 
 
-def with_flywheel(project: Project, monkeypatch: pytest.MonkeyPatch) -> Project:
+WHEELS = tuple(
+    Flywheel(id=name, name=name, source="invented", dated="2026-11-03", mass_kg=mass_kg)
+    for name, mass_kg in (("heavy_wheel", 2.0), ("no_wheel", 0.0))
+)
+FLYWHEEL = Link("flywheel", Flywheel, front=True)
+WITH_DEFAULT = replace(FLYWHEEL, default=WHEELS[1])
+
+
+def with_flywheel(
+    project: Project, monkeypatch: pytest.MonkeyPatch, link: Link = FLYWHEEL
+) -> Project:
     """The project as a release with one more link would load it."""
-    monkeypatch.setitem(LINKS, "flywheel", Flywheel)
-    rows = tuple(
-        Flywheel(id=name, name=name, source="invented", dated="2026-11-03", mass_kg=mass_kg)
-        for name, mass_kg in (("heavy_wheel", 2.0), ("no_wheel", 0.0))
-    )
+    monkeypatch.setitem(LINKS, "flywheel", link)
+    rows = WHEELS
     catalogue = replace(
         project.catalogue,
         parts={**project.catalogue.parts, "flywheel": rows},
@@ -144,7 +151,7 @@ def test_designs_from_before_a_link_have_the_row_that_stands_for_it(
                 expected["stored"],
             ),
         )
-        monkeypatch.setitem(keys.DEFAULT_ROWS, "flywheel", "no_wheel")
+        monkeypatch.setitem(LINKS, "flywheel", WITH_DEFAULT)
         stored, reuse = store.load(later)
         assert (len(stored), reuse.reasons) == (len(expected["designs"]), ())
         # Their ids are those that the same designs have today, so that they are found again.
@@ -169,8 +176,7 @@ def test_designs_from_before_a_link_have_the_row_that_stands_for_it(
 def test_a_default_that_the_study_may_not_choose_is_named(
     first: tuple[Project, dict[str, Any]], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    later = with_flywheel(first[0], monkeypatch)
-    monkeypatch.setitem(keys.DEFAULT_ROWS, "flywheel", "no_wheel")
+    later = with_flywheel(first[0], monkeypatch, WITH_DEFAULT)
     choices = {**later.study.choices, "flywheel": ("heavy_wheel",)}
     later = replace(later, study=replace(later.study, choices=choices))
     with Store.open(path_of(later), read_only=True) as store:
