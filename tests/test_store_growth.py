@@ -22,7 +22,7 @@ from explorer.inputs.records import Part
 from explorer.inputs.study import Project, load
 from explorer.model import costing, objectives
 from explorer.model.objectives import Objective
-from explorer.model.space import Designs, describe
+from explorer.model.space import Designs, describe, design_ids
 from explorer.store import keys
 from explorer.store.keys import design_numbers, ids_of, path_of
 from explorer.store.layout import Layout, UnknownLayoutError
@@ -154,8 +154,11 @@ def test_designs_from_before_a_link_have_the_row_that_stands_for_it(
         monkeypatch.setitem(LINKS, "flywheel", WITH_DEFAULT)
         stored, reuse = store.load(later)
         assert (len(stored), reuse.reasons) == (len(expected["designs"]), ())
-        # Their ids are those that the same designs have today, so that they are found again.
+        # They keep their ids, which locks and fronts of the past know them by.
+        assert set(ids_of(stored.numbers)) == set(expected["designs"])
         numbers = design_numbers(later.catalogue, stored.designs)
+        names = design_ids(later.catalogue, stored.designs, range(len(stored)))
+        assert names == ids_of(numbers)
         np.testing.assert_array_equal(stored.numbers, numbers)
         assert (stored.designs.parts["flywheel"] == 1).all()
         energies = sorted(one["delivered_energy_J"] for one in expected["designs"].values())

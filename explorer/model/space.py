@@ -76,9 +76,17 @@ def plain_setting(name: str, value: float) -> float | int:
 
 def design_id(parts: Mapping[str, str], settings: Mapping[str, float | int]) -> str:
     """A name for a design made from its content alone: 12 hexadecimal digits."""
-    words = [f"{link}={parts[link]}" for link in LINKS]
+    words = [word for link in LINKS if (word := part_in_id(link, parts[link]))]
     words += [f"{name}={plain_setting(name, settings[name])}" for name in SETTINGS]
     return hashlib.blake2b(";".join(words).encode(), digest_size=6).hexdigest()
+
+
+def part_in_id(link: str, part: str) -> str:
+    """What stands for a chosen part in a design's id: nothing for the part that was taken before
+    the link existed, so that a design keeps its id in stores and locks when a link comes.
+    """
+    default = LINKS[link].default
+    return "" if default is not None and part == default.id else f"{link}={part}"
 
 
 def design_ids(catalogue: Catalogue, designs: Designs, rows: Iterable[int]) -> list[str]:
