@@ -14,9 +14,10 @@ import pytest
 
 from explorer.inputs.study import Project
 from explorer.model import averaged
-from explorer.model.averaged import CYCLING, REGIMES, STEADY, Session
+from explorer.model.averaged import Session
 from explorer.model.chain import LEDGER, Chain
 from explorer.model.evaluate import ledger, solve
+from explorer.model.regimes import CYCLING, REGIMES, STEADY
 from explorer.model.space import Designs, Space
 from explorer.model.walks import walk
 from tests.helpers.chain_twin import Outcome, Twin

@@ -12,7 +12,8 @@ from explorer.decision.changes import Change
 from explorer.decision.repricing import reprice_and_record
 from explorer.errors import InputError
 from explorer.inputs.study import load
-from explorer.store.results import Store, path_of
+from explorer.store.keys import path_of
+from explorer.store.results import Store
 from tests.helpers.invented import designs, replace_in, results
 
 

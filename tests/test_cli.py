@@ -305,7 +305,7 @@ def test_a_lock_that_comes_second_leaves_the_sheet_of_the_first(
 
     study, answer = launched
     name = answer["front"][0]["design_id"]
-    build, first = sheet.build, []
+    build, first = sheet.build_sheet, []
 
     def overtaken(*given: object) -> object:
         if not first:
@@ -313,7 +313,7 @@ def test_a_lock_that_comes_second_leaves_the_sheet_of_the_first(
             first.append(lock_design(study, name))
         return build(*given)
 
-    monkeypatch.setattr(sheet, "build", overtaken)
+    monkeypatch.setattr(sheet, "build_sheet", overtaken)
     told = genchain("lock", study, name, "--json")
     assert (told.status, told.out) == (2, "")
     assert "is locked already, release it first" in told.err

@@ -15,7 +15,8 @@ from explorer.commands.review import review_studies
 from explorer.decision import confirmation
 from explorer.decision.picks import refuted
 from explorer.inputs.study import load
-from explorer.store.results import Store, ids_of, path_of
+from explorer.store.keys import ids_of, path_of
+from explorer.store.results import Store
 
 
 def test_the_order_is_that_of_the_van_der_corput_sequence() -> None:

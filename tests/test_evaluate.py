@@ -12,11 +12,11 @@ from explorer.inputs.links import LINKS
 from explorer.inputs.records import SETTINGS
 from explorer.inputs.study import Project
 from explorer.model import evaluate as module
-from explorer.model.averaged import REGIMES, STEADY
 from explorer.model.chain import LEDGER
 from explorer.model.costing import costs
 from explorer.model.evaluate import Evaluation, evaluate
 from explorer.model.record import design_record
+from explorer.model.regimes import REGIMES, STEADY
 from explorer.model.space import Designs, Space
 from tests.helpers.chains import pick, with_study
 

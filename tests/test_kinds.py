@@ -22,7 +22,7 @@ from explorer.inputs.records import Pack, Part
 from explorer.inputs.study import Project, load
 from explorer.model import supply
 from explorer.model.costing import quantities
-from explorer.model.margins import RULES
+from explorer.model.rules import RULES
 from tests.helpers.chains import SOUND, pick
 
 PACKAGE = Path(__file__).parent.parent / "explorer"

@@ -25,8 +25,8 @@ from explorer.search import run as search_run
 from explorer.search.cover import Cover, contents
 from explorer.search.pairing import Pairing
 from explorer.search.progress import SearchState, Summary
-from explorer.store.keys import ids_of, search_key
-from explorer.store.results import Store, path_of
+from explorer.store.keys import ids_of, path_of, search_key
+from explorer.store.results import Store
 from explorer.store.standing import front_rows
 from explorer.store.stored import Stored
 
@@ -408,7 +408,8 @@ import sys
 from explorer.search import run
 from explorer.inputs.study import load
 from explorer.search import sweep
-from explorer.store.results import Store, path_of
+from explorer.store.results import Store
+from explorer.store.keys import path_of
 sweep.HALVES_PER_BLOCK = 8
 project = load(sys.argv[1])
 with Store.open(path_of(project)) as store:

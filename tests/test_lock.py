@@ -24,8 +24,8 @@ from explorer.inputs.study import Project, load
 from explorer.model.evaluate import evaluate
 from explorer.model.record import design_record
 from explorer.model.space import Designs, design_ids
+from explorer.store.keys import path_of as store_path
 from explorer.store.results import Store
-from explorer.store.results import path_of as store_path
 from tests.helpers.invented import designs, replace_in, results
 
 TODAY = date(2026, 11, 25)
@@ -89,7 +89,8 @@ from pathlib import Path
 from explorer.inputs.study import load
 from explorer.errors import ExplorerError, InputError
 from explorer.decision.lock import keep, prepare
-from explorer.store.results import Store, path_of
+from explorer.store.results import Store
+from explorer.store.keys import path_of
 project, design, go = load(sys.argv[1]), sys.argv[2], Path(sys.argv[3])
 with Store.open(path_of(project)) as store:
     decided = prepare(project, store, design)

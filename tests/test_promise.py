@@ -12,12 +12,13 @@ from explorer.inputs.study import Project
 from explorer.model import margins as rule_margins
 from explorer.model import promise, tolerance
 from explorer.model.evaluate import evaluate
-from explorer.model.margins import RULES
 from explorer.model.promise import Odds
+from explorer.model.rules import RULES
 from explorer.model.space import Designs, Space
 from explorer.report.page import cards as cards
 from explorer.search.run import launch
-from explorer.store.results import Store, path_of
+from explorer.store.keys import path_of
+from explorer.store.results import Store
 from tests.helpers.chains import pick, with_part, with_study
 
 SOUND = {"generator": "stepper_long", "clamp": "bus_clamp", "cell": "cell_25f"}

@@ -12,10 +12,10 @@ from explorer import cli
 from explorer.inputs.links import LINKS
 from explorer.inputs.study import Project
 from explorer.model import fidelities, session
-from explorer.model.averaged import REGIMES
 from explorer.model.costing import costs
 from explorer.model.evaluate import Evaluation, evaluate
 from explorer.model.record import design_record
+from explorer.model.regimes import REGIMES
 from explorer.model.space import Designs
 from tests.helpers.chains import pick, with_part, with_study
 

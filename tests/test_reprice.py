@@ -28,7 +28,8 @@ from explorer.inputs.study import Project
 from explorer.model import costing, evaluate
 from explorer.model.objectives import KEYS as OBJECTIVES
 from explorer.model.space import describe, design_id
-from explorer.store.results import Store, path_of
+from explorer.store.keys import path_of
+from explorer.store.results import Store
 from explorer.store.stored import Stored
 from tests.helpers.invented import at_prices, designs, results
 

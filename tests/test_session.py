@@ -9,8 +9,8 @@ import pytest
 
 from explorer.inputs.study import Project
 from explorer.model import evaluate, session, supply
-from explorer.model.averaged import CHATTERING, CYCLING, STEADY
 from explorer.model.chain import LEDGER
+from explorer.model.regimes import CHATTERING, CYCLING, STEADY
 from explorer.model.session import Start, simulate
 from explorer.model.space import Designs, Space
 from explorer.model.supply import Supply

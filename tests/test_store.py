@@ -24,8 +24,8 @@ from explorer.model.margins import limit_margins
 from explorer.model.objectives import points_of
 from explorer.model.space import Designs, design_ids
 from explorer.store.gathered import PLACES
-from explorer.store.keys import design_numbers, ids_of, search_key
-from explorer.store.results import Store, path_of
+from explorer.store.keys import design_numbers, ids_of, path_of, search_key
+from explorer.store.results import Store
 from explorer.store.schema import SCHEMA_VERSION
 from tests.helpers.invented import designs, replace_in, results
 
@@ -287,7 +287,8 @@ WRITER = """
 import sys
 import numpy as np
 from explorer.inputs.study import load
-from explorer.store.results import Store, path_of
+from explorer.store.results import Store
+from explorer.store.keys import path_of
 from tests.helpers.invented import designs, results
 project, step = load(sys.argv[1]), int(sys.argv[2])
 done = results(project, designs(project, 1500))

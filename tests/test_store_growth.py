@@ -14,19 +14,21 @@ import numpy as np
 import pytest
 
 import explorer.store.results as store_module
-from explorer.errors import ExplorerError
+from explorer.decision.lock import lock, lock_path, read_locks
+from explorer.decision.lock_file import read_entries, write_entries
+from explorer.errors import ExplorerError, InputError
 from explorer.inputs.back_parts import Cell
 from explorer.inputs.catalogue import physics_of
-from explorer.inputs.links import LINKS
+from explorer.inputs.links import LINKS, Link
 from explorer.inputs.records import Part
 from explorer.inputs.study import Project, load
 from explorer.model import costing, objectives
 from explorer.model.objectives import Objective
-from explorer.model.space import Designs, describe
+from explorer.model.space import Designs, describe, design_id
 from explorer.store import keys
-from explorer.store.keys import design_numbers, ids_of
+from explorer.store.keys import design_numbers, ids_of, path_of
 from explorer.store.layout import Layout, UnknownLayoutError
-from explorer.store.results import Store, path_of
+from explorer.store.results import Store
 from explorer.store.schema import SCHEMA_VERSION
 from explorer.store.standing import front_rows
 from explorer.store.stored import Stored
@@ -113,7 +115,7 @@ class Flywheel(Part):
 
 def with_flywheel(project: Project, monkeypatch: pytest.MonkeyPatch) -> Project:
     """The project as a release with one more link would load it."""
-    monkeypatch.setitem(LINKS, "flywheel", Flywheel)
+    monkeypatch.setitem(LINKS, "flywheel", Link("flywheel", Flywheel, front=False))
     rows = tuple(
         Flywheel(id=name, name=name, source="invented", dated="2026-11-03", mass_kg=mass_kg)
         for name, mass_kg in (("heavy_wheel", 2.0), ("no_wheel", 0.0))
@@ -130,6 +132,12 @@ def with_flywheel(project: Project, monkeypatch: pytest.MonkeyPatch) -> Project:
     return replace(project, catalogue=catalogue, study=replace(project.study, choices=choices))
 
 
+def stands_for_it(project: Project, name: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Name a row of the flywheel as that of what was written before there was the link."""
+    (row,) = (part for part in project.catalogue.parts["flywheel"] if part.id == name)
+    monkeypatch.setitem(LINKS, "flywheel", replace(LINKS["flywheel"], default=row))
+
+
 def test_designs_from_before_a_link_have_the_row_that_stands_for_it(
     first: tuple[Project, dict[str, Any]], monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -144,7 +152,7 @@ def test_designs_from_before_a_link_have_the_row_that_stands_for_it(
                 expected["stored"],
             ),
         )
-        monkeypatch.setitem(keys.DEFAULT_ROWS, "flywheel", "no_wheel")
+        stands_for_it(later, "no_wheel", monkeypatch)
         stored, reuse = store.load(later)
         assert (len(stored), reuse.reasons) == (len(expected["designs"]), ())
         # Their ids are those that the same designs have today, so that they are found again.
@@ -166,11 +174,37 @@ def test_designs_from_before_a_link_have_the_row_that_stands_for_it(
         assert both.mass_kg.max() == pytest.approx(stored.mass_kg.max() + 2.0)
 
 
+def test_a_lock_from_before_a_link_is_read_with_the_row_that_stands_for_it(
+    first: tuple[Project, dict[str, Any]], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    project, _ = first
+    with Store.open(path_of(project)) as store:
+        stored, _ = store.load(project)
+        chosen = ids_of(stored.numbers[stored.feasible][:1])[0]
+        lock(project, store, chosen)
+        (before,) = read_locks(project)
+        later = with_flywheel(project, monkeypatch)
+        with pytest.raises(InputError, match=r"parts.flywheel: must be filled in"):
+            read_locks(later)
+        stands_for_it(later, "no_wheel", monkeypatch)
+        (found,) = read_locks(later)
+        assert found.parts == {**before.parts, "flywheel": "no_wheel"}
+        assert (found.result, found.margins) == (before.result, before.margins)
+        assert found.stale == before.stale
+        # Its id is the one that the same design has today, so that the store still has it.
+        assert found.design_id == design_id(found.parts, found.settings) != chosen
+        later_stored, _ = store.load(later)
+        assert later_stored.find(found.design_id) is not None
+        # Written again, as beside another decision, it is read as before.
+        write_entries(lock_path(later), read_entries(lock_path(later)))
+        assert read_locks(later) == [found]
+
+
 def test_a_default_that_the_study_may_not_choose_is_named(
     first: tuple[Project, dict[str, Any]], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     later = with_flywheel(first[0], monkeypatch)
-    monkeypatch.setitem(keys.DEFAULT_ROWS, "flywheel", "no_wheel")
+    stands_for_it(later, "no_wheel", monkeypatch)
     choices = {**later.study.choices, "flywheel": ("heavy_wheel",)}
     later = replace(later, study=replace(later.study, choices=choices))
     with Store.open(path_of(later), read_only=True) as store:

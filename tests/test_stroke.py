@@ -9,9 +9,9 @@ from scipy.integrate import solve_ivp
 from explorer.inputs.study import Project
 from explorer.model import margins as rule_margins
 from explorer.model import session
-from explorer.model.averaged import CHATTERING
 from explorer.model.chain import Chain
 from explorer.model.evaluate import solve
+from explorer.model.regimes import CHATTERING
 from explorer.model.space import Space
 from explorer.model.stroke import early_share, turned_until
 from explorer.model.supply import SWING

@@ -10,8 +10,8 @@ import pytest
 from explorer.inputs.study import Project
 from explorer.model import supply
 from explorer.model import tolerance as module
-from explorer.model.averaged import CYCLING
 from explorer.model.evaluate import evaluate
+from explorer.model.regimes import CYCLING
 from explorer.model.space import Designs
 from explorer.model.tolerance import HANDS, Spread, spreads_of, tolerance
 from tests.helpers.invented import designs

@@ -56,8 +56,8 @@ def test_a_sample_of_cycles_is_shown_as_often_as_it_stands_for() -> None:
 
 
 def test_no_course_shows_bursts_slower_than_they_are(demo_project: Project) -> None:
-    """Whole sessions of two designs that switch many times a second."""
-    drawn = Space.of(demo_project).draw(400, np.random.default_rng(5)).take(np.array([4, 14]))
+    """Whole sessions of two designs that switch about once a second."""
+    drawn = Space.of(demo_project).draw(400, np.random.default_rng(5)).take(np.array([125, 209]))
     done = simulate(demo_project, drawn, "adult_one_arm", "telemetry_pack", traces=[0, 1])
     for row, trace in done.traces.items():
         assert trace.seconds.max() > 1.5 * trace.lived_s.max()  # some cycles stand for many

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from explorer.inputs.study import Project
-from explorer.model.averaged import CYCLING, STEADY
 from explorer.model.evaluate import evaluate
+from explorer.model.regimes import CYCLING, STEADY
 from explorer.model.session import simulate
 from explorer.physics import bank, bridge, generator
 from tests.helpers.chains import pick, with_pack, with_person

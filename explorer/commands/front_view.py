@@ -73,7 +73,7 @@ class FrontView:
     @cached_property
     def picker(self) -> Picker:
         """Picks from the front."""
-        from explorer.report.upper_bound import goal_units
+        from explorer.model.bounds import goal_units
 
         units = goal_units(self.project)
         return Picker(self.project, self.store, self.stored, self.cost, self.rows, units)

@@ -12,12 +12,13 @@ from explorer.commands.publish import publish
 from explorer.decision import lock, repricing
 from explorer.errors import Fault, InputError
 from explorer.inputs.study import Project, load
-from explorer.model.margins import RULES
+from explorer.model.rules import RULES
 from explorer.search import convergence, probes
 from explorer.search import run as search
 from explorer.search.progress import Watch, unwatched
 from explorer.search.workers import on_machines
-from explorer.store.results import Store, path_of
+from explorer.store.keys import path_of
+from explorer.store.results import Store
 
 NOTHING_FEASIBLE = "no design of the study keeps every rule"
 MOST_NAMED = 6

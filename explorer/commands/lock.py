@@ -9,7 +9,8 @@ from typing import Any
 from explorer.commands.provenance import reports_folder
 from explorer.decision import lock
 from explorer.inputs.study import load
-from explorer.store.results import Store, path_of
+from explorer.store.keys import path_of
+from explorer.store.results import Store
 
 
 def lock_design(
@@ -21,6 +22,7 @@ def lock_design(
     same. InputError for a design that is not stored, breaks a rule of physics or is locked already.
     """
     from explorer.report.sheet import sheet
+    from explorer.report.sheet.facts import facts
 
     project = load(study)
     if release:
@@ -30,12 +32,12 @@ def lock_design(
             path = lock.release(project, store, design)
             return {"study": project.study.name, "released": design, "file": str(path)}
         decided = lock.prepare(project, store, design, note)
-        known = sheet.facts(project, decided)
+        known = facts(project, decided)
         # Built before anything is kept: building can fail, and takes its time.
-        built = sheet.build(project, decided, known) if page else None
+        built = sheet.build_sheet(project, decided, known) if page else None
 
         def write_sheet() -> Sequence[Path]:
-            return () if built is None else sheet.write(built, reports_folder(project))
+            return () if built is None else sheet.write_sheet(built, reports_folder(project))
 
         path, files = lock.keep(project, store, decided, write_sheet)
         names = map(str, files) if files else (None, None)

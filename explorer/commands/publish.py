@@ -10,15 +10,15 @@ import numpy as np
 from explorer.commands import history
 from explorer.commands.front_view import FrontView
 from explorer.commands.provenance import provenance, reports_folder
-from explorer.decision import confirmation, lock, repricing
+from explorer.decision import lock, repricing
 from explorer.decision.effects import best_by_part
 from explorer.decision.verdict import Verdict, verdict_on
-from explorer.model.space import Rows
+from explorer.model.space import Rows, evenly
 from explorer.search.probes import PROBES
 
 if TYPE_CHECKING:
     from explorer.report.page.content import PageData
-    from explorer.report.page.market import Market
+    from explorer.report.page.price_content import Market
 
 Verdicts = Mapping[str, Verdict]
 
@@ -38,7 +38,7 @@ def publish(
     if verdicts is None:
         found = (verdict_on(view.project, view.stored, view.cost, one) for one in locks)
         verdicts = {one.design_id: one for one in found}
-    data = page_data(view, verdicts, _market(view, locks, verdicts))
+    data = data_of_front(view, verdicts, _market(view, locks, verdicts))
     folder = reports_folder(view.project)
     # What would be must not stand where what is is looked for.
     written = writer.write(data, folder / "what_if" if view.owned else folder)
@@ -48,7 +48,7 @@ def publish(
 def _market(view: FrontView, locks: Sequence[lock.Lock], verdicts: Verdicts) -> Market:
     from explorer.report.page import market
 
-    return market.build(
+    return market.market_of(
         view.project,
         view.stored,
         view.cost,
@@ -65,7 +65,7 @@ def _market(view: FrontView, locks: Sequence[lock.Lock], verdicts: Verdicts) -> 
     )
 
 
-def page_data(
+def data_of_front(
     view: FrontView, verdicts: Verdicts | None = None, market: Market | None = None
 ) -> PageData:
     """What the page of a front says; verdicts and market are left out where they are None."""
@@ -78,10 +78,8 @@ def page_data(
     known = {record["design_id"] for record in shown}
     sessions = last.get("sessions", {})
     looked_at = list(dict.fromkeys([*view.picked.values(), *view.locked_rows(locks)]))
-    return page_view.build(
-        project,
-        shown,
-        {wish: name for wish, name in view.results["picks"].items() if name is not None},
+    picks = {wish: name for wish, name in view.results["picks"].items() if name is not None}
+    findings = page_view.Findings(
         why_none=view.results["why_none"],
         search=last,
         rejections={k: (v[0], v[1]) for k, v in last.get("rejections", {}).items()},
@@ -97,8 +95,9 @@ def page_data(
         session_traces={k: v["trace"] for k, v in sessions.items() if k in known and "trace" in v},
         cadence_curves={k: v for k, v in last.get("cadences", {}).items() if k in known},
         market=market,
-        around=swaps.neighbours(project, stored, view.cost, looked_at),
+        swaps=swaps.swaps_of(project, stored, view.cost, looked_at),
     )
+    return page_view.page_data(project, shown, picks, findings)
 
 
 def _shown(view: FrontView, locks: Sequence[lock.Lock], most: int) -> list[dict[str, Any]]:
@@ -106,7 +105,7 @@ def _shown(view: FrontView, locks: Sequence[lock.Lock], most: int) -> list[dict[
     follows, and locked designs that are not on it.
     """
     rest: Rows = view.rows[~np.isin(view.rows, view.read)]
-    rest = confirmation.evenly(rest, max(most - len(view.read), 0))
+    rest = evenly(rest, max(most - len(view.read), 0))
     shown = [*view.results["front"], *view.with_sessions(rest)]
     known = {record["design_id"] for record in shown}
     others = [one for one in locks if one.design_id not in known]

@@ -18,7 +18,8 @@ from explorer.inputs.links import LINKS
 from explorer.inputs.study import Project, load
 from explorer.search import run as searching
 from explorer.search.progress import Watch, unwatched
-from explorer.store.results import Store, path_of
+from explorer.store.keys import path_of
+from explorer.store.results import Store
 from explorer.store.stored import Stored
 
 Owned = Mapping[str, int | None] | Collection[str]

@@ -8,12 +8,13 @@ from typing import Any
 from explorer.commands.front_view import FrontView
 from explorer.commands.history import kept_runs
 from explorer.commands.provenance import reports_folder
-from explorer.commands.publish import page_data, publish
+from explorer.commands.publish import data_of_front, publish
 from explorer.errors import Fault, InputError
 from explorer.inputs.csv_tables import shown
 from explorer.inputs.study import Project, load
 from explorer.store.history import Run
-from explorer.store.results import Store, path_of
+from explorer.store.keys import path_of
+from explorer.store.results import Store
 
 
 def review_studies(*studies: Path | str) -> dict[str, Any]:
@@ -22,7 +23,7 @@ def review_studies(*studies: Path | str) -> dict[str, Any]:
     STUDY.toml@2026-11-20 is the study with the prices and the front that its store kept last on
     that day, @2026-11-20T14:05 those of a minute. InputError where nothing valid is stored.
     """
-    from explorer.report.page import page
+    from explorer.report.page import beside, page
 
     answers: list[dict[str, Any]] = []
     pages, marks, homes = [], [], []
@@ -36,7 +37,7 @@ def review_studies(*studies: Path | str) -> dict[str, Any]:
             reuse = list(store.load(project)[1].lines)
             if len(studies) == 1 and run is None:
                 return {"study": project.study.name, "reuse": reuse, **publish(view)}
-            data, results = page_data(view), view.results
+            data, results = data_of_front(view), view.results
         when = f" of {day.replace('T', ' ')}" if day else ", today" if dated else ""
         pages.append((data, f"{project.study.name}{when}"))
         answers.append({"study": project.study.name, "date": day, "reuse": reuse} | results)
@@ -47,7 +48,7 @@ def review_studies(*studies: Path | str) -> dict[str, Any]:
         written = page.write(pages[0][0], folder)
     else:
         both = [data for data, _ in pages]
-        written = page.write_beside(both, folder, [label for _, label in pages])
+        written = beside.write_beside(both, folder, [label for _, label in pages])
     return {"studies": answers, "report": str(written)}
 
 

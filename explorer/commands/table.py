@@ -9,7 +9,8 @@ import numpy as np
 
 from explorer.commands.front_view import FrontView
 from explorer.inputs.study import load
-from explorer.store.results import Store, path_of
+from explorer.store.keys import path_of
+from explorer.store.results import Store
 
 if TYPE_CHECKING:
     from pandas import DataFrame

@@ -236,13 +236,13 @@ def evaluated(answer: Answer) -> Lines:
 def _rules(answer: Answer) -> Lines:
     """Every rule with its margin, broken ones first."""
     from explorer.model.evaluate import UNBOUNDED_MARGIN
-    from explorer.model.margins import RULES
+    from explorer.model.rules import RULES
 
     lines = []
     for name, value in sorted(answer["margins"].items(), key=lambda item: item[1] >= 0):
         rule = RULES.get(name)
         unit = rule.unit if rule else answer["currency"]
-        meaning = rule.says if rule else "The study's limit on cost."
+        meaning = rule.description if rule else "The study's limit on cost."
         room = f"{'broken' if value < 0 else 'kept'} by {abs(value):.4g} {unit}"
         if value <= UNBOUNDED_MARGIN:
             room = "broken beyond measure"

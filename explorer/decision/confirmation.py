@@ -18,10 +18,10 @@ from explorer.decision.rule_costs import rule_costs
 from explorer.decision.traces import for_page
 from explorer.inputs.study import Project
 from explorer.model import session
-from explorer.model.averaged import REGIMES
 from explorer.model.cases import together
 from explorer.model.evaluate import evaluate, number
-from explorer.model.space import Designs, Rows, Space
+from explorer.model.regimes import REGIMES
+from explorer.model.space import Designs, Rows, Space, evenly
 from explorer.search.progress import Step, Watch
 from explorer.stopping import starting_workers
 from explorer.store.keys import ids_of
@@ -283,13 +283,6 @@ def _places(picker: Picker, picked: Mapping[str, int], read: Rows) -> dict[str, 
     rows = [row for row in dict.fromkeys(picked.values()) if row in places]
     names = ids_of(picker.stored.numbers[np.array(rows, dtype=np.int64)])
     return {name: places[row] for name, row in zip(names, rows, strict=True)}
-
-
-def evenly(rows: Rows, count: int) -> Rows:
-    """An even thinning of some rows."""
-    if len(rows) <= count:
-        return rows
-    return rows[np.linspace(0, len(rows) - 1, count).astype(np.intp)]
 
 
 def with_session(

@@ -285,7 +285,7 @@ def _changes(
         today = project.catalogue.row_hashes[link].get(parts[link])
         if today is None:
             yield f"{link} {parts[link]} is no longer in its table"
-        elif today != hashes["rows"][link]:
+        elif link in hashes["rows"] and today != hashes["rows"][link]:
             yield f"{link} {parts[link]} has changed in its table"
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from datetime import date
 from pathlib import Path
 from typing import Annotated, Any
@@ -17,6 +17,7 @@ from explorer.inputs.records import SETTINGS, Identifier, NonNegative, Positive
 from explorer.inputs.sections import WHOLE_SETTINGS
 from explorer.inputs.toml_text import Places, line_of, places_of, read_toml
 from explorer.model.space import design_id as id_of
+from explorer.store.keys import default_row, default_setting
 
 FORMAT = 1
 LONGEST_NOTE = 500
@@ -25,6 +26,9 @@ HEADER = """\
 # Designs that somebody decided to build, with the prices and results of that day.
 # Written by the lock command; fit to be read, kept and compared by a person.
 """
+
+
+Default = Callable[[str], str | float | None]
 
 
 class _Loose(BaseModel):
@@ -100,14 +104,26 @@ def read_entries(path: Path) -> list[dict[str, Any]]:
             continue
         if entry.design_id in (other["design_id"] for other in entries):
             check.fault(("locked", number, "design_id"), "must be locked once", entry.design_id)
-        plain_entry = entry.model_dump()
-        for name in WHOLE_SETTINGS:
-            if name in entry.settings:
-                plain_entry["settings"][name] = round(entry.settings[name])
-        entries.append(plain_entry)
+        entries.append(_plain(entry))
     if check.faults:
         raise InputError(check.faults)
     return entries
+
+
+def _plain(entry: _Entry) -> dict[str, Any]:
+    """An entry as plain values. One from before a link or setting has what stands for it
+    (`keys.default_row`), and the id that the same design has today.
+    """
+    parts = {link: default_row(link) for link in LINKS if default_row(link) is not None}
+    defaults = {name: default_setting(name) for name in SETTINGS}
+    settings = {name: value for name, value in defaults.items() if value is not None}
+    content = entry.model_dump()
+    content["parts"] = {**parts, **content["parts"]}
+    content["settings"] = {
+        name: round(value) if name in WHOLE_SETTINGS else value
+        for name, value in {**settings, **content["settings"]}.items()
+    }
+    return content | {"design_id": id_of(content["parts"], content["settings"])}
 
 
 class _Check:
@@ -142,14 +158,15 @@ class _Check:
     def _complete(self, number: int, entry: _Entry) -> None:
         """What the types cannot say: complete names, and an id that is that of its content."""
         complete = True
-        given: tuple[tuple[tuple[str, ...], Mapping[str, Any], tuple[str, ...]], ...] = (
-            (("parts",), entry.parts, tuple(LINKS)),
-            (("settings",), entry.settings, SETTINGS),
-            (("hashes", "rows"), entry.hashes.rows, tuple(LINKS)),
+        links, settings = tuple(LINKS), SETTINGS
+        given: tuple[tuple[tuple[str, ...], Mapping[str, Any], tuple[str, ...], Default], ...] = (
+            (("parts",), entry.parts, links, default_row),
+            (("settings",), entry.settings, settings, default_setting),
+            (("hashes", "rows"), entry.hashes.rows, links, default_row),
         )
-        for keys, values, names in given:
+        for keys, values, names, default in given:
             for name in names:
-                if name not in values:
+                if name not in values and default(name) is None:
                     complete = False
                     self.fault(("locked", number, *keys, name), "must be filled in")
             for name in values:

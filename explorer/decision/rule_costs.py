@@ -15,8 +15,8 @@ from explorer.front import EQUAL_WITHIN
 from explorer.inputs.study import Project
 from explorer.model import costing
 from explorer.model.evaluate import evaluate
-from explorer.model.margins import RULES
 from explorer.model.objectives import COST, EFFORT, ENERGY, KEYS
+from explorer.model.rules import RULES
 from explorer.model.space import Designs, Rows, Space
 from explorer.search.coordinates import Coordinates
 from explorer.search.neighbourhood import neighbours
@@ -77,7 +77,8 @@ def rule_costs(
     near = found.objectives(cost)
     costly, free = [], []
     for name, margin in margins.items():
-        if name in NOT_LOOSENED:
+        # Asking for less energy buys none, and nothing on sale widens the range of a model.
+        if not RULES[name].loosened_by:
             continue
         step = FINE_STEPS.get(name) or STEP_OF_UNIT[RULES[name].unit if name in RULES else ""]
         for width in (step, FURTHER * step):

@@ -16,8 +16,9 @@ from explorer.inputs.links import LINKS
 from explorer.inputs.records import SETTINGS
 from explorer.inputs.study import Project
 from explorer.model import costing, objectives
-from explorer.model.margins import OF_LIMITS, RULES, limit_margins
+from explorer.model.margins import OF_LIMITS, limit_margins
 from explorer.model.objectives import COST, EFFORT, ENERGY, OBJECTIVES
+from explorer.model.rules import RULES
 from explorer.model.space import Designs, Rows
 from explorer.store.keys import ids_of
 from explorer.store.standing import affordable
@@ -110,7 +111,7 @@ class Reason(NamedTuple):
                 f"it breaks {self.name} by {self.amount:.4g}, a rule that this release does not "
                 "know"
             )
-        meaning = rule.says.rstrip(".")
+        meaning = rule.description.rstrip(".")
         return f"it breaks {self.name} by {self.amount:.4g} {self.unit} ({meaning})"
 
 

@@ -13,12 +13,10 @@ from numpy.typing import NDArray
 
 from explorer.model import rhythm, switching
 from explorer.model.chain import Chain, State
+from explorer.model.regimes import CHATTERING, CYCLING, FLOODED, STARVED, STEADY
 from explorer.model.stroke import Meeting, Threshold
 from explorer.model.walks import Tally, first_sign_change, hold, walk
 from explorer.units import Array
-
-REGIMES = ("starved", "cycling", "steady", "flooded", "chattering")
-STARVED, CYCLING, STEADY, FLOODED, CHATTERING = range(5)
 
 
 @dataclass(frozen=True)

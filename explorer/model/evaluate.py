@@ -12,8 +12,8 @@ from numpy.typing import NDArray
 from explorer.inputs.study import Project
 from explorer.model import averaged, costing, demand, supply
 from explorer.model import margins as rule_margins
-from explorer.model.averaged import STEADY
 from explorer.model.chain import HEAT, Chain
+from explorer.model.regimes import STEADY
 from explorer.model.space import Designs, Rows
 from explorer.model.supply import LOSSES, TERMS, Halves
 from explorer.units import Array

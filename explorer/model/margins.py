@@ -9,9 +9,11 @@ import numpy as np
 from explorer.inputs.back_parts import BURST_S
 from explorer.inputs.study import Project, Study
 from explorer.model import overspeed
-from explorer.model.averaged import CHATTERING, CYCLING, STARVED, STEADY, Session
+from explorer.model.averaged import Session
 from explorer.model.chain import Chain
 from explorer.model.demand import Demand
+from explorer.model.regimes import CHATTERING, CYCLING, STARVED, STEADY
+from explorer.model.rules import RULES
 from explorer.model.space import Designs, Rows
 from explorer.model.supply import TERMS, Halves, Supply, asked
 from explorer.physics import bank, window
@@ -25,61 +27,6 @@ LEAST_CYCLE_S = 2.0
 
 FORWARD_DROP_V = 1.0
 """A blocking diode of a bridge on a capacitor sees the bus and one forward drop, at most this."""
-
-
-class Rule(NamedTuple):
-    """Unit of a margin, what the rule says, and whether breaking it can hurt someone."""
-
-    unit: str
-    says: str
-    hazard: bool = False
-
-
-RULES = {
-    "turnable_N_m": Rule("N m", "The hand can turn the chain's own drag from rest."),
-    "reaches_window_V": Rule("V", "The bank climbs to the voltage at which the load connects."),
-    "first_charge_s": Rule("s", "The pack is charged soon enough after the first turn."),
-    "endurance_W": Rule("W", "The hand can keep this up for the whole session."),
-    "peak_handle_force_N": Rule("N", "The hardest pull, at the empty bank, is bearable."),
-    "crank_torque_N_m": Rule("N m", "The crank bears the hardest pull.", True),
-    "gear_torque_N_m": Rule("N m", "The gearing bears the hardest pull.", True),
-    "generator_speed_rpm": Rule("rpm", "The generator bears the overspeed.", True),
-    "generator_current_A": Rule("A", "The winding bears the largest phase current."),
-    "lead_current_A": Rule("A", "The lead bears the largest phase current."),
-    "diode_current_A": Rule("A", "Each diode bears its share of the largest current."),
-    "diode_junction_K": Rule("K", "The diodes stay cool enough.", True),
-    "diode_reverse_V": Rule(
-        "V", "The diodes block the bus at overspeed, and a brushed machine turned backwards."
-    ),
-    "cell_voltage_V": Rule(
-        "V", "At overspeed not even the fullest cell of a string exceeds its rating.", True
-    ),
-    "cell_life_V": Rule(
-        "V", "At overspeed the cells stay within the derating that makes them last."
-    ),
-    "clamp_power_W": Rule("W", "The clamp can burn what the hand brings when the load is gone.",
-                          True),
-    "clamp_burst_J": Rule(
-        "J", "The clamp bears a burst of a hand that runs on when the load is gone.", True
-    ),
-    "input_voltage_V": Rule("V", "Window and converter bear the highest bus voltage.", True),
-    "extra_low_voltage_V": Rule("V", "Nothing exceeds extra-low voltage at overspeed.", True),
-    "undervoltage_guard_V": Rule(
-        "V", "The load is cut before the converter loses control of its output.", True
-    ),
-    "overvoltage_order_V": Rule("V", "The overvoltage threshold lies above the turn-on threshold."),
-    "chatter_V": Rule("V", "The window does not switch by its own load step."),
-    "stroke_ripple_V": Rule("V", "The bank carries the load between strokes."),
-    "bank_energy_J": Rule("J", "The search's model leaves no more in the bank than it can hold."),
-    "cycle_time_s": Rule("s", "The window does not switch too often."),
-    "converter_current_A": Rule("A", "Window and converter carry the input current."),
-    "converter_output_A": Rule("A", "The converter can give the pack's current."),
-    "pack_input_V": Rule("V", "The 5 V lead leaves the pack enough voltage."),
-    "pack_lead_current_A": Rule("A", "The 5 V lead bears the pack's current."),
-    "limit_mass_kg": Rule("kg", "The study's limit on mass."),
-    "limit_effort_percent": Rule("%", "The study's limit on crank effort."),
-    "limit_energy_J": Rule("J", "The study's least delivered energy."),
-}  # fmt: skip
 
 
 def margins(

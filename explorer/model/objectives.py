@@ -31,6 +31,11 @@ class Objective:
     `digits` how many of its digits mean something to a person. `of` gives its value (n,) for
     designs where parts and settings alone decide it; None where a session or prices do. `at_most`
     is what a study cannot get more of, or beyond which it counts no more: see `scale`.
+
+    `usual_most` stands in for a limit that a study leaves out when objectives are weighed
+    (judgement). The words: `wish_label` is the wish as a heading, `more` and `less` compare a
+    design with another, `phrase` says what a design has, its value in the braces. Left empty, they
+    follow from the others.
     """
 
     key: str
@@ -41,6 +46,35 @@ class Objective:
     digits: int
     of: StaticValue | None = None
     at_most: Scale | None = None
+    usual_most: float | None = None
+    wish_label: str = ""
+    more: str = ""
+    less: str = ""
+    phrase: str = ""
+
+    @property
+    def is_money(self) -> bool:
+        """Whether it is an amount in the study's currency."""
+        return not self.unit
+
+    @property
+    def by_case(self) -> bool:
+        """Whether each person and pack has a value of its own."""
+        return self.of is None and not self.is_money
+
+    @property
+    def wish_words(self) -> str:
+        """The wish as a heading."""
+        return self.wish_label or self.wish.replace("_", " ").capitalize()
+
+    def comparative(self, gap: float) -> str:
+        """What a design is that has `gap` more than another: heavier, or more energy.
+
+        >>> OBJECTIVES[2].comparative(-0.3), OBJECTIVES[0].comparative(120.0)
+        ('lighter', 'more energy')
+        """
+        own, word = (self.more, "more") if gap > 0 else (self.less, "less")
+        return own or f"{word} {self.label.lower()}"
 
     @property
     def sign(self) -> float:
@@ -72,7 +106,16 @@ ENERGY, COST, EFFORT = "delivered_energy_J", "cost", "crank_effort_percent"
 """Those that a session or prices decide."""
 
 OBJECTIVES: tuple[Objective, ...] = (
-    Objective(ENERGY, "Energy", "J", True, "most_energy", 3, at_most=_whole_energy_J),
+    Objective(
+        ENERGY,
+        "Energy",
+        "J",
+        True,
+        "most_energy",
+        3,
+        at_most=_whole_energy_J,
+        phrase="gives {}",
+    ),
     Objective(
         COST,
         "Cost",
@@ -81,6 +124,10 @@ OBJECTIVES: tuple[Objective, ...] = (
         "least_cost",
         2,
         at_most=lambda project: project.study.limits.cost or 1000.0,
+        usual_most=100.0,
+        more="dearer",
+        less="cheaper",
+        phrase="costs {}",
     ),
     Objective(
         "mass_kg",
@@ -91,6 +138,10 @@ OBJECTIVES: tuple[Objective, ...] = (
         3,
         lambda project, designs: costing.mass_kg(project.catalogue, designs),
         at_most=lambda project: project.study.limits.mass_kg or 50.0,
+        usual_most=5.0,
+        more="heavier",
+        less="lighter",
+        phrase="weighs {}",
     ),
     Objective(
         EFFORT,
@@ -100,11 +151,15 @@ OBJECTIVES: tuple[Objective, ...] = (
         "easiest",
         2,
         at_most=lambda project: project.study.limits.crank_effort_percent or 100.0,
+        usual_most=100.0,
+        wish_label="Easiest on the arm",
+        phrase="takes {} of what the arm can hold",
     ),
 )
 """In the order of a front's columns."""
 
 KEYS = tuple(one.key for one in OBJECTIVES)
+BY_KEY = {one.key: one for one in OBJECTIVES}
 
 
 def points(values: Mapping[str, Array]) -> Array:

@@ -26,7 +26,7 @@ from explorer.model import tolerance
 from explorer.model.chain import Chain
 from explorer.model.demand import demand
 from explorer.model.evaluate import evaluate
-from explorer.model.margins import RULES
+from explorer.model.rules import RULES
 from explorer.model.space import Designs, Rows
 from explorer.model.supply import Halves
 from explorer.model.tolerance import CADENCE, CAPACITANCE_HIGH, HAND, PARTS, Spread

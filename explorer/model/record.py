@@ -13,7 +13,6 @@ import numpy as np
 
 from explorer.inputs.study import Project
 from explorer.model import averaged, costing, session
-from explorer.model.averaged import CYCLING, FLOODED, REGIMES, STARVED, STEADY
 from explorer.model.chain import HEAT
 from explorer.model.evaluate import (
     UNBOUNDED_MARGIN,
@@ -24,6 +23,7 @@ from explorer.model.evaluate import (
     number,
     solve,
 )
+from explorer.model.regimes import CYCLING, FLOODED, REGIMES, STARVED, STEADY
 from explorer.model.space import Designs, describe, design_id
 from explorer.physics import pack
 from explorer.units import Array

@@ -21,8 +21,8 @@ from numpy.typing import NDArray
 from explorer.inputs.records import Operator
 from explorer.inputs.study import Project
 from explorer.model import demand, supply
-from explorer.model.averaged import CHATTERING, CYCLING, FLOODED, STARVED, STEADY
 from explorer.model.chain import HEAT, Chain
+from explorer.model.regimes import CHATTERING, CYCLING, FLOODED, STARVED, STEADY
 from explorer.model.space import Designs, Rows
 from explorer.model.supply import LOSSES, TERMS, TOP_V, Corner, Halves, Spacing, Supply
 from explorer.physics import operator
@@ -87,7 +87,7 @@ class SessionResult:
     """What stepping through the session gives for each design, (n,) arrays.
 
     `ledger_J` has `crank_work` and the names of `chain.LEDGER`, each from its own law; `effort` in
-    percent; `regime` as in `averaged.REGIMES`; `margins` at or above 0 are kept: volts between the
+    percent; `regime` as in `regimes.REGIMES`; `margins` at or above 0 are kept: volts between the
     bank's limit and the highest bus voltage seen, joules left of the reserve above critical power,
     kelvins between the winding temperature that the resistance was taken at and the hottest seen.
     """

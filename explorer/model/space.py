@@ -75,9 +75,13 @@ def plain_setting(name: str, value: float) -> float | int:
 
 
 def design_id(parts: Mapping[str, str], settings: Mapping[str, float | int]) -> str:
-    """A name for a design made from its content alone: 12 hexadecimal digits."""
-    words = [f"{link}={parts[link]}" for link in LINKS]
-    words += [f"{name}={plain_setting(name, settings[name])}" for name in SETTINGS]
+    """A name for a design made from its content alone: 12 hexadecimal digits. One that lacks a link
+    or a setting has the name that it had before there was such a one.
+    """
+    words = [f"{link}={parts[link]}" for link in LINKS if link in parts]
+    words += [
+        f"{name}={plain_setting(name, settings[name])}" for name in SETTINGS if name in settings
+    ]
     return hashlib.blake2b(";".join(words).encode(), digest_size=6).hexdigest()
 
 
@@ -169,3 +173,14 @@ def _places(offered: NDArray[Any], values: NDArray[Any]) -> tuple[Rows, NDArray[
     place = np.searchsorted(offered[order], values).clip(0, len(offered) - 1)
     found = offered[order][place] == values
     return np.where(found, order[place], 0), found
+
+
+def evenly(rows: Rows, count: int) -> Rows:
+    """At most `count` of some rows, evenly thinned.
+
+    >>> evenly(np.arange(5), 3).tolist()
+    [0, 2, 4]
+    """
+    if len(rows) <= count:
+        return rows
+    return rows[np.linspace(0, len(rows) - 1, count).astype(np.intp)]

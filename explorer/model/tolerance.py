@@ -17,7 +17,7 @@ from explorer.inputs.links import LINKS
 from explorer.inputs.records import Part
 from explorer.inputs.study import Project
 from explorer.model.evaluate import Evaluation, evaluate
-from explorer.model.margins import RULES
+from explorer.model.rules import RULES
 from explorer.model.space import Designs
 from explorer.physics import bank
 from explorer.physics.window import threshold_band

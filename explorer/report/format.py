@@ -1,10 +1,17 @@
-"""Numbers and amounts as a person reads them."""
+"""Numbers, amounts and moments as a person reads them."""
 
 from __future__ import annotations
 
 from math import isfinite
 
 import numpy as np
+
+HALF_A_CENT = 0.005
+"""Amounts that differ by less are the same."""
+SMALL_COUNTS = (
+    "no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten", "eleven",
+    "twelve",
+)  # fmt: skip
 
 
 def number(value: float | None, digits: int = 3) -> str:
@@ -24,6 +31,15 @@ def number(value: float | None, digits: int = 3) -> str:
     return text.replace("-", "−")
 
 
+def counted(count: int) -> str:
+    """A count in words as far as twelve.
+
+    >>> counted(6), counted(15)
+    ('six', '15')
+    """
+    return SMALL_COUNTS[count] if 0 <= count < len(SMALL_COUNTS) else f"{count:,}"
+
+
 def money(value: float, currency: str) -> str:
     """An amount to the cent, to the unit from 100 up.
 
@@ -31,3 +47,36 @@ def money(value: float, currency: str) -> str:
     ('38.40 EUR', '1,234 EUR')
     """
     return f"{value:,.0f} {currency}" if abs(value) >= 100 else f"{value:,.2f} {currency}"
+
+
+def cents(amount: float | None, currency: str) -> str:
+    """An amount to the cent, however large."""
+    return "none" if amount is None else f"{amount:,.2f} {currency}"
+
+
+def fine_price(price: float) -> str:
+    """A price to the cent, or as fine as a hundredth of one where it needs that.
+
+    >>> fine_price(13.48), fine_price(1234.5678)
+    ('13.48', '1,234.5678')
+    """
+    whole, digits = f"{price:,.4f}".split(".")
+    return f"{whole}.{digits[:2]}{digits[2:].rstrip('0')}"
+
+
+def signed_percent(value: float) -> str:
+    """A change in percent, with its sign.
+
+    >>> signed_percent(12.34), signed_percent(-5)
+    ('+12 %', '−5 %')
+    """
+    return f"{'+' if value > 0 else ''}{number(value, 2)} %"
+
+
+def minute_of(when: str) -> str:
+    """A moment (ISO 8601) to the minute.
+
+    >>> minute_of("2026-11-25T11:04:31+00:00")
+    '2026-11-25 11:04'
+    """
+    return when[:16].replace("T", " ")

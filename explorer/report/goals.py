@@ -1,37 +1,122 @@
-"""The four goals of a page: their order, their words, and a design's place among them."""
+"""The objectives of a study as a page shows them: units filled in, values and differences in words.
+
+Everything follows the table of objectives; nothing here knows how many there are.
+"""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
 
 from explorer.inputs.links import LINKS
+from explorer.inputs.study import Project
+from explorer.model.objectives import BY_KEY, EFFORT, KEYS, OBJECTIVES, points
 from explorer.report.format import money, number
-from explorer.report.page.content import Objective, Record
+from explorer.units import Array
 
-if TYPE_CHECKING:
-    from explorer.inputs.study import Project
+DesignResult = Mapping[str, Any]
+"""A design's result by the keys that results have everywhere."""
 
-OBJECTIVE_KEYS = ("delivered_energy_J", "cost", "mass_kg", "crank_effort_percent")
+EFFORT_DIGITS = BY_KEY[EFFORT].digits
+"""What an arm can hold is assumed to a tenth or so: a third digit would mean nothing."""
+GAP_DIGITS = 2
+"""Digits of a difference between two designs."""
 
 
-def objectives(currency: str) -> tuple[Objective, ...]:
-    return (
-        Objective("delivered_energy_J", "Energy", "J", True),
-        Objective("cost", "Cost", currency, False),
-        Objective("mass_kg", "Mass", "kg", False),
-        Objective("crank_effort_percent", "Effort", "%", False),
+@dataclass(frozen=True)
+class Goal:
+    """An objective on a page. `unit` is never empty; `gap_unit` is that of a difference, which for
+    two percentages is in points, or it would read as a share of the first.
+    """
+
+    key: str
+    label: str
+    unit: str
+    more_is_better: bool
+    digits: int
+    is_money: bool
+    by_case: bool
+    gap_unit: str
+
+    def text(self, value: float | None) -> str:
+        """A value without its unit, rounded to what the model knows of it."""
+        if self.is_money:
+            return money(value or 0.0, "").strip()
+        return number(value, self.digits)
+
+    def with_unit(self, value: float | None) -> str:
+        """A value with its unit."""
+        return f"{self.text(value)} {self.unit}"
+
+
+def goals(currency: str) -> tuple[Goal, ...]:
+    """The objectives in their order, with the study's currency filled in."""
+    return tuple(
+        Goal(
+            one.key,
+            one.label,
+            one.unit or currency,
+            one.more_is_better,
+            one.digits,
+            one.is_money,
+            one.by_case,
+            f"points of {one.label.lower()}" if one.unit == "%" else one.unit or currency,
+        )
+        for one in OBJECTIVES
     )
 
 
-def goal_key(record: Record) -> tuple[float, float, float, float]:
-    """The record's place in objective space, all minimised."""
-    energy, *rest = (float(record[key]) for key in OBJECTIVE_KEYS)
-    return (-energy, *rest)  # type: ignore[return-value]
+def minimised(results: Sequence[DesignResult]) -> Array:
+    """The objectives of results as columns to be minimised, (n, objectives)."""
+    return points({key: np.array([float(one[key]) for one in results]) for key in KEYS})
+
+
+def summary(shown: Sequence[Goal], values: Mapping[str, float]) -> str:
+    """All objectives of a design on one line.
+
+    >>> values = {"delivered_energy_J": 4005.2, "cost": 83.6, "mass_kg": 2.3}
+    >>> summary(goals("EUR"), {**values, "crank_effort_percent": 51.7})
+    '4,010 J, 83.60 EUR, 2.3 kg, 52 % effort'
+    """
+    return ", ".join(
+        goal.with_unit(values[goal.key]) + (f" {goal.label.lower()}" if goal.unit == "%" else "")
+        for goal in shown
+    )
+
+
+def goal_difference(goal: Goal, gap: float) -> str:
+    """What a design has that differs by `gap` from another in one objective.
+
+    >>> goal_difference(goals("EUR")[1], -3.6), goal_difference(goals("EUR")[3], 4.0)
+    ('3.60 EUR cheaper', '4 points more effort')
+    """
+    if goal.is_money:
+        amount = money(abs(gap), goal.unit)
+    else:
+        unit = "points" if goal.unit == "%" else goal.unit
+        amount = f"{number(abs(gap), GAP_DIGITS)} {unit}"
+    return f"{amount} {BY_KEY[goal.key].comparative(gap)}"
+
+
+def phrase(key: str, text: str) -> str:
+    """What a design has of an objective, as the predicate of a sentence: "weighs 2.3 kg"."""
+    pattern = BY_KEY[key].phrase or f"has {{}} of {BY_KEY[key].label.lower()}"
+    return pattern.format(text)
 
 
 def part_names(project: Project) -> dict[str, str]:
+    """What people call each part, by id."""
     parts = project.catalogue.parts
     return {part.id: part.name for link in LINKS for part in parts.get(link, ())}
+
+
+def absent_parts(project: Project) -> frozenset[str]:
+    """Ids of parts that stand for none at all: they weigh nothing."""
+    parts = project.catalogue.parts
+    return frozenset(part.id for link in LINKS for part in parts.get(link, ()) if part.mass_kg == 0)
 
 
 def offered_parts(project: Project) -> dict[str, list[tuple[str, str]]]:
@@ -41,18 +126,3 @@ def offered_parts(project: Project) -> dict[str, list[tuple[str, str]]]:
         link: [(part, names[part]) for part in parts if part in names]
         for link, parts in project.study.choices.items()
     }
-
-
-EFFORT_DIGITS = 2
-"""What an arm can hold is assumed to a tenth or so: a third digit would say nothing."""
-
-
-def goal_text(key: str, value: float | None) -> str:
-    """The value of a goal without its unit, rounded to what the model knows of it."""
-    if key == "cost":
-        return money(value or 0.0, "").strip()
-    return number(value, EFFORT_DIGITS) if key == "crank_effort_percent" else number(value)
-
-
-def objective_text(goal: Objective, record: Record) -> str:
-    return f"{goal_text(goal.key, float(record[goal.key]))} {goal.unit}"

@@ -21,6 +21,7 @@ from explorer.model import margins as rule_margins
 from explorer.model.chain import Chain
 from explorer.model.demand import Demand, demand
 from explorer.model.evaluate import Evaluation, Solved
+from explorer.model.regimes import STEADY
 from explorer.model.space import Designs, Rows
 from explorer.model.supply import SLOWEST_RAD_S, TERMS, Halves, Supply, curves
 from explorer.search.dominance import codes, unbeaten_at_any_price
@@ -289,7 +290,7 @@ def shared_sessions(chain: Chain, twins: Rows, duration_s: float) -> averaged.Se
     shares = led.peak_V[group] < room_V
     if chain.demand.pack.behaviour.waits_to_connect:
         # Between two charges its bus may climb higher than before the first one.
-        shares &= led.regime[group] == averaged.STEADY
+        shares &= led.regime[group] == STEADY
     shares[first] = True
     done = _session_at(led, group)
     rows = np.flatnonzero(~shares)

@@ -20,16 +20,14 @@ from explorer.model.space import Designs, plain_setting
 Numbers = NDArray[np.uint64]
 """Design ids as numbers: the 12 hexadecimal digits read as one."""
 
-DEFAULT_ROWS: dict[str, str] = {}
-"""Link -> id of the row that stands for it in designs that were stored before there was the link.
-"""
 DEFAULT_SETTINGS: dict[str, float] = {}
 """Setting -> value that stands for it in designs that were stored before there was the setting."""
 
 
 def default_row(link: str) -> str | None:
     """The row that a design from before a link is taken to have; None: none can stand for it."""
-    return DEFAULT_ROWS.get(link)
+    default = LINKS[link].default
+    return None if default is None else default.id
 
 
 def default_setting(name: str) -> float | None:

@@ -29,7 +29,7 @@ from explorer.errors import ExplorerError
 from explorer.inputs.study import Project, load
 from explorer.model import evaluate, session, waveform
 from explorer.model import margins as rule_margins
-from explorer.model.averaged import CHATTERING, REGIMES
+from explorer.model.regimes import CHATTERING, REGIMES
 from explorer.model.space import Designs, Space
 from tests.bench import bench_results
 

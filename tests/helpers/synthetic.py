@@ -1,6 +1,6 @@
 """Made-up results for tests of the page: no physics, no real parts, only the shapes and ties.
 
-The numbers are drawn so that all four goals pull against each other; nothing here says anything
+The numbers are drawn so that all goals pull against each other; nothing here says anything
 about a real chain.
 """
 
@@ -18,7 +18,9 @@ from explorer.inputs.links import LINKS
 from explorer.inputs.records import Part
 from explorer.inputs.sections import Limits, Session
 from explorer.inputs.study import Project, load
-from explorer.report.wording import LEDGER, MARGINS
+from explorer.model.objectives import KEYS
+from explorer.model.rules import RULES
+from explorer.report.wording import LEDGER
 
 HOSTILE = "<b onclick=alert(1)>Hub & motor</b> \"'"
 """A part's name as somebody with bad manners would type it."""
@@ -159,8 +161,8 @@ def records(count: int, seed: int = 1) -> list[dict[str, Any]]:
             for k, link in enumerate(LINKS)
         ]
         margins = {
-            name: float(words.near * rng.gamma(2.0, 2.0) + 1e-3)
-            for name, words in MARGINS.items()
+            name: float(rule.near * rng.gamma(2.0, 2.0) + 1e-3)
+            for name, rule in RULES.items()
             if not name.startswith("limit_")
         }
         result.append(
@@ -241,48 +243,49 @@ def rule_costs(row: dict[str, Any] | None) -> dict[str, Any]:
 
 def market(currency: str = "EUR") -> Any:
     """A section on prices with something in every place."""
-    from explorer.report.page import market as m
+    from explorer.report.page import price_content as m
 
-    tip = m.Tip(HOSTILE, "generator", True, "19.00 EUR", "24.99 EUR", "+32 %", "0" * 12)
-    cloud = m.Cloud((40.0, 50.0, 60.0), (900.0, 1000.0, 1200.0), (True, True, False))
-    goals = ("delivered_energy_J", "cost", "mass_kg", "crank_effort_percent")
+    limit = m.PriceLimit(HOSTILE, "generator", True, "19.00 EUR", "24.99 EUR", "+32 %", "0" * 12)
+    cloud = m.FrontCloud((40.0, 50.0, 60.0), (900.0, 1000.0, 1200.0), (True, True, False))
     days = ("2026-10-01T08:00:00+00:00", "2026-11-01T09:30:00+00:00")
     return m.Market(
         currency=currency,
         what_if="",
         sentence="Since 2026-10-01 08:00, 1 price has moved. 1 designs have entered the front.",
-        changes=(m.Change("cell_1", HOSTILE, "bank cell", "1.00 EUR", "2.00 EUR", "+100 %", "",
+        changes=(m.MovedPrice("cell_1", HOSTILE, "bank cell", "1.00 EUR", "2.00 EUR", "+100 %", "",
                           "2026-11-01"),),
-        entered=(m.Mover("000003000001", "900 J, 40.00 EUR, 2 kg, 30 % effort"),),
+        entered=(m.MovedDesign("000003000001", "900 J, 40.00 EUR, 2 kg, 30 % effort"),),
         entered_count=1,
-        left=(m.Mover("ffffffffffff", "800 J, 50.00 EUR, 2 kg, 30 % effort"),),
+        left=(m.MovedDesign("ffffffffffff", "800 J, 50.00 EUR, 2 kg, 30 % effort"),),
         left_count=1,
-        wishes=(m.Wish("Recommended", "900 J, 40.00 EUR", "910 J, 41.00 EUR", False),),
+        wishes=(m.MovedWish("Recommended", "900 J, 40.00 EUR", "910 J, 41.00 EUR", False),),
         before=cloud,
         after=cloud,
-        decisions=(m.Decision("000003000001", "kept", HOSTILE, ("Stands.",), (tip,), (tip,), ""),),
-        weights=(m.Weight("cell_1", HOSTILE, "bank cell", "2.00 EUR", 0.4, 120, 60),),
+        decisions=(m.LockedPrices("000003000001", "kept", HOSTILE, ("Stands.",), (limit,), (limit,),
+                                  ""),),
+        weights=(m.PriceRow("cell_1", HOSTILE, "bank cell", "2.00 EUR", 0.4, 120, 60),),
         weight_sentence="Of 20 prices, 1 would change which designs are on the front.",
-        line=m.Line(HOSTILE, 2.0, 0.0, 4.0, (900.0, 1000.0), (0.0, 1.0), (2.5, 4.0), (True, False),
-                    (0.0, 2.0), (2, 1), (1, 0), "It costs 2.00 EUR."),
-        course=m.Course(days, {goal: (10.0, 9.0) for goal in goals},
+        over_price=m.FrontOverPrice(HOSTILE, 2.0, 0.0, 4.0, (900.0, 1000.0), (0.0, 1.0), (2.5, 4.0),
+                                    (True, False), (0.0, 2.0), (2, 1), (1, 0),
+                                    "It costs 2.00 EUR."),
+        history=m.PriceHistory(days, {key: (10.0, 9.0) for key in KEYS},
                         {"000003000001": ((days[1], 45.0),)}, ((days[1], "lock 000003000001"),),
                         "From October to November the least cost went from 10 to 9."),
         entries=((days[0], "launch"), (days[1], HOSTILE)),
     )  # fmt: skip
 
 
-def around(design_id: str, other: str) -> Any:
-    """Neighbours of a design, one of each kind, one of them explained."""
-    from explorer.report.page.swaps import Around, Neighbour
+def swaps(design_id: str, other: str) -> Any:
+    """Swaps of a design, one of each kind, one of them explained."""
+    from explorer.report.page.content import Swap, Swaps
 
     made = [
-        Neighbour(other, "generator", HOSTILE, "better", "3 J more energy", "", ""),
-        Neighbour("f" * 12, "gearing", "Planetary 1:6", "trade", "9 J less energy, 2.00 EUR "
+        Swap(other, "generator", HOSTILE, "better", "3 J more energy", "", ""),
+        Swap("f" * 12, "gearing", "Planetary 1:6", "trade", "9 J less energy, 2.00 EUR "
                   "cheaper", "with cadence 40 rpm", "The bank fills. More power, less energy."),
-        Neighbour("e" * 12, "crank", "Long crank", "worse", "0.2 kg heavier", "", ""),
+        Swap("e" * 12, "crank", "Long crank", "worse", "0.2 kg heavier", "", ""),
     ]  # fmt: skip
-    return {design_id: Around(tuple(made), "For 3 other parts on offer nothing is stored.")}
+    return {design_id: Swaps(tuple(made), "For 3 other parts on offer nothing is stored.")}
 
 
 def page(count: int = 300, seed: int = 1, *, twins: bool = False, **more: Any) -> Any:
@@ -290,7 +293,8 @@ def page(count: int = 300, seed: int = 1, *, twins: bool = False, **more: Any) -
     tell apart: a hundredth of a percent more energy for as much more money.
     """
     from explorer import front
-    from explorer.decision import picks
+    from explorer.decision.picks import picks
+    from explorer.report.goals import minimised
     from explorer.report.page import view
 
     rows = records(count, seed)
@@ -300,22 +304,23 @@ def page(count: int = 300, seed: int = 1, *, twins: bool = False, **more: Any) -
              "delivered_energy_J": row["delivered_energy_J"] * 1.0001}
             for row in rows
         ]  # fmt: skip
-    points = np.array(
-        [
-            [-r["delivered_energy_J"], r["cost"], r["mass_kg"], r["crank_effort_percent"]]
-            for r in rows
-        ]
-    )
+    points = minimised(rows)
     rows = [row for row, keep in zip(rows, front.non_dominated(points), strict=True) if keep]
     points = points[front.non_dominated(points)]
-    picked = {wish: rows[k]["design_id"] for wish, k in picks.picks(points, UNITS).items()}
+    picked = {wish: rows[k]["design_id"] for wish, k in picks(points, UNITS).items()}
     first = rows[0]["design_id"]
     seconds = np.linspace(0, 600, 120)
     given: dict[str, Any] = {
         "search": SEARCH,
         "rejections": REJECTIONS,
         "provenance": PROVENANCE,
-        "history": [{"when": "2026-11-20", "what": "first launch: 431 designs kept every limit"}],
+        "history": [
+            {
+                "when": "2026-11-20",
+                "kind": "launch",
+                "what": "first launch: 431 designs kept every limit",
+            }
+        ],
         "locked": [
             {"design_id": first, "status": "beaten", "note": "built in spring", "beaten_by": "x"}
         ],
@@ -336,7 +341,7 @@ def page(count: int = 300, seed: int = 1, *, twins: bool = False, **more: Any) -
         },
         "market": market(),
         "rule_costs": rule_costs(next(r for r in rows if r["design_id"] == picked["recommended"])),
-        "around": around(picked["recommended"], rows[0]["design_id"]),
+        "swaps": swaps(picked["recommended"], rows[0]["design_id"]),
         **more,
     }
     # The recommended one was stepped through time and agrees, the first one does not.
@@ -344,4 +349,4 @@ def page(count: int = 300, seed: int = 1, *, twins: bool = False, **more: Any) -
         if row["design_id"] in (picked["recommended"], first):
             apart = 0.9 if row["design_id"] == first else 0.99
             row["session_energy_J"] = apart * row["delivered_energy_J"]
-    return view.build(project(), rows, picked, **given)
+    return view.page_data(project(), rows, picked, view.Findings(**given))

@@ -8,11 +8,11 @@ from typing import Any
 
 import numpy as np
 import pytest
-import synthetic
 
 from explorer.report.format import number
-from explorer.report.page import page
+from explorer.report.page import beside, page
 from explorer.report.page.content import PageData
+from tests.helpers import synthetic
 from tests.helpers.browser import Open, needed, wait_for
 
 pytestmark = pytest.mark.browser
@@ -330,13 +330,13 @@ def on_screen(tab: Any, plot: int, x: float, y: float) -> tuple[float, float]:
 def test_a_design_tells_its_neighbours_and_its_second_fidelity(visit: Open, data: PageData) -> None:
     tab = visit(f"#design-{data.recommended_id}")
     told = tab.locator("#full").inner_text()
-    for one in data.around[str(data.recommended_id)].neighbours:
+    for one in data.swaps[str(data.recommended_id)].swaps:
         assert one.words in told
         assert one.why in told
     assert synthetic.HOSTILE in told
     # Only those on the page can be opened.
     links = tab.locator("#full h4 + ul a").evaluate_all("all => all.map(a => a.hash)")
-    other = data.around[str(data.recommended_id)].neighbours[0].design_id
+    other = data.swaps[str(data.recommended_id)].swaps[0].design_id
     assert links == [f"#design-{other}"]
     assert "✓" in told
     assert "≠" not in told
@@ -350,8 +350,8 @@ def test_curves_have_round_values_on_both_axes_and_the_window(visit: Open, data:
     """
     tab = visit(f"#design-{data.recommended_id}")
     curves = tab.locator("#full svg.curve")
-    assert curves.count() == sum(len(t.curves) for t in data.traces)
-    traces = [(t, c) for t in data.traces for c in t.curves]
+    assert curves.count() == sum(len(t.curves) for t in data.curves)
+    traces = [(t, c) for t in data.curves for c in t.curves]
     for number_of, (trace, column) in enumerate(traces):
         drawn = curves.nth(number_of)
         texts = drawn.locator("text").all_text_contents()
@@ -388,7 +388,7 @@ def test_force_and_power_over_cadence_mark_the_designs_own(visit: Open, data: Pa
     own = next(s for s in data.designs.settings if s.name == "cadence_rpm").values[
         data.designs.ids.index(data.recommended_id)
     ]
-    over = [t for t in data.traces if t.x.name == "cadence_rpm"]
+    over = [t for t in data.curves if t.x.name == "cadence_rpm"]
     assert tab.locator("#full path.own").count() == sum(len(t.curves) for t in over)
     assert tab.get_by_text(f"its own {number(own)} rpm").count() == len(over)
 
@@ -506,7 +506,7 @@ def test_axe_finds_nothing_serious_side_by_side(
     visit: Open, data: PageData, tmp_path: Path
 ) -> None:
     axe = needed("axe_playwright_python.sync_playwright")
-    at = page.write_beside([data, data], tmp_path).as_uri()
+    at = beside.write_beside([data, data], tmp_path).as_uri()
     tab = visit(at=at, ready="", bypass_csp=True)
     found = axe.Axe().run(tab).response["violations"]
     assert [v["id"] for v in found if v["impact"] in ("serious", "critical")] == []

@@ -2,35 +2,35 @@
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Iterator
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
-from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
 import pytest
-import synthetic
-
-sys.path.insert(0, str(Path(__file__).parents[1]))
-
-from chains import with_study
-from invented import at_prices, designs, results
 
 from explorer.decision.price_changes import terms
 from explorer.decision.repricing import Moment, Previous, reprice
+from explorer.front import EQUAL_WITHIN
 from explorer.inputs.links import LINKS
 from explorer.inputs.records import SETTINGS
 from explorer.inputs.study import Project
 from explorer.model import costing
+from explorer.model.objectives import KEYS
 from explorer.model.space import describe, design_id
-from explorer.report.page import figures, market, page, swaps
-from explorer.store.keys import ids_of
-from explorer.store.results import Store, path_of
+from explorer.report.page import market, page, price_figures, still, swaps
+from explorer.report.page.locked_prices import short_of
+from explorer.report.page.price_content import Market, PriceHistory
+from explorer.report.page.price_history import price_history
+from explorer.store.keys import ids_of, path_of
+from explorer.store.results import Store
 from explorer.store.standing import front_rows
 from explorer.store.stored import Stored
+from tests.helpers import synthetic
+from tests.helpers.chains import with_study
+from tests.helpers.invented import at_prices, designs, results
 
 
 @pytest.fixture
@@ -62,7 +62,7 @@ def told(
     locks: tuple[Any, ...] = (),
     owned: tuple[str, ...] = (),
     **more: Any,
-) -> market.Market:
+) -> Market:
     """The section at a project's prices, after those of another."""
     cost = costing.costs(project, stored.designs, owned=owned)
     found = reprice(project, stored, locks=locks, owned=owned)
@@ -77,7 +77,7 @@ def told(
         )  # fmt: skip
     given: dict[str, Any] = {"moments": (), "entries": (), **more}
     given = {"hold": lambda numbers: np.ones(len(numbers), bool), "units": synthetic.UNITS, **given}
-    return market.build(
+    return market.market_of(
         project, stored, cost, found.front, previous=previous, locks=locks,
         verdicts={one.design_id: one for one in found.locked}, owned=owned, **given,
     )  # fmt: skip
@@ -180,15 +180,18 @@ def test_the_line_starts_and_ends_with_repriced_fronts(
     small_project: Project, stored: Stored
 ) -> None:
     said = told(small_project, stored)
-    assert said.line is not None
-    assert said.weights[0].name == said.line.name
+    assert said.over_price is not None
+    assert said.weights[0].name == said.over_price.name
     part = said.weights[0].part
-    for price, size in ((0.0, said.line.sizes[0]), (said.line.high, said.line.sizes[-1])):
+    for price, size in (
+        (0.0, said.over_price.sizes[0]),
+        (said.over_price.high, said.over_price.sizes[-1]),
+    ):
         # Just inside the range: at its very ends designs may enter or leave by a tie.
         inside = price + (1e-6 if price == 0 else -1e-6)
         front = reprice(at_prices(small_project, {part: inside}), stored).front
         assert len(front) == size
-    assert all(u <= s for u, s in zip(said.line.using, said.line.sizes, strict=True))
+    assert all(u <= s for u, s in zip(said.over_price.using, said.over_price.sizes, strict=True))
 
 
 def test_owned_parts_are_a_what_if(small_project: Project, stored: Stored) -> None:
@@ -198,32 +201,29 @@ def test_owned_parts_are_a_what_if(small_project: Project, stored: Stored) -> No
     assert "some parts count as free" in said.sentence
 
 
-def test_the_course_keeps_locks_and_moments() -> None:
+def test_the_history_keeps_locks_and_moments() -> None:
     moments = [
-        Moment("2026-10-01T08:00:00+00:00", "launch", 9, dict.fromkeys(GOALS, 10.0), {}),
-        Moment("2026-11-01T08:00:00+00:00", "rerun", 9, dict.fromkeys(GOALS, 8.0), {"ab": 70.0}),
+        Moment("2026-10-01T08:00:00+00:00", "launch", 9, dict.fromkeys(KEYS, 10.0), {}),
+        Moment("2026-11-01T08:00:00+00:00", "rerun", 9, dict.fromkeys(KEYS, 8.0), {"ab": 70.0}),
     ]
     entries = [
         {"when": "2026-10-02T08:00:00+00:00", "kind": "lock", "what": "lock ab"},
         {"when": "2026-11-01T08:00:00+00:00", "kind": "rerun", "what": "rerun: front of 9 designs"},
     ]
-    course = market._course(moments, entries, [("2026-10-02T08:00:00+00:00", "ab", 75.0)])
-    assert [cost for _, cost in course.locked_cost["ab"]] == [75.0, 70.0]
-    assert course.events == (("2026-10-02T08:00:00+00:00", "lock ab"),)
-    assert "from 10.00 to 8.00" in course.sentence
-    assert "currentColor" in figures.course_svg(course, synthetic.page(20).objectives)
+    history = price_history(moments, entries, [("2026-10-02T08:00:00+00:00", "ab", 75.0)])
+    assert [cost for _, cost in history.locked_cost["ab"]] == [75.0, 70.0]
+    assert history.events == (("2026-10-02T08:00:00+00:00", "lock ab"),)
+    assert "from 10.00 to 8.00" in history.sentence
+    assert "currentColor" in price_figures.history_svg(history, synthetic.page(20).goals)
 
 
 @pytest.mark.parametrize("seconds", [40, 160, 250, 299, 7_000, 170_000, 4e6, 9e7])
-def test_the_course_has_a_time_axis_whatever_it_spans(seconds: float) -> None:
+def test_the_history_has_a_time_axis_whatever_it_spans(seconds: float) -> None:
     """A warning, an error here, was drawn where no step of the axis made enough marks."""
     begun = datetime(2026, 11, 25, 8, tzinfo=UTC)
     days = (begun.isoformat(), (begun + timedelta(seconds=seconds)).isoformat())
-    course = market.Course(days, {goal: (10.0, 9.0) for goal in GOALS}, {}, (), "")
-    assert "currentColor" in figures.course_svg(course, synthetic.page(20).objectives)
-
-
-GOALS = ("delivered_energy_J", "cost", "mass_kg", "crank_effort_percent")
+    history = PriceHistory(days, {goal: (10.0, 9.0) for goal in KEYS}, {}, (), "")
+    assert "currentColor" in price_figures.history_svg(history, synthetic.page(20).goals)
 
 
 @pytest.mark.parametrize(
@@ -231,7 +231,7 @@ GOALS = ("delivered_energy_J", "cost", "mass_kg", "crank_effort_percent")
     [(12.999, 12.5, "12.99"), (8.191, 13.5, "8.20"), (12.51, 12.5, "12.509"), (0.0, 2.0, "0.01")],
 )
 def test_tipping_prices_are_rounded_towards_today(tips_at: float, price: float, text: str) -> None:
-    assert market.short_of(tips_at, price) == text
+    assert short_of(tips_at, price) == text
 
 
 def test_the_page_shows_the_section_and_escapes_it(small_project: Project, stored: Stored) -> None:
@@ -240,23 +240,21 @@ def test_the_page_shows_the_section_and_escapes_it(small_project: Project, store
     lock = locked(small_project, stored, row, note=synthetic.HOSTILE)
     said = told(
         dearer(small_project, "cell", 2.0), stored, before=small_project, locks=(lock,),
-        entries=[
-            {"when": "2026-11-20T08:30:00+00:00", "kind": "lock", "what": f"lock {lock.design_id}"}
-        ],
+        entries=[{"when": "2026-11-20T08:30:00+00:00", "kind": "lock", "what": "lock"}],
     )  # fmt: skip
     html = page.render(replace(synthetic.page(30), market=said))
     assert said.sentence in html
     assert "<b onclick" not in html
-    for name in ("moved", "line"):
-        assert page._stills(replace(synthetic.page(5), market=said))[name]
+    for name in ("moved", "over_price"):
+        assert still.stills_of(replace(synthetic.page(5), market=said))[name]
 
 
 def test_neighbours_are_those_of_a_plain_loop(small_project: Project, stored: Stored) -> None:
     """Every pair compared by hand: one part other, fewest settings other, most energy."""
     cost = costing.costs(small_project, stored.designs)
     rows = [int(row) for row in np.flatnonzero(stored.feasible)[[3, 50, 200]]]
-    found = swaps.neighbours(small_project, stored, cost, rows)
-    assert any(found[name].neighbours for name in found)
+    found = swaps.swaps_of(small_project, stored, cost, rows)
+    assert any(found[name].swaps for name in found)
     for row in rows:
         best: dict[tuple[str, int], tuple[int, float, int]] = {}
         for other in np.flatnonzero(stored.feasible).tolist():
@@ -271,7 +269,7 @@ def test_neighbours_are_those_of_a_plain_loop(small_project: Project, stored: St
             best[key] = min(best.get(key, rank), rank)
         (name,) = ids_of([stored.numbers[row]])
         wanted = {ids_of([stored.numbers[other]])[0] for *_, other in best.values()}
-        assert {one.design_id for one in found[name].neighbours} == wanted
+        assert {one.design_id for one in found[name].swaps} == wanted
 
 
 def test_a_neighbour_is_better_only_where_it_is_nowhere_worse(
@@ -281,11 +279,11 @@ def test_a_neighbour_is_better_only_where_it_is_nowhere_worse(
     points = stored.objectives(cost)
     rows = [int(row) for row in np.flatnonzero(stored.feasible)[:40]]
     seen = set()
-    for name, told_of in swaps.neighbours(small_project, stored, cost, rows).items():
+    for name, told_of in swaps.swaps_of(small_project, stored, cost, rows).items():
         mine = points[stored.find(name)]
-        for one in told_of.neighbours:
+        for one in told_of.swaps:
             gap = points[stored.find(one.design_id)] - mine
-            counts = np.abs(gap) > swaps.TOLD_APART * np.abs(mine)
+            counts = np.abs(gap) > EQUAL_WITHIN * np.abs(mine)
             good, bad = (counts & (gap < 0)).any(), (counts & (gap > 0)).any()
             assert one.verdict == ("better" if good and not bad else
                                    "worse" if bad and not good else "trade")  # fmt: skip
@@ -302,6 +300,6 @@ def test_a_better_part_that_floods_the_bank_is_explained(
     flooded = replace(stored, regime=np.full(len(stored), 3, dtype=np.int8))
     flooded.regime[row] = 2
     flooded.delivered_energy_J[row] = 2 * stored.delivered_energy_J.max()
-    (found,) = swaps.neighbours(small_project, flooded, cost, [row]).values()
-    assert found.neighbours
-    assert all("More power, less energy" in one.why for one in found.neighbours)
+    (found,) = swaps.swaps_of(small_project, flooded, cost, [row]).values()
+    assert found.swaps
+    assert all("More power, less energy" in one.why for one in found.swaps)

@@ -11,13 +11,13 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-import synthetic
 from hypothesis import given, strategies
 from hypothesis.extra.numpy import arrays
 
 from explorer.report.format import number
-from explorer.report.page import figures, page, view
+from explorer.report.page import beside, drawing, figures, page, price_figures, view
 from explorer.report.page.content import PageData
+from tests.helpers import synthetic
 
 
 @pytest.fixture(scope="module")
@@ -110,27 +110,22 @@ def test_a_full_page_stays_below_eight_megabytes(tmp_path: Path) -> None:
 
 
 def test_a_page_without_designs_is_still_a_page() -> None:
-    empty = view.build(
-        synthetic.project(),
-        [],
-        {},
-        search={"designs_considered": 10, "designs_feasible": 0},
-        rejections={"turnable_N_m": (10, 4)},
-        provenance={},
-    )
+    search = {"designs_considered": 10, "designs_feasible": 0}
+    found = view.Findings(search, {"turnable_N_m": (10, 4)}, {})
+    empty = view.page_data(synthetic.project(), [], {}, found)
     html = page.render(empty)
     assert "No design keeps every limit" in html
     assert "the hand cannot turn it from rest" in html
     assert "<script type=" not in html
 
 
-@pytest.mark.parametrize("name", ["pairs", "ledger", "convergence", "outing"])
+@pytest.mark.parametrize("name", ["pairs", "ledger", "convergence", "break_even"])
 def test_still_figures_are_svg_in_the_readers_ink(name: str, data: PageData) -> None:
     text = getattr(figures, f"{name}_svg")(data)
     root = ElementTree.fromstring(text.split("?>", 1)[1].split(">", 1)[1])
     assert root.tag == "{http://www.w3.org/2000/svg}svg"
     assert "currentColor" in text
-    assert figures.INK not in text
+    assert drawing.INK not in text
     assert "prefers-color-scheme:dark" in text
 
 
@@ -140,9 +135,9 @@ def test_still_figures_do_not_change_by_themselves(data: PageData) -> None:
 
 def test_every_axis_has_a_unit(data: PageData) -> None:
     text = figures.pairs_svg(data)
-    for goal in data.objectives:
-        assert figures.axis_label(goal) in text
-        assert re.search(rf", {re.escape(goal.unit)} \(", figures.axis_label(goal))
+    for goal in data.goals:
+        assert drawing.axis_label(goal) in text
+        assert re.search(rf", {re.escape(goal.unit)} \(", drawing.axis_label(goal))
 
 
 UNIT = re.compile(
@@ -158,8 +153,9 @@ def test_every_axis_of_every_still_figure_names_its_unit(
 
     def drawn(name: str, *given: object) -> list[tuple[str, str]]:
         figure = Figure()
-        monkeypatch.setattr(figures, "_svg", lambda draw, size: draw(figure) or "")
-        getattr(figures, name)(*given)
+        for module in (figures, price_figures):
+            monkeypatch.setattr(module, "svg_of", lambda draw, size: draw(figure) or "")
+        getattr(figures if hasattr(figures, name) else price_figures, name)(*given)
         return [(axes.get_xlabel(), axes.get_ylabel()) for axes in figure.axes]
 
     market = data.market
@@ -167,15 +163,15 @@ def test_every_axis_of_every_still_figure_names_its_unit(
     made = {
         "pairs_svg": drawn("pairs_svg", data),
         "convergence_svg": drawn("convergence_svg", data),
-        "outing_svg": drawn("outing_svg", data),
-        "moved_svg": drawn("moved_svg", market.before, market.after, "EUR"),
-        "line_svg": drawn("line_svg", market.line, "EUR"),
+        "break_even_svg": drawn("break_even_svg", data),
+        "moved_svg": drawn("moved_svg", market.before, market.after, data.goals),
+        "over_price_svg": drawn("over_price_svg", market.over_price, "EUR"),
     }
     assert [len(panels) for panels in made.values()] == [6, 1, 1, 1, 2]
     labels = [label for panels in made.values() for both in panels for label in both]
-    # Bars have names along one axis, the course of prices has dates.
+    # Bars have names along one axis, the history of prices has dates.
     labels += [x for x, _ in drawn("ledger_svg", data)]
-    labels += [y for _, y in drawn("course_svg", market.course, data.objectives)]
+    labels += [y for _, y in drawn("history_svg", market.history, data.goals)]
     assert [label for label in labels if not UNIT.search(label)] == []
 
 
@@ -184,7 +180,7 @@ def test_letters_are_pushed_apart(places: np.ndarray) -> None:
     """Five discs of 15 in a field of 300 find room, and those that have it stay."""
     before = places.copy()
     box = np.array([[0.0, 0.0], [300.0, 300.0]])
-    at = figures.pushed_apart(places, 15.0, box)
+    at = drawing.pushed_apart(places, 15.0, box)
     assert np.array_equal(places, before)
     assert np.all(at >= 0)
     assert np.all(at <= 300)
@@ -212,7 +208,7 @@ def test_no_heavy_import_before_it_is_needed() -> None:
 
 def test_two_studies_stand_side_by_side(tmp_path: Path, data: PageData) -> None:
     other = synthetic.page(80, seed=2)
-    written = page.write_beside([data, other], tmp_path, ["October", "<i>November</i>"])
+    written = beside.write_beside([data, other], tmp_path, ["October", "<i>November</i>"])
     html = written.read_text("utf-8")
     reader = Reader(html)
     assert not any(tag in ("script", "i") for tag, _ in reader.tags)
@@ -225,18 +221,18 @@ def test_two_studies_stand_side_by_side(tmp_path: Path, data: PageData) -> None:
               for one in (data, other)]  # fmt: skip
     gap = energy[1] - energy[0]
     assert f"{'+' if gap > 0 else '−'}{number(abs(gap))} J" in told
-    same = " ".join(Reader(page.render_beside([data, data])).texts)
+    same = " ".join(Reader(beside.render_beside([data, data])).texts)
     assert "the same design" in same
     assert all(card.bill in same for card in data.cards)
     with pytest.raises(ValueError, match="labels"):
-        page.render_beside([data], ["a", "b"])
+        beside.render_beside([data], ["a", "b"])
 
 
 def test_two_picks_are_told_apart_by_what_differs(data: PageData) -> None:
     """Only the links and settings in which the balanced designs differ, each with both parts."""
     other = synthetic.page(80, seed=2)
-    rows = page._wish_rows([data, other])[0]["rows"]
-    told = {row["goal"].lower(): row["texts"] for row in rows[len(data.objectives) :]}
+    rows = beside._wish_rows([data, other])[0]["rows"]
+    told = {row["goal"].lower(): row["texts"] for row in rows[len(data.goals) :]}
     both = [(one.designs, one.designs.ids.index(one.recommended_id)) for one in (data, other)]
     labels = {link.label.lower(): [d.links[k].parts[d.links[k].used[row]].name for d, row in both]
               for k, link in enumerate(data.designs.links)}  # fmt: skip
@@ -256,11 +252,11 @@ def test_a_difference_that_nobody_can_tell_is_not_told_in_digits(data: PageData)
         for one in data.designs.objectives
     ]  # fmt: skip
     other = replace(data, designs=replace(data.designs, objectives=tuple(near)))
-    for group in page._wish_rows([data, other]):
+    for group in beside._wish_rows([data, other]):
         changes = [row["change"] for row in group["rows"]]
         assert changes[:4] == ["within 0.5 %", "+0.01 EUR", "within 0.5 %", "within 0.5 %"]
 
 
 def test_beside_a_study_without_designs(data: PageData) -> None:
-    empty = view.build(synthetic.project(), [], {}, search={}, rejections={}, provenance={})
-    assert "No design is on the front" in page.render_beside([data, empty])
+    empty = view.page_data(synthetic.project(), [], {}, view.Findings({}, {}, {}))
+    assert "No design is on the front" in beside.render_beside([data, empty])

@@ -8,9 +8,8 @@ from typing import Any
 
 import numpy as np
 import pytest
-import synthetic
 
-from explorer.decision.picks import picks as pick
+from explorer.decision.picks import picks
 from explorer.inputs.study import Project
 from explorer.model import costing
 from explorer.model.evaluate import evaluate
@@ -18,6 +17,7 @@ from explorer.model.record import design_record
 from explorer.model.space import Space
 from explorer.report.page import page, view
 from explorer.report.wording import PICK_WORDS
+from tests.helpers import synthetic
 from tests.helpers.browser import Open
 
 pytestmark = pytest.mark.browser
@@ -35,25 +35,25 @@ def after_a_rerun() -> Any:
     told = synthetic.market()
     change = replace(told.changes[0], name="Fine comparator pair with a P-channel switch")
     wish = replace(told.wishes[0], before=DESIGN, after=DESIGN)
-    decision = replace(told.decisions[0], note="For the spring crew", words=WORDS, tip_words="")
+    decision = replace(told.decisions[0], note="For the spring crew", words=WORDS, nearest="")
     return replace(
         told,
         changes=(change,) * 9,
         wishes=tuple(replace(wish, wish=words) for words in PICK_WORDS.values()),
-        decisions=(decision, decision, replace(decision, words=WORDS[1:2], tip_words=TIP)),
+        decisions=(decision, decision, replace(decision, words=WORDS[1:2], nearest=NEAREST)),
     )
 
 
 DESIGN = "3,930 J, 73.64 EUR, 2.84 kg, 34 % effort"
 WORDS = (
-    "Beaten by de0809851e69, which gives 120 J more, costs 3.60 EUR less.",
+    "Beaten by de0809851e69: 120 J more energy, 3.60 EUR cheaper.",
     "It costs 74.24 EUR today, 5.50 EUR more than on the day of the lock.",
-    "To stay costs 74.24 EUR, to switch costs 70.64 EUR; parts that you already have count as free "
-    "only when the rerun is told of them.",
+    "Staying costs 74.24 EUR, switching costs 70.64 EUR; parts that you already have count as free "
+    "only when the rerun names them.",
 )
-TIP = (
-    "The nearest price that overturns it: Buck-boost module 3 to 20 V four switches, when it "
-    "falls below 3.11 EUR (13.50 EUR today)."
+NEAREST = (
+    "The nearest price that would change that: Buck-boost module 3 to 20 V four switches, when "
+    "it falls below 3.11 EUR (13.50 EUR today)."
 )
 
 
@@ -61,22 +61,19 @@ TIP = (
 def address(demo_project: Project, tmp_path_factory: pytest.TempPathFactory) -> str:
     """A page with the demo's long names and many rules: random designs, whatever they are worth."""
     project = demo_project
-    found = evaluate(project, Space.of(project).draw(400, np.random.default_rng(3)))
-    found = found.take(np.flatnonzero(found.delivered_energy_J > 0))
-    cost = costing.costs(project, found.designs)
-    rows = [design_record(project, found, row, float(cost[row])) for row in range(len(found))]
-    picked = pick(found.objectives(cost), synthetic.UNITS)
-    picks = {wish: rows[k]["design_id"] for wish, k in picked.items()}
-    assert len(set(picks.values())) >= 4
+    results = evaluate(project, Space.of(project).draw(400, np.random.default_rng(3)))
+    results = results.take(np.flatnonzero(results.delivered_energy_J > 0))
+    cost = costing.costs(project, results.designs)
+    rows = [design_record(project, results, row, float(cost[row])) for row in range(len(results))]
+    picked = picks(results.objectives(cost), synthetic.UNITS)
+    wishes = {wish: rows[k]["design_id"] for wish, k in picked.items()}
+    assert len(set(wishes.values())) >= 4
     for row in rows:
         row["readings"] = {**row["readings"], "cycle_s": 4.98}
         row["session_energy_J"] = 0.9 * row["delivered_energy_J"]
     seconds = np.linspace(0, 600, 120)
-    first = picks["recommended"]
-    data = view.build(
-        project,
-        rows,
-        picks,
+    first = wishes["recommended"]
+    found = view.Findings(
         search=synthetic.SEARCH,
         rejections={name: (9, 1) for name in rows[0]["margins"] if name != "limit_cost"},
         provenance=synthetic.PROVENANCE,
@@ -93,8 +90,9 @@ def address(demo_project: Project, tmp_path_factory: pytest.TempPathFactory) -> 
         },
         market=after_a_rerun(),
         locked=[{"design_id": one["design_id"], "status": "kept"} for one in rows[:3]],
-        around=synthetic.around(first, rows[0]["design_id"]),
+        swaps=synthetic.swaps(first, rows[0]["design_id"]),
     )
+    data = view.page_data(project, rows, wishes, found)
     return page.write(data, tmp_path_factory.mktemp("paper")).as_uri()
 
 
@@ -156,7 +154,7 @@ def test_paper_says_what_it_leaves_to_the_screen(visit: Open) -> None:
         if rows.count() > most:
             assert str(rows.count()) in note.inner_text()
             assert note.is_visible()
-    assert not tab.locator(".tips").first.is_visible()
+    assert not tab.locator(".price-limits").first.is_visible()
     assert "For the spring crew" in tab.locator(".decision").first.inner_text()
 
 

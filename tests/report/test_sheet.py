@@ -14,7 +14,6 @@ from typing import Any
 
 import numpy as np
 import pytest
-from chains import with_part, with_study
 
 from explorer.decision.lock import lock, read_locks
 from explorer.decision.verdict import designs_of_lock
@@ -24,22 +23,23 @@ from explorer.inputs.study import Project, load
 from explorer.model import costing
 from explorer.model.evaluate import evaluate
 from explorer.model.record import design_record
+from explorer.model.rules import rule
 from explorer.model.space import Designs, design_id
-from explorer.report.page.view import number
+from explorer.report.format import number
+from explorer.report.sheet.facts import Facts, facts
 from explorer.report.sheet.protection import Guard
 from explorer.report.sheet.sheet import (
-    Facts,
     Sheet,
     _risks,
     bill_csv,
-    build,
-    facts,
+    build_sheet,
     hazard_warning,
-    render,
-    write,
+    render_sheet,
+    write_sheet,
 )
-from explorer.report.wording import margin_words
-from explorer.store.results import Store, path_of
+from explorer.store.keys import path_of
+from explorer.store.results import Store
+from tests.helpers.chains import with_part, with_study
 
 PARTS = {
     "crank": "crank_mid",
@@ -105,7 +105,7 @@ def known(small_project: Project) -> Facts:
 
 @pytest.fixture
 def sheet(small_project: Project, known: Facts) -> Sheet:
-    return build(small_project, decided(small_project), known)
+    return build_sheet(small_project, decided(small_project), known)
 
 
 def numbers(text: str) -> list[float]:
@@ -116,7 +116,7 @@ def test_a_worked_example_by_hand(sheet: Sheet) -> None:
     """A hub motor (0.6 V s between lines, 0.44 ohm, 15 pole pairs) behind a belt of 4:1 at 50 turns
     a minute: 200 rpm, 20.944 rad/s. Shown with three digits, so to within 0.5 %."""
     near = {"rel": 5e-3}
-    ohm, ac, dc, spun, charge, trips, steady, resistor, last = sheet.proving
+    ohm, ac, dc, spun, charge, trips, steady, resistor, last = sheet.commissioning
     assert numbers(ohm.expect) == [0.44]
     shaft = 50 * 4 * 2 * pi / 60
     line_peak = 0.6 * shaft  # 12.57 V
@@ -197,11 +197,11 @@ def test_wires_fuse_and_order_follow_from_the_design(sheet: Sheet, known: Facts)
         "converter", "pack",
     ]  # fmt: skip
     assert {one.wires for one in sheet.drawing if one.shape == "generator"} == {3}
-    doing = [step.do for step in sheet.proving]
+    doing = [step.do for step in sheet.commissioning]
     connects = [k for k, words in enumerate(doing) if "Connect the pack" in words]
     assert connects == [len(doing) - 1]
-    assert all(step.if_wrong and step.expect for step in sheet.proving)
-    assert "licensed electrician" in sheet.proving[-1].caution
+    assert all(step.if_wrong and step.expect for step in sheet.commissioning)
+    assert "licensed electrician" in sheet.commissioning[-1].caution
 
 
 @pytest.mark.parametrize(
@@ -211,7 +211,7 @@ def test_wires_fuse_and_order_follow_from_the_design(sheet: Sheet, known: Facts)
 def test_other_machines(small_project: Project, generator: str, words: str) -> None:
     chosen = decided(small_project, generator=generator, clamp="no_clamp", rectifier="active_8")
     known = facts(small_project, chosen, draws=FEW)
-    steps = build(small_project, chosen, known).proving
+    steps = build_sheet(small_project, chosen, known).commissioning
     assert words in steps[0].do
     shaft = 50 * 4 * 2 * pi / 60
     expected = {"stepper_long": 0.7 * shaft / sqrt(2), "treadmill_dc": 0.32 * shaft}[generator]
@@ -234,7 +234,7 @@ def test_the_bill_as_csv(small_project: Project, sheet: Sheet) -> None:
 
 def test_the_page_shows_text_as_text_and_needs_nothing(sheet: Sheet) -> None:
     bad = "<script>alert(1)</script>"
-    html = render(replace(sheet, title=bad, note=bad, bill=({**sheet.bill[0], "name": bad},)))
+    html = render_sheet(replace(sheet, title=bad, note=bad, bill=({**sheet.bill[0], "name": bad},)))
     assert "<script" not in html
     assert html.count("&lt;script&gt;") == 4  # twice the title, the note, the part
     assert "default-src 'none'" in html
@@ -244,7 +244,7 @@ def test_the_page_shows_text_as_text_and_needs_nothing(sheet: Sheet) -> None:
 
 def test_what_changed_since_the_lock_is_said(small_project: Project, known: Facts) -> None:
     stale = replace(decided(small_project), stale=("cell cell_25f has changed in its table",))
-    words = build(small_project, stale, known).warnings
+    words = build_sheet(small_project, stale, known).warnings
     assert words[0] == (
         "Since the lock cell cell_25f has changed in its table: readings below are by today's "
         "tables."
@@ -257,18 +257,18 @@ def test_a_hazard_beyond_the_studys_limit_is_warned_of(known: Facts) -> None:
     broken = {"cell_voltage_V": 0.07, "turnable_N_m": 0.5}
     risky = replace(known, spread=replace(known.spread, hazard=0.07, broken=broken))
     assert hazard_warning(risky).startswith("7.0 % of chains")
-    assert "cells pass their rated voltage" in hazard_warning(risky)
+    assert "cells exceed their rated voltage" in hazard_warning(risky)
     assert "derating" not in hazard_warning(risky)
     assert "from rest" not in hazard_warning(risky)  # hard to turn hurts nobody
     worn = replace(risky.spread, broken={**broken, "cell_life_V": 0.4})
     both = hazard_warning(replace(known, spread=worn))
-    rating, life = both.split(". A derating is another matter, it costs life and hurts nobody: ")
+    rating, life = both.split(". Exceeding a derating hurts nobody but shortens life: ")
     assert "rated voltage" in rating
     assert "last long" not in rating
-    assert life.startswith("in 40.0 % the cells pass the voltage that they last long at")
+    assert life.startswith("in 40.0 % the cells exceed the voltage at which they last long")
     told = dict(_risks(worn))
-    assert told[margin_words("cell_voltage_V").broken + " (hazard)"] == "7 %"
-    assert told[margin_words("cell_life_V").broken + " (shortens life)"] == "40 %"
+    assert told[rule("cell_voltage_V").broken + " (hazard)"] == "7 %"
+    assert told[rule("cell_life_V").broken + " (shortens life)"] == "40 %"
     # Life alone is no reason to warn of a hazard.
     calm_but_worn = replace(known.spread, hazard=0.0, broken={"cell_life_V": 0.4})
     assert hazard_warning(replace(known, spread=calm_but_worn)) == ""
@@ -281,18 +281,20 @@ def test_thresholds_of_coarse_resistors_are_checked_against_the_rules(
     load off at 5 V up to 1.035 (1.3 + 3.7 x 1.08/0.92) = 5.84 V: it chatters."""
     coarse = with_build(small_project, resistor_tolerance=0.08)
     chosen = decided(coarse)
-    found = build(coarse, chosen, facts(coarse, chosen, draws=FEW))
+    found = build_sheet(coarse, chosen, facts(coarse, chosen, draws=FEW))
     off, on, _ = found.levels
     assert off.high_V == pytest.approx(5.84 * off.set_V / 5, abs=0.01)
     assert on.low_V == pytest.approx(5.78 * on.set_V / 6.8, abs=0.01)
     assert "comparators within 3.5 %" in found.checked
     assert "resistors within 8 %" in found.checked
-    assert margin_words("chatter_V").broken in found.checked
+    assert rule("chatter_V").broken in found.checked
     assert "Take finer resistors." in found.checked
     # The search keeps the same rule with the same band.
     assert chosen.record["margins"]["chatter_V"] < 0
-    fine = build(small_project, decided(small_project), facts(small_project, chosen, draws=FEW))
-    assert margin_words("chatter_V").broken not in fine.checked
+    fine = build_sheet(
+        small_project, decided(small_project), facts(small_project, chosen, draws=FEW)
+    )
+    assert rule("chatter_V").broken not in fine.checked
 
 
 def test_the_sheet_checks_what_its_resistors_really_set(known: Facts, sheet: Sheet) -> None:
@@ -312,13 +314,13 @@ def test_the_current_limit_by_a_resistor_or_by_the_switch_itself(small_project: 
     for name, ohm, amps in (("E96", "8.25 mΩ", "6.06 A"), ("E24", "8.2 mΩ", "6.1 A")):
         project = with_build(small_project, resistor_series=name)
         chosen = decided(project)
-        found = build(project, chosen, facts(project, chosen, draws=FEW))
+        found = build_sheet(project, chosen, facts(project, chosen, draws=FEW))
         (sense,) = [one for one in found.small if "sense" in one.what]
         assert ohm in sense.what
         assert f"at {amps}, where 50 mV fall across it" in sense.why
         assert dict(found.set_to)["current limit"].startswith(f"{amps} within 15 %: 50 mV")
     itself = decided(small_project, window="window_limit_5a")
-    found = build(small_project, itself, facts(small_project, itself, draws=FEW))
+    found = build_sheet(small_project, itself, facts(small_project, itself, draws=FEW))
     assert not [one for one in found.small if "sense" in one.what]
     assert dict(found.set_to)["current limit"] == (
         "5 A within 8 %: by the switch itself, without a resistor"
@@ -343,8 +345,8 @@ def test_a_lock_becomes_two_files(small_study: Path) -> None:
         store.append(project, done, "test")
         lock(project, store, chosen.design_id, "to build")
     (found,) = read_locks(project)
-    sheet = build(project, found, facts(project, found, draws=FEW))
-    page, table = write(sheet, small_study.parent / "reports")
+    sheet = build_sheet(project, found, facts(project, found, draws=FEW))
+    page, table = write_sheet(sheet, small_study.parent / "reports")
     assert page.name == f"build_{chosen.design_id}.html"
     assert "to build" in page.read_text("utf-8")
     assert table.read_text("utf-8").startswith("link,part,name,quantity,unit_price")
@@ -359,7 +361,7 @@ def test_a_design_whose_part_is_gone_has_no_sheet(small_project: Project) -> Non
 
 @pytest.mark.browser
 def test_it_opens_without_a_fault_on_any_width(chromium, sheet: Sheet, tmp_path: Path) -> None:
-    path, _ = write(sheet, tmp_path)
+    path, _ = write_sheet(sheet, tmp_path)
     for width in (360, 1200):
         page = chromium.new_page(viewport={"width": width, "height": 800})
         said: list[str] = []
@@ -406,11 +408,11 @@ def test_no_words_of_the_drawing_touch_a_line(
     designs = Designs(rows, {name: np.array([float(v)]) for name, v in SETTINGS.items()})
     record = design_record(project, evaluate(project, designs), 0, 1.0)
     choice = Decided(chosen, SETTINGS, record, design_id=design_id(chosen, SETTINGS))
-    made = build(project, choice, facts(project, choice, draws=FEW))
+    made = build_sheet(project, choice, facts(project, choice, draws=FEW))
     long = {"gearing": "18,300 rpm", "generator": "0.0123 A", "rectifier": "0.0123 A"}
     drawn = tuple(one._replace(flow=long.get(one.shape, one.flow)) for one in made.drawing)
     for name, drawing in (("own", made.drawing), ("long", drawn)):
-        path, _ = write(replace(made, drawing=drawing), tmp_path / name)
+        path, _ = write_sheet(replace(made, drawing=drawing), tmp_path / name)
         tab = chromium.new_page(viewport={"width": 1200, "height": 800})
         tab.goto(path.as_uri())
         assert tab.locator("svg.chain").evaluate(TOUCHES) == []
@@ -419,7 +421,7 @@ def test_no_words_of_the_drawing_touch_a_line(
 
 def test_a_line_of_the_drawing_parts_no_number_and_unit(sheet: Sheet) -> None:
     """A name is broken after 14 letters: not between 2.7 and V."""
-    html = render(sheet)
+    html = render_sheet(sheet)
     drawing = html[html.index('<svg class="chain"') : html.index("</svg>")]
     lines = re.findall(r">([^<>]+)</text>", drawing)
     assert any("2.7\u00a0V" in line for line in lines)
@@ -446,10 +448,10 @@ def test_the_fuse_comes_before_anything_else(sheet: Sheet) -> None:
     shapes = [one.shape for one in sheet.drawing]
     assert shapes.index("fuse") + 1 == shapes.index("bank")
     assert guard(sheet, "fuse").where == "at the bank's positive terminal, before anything else"
-    html = render(sheet)
+    html = render_sheet(sheet)
     assert "What protects what" in html
     # Nothing is charged with the fuse out any more: the bank sits behind it.
-    doing = [step.do for step in sheet.proving]
+    doing = [step.do for step in sheet.commissioning]
     assert sum("fuse out" in words.lower() for words in doing) == 1
     (joins,) = [words for words in doing if "Fuse out, bank discharged: join window" in words]
     assert "Fuse in." in joins
@@ -457,9 +459,9 @@ def test_the_fuse_comes_before_anything_else(sheet: Sheet) -> None:
 
 def test_a_chain_without_a_clamp_never_hears_of_one(small_project: Project) -> None:
     bare = decided(small_project, clamp="no_clamp")
-    made = build(small_project, bare, facts(small_project, bare, draws=FEW))
+    made = build_sheet(small_project, bare, facts(small_project, bare, draws=FEW))
     calm = replace(made, risks=(), warnings=(), checked="")  # those name what a draw breaks
-    assert "clamp" not in re.sub(r"<style>.*?</style>", "", render(calm), flags=re.S).lower()
+    assert "clamp" not in re.sub(r"<style>.*?</style>", "", render_sheet(calm), flags=re.S).lower()
     assert "clamp" not in bill_csv(made).lower()
     assert made.total == "75.38 EUR"  # 81.88 without the clamp of 6.50
 
@@ -478,12 +480,12 @@ def test_fuse_current_limit_converter_and_wire_by_hand(
     and gives 2.2 A at most; the 5 V lead bears 3 A. 12.8 V over 5 x 42 milliohm short at 61 A."""
     limit = guard(sheet, "current limit")
     assert numbers(limit.what) == [6.06, 6.97]
-    assert "The converter, which bears 4.5 A: only its own limit protects it." in limit.leaves
+    assert "The converter, which takes 4.5 A: only its own limit protects it." in limit.leaves
     rated = numbers(guard(sheet, "fuse").what)[0]
     assert ("The fuse opens before it acts" in limit.leaves) == (2.1 * rated <= 6.97)
     converter = guard(sheet, "converter")
     assert numbers(converter.what) == [2.2]
-    assert converter.protects == "the 5 V lead, which bears 3 A"
+    assert converter.protects == "the 5 V lead, which carries 3 A"
     esr = small_project.catalogue.parts["cell"][1].esr_ohm
     short = known.bank_limit_V / (5 * esr)
     assert f"up to {number(short)} A" in guard(sheet, "fuse").protects
@@ -499,12 +501,12 @@ def test_a_5_V_lead_thinner_than_its_converter_gets_a_fuse_of_its_own(
 ) -> None:
     thin = with_part(small_project, "pack_lead", "usb_lead_short", current_limit_A=2.1)
     chosen = decided(thin)
-    made = build(thin, chosen, facts(thin, chosen, draws=FEW))
+    made = build_sheet(thin, chosen, facts(thin, chosen, draws=FEW))
     assert "put a fuse of at most 2.1 A into it" in guard(made, "converter").leaves
     limited = with_part(small_project, "converter", "buckboost_wide", input_current_limit_A=9.0)
     chosen = decided(limited)
-    made = build(limited, chosen, facts(limited, chosen, draws=FEW))
-    assert "and the converter, which bears 9 A" in guard(made, "current limit").protects
+    made = build_sheet(limited, chosen, facts(limited, chosen, draws=FEW))
+    assert "and the converter, which takes 9 A" in guard(made, "current limit").protects
 
 
 def test_an_open_fuse_may_leave_the_window_alone_with_the_generator(
@@ -514,7 +516,7 @@ def test_an_open_fuse_may_leave_the_window_alone_with_the_generator(
     weak = with_part(small_project, "window", "window_plain", voltage_limit_V=12.0)
     for clamp, words in (("no_clamp", "do not crank"), ("bus_clamp", "clamp still holds")):
         chosen = decided(weak, clamp=clamp)
-        made = build(weak, chosen, facts(weak, chosen, draws=FEW))
+        made = build_sheet(weak, chosen, facts(weak, chosen, draws=FEW))
         assert words in guard(made, "fuse").leaves
         assert ("37.7 V" in guard(made, "fuse").leaves) == (clamp == "no_clamp")
 
@@ -522,7 +524,7 @@ def test_an_open_fuse_may_leave_the_window_alone_with_the_generator(
 def test_a_sheet_for_several_says_whose_numbers_it_has(small_project: Project) -> None:
     project = with_study(small_project, "session", operators=("adult_one_arm", "child_one_arm"))
     chosen = decided(project)
-    made = build(project, chosen, facts(project, chosen, draws=5))
+    made = build_sheet(project, chosen, facts(project, chosen, draws=5))
     goals = dict(made.goals)
     assert "into the pack in 10 minutes, mean of 2 cases" in goals
     for case in chosen.record["cases"]:
@@ -532,4 +534,4 @@ def test_a_sheet_for_several_says_whose_numbers_it_has(small_project: Project) -
         assert f"({person})" in goals["crank effort"]
     weakest = project.catalogue.operators[chosen.record["ledger_case"]["operator"]].name
     assert any(label.startswith(f"regime, {weakest}") for label in goals)
-    assert weakest in made.proving[-1].expect
+    assert weakest in made.commissioning[-1].expect

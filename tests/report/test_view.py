@@ -9,14 +9,15 @@ from typing import Any
 
 import numpy as np
 import pytest
-import synthetic
 
 from explorer.decision.picks import WISHES
 from explorer.inputs.links import LINKS
 from explorer.inputs.study import Project
 from explorer.model import costing
+from explorer.model.bounds import energy_bound
 from explorer.model.evaluate import evaluate
 from explorer.model.record import design_record
+from explorer.model.rules import RULES, rule
 from explorer.model.space import Space
 from explorer.report.format import number
 from explorer.report.page import view
@@ -25,8 +26,9 @@ from explorer.report.page.choices import rejection_sentence
 from explorer.report.page.content import PageData
 from explorer.report.page.convergence import convergence_of
 from explorer.report.page.curves import over_cadence, too_fine
-from explorer.report.upper_bound import physics_limit
-from explorer.report.wording import LEDGER, LEDGER_GROUPS, MARGINS, margin_words
+from explorer.report.wording import LEDGER, LEDGER_GROUPS
+from explorer.units import unit_of
+from tests.helpers import synthetic
 from tests.helpers.chains import with_person
 
 
@@ -42,7 +44,7 @@ def build(rows: list[dict[str, Any]], picks: dict[str, str], **more: Any) -> Pag
         "provenance": synthetic.PROVENANCE,
         **more,
     }
-    return view.build(synthetic.project(), rows, picks, **given)
+    return view.page_data(synthetic.project(), rows, picks, view.Findings(**given))
 
 
 def test_page_is_plain_json(page: PageData) -> None:
@@ -53,10 +55,10 @@ def test_limit_of_physics_by_hand(page: PageData) -> None:
     """Monod & Scherrer 1965: P = CP + W'/t. Half of (45 + 3600/600) W for 600 s is 15,300 J; a
     2 A pack on the 5.1 V of the made-up converters takes 6,120 J.
     """
-    assert page.limit.arm_J == pytest.approx(15_300, rel=1e-12)
-    assert page.limit.pack_J == pytest.approx(6_120, rel=1e-12)
-    assert page.limit.energy_J == page.limit.pack_J
-    assert "6,120 J" in page.limit.sentence
+    assert page.bound.arm_J == pytest.approx(15_300, rel=1e-12)
+    assert page.bound.pack_J == pytest.approx(6_120, rel=1e-12)
+    assert page.bound.energy_J == page.bound.pack_J
+    assert "6,120 J" in page.bound_sentence
 
 
 def test_limit_is_taken_case_by_case() -> None:
@@ -65,9 +67,9 @@ def test_limit_is_taken_case_by_case() -> None:
     """
     weak = {"critical_power_W": 3.0, "reserve_J": 0.0}  # 900 J at half of 3 W
     project = synthetic.with_case(synthetic.project(), operators={"weak": weak})
-    assert physics_limit(project).energy_J == pytest.approx((6_120 + 900) / 2)
+    assert energy_bound(project).energy_J == pytest.approx((6_120 + 900) / 2)
     worst = synthetic.with_case(project, over_cases="worst")
-    assert physics_limit(worst).energy_J == pytest.approx(900)
+    assert energy_bound(worst).energy_J == pytest.approx(900)
 
 
 def test_answer_tells_what_where_and_how_much(page: PageData) -> None:
@@ -115,32 +117,32 @@ def test_bill_words_leave_out_what_is_not_there() -> None:
             {"part": "motor", "quantity": 1},
         ]
     }
-    assert bill_words(record, {"valve": "Valve", "motor": "Motor"}) == "6 × Valve, Motor"
+    assert (
+        bill_words(record, {"valve": "Valve", "motor": "Motor"}, {"no_gearing"})
+        == "6 × Valve, Motor"
+    )
 
 
 def test_every_constraint_has_words_of_its_own() -> None:
-    rules = [words.rule for words in MARGINS.values()]
+    rules = [rule.label for rule in RULES.values()]
     assert len(set(rules)) == len(rules)
-    assert len({words.broken for words in MARGINS.values()}) == len(rules)
-    assert all(words.near > 0 for words in MARGINS.values())
+    assert len({rule.broken for rule in RULES.values()}) == len(rules)
+    assert all(rule.near > 0 for rule in RULES.values())
 
 
-def test_words_agree_with_the_rules_of_the_model() -> None:
-    """No rule without words; unit and hazard are told the same way in both places."""
-    from explorer.model.margins import RULES
-
-    for name, rule in RULES.items():
-        words = MARGINS[name]
-        assert (words.unit, words.hazard) == (rule.unit, rule.hazard), name
-    # Cost belongs to the prices.
-    assert set(MARGINS) - set(RULES) == {"limit_cost"}
-    assert not any(words.hazard and words.life for words in MARGINS.values())
+def test_a_rule_endangers_or_wears_but_not_both() -> None:
+    """A rating exceeded is a hazard, a derating exceeded costs life; the unit ends the name."""
+    for name, one in RULES.items():
+        assert not (one.hazard and one.shortens_life), name
+        assert unit_of(name) == one.unit, name
+        assert one.loosened_by.count("{}") == bool(one.loosened_by), name
+        assert one.description.endswith("."), name
 
 
 def test_an_unknown_constraint_speaks_for_itself() -> None:
-    words = margin_words("winding_heat_K")
-    assert (words.rule, words.unit) == ("winding heat", "K")
-    assert margin_words("spin_N_m").unit == "N m"
+    words = rule("winding_heat_K")
+    assert (words.label, words.unit) == ("winding heat", "K")
+    assert rule("spin_N_m").unit == "N m"
 
 
 def test_ledger_groups_hold_every_term_once() -> None:
@@ -188,8 +190,8 @@ def test_what_is_missing_to_the_limit_is_told() -> None:
         "ledger_J": {**ledger, "delivered": 1500.0},
     }
     card = build([row], {"recommended": row["design_id"]}).cards[0]
-    assert card.of_the_limit == "25 % of what physics allows"
-    assert "asks 2,000 J" in card.lost
+    assert card.share_of_bound == "25 % of what physics allows"
+    assert "draws 2,000 J" in card.lost
     assert "loses 500 J on the way" in card.lost
     assert "copper of the winding 300 J, converter 150 J, generator lead 50 J" in card.lost
     assert "The pack could take 4,620 J more" in card.lost
@@ -216,13 +218,13 @@ def test_fast_bursts_get_a_second_look_on_a_scale_of_their_own() -> None:
     end = {"time_s": [570.0, 585.0, 600.0], "bus_V": [5.0, 6.6, 5.0], "pack_W": [0.0, 9.0, 0.0]}
     whole = {"time_s": [0.0, 300.0, 600.0], "bus_V": [0.0, 6.0, 5.0], "pack_W": [0.0, 9.0, 0.0]}
     given = {row["design_id"]: {**whole, "close": end}}
-    first, second = build([row], {}, session_traces=given).traces
+    first, second = build([row], {}, session_traces=given).curves
     assert "read the range" in first.sentence
     assert second.title == "Its last 30 s"
     assert second.x.values == (570.0, 585.0, 600.0)
     assert second.levels == first.levels
     row["readings"]["cycle_s"] = 5000.0
-    assert len(build([row], {}, session_traces=given).traces) == 1
+    assert len(build([row], {}, session_traces=given).curves) == 1
 
 
 def test_points_too_far_apart_for_bursts_are_owned_up_to() -> None:
@@ -253,7 +255,7 @@ def test_without_a_feasible_design_the_page_says_what_is_in_the_way() -> None:
     page = build([], {}, search={**synthetic.SEARCH, "designs_feasible": 0})
     assert page.cards == ()
     assert "No design keeps every limit" in page.answer[0]
-    assert margin_words("turnable_N_m").broken in page.answer[1]
+    assert rule("turnable_N_m").broken in page.answer[1]
     json.dumps(page.as_dict(), allow_nan=False)
 
 
@@ -335,11 +337,11 @@ def test_convergence_tells_exact_from_sampled(page: PageData) -> None:
 
 
 def test_outing_breaks_even_where_the_energies_meet(page: PageData) -> None:
-    assert page.outing is not None
+    assert page.break_even is not None
     row = next(r for r in synthetic.records(300) if r["design_id"] == page.cards[0].design_id)
     wh_a_day = row["delivered_energy_J"] / 600 * 30 * 60 / 3600
-    assert page.outing.lines[0].break_even_day == pytest.approx(120 * row["mass_kg"] / wh_a_day)
-    assert page.outing.lines[0].Wh_per_kg[0] == 0
+    assert page.break_even.lines[0].break_even_day == pytest.approx(120 * row["mass_kg"] / wh_a_day)
+    assert page.break_even.lines[0].Wh_per_kg[0] == 0
 
 
 def test_choices_count_what_the_front_uses(page: PageData) -> None:
@@ -370,8 +372,8 @@ def test_every_part_on_offer_is_told_and_what_its_link_moves() -> None:
     assert {c.part for c in told["generator"].choices} == set(
         synthetic.project().study.choices["generator"]
     )
-    assert told["generator"].does == "most energy 900 to 1,000 J"
-    assert told["gearing"].does == "moves nothing that a person could tell"
+    assert told["generator"].effect == "most energy 900 to 1,000 J"
+    assert told["gearing"].effect == "moves nothing that a person would notice"
     assert list(told)[-1] == "gearing"
     assert [c.share for c in told["generator"].choices] == [1.0, 0.0, 0.0, 0.0]
     assert [bool(c.best) for c in told["generator"].choices] == [True, True, False, False]
@@ -418,7 +420,7 @@ def test_the_outing_says_whether_it_is_worth_it(days: int, words: str, end: str)
     """
     row = {**synthetic.records(1)[0], "delivered_energy_J": 720.0, "mass_kg": 2.0}
     outing = build([row], {"recommended": row["design_id"]},
-                   outing={**synthetic.OUTING, "days": days}).outing  # fmt: skip
+                   outing={**synthetic.OUTING, "days": days}).break_even  # fmt: skip
     assert outing is not None
     assert outing.sentence.startswith(words)
     assert (outing.lines[0].even, outing.lines[0].end) == ("day 400", end)
@@ -434,9 +436,9 @@ def test_what_a_rule_costs_is_told_in_words() -> None:
     assert "With a bank of cells rated 1\u00a0V higher, 12 % of" in told.sentence
     assert (volt.lifted, volt.picks) == ("12 %", "A 40 J")
     assert volt.gain == "150 J in the middle, 900 J at most (from 1,000 to 1,900 J)"
-    assert newton.looser == "a hand that bears 10\u00a0N more at the start"
+    assert newton.looser == "a hand that can pull 10\u00a0N more at the start"
     assert newton.picks == "none"
-    assert margin_words("lead_current_A").rule in told.free
+    assert rule("lead_current_A").label in told.free
     assert "1,234 designs" in told.basis
     assert "prices of the last launch" not in told.basis
 
@@ -469,7 +471,7 @@ def test_new_picks_are_said_to_lack_session_and_curves() -> None:
 
 
 def test_traces_carry_the_window(page: PageData) -> None:
-    levels = dict(page.traces[0].levels)
+    levels = dict(page.curves[0].levels)
     assert levels == {
         "load off below": 4.2,
         "load on above": pytest.approx(6.7),
@@ -514,7 +516,7 @@ def test_no_real_chain_passes_the_limit_of_physics(demo_project: Project) -> Non
     """
     project = demo_project
     found = evaluate(project, Space.of(project).draw(1000, np.random.default_rng(5)))
-    limit = physics_limit(project)
+    limit = energy_bound(project)
     # The converter's output voltage and the pack's current enter both, so rounding is all.
     assert found.delivered_energy_J.max() <= limit.energy_J * (1 + 1e-9)
     stepped = np.flatnonzero(~found.in_range)[:3]
@@ -586,10 +588,8 @@ def of_two_people() -> tuple[Any, dict[str, Any]]:
 
 
 def built_of_two(project: Any, record: dict[str, Any]) -> PageData:
-    return view.build(
-        project, [record], {"balanced": record["design_id"]}, search=synthetic.SEARCH,
-        rejections={}, provenance={},
-    )  # fmt: skip
+    found = view.Findings(synthetic.SEARCH, {}, {})
+    return view.page_data(project, [record], {"balanced": record["design_id"]}, found)
 
 
 def test_with_several_cases_each_number_says_whose_it_is() -> None:
@@ -599,19 +599,20 @@ def test_with_several_cases_each_number_says_whose_it_is() -> None:
     (card,) = page.cards
     assert "minutes for 1 %" not in card.per_minute
     assert card.per_minute.endswith("mean of its cases")
-    assert len(card.cases) == 4
+    assert len(card.case_lines) == 4
     adult = project.catalogue.operators["adult"].name
     for line, (name, joules, minutes, effort) in zip(
-        card.cases,
+        card.case_lines,
         [(f"{adult} into telemetry pack", "3,000 J", "2.4 minutes for 1 %", "40 %"),
          (f"{adult} into small pack", "2,000 J", "0.9 minutes for 1 %", "40 %"),
          ("Weak arm into telemetry pack", "600 J", "12 minutes for 1 %", "95 %"),
          ("Weak arm into small pack", "400 J", "4.5 minutes for 1 %", "95 %")],
         strict=True,
     ):  # fmt: skip
-        assert line.startswith(f"{name}: {joules}, {minutes} of ")
-        assert f"{effort} effort" in line
-        assert f"{line}." in page.answer
+        assert line.name == name
+        assert line.results.startswith(f"{joules}, {minutes} of ")
+        assert f"{effort} effort" in line.results
+        assert f"{line.name}: {line.results}." in page.answer
     assert f"takes 40 % ({adult}), 95 % (Weak arm) of what the arm can hold" in page.answer[-1]
     assert "68 %" not in " ".join(page.answer)  # nobody's effort
     assert [s.label for s in card.standings] == ["Energy, mean", "Cost", "Mass", "Effort, mean"]
@@ -627,7 +628,7 @@ def test_the_ledger_is_held_against_its_own_case() -> None:
     assert card.ledger_of == "Weak arm into small pack"
     assert page.designs.ledger_of == (card.ledger_of,)
     assert card.lost.startswith("Weak arm into small pack: Of the 900 J that the arm could give")
-    assert "asks 700 J" in card.lost
+    assert "draws 700 J" in card.lost
     assert "loses 300 J on the way" in card.lost
     assert (page.limit.of(record["ledger_case"]).arm_J) == pytest.approx(900)
     weakest = synthetic.with_case(project, over_cases="worst")
@@ -637,7 +638,7 @@ def test_the_ledger_is_held_against_its_own_case() -> None:
 
 def test_one_case_needs_no_names(page: PageData) -> None:
     card = page.cards[0]
-    assert (card.cases, card.ledger_of, page.whose) == ((), "", "")
+    assert (card.case_lines, card.ledger_of, page.whose) == ((), "", "")
 
 
 def test_a_design_that_the_session_answers_says_so() -> None:

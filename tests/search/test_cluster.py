@@ -18,7 +18,8 @@ from explorer.model import costing
 from explorer.model.space import Space, design_ids
 from explorer.search import run, sweep, workers
 from explorer.search.progress import Step
-from explorer.store.results import Store, path_of
+from explorer.store.keys import path_of
+from explorer.store.results import Store
 from explorer.store.standing import front_rows
 
 

@@ -7,17 +7,19 @@ from math import ceil
 
 import numpy as np
 
+from explorer.model.objectives import ENERGY
 from explorer.report.format import number
-from explorer.report.page.content import Card, Outing, OutingLine, Record
+from explorer.report.goals import DesignResult
+from explorer.report.page.content import Card, PackComparison, PackComparisonLine
 from explorer.units import J_PER_WH
 
 
 def _day(even: float) -> str:
-    """The first whole day by whose end the kit has given as much."""
+    """The first day by whose end the kit has given as much."""
     return f"{max(ceil(even - 1e-9), 1):,}"
 
 
-def _verdict(lines: Sequence[OutingLine], days: float) -> str:
+def _verdict(lines: Sequence[PackComparisonLine], days: float) -> str:
     first = lines[0]
     worth = [x.letter for x in lines if x.break_even_day is not None and x.break_even_day <= days]
     length = f"an outing of {number(days)} days"
@@ -37,10 +39,17 @@ def _verdict(lines: Sequence[OutingLine], days: float) -> str:
     return f"On {length} {', '.join(worth)} passes a charged spare pack, {first.letter} does not."
 
 
-def outing_of(
-    outing: Record | None, cards: Sequence[Card], known: Mapping[str, Record], minutes: float
-) -> Outing | None:
-    """Energy for each kg carried: kit after D days against a spare pack that came charged."""
+def pack_comparison(
+    outing: DesignResult | None,
+    cards: Sequence[Card],
+    known: Mapping[str, DesignResult],
+    minutes: float,
+) -> PackComparison | None:
+    """Energy for each kg carried: a kit after so many days against a spare pack brought charged.
+
+    `outing` is {minutes_per_day, days, spare_Wh_per_kg}; `minutes` those of a session. None without
+    an outing or without picks.
+    """
     if outing is None or not cards:
         return None
     a_day, spare = float(outing["minutes_per_day"]), float(outing["spare_Wh_per_kg"])
@@ -48,11 +57,11 @@ def outing_of(
     lines = []
     for card in cards:
         record = known[card.design_id]
-        daily = float(record["delivered_energy_J"]) / minutes * a_day / J_PER_WH
+        daily = float(record[ENERGY]) / minutes * a_day / J_PER_WH
         per_kg = daily / float(record["mass_kg"])
         even = spare / per_kg if per_kg > 0 else None
         lines.append(
-            OutingLine(
+            PackComparisonLine(
                 card.letter,
                 card.title,
                 tuple((per_kg * days).round(3).tolist()),
@@ -65,4 +74,4 @@ def outing_of(
         f"{_verdict(lines, float(days[-1]))} Cranked {number(a_day)} minutes a day; a charged "
         f"spare pack of the same mass is taken as {number(spare)} Wh for each kg."
     )
-    return Outing(tuple(days.round(3).tolist()), tuple(lines), spare, sentence)
+    return PackComparison(tuple(days.round(3).tolist()), tuple(lines), spare, sentence)

@@ -3,37 +3,43 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING
+from collections.abc import Collection, Mapping, Sequence
 
 import numpy as np
 
-from explorer.decision.picks import AGREES, WISHES
+from explorer.decision.picks import AGREES
+from explorer.inputs.study import Project
+from explorer.model.bounds import EnergyBound
+from explorer.model.objectives import EFFORT, ENERGY
 from explorer.model.promise import HAZARD_DRAWS
+from explorer.model.regimes import BY_NAME
+from explorer.model.rules import rule
 from explorer.report import whose
 from explorer.report.format import number
-from explorer.report.goals import goal_key, objective_text, part_names
-from explorer.report.page.content import Card, Limit, Objective, Record, Standing
+from explorer.report.goals import (
+    DesignResult,
+    Goal,
+    absent_parts,
+    minimised,
+    part_names,
+    phrase,
+)
+from explorer.report.page.content import Card, GoalStanding
 from explorer.report.wording import (
     CAUTIONS,
     DECISIVE_LINKS,
-    LEDGER,
     PICK_WORDS,
-    REGIMES,
-    margin_words,
+    ledger_words,
 )
-from explorer.units import J_PER_WH
+from explorer.units import J_PER_WH, Array
 
-if TYPE_CHECKING:
-    from explorer.inputs.study import Project
-
-LOSSES_TOLD = 3
+LOSSES_NAMED = 3
 
 
 def answer(
     project: Project,
     cards: Sequence[Card],
-    known: Mapping[str, Record],
+    known: Mapping[str, DesignResult],
     rejections: Mapping[str, tuple[int, int]],
     why_none: str = "",
 ) -> tuple[str, ...]:
@@ -44,85 +50,93 @@ def answer(
         return (why_none,)
     if not cards:
         worst = sorted(rejections.items(), key=lambda item: (-item[1][0], item[0]))[:3]
-        told = "; ".join(margin_words(name).broken for name, _ in worst)
+        broken = "; ".join(rule(name).broken for name, _ in worst)
         return (
             "No design keeps every limit of this study.",
-            f"What stands in the way most often: {told}." if told else "",
+            f"What stands in the way most often: {broken}." if broken else "",
         )
     card, record = cards[0], known[cards[0].design_id]
-    energy = float(record["delivered_energy_J"])
+    energy = float(record[ENERGY])
     minutes = float(project.study.session.minutes)
-    cost, mass, _ = (s.text for s in card.standings[1:])
-    effort = whose.efforts(project, record)
+    texts = {s.key: s.text for s in card.standings} | {EFFORT: whose.efforts(project, record)}
+    phrases = [phrase(key, text) for key, text in texts.items() if key != ENERGY]
+    pace = f" {card.turned}" if card.turned else ""
     return (
         f"Build {card.letter}: {card.short}.",
-        f"{number(minutes)} minutes of cranking{_at_cadence(card)} put {number(energy)} J "
+        f"{number(minutes)} minutes of cranking{pace} put {number(energy)} J "
         f"({number(energy / J_PER_WH)} Wh) into the pack: {card.per_minute}.",
-        *(f"{line}." for line in card.cases),
-        f"It costs {cost}, weighs {mass} and takes {effort} of what the arm can hold.",
+        *(f"{line.name}: {line.results}." for line in card.case_lines),
+        f"It {', '.join(phrases[:-1])} and {phrases[-1]}.",
     )
 
 
-def _headline(project: Project, record: Record) -> str:
+def _headline(project: Project, record: DesignResult) -> str:
     """The parts that make the chain what it is, on one line; the card has them all."""
     bill = [line for line in record["bill"] if line.get("link") in DECISIVE_LINKS]
-    words = bill_words({"bill": bill or record["bill"]}, part_names(project))
+    words = bill_words({"bill": bill or record["bill"]}, part_names(project), absent_parts(project))
     # A number and its unit stay on one line.
     return re.sub(r"(?<=\d) (?=\S{1,3}(?:,|$))", "\u00a0", words)
-
-
-def _at_cadence(card: Card) -> str:
-    return f" {card.turned.removeprefix('turned ')}" if card.turned else ""
 
 
 def cards_of(
     project: Project,
     picks: Mapping[str, str],
-    known: Mapping[str, Record],
-    points: np.ndarray,
-    goals: Sequence[Objective],
-    limit: Limit,
+    known: Mapping[str, DesignResult],
+    points: Array,
+    goals: Sequence[Goal],
+    bound: EnergyBound,
 ) -> tuple[Card, ...]:
-    """One card a picked design; a design that answers several wishes gets one card for them."""
-    names = part_names(project)
+    """One card a picked design; a design that answers several wishes gets one card for them.
+
+    `points` (n, objectives) are the front's, minimised.
+    """
     wishes: dict[str, list[str]] = {}
     # The recommended one leads: it is the answer, the extremes are what it is weighed against.
-    for wish in sorted(picks, key=lambda w: (w != "recommended", _wish_order(w))):
+    for wish in sorted(picks, key=_wish_order):
         wishes.setdefault(picks[wish], []).append(wish)
-    cards = []
-    for letter, (design_id, wished) in zip("ABCDEFGHIJ", wishes.items(), strict=False):
-        record = known[design_id]
-        titles = [PICK_WORDS.get(wish, wish.replace("_", " ")) for wish in wished]
-        head = " and ".join([titles[0], *(t[0].lower() + t[1:] for t in titles[1:])])
-        cadence = record["settings"].get("cadence_rpm")
-        cards.append(
-            Card(
-                letter=letter,
-                title=head,
-                wishes=tuple(wished),
-                design_id=design_id,
-                short=_headline(project, record),
-                bill=bill_words(record, names),
-                turned=f"turned at {number(cadence)} rpm" if cadence is not None else "",
-                standings=_standings(project, record, points, goals),
-                regime=str(record["regime"]),
-                regime_words=REGIMES.get(str(record["regime"]), ""),
-                per_minute=whose.per_minute(project, record),
-                cases=whose.case_lines(project, record),
-                ledger_of=whose.of_whom(project, record),
-                of_the_limit=_of_the_limit(project, record, limit),
-                lost=_lost(project, record, limit),
-                confirmed=_confirmed(record),
-                stepped=record.get("session_energy_J") is not None,
-                apart=_apart(record) > AGREES,
-                caution=_margin_caution(record),
-                builds=builds_words(record, project.study.build.hazard_chance),
-            )
-        )
-    return tuple(cards)
+    return tuple(
+        _card(project, letter, known[design_id], wished, points, goals, bound)
+        for letter, (design_id, wished) in zip("ABCDEFGHIJ", wishes.items(), strict=False)
+    )
 
 
-def builds_words(record: Record, limit: float) -> str:
+def _card(
+    project: Project,
+    letter: str,
+    record: DesignResult,
+    wished: Sequence[str],
+    points: Array,
+    goals: Sequence[Goal],
+    bound: EnergyBound,
+) -> Card:
+    titles = [PICK_WORDS.get(wish, wish.replace("_", " ")) for wish in wished]
+    cadence = record["settings"].get("cadence_rpm")
+    regime = BY_NAME.get(str(record["regime"]))
+    return Card(
+        letter=letter,
+        title=" and ".join([titles[0], *(t[0].lower() + t[1:] for t in titles[1:])]),
+        wishes=tuple(wished),
+        design_id=str(record["design_id"]),
+        short=_headline(project, record),
+        bill=bill_words(record, part_names(project), absent_parts(project)),
+        turned="" if cadence is None else f"at {number(cadence)} rpm",
+        standings=_standings(project, record, points, goals),
+        regime=str(record["regime"]),
+        regime_words=regime.description if regime else "",
+        per_minute=whose.per_minute(project, record),
+        case_lines=whose.case_lines(project, record),
+        ledger_of=whose.of_whom(project, record),
+        share_of_bound=_share_of_bound(project, record, bound),
+        lost=_lost(project, record, bound),
+        confirmed=_confirmed(record),
+        stepped=record.get("session_energy_J") is not None,
+        apart=_apart(record) > AGREES,
+        caution=(regime.caution if regime else "") or _nearest(*tightest(record)),
+        builds=builds_words(record, project.study.build.hazard_chance),
+    )
+
+
+def builds_words(record: DesignResult, limit: float) -> str:
     """How chains built of such parts fare, in words; empty where none were drawn."""
     chance, share = record.get("hazard_chance"), record.get("keeps_rules_share")
     if chance is None or share is None:
@@ -136,63 +150,59 @@ def builds_words(record: Record, limit: float) -> str:
 
 
 def _wish_order(wish: str) -> int:
-    return WISHES.index(wish) if wish in WISHES else len(WISHES)
+    order = list(PICK_WORDS)
+    return order.index(wish) if wish in order else len(order)
 
 
-OF_CASES = ("delivered_energy_J", "crank_effort_percent")
-"""Goals that several people and packs have each of their own."""
-
-
-def _of_the_limit(project: Project, record: Record, limit: Limit) -> str:
-    """The energy against its limit, mean against mean, the weakest case against its own."""
-    plan, energy_J = project.study.session, float(record["delivered_energy_J"])
-    allowed_J = limit.energy_J
+def _share_of_bound(project: Project, record: DesignResult, bound: EnergyBound) -> str:
+    """The energy against its bound, mean against mean, the weakest case against its own."""
+    plan, energy_J = project.study.session, float(record[ENERGY])
+    allowed_J = bound.energy_J
     if plan.over_cases == "worst":
-        allowed_J = limit.of(whose.ledger_case(project, record)).energy_J
+        allowed_J = bound.of(whose.ledger_case(project, record)).energy_J
     return f"{number(100 * energy_J / allowed_J, 2)} % of what physics allows"
 
 
 def _standings(
-    project: Project, record: Record, points: np.ndarray, goals: Sequence[Objective]
-) -> tuple[Standing, ...]:
+    project: Project, record: DesignResult, points: Array, goals: Sequence[Goal]
+) -> tuple[GoalStanding, ...]:
     over = project.study.session.over_cases if whose.is_one_of_several(project) else ""
-    low, high = points.min(axis=0), points.max(axis=0)
-    place = [
-        float((b - v) / (b - a)) if b > a else 1.0
-        for v, a, b in zip(goal_key(record), low, high, strict=True)
-    ]
+    (own,), low, high = minimised([record]), points.min(axis=0), points.max(axis=0)
+    place = np.where(high > low, (high - own) / np.where(high > low, high - low, 1.0), 1.0)
     return tuple(
-        Standing(
+        GoalStanding(
             goal.key,
-            f"{goal.label}, {over}" if over and goal.key in OF_CASES else goal.label,
-            objective_text(goal, record),
-            round(where, 3),
+            f"{goal.label}, {over}" if over and goal.by_case else goal.label,
+            goal.with_unit(float(record[goal.key])),
+            round(float(where), 3),
         )
         for goal, where in zip(goals, place, strict=True)
     )
 
 
-def bill_words(record: Record, names: Mapping[str, str]) -> str:
-    """The bill of materials on one line, left-out parts left out.
+def bill_words(
+    record: DesignResult, names: Mapping[str, str], absent: Collection[str] = frozenset()
+) -> str:
+    """The bill of materials on one line, without what is not there.
 
-    `names` maps part ids to what people call them.
+    `names` maps part ids to what people call them; `absent` are ids that stand for no part.
     """
     words = []
     for line in record["bill"]:
-        if line["quantity"] == 0 or str(line["part"]).startswith("no_"):
+        if line["quantity"] == 0 or line["part"] in absent:
             continue
         name = names.get(line["part"], str(line["part"]))
         words.append(name if line["quantity"] == 1 else f"{line['quantity']} × {name}")
     return ", ".join(words)
 
 
-def _lost(project: Project, record: Record, limit: Limit) -> str:
-    """Why the rest of the limit of physics does not arrive, in words, of the ledger's own case.
+def _lost(project: Project, record: DesignResult, bound: EnergyBound) -> str:
+    """Where the rest of the physical limit goes, in words, for the ledger's own case.
 
-    What is missing is either never asked of the arm, or lost on the way. Where the pack's appetite
-    is the limit, the arm has more to give than the pack takes, and the losses need not cost any.
+    What is missing is either never drawn from the arm, or lost on the way. Where the pack sets the
+    limit, the arm can give more than the pack takes, and the losses need not cost any energy.
     """
-    ledger, own = record["ledger_J"], limit.of(whose.ledger_case(project, record))
+    ledger, own = record["ledger_J"], bound.of(whose.ledger_case(project, record))
     energy, work = float(ledger.get("delivered", 0.0)), float(ledger.get("crank_work", 0.0))
     missing = own.energy_J - energy
     name = whose.of_whom(project, record)
@@ -204,12 +214,10 @@ def _lost(project: Project, record: Record, limit: Limit) -> str:
         reverse=True,
     )
     largest = ", ".join(
-        f"{LEDGER.get(n, n.replace('_', ' '))} {number(v, 2)} J"
-        for v, n in losses[:LOSSES_TOLD]
-        if v > 0.01 * work
+        f"{ledger_words(n)} {number(v, 2)} J" for v, n in losses[:LOSSES_NAMED] if v > 0.01 * work
     )
     text = (
-        f"{lead}Of the {number(own.arm_J)} J that the arm could give, this chain asks "
+        f"{lead}Of the {number(own.arm_J)} J that the arm could give, this chain draws "
         f"{number(work)} J at this cadence and loses {number(work - energy)} J on the way"
     )
     text += f", most in: {largest}." if largest else "."
@@ -218,14 +226,14 @@ def _lost(project: Project, record: Record, limit: Limit) -> str:
     return text
 
 
-def _apart(record: Record) -> float:
+def _apart(record: DesignResult) -> float:
     """How far the two fidelities' energies differ, as a share; 0 where only one is known."""
     stepped, energy = record.get("session_energy_J"), float(record["delivered_energy_J"])
     return abs(float(stepped) / energy - 1) if stepped is not None and energy else 0.0
 
 
-def _confirmed(record: Record) -> str:
-    """Which fidelity stands behind the energy, and how far the two are apart."""
+def _confirmed(record: DesignResult) -> str:
+    """Which fidelity the energy comes from, and how far the two are apart."""
     stepped = record.get("session_energy_J")
     if record.get("fidelity") == "session":
         return "Stepped through time: the averaged model does not hold for it."
@@ -241,27 +249,27 @@ def assumed(project: Project) -> tuple[str, ...]:
     catalogue, session = project.catalogue, project.study.session
     people = [catalogue.operators[name] for name in session.operators]
     packs = [catalogue.packs[name] for name in session.packs]
-    told = []
+    found = []
     for one in (*people, *packs):
         source = str(getattr(one, "source", ""))
         if "assumed" in source.lower():
-            told.append(f"{one.name} ({source})")
-    return tuple(told)
+            found.append(f"{one.name} ({source})")
+    return tuple(found)
 
 
-def tightest(record: Record, *, hazards: bool = False) -> tuple[str, float, float]:
+def tightest(record: DesignResult, *, hazards: bool = False) -> tuple[str, float, float]:
     """The margin that is closest to its limit for what it measures: name, value, closeness.
 
-    With `hazards`, of those rules only that protect a person or a pack.
-    Closeness is the margin over the distance that counts as close for it (see report/words.py).
+    With `hazards`, only of the rules that protect a person or a pack.
+    Closeness is the margin over the distance that counts as close for it (`model/rules.py`).
     Hazards count as twice as close as nuisances. Raises ValueError without margins.
     """
     ranked = []
     for name, value in record["margins"].items():
-        words = margin_words(name)
-        if hazards and not words.hazard:
+        known = rule(name)
+        if hazards and not known.hazard:
             continue
-        closeness = float(value) / words.near * (0.5 if words.hazard else 1.0)
+        closeness = float(value) / known.near * (0.5 if known.hazard else 1.0)
         if np.isfinite(closeness):
             ranked.append((closeness, name, float(value)))
     if not ranked:
@@ -270,28 +278,20 @@ def tightest(record: Record, *, hazards: bool = False) -> tuple[str, float, floa
     return name, value, closeness
 
 
-def _margin_caution(record: Record) -> str:
-    """The nearest limit in words; regimes that mislead are said first."""
-    if record["regime"] == "flooded":
-        return "Delivers one burst, then nothing until the load returns: the bank overfills."
-    if record["regime"] == "starved":
-        return "Never starts: the bus does not reach its switch-on voltage."
-    return _nearest(*tightest(record))
-
-
 def _nearest(name: str, value: float, closeness: float) -> str:
-    words = margin_words(name)
-    unit = f" {words.unit}" if words.unit else ""
+    """The nearest limit in words."""
+    known = rule(name)
+    unit = f" {known.unit}" if known.unit else ""
     lead = "Close to a limit" if closeness < 1 else "Nearest limit"
     room = f"{number(value, 2)}{unit} to spare" if value > 0 else "nothing to spare"
-    return f"{lead}: {words.rule}, {room}."
+    return f"{lead}: {known.label}, {room}."
 
 
-def first_caution(cards: Sequence[Card], known: Mapping[str, Record]) -> str:
+def first_caution(cards: Sequence[Card], known: Mapping[str, DesignResult]) -> str:
     """The one caution of the first screen: a hazard that the answer is close to, or the bank's."""
     if cards:
         record = known[cards[0].design_id]
-        if any(margin_words(name).hazard for name in record["margins"]):
+        if any(rule(name).hazard for name in record["margins"]):
             name, value, closeness = tightest(record, hazards=True)
             if closeness < 1:
                 return (

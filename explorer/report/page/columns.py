@@ -5,38 +5,72 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from math import isfinite
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
 from explorer.inputs.links import LINKS
+from explorer.inputs.study import Project
+from explorer.model.objectives import OBJECTIVES
+from explorer.model.rules import rule
 from explorer.report import whose
-from explorer.report.goals import objectives, part_names
-from explorer.report.page.content import BillLine, CaseRow, Column, Designs, Link, PartName, Record
+from explorer.report.goals import DesignResult, goals, part_names
+from explorer.report.page.content import (
+    BillLine,
+    CaseRow,
+    DesignTable,
+    LinkColumn,
+    PartName,
+    ValueColumn,
+)
 from explorer.report.wording import (
     HIDDEN_READINGS,
     LEDGER,
-    LINK_WORDS,
-    READINGS,
-    SETTING_WORDS,
-    margin_words,
-    unit_of,
+    ledger_words,
+    link_words,
+    reading_words,
+    setting_words,
 )
 
-if TYPE_CHECKING:
-    from explorer.inputs.study import Project
+
+def design_table(
+    project: Project, rows: Sequence[DesignResult], reading: np.ndarray, locked: set[str]
+) -> DesignTable:
+    """All designs of a page; `reading` (n,) marks those of the thinned front."""
+    lines, bills = _bills(project, rows)
+    currency = str(project.study.prices.currency)
+    return DesignTable(
+        ids=tuple(str(record["design_id"]) for record in rows),
+        regimes=tuple(str(record["regime"]) for record in rows),
+        objectives=tuple(
+            ValueColumn(g.key, g.label, g.unit, rounded([r[g.key] for r in rows], 6))
+            for g in goals(currency)
+        ),
+        settings=_columns(rows, "settings", setting_words),
+        margins=_margin_columns(rows, currency),
+        ledger=_ledger(rows),
+        readings=_readings(rows),
+        links=tuple(_link(project, rows, link) for link in LINKS),
+        bill_lines=lines,
+        bills=bills,
+        cases=_cases(project, rows),
+        ledger_of=tuple(whose.of_whom(project, record) for record in rows),
+        reading=tuple(map(bool, reading)),
+        locked=tuple(str(record["design_id"]) in locked for record in rows),
+    )
 
 
-def designs_of(
-    project: Project, rows: Sequence[Record], reading: np.ndarray, locked: set[str]
-) -> Designs:
-    lines: dict[tuple[Any, ...], int] = {}
+def _bills(
+    project: Project, rows: Sequence[DesignResult]
+) -> tuple[tuple[BillLine, ...], tuple[tuple[int, ...], ...]]:
+    """The distinct lines of all bills, and the places of each design's lines among them."""
     names = part_names(project)
+    lines: dict[BillLine, int] = {}
     bills = []
     for record in rows:
         bill = []
         for line in record["bill"]:
-            key = (
+            words = BillLine(
                 str(line.get("link", "")),
                 str(line["part"]),
                 names.get(line["part"], str(line["part"])),
@@ -44,43 +78,27 @@ def designs_of(
                 float(line["unit_price"]),
                 str(line.get("price_dated", "")),
             )
-            bill.append(lines.setdefault(key, len(lines)))
+            bill.append(lines.setdefault(words, len(lines)))
         bills.append(tuple(bill))
-    currency = str(project.study.prices.currency)
-    return Designs(
-        ids=tuple(str(record["design_id"]) for record in rows),
-        regimes=tuple(str(record["regime"]) for record in rows),
-        objectives=tuple(
-            Column(g.key, g.label, g.unit, rounded([r[g.key] for r in rows], 6))
-            for g in objectives(currency)
+    return tuple(lines), tuple(bills)
+
+
+def _readings(rows: Sequence[DesignResult]) -> tuple[ValueColumn, ...]:
+    """What a person would measure, between the session's energy and the time to first charge."""
+    return (
+        ValueColumn(
+            "session_energy_J",
+            "energy by the time-stepped session",
+            "J",
+            rounded([r.get("session_energy_J") for r in rows]),
         ),
-        settings=_columns(rows, "settings", lambda n: SETTING_WORDS.get(n, (n, unit_of(n)))),
-        margins=_margin_columns(rows, currency),
-        ledger=_ledger(rows),
-        readings=(
-            Column(
-                "session_energy_J",
-                "energy by the time-stepped session",
-                "J",
-                rounded([r.get("session_energy_J") for r in rows]),
-            ),
-            *map(
-                _as_percent, _columns(rows, "readings", lambda n: READINGS.get(n, (n, unit_of(n))))
-            ),
-            Column(
-                "time_to_first_charge_s",
-                "time to first charge",
-                "s",
-                rounded([r["time_to_first_charge_s"] for r in rows]),
-            ),
+        *map(_as_percent, _columns(rows, "readings", reading_words)),
+        ValueColumn(
+            "time_to_first_charge_s",
+            "time to first charge",
+            "s",
+            rounded([r["time_to_first_charge_s"] for r in rows]),
         ),
-        links=tuple(_link(project, rows, link) for link in LINKS),
-        bill_lines=tuple(BillLine(*key) for key in lines),
-        bills=tuple(bills),
-        cases=_cases(project, rows),
-        ledger_of=tuple(whose.of_whom(project, record) for record in rows),
-        reading=tuple(map(bool, reading)),
-        locked=tuple(str(record["design_id"]) in locked for record in rows),
     )
 
 
@@ -92,7 +110,7 @@ def rounded(values: Sequence[Any], digits: int = 4) -> tuple[float | None, ...]:
     )
 
 
-def _as_percent(column: Column) -> Column:
+def _as_percent(column: ValueColumn) -> ValueColumn:
     """A share as people read it; any other column as it is."""
     if not column.name.endswith("_share"):
         return column
@@ -100,43 +118,42 @@ def _as_percent(column: Column) -> Column:
     return replace(column, unit="%", values=values)
 
 
-def _keys(rows: Sequence[Record], field_name: str) -> list[str]:
+def _keys(rows: Sequence[DesignResult], field_name: str) -> list[str]:
     """Names that occur in a mapping of any record, in order of first sight."""
     names = dict.fromkeys(name for record in rows for name in record.get(field_name, {}))
     return [name for name in names if name not in HIDDEN_READINGS]
 
 
 def _columns(
-    rows: Sequence[Record], field_name: str, words: Callable[[str], tuple[str, str]]
-) -> tuple[Column, ...]:
+    rows: Sequence[DesignResult], field_name: str, words: Callable[[str], tuple[str, str]]
+) -> tuple[ValueColumn, ...]:
     columns = []
     for name in _keys(rows, field_name):
         values = rounded([record.get(field_name, {}).get(name) for record in rows])
         label, unit = words(name)
-        columns.append(Column(name, label, unit, values))
+        columns.append(ValueColumn(name, label, unit, values))
     return tuple(columns)
 
 
-def _ledger(rows: Sequence[Record]) -> tuple[Column, ...]:
+def _ledger(rows: Sequence[DesignResult]) -> tuple[ValueColumn, ...]:
     """Terms in the order of the chain, unknown ones last."""
-    columns = _columns(rows, "ledger_J", lambda n: (LEDGER.get(n, n.replace("_", " ")), "J"))
+    columns = _columns(rows, "ledger_J", lambda n: (ledger_words(n), "J"))
     order = list(LEDGER)
     return tuple(
         sorted(columns, key=lambda c: order.index(c.name) if c.name in LEDGER else len(order))
     )
 
 
-def _margin_columns(rows: Sequence[Record], currency: str) -> tuple[Column, ...]:
+def _margin_columns(rows: Sequence[DesignResult], currency: str) -> tuple[ValueColumn, ...]:
     columns = []
     for name in _keys(rows, "margins"):
-        words = margin_words(name)
+        known = rule(name)
         values = rounded([record["margins"].get(name) for record in rows])
-        unit = currency if name == "limit_cost" else words.unit
-        columns.append(Column(name, words.rule, unit, values, words.near))
+        columns.append(ValueColumn(name, known.label, known.unit or currency, values, known.near))
     return tuple(columns)
 
 
-def _link(project: Project, rows: Sequence[Record], link: str) -> Link:
+def _link(project: Project, rows: Sequence[DesignResult], link: str) -> LinkColumn:
     records = {part.id: part for part in project.catalogue.parts.get(link, ())}
     ids = list(dict.fromkeys(str(record["parts"][link]) for record in rows))
     index = {part: k for k, part in enumerate(ids)}
@@ -146,13 +163,12 @@ def _link(project: Project, rows: Sequence[Record], link: str) -> Link:
         else PartName(i, i, "", "")
         for i in ids
     )
-    return Link(
-        link, LINK_WORDS[link], parts, tuple(index[str(record["parts"][link])] for record in rows)
-    )
+    used = tuple(index[str(record["parts"][link])] for record in rows)
+    return LinkColumn(link, link_words(link), parts, used)
 
 
-def _cases(project: Project, rows: Sequence[Record]) -> tuple[tuple[CaseRow, ...], ...]:
-    """Each design's cases; empty where there is one only, which the design itself tells already."""
+def _cases(project: Project, rows: Sequence[DesignResult]) -> tuple[tuple[CaseRow, ...], ...]:
+    """Each design's cases; empty where there is one only, whose numbers are the design's own."""
     return tuple(
         tuple(_case(project, case) for case in record.get("cases", ()))
         if len(record.get("cases", ())) > 1
@@ -161,17 +177,14 @@ def _cases(project: Project, rows: Sequence[Record]) -> tuple[tuple[CaseRow, ...
     )
 
 
-def _case(project: Project, case: Record) -> CaseRow:
-    names = ("delivered_energy_J", "crank_effort_percent")
-    energy, effort = (float(f"{float(case[name]):.4g}") for name in names)
+def _case(project: Project, case: DesignResult) -> CaseRow:
     first, minutes = rounded(
         [case.get("time_to_first_charge_s"), case.get("minutes_per_percent")], 3
     )
     return CaseRow(
         whose.person_name(project, case["operator"]),
         whose.pack_name(project, case["pack"]),
-        energy,
-        effort,
+        tuple(float(f"{float(case[one.key]):.4g}") for one in OBJECTIVES if one.by_case),
         str(case["regime"]),
         first,
         minutes,

@@ -1,30 +1,19 @@
-"""What a page holds: frozen records of words, numbers and columns, nothing computed."""
+"""What a page holds: frozen records of words, numbers and columns; nothing is computed here."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import Any, NamedTuple
 
-if TYPE_CHECKING:
-    from explorer.report.page.market import Market
-    from explorer.report.page.swaps import Around
-
-Record = Mapping[str, Any]
-
-
-@dataclass(frozen=True)
-class Objective:
-    """One of the four goals: `more_is_better` is True for energy alone."""
-
-    key: str
-    label: str
-    unit: str
-    more_is_better: bool
+from explorer.model.bounds import EnergyBound
+from explorer.report.goals import Goal
+from explorer.report.page.price_content import Market
+from explorer.report.whose import CaseLine
 
 
 @dataclass(frozen=True)
-class Standing:
+class GoalStanding:
     """One objective of one design; `place` is 0 at the front's worst and 1 at its best."""
 
     key: str
@@ -45,15 +34,15 @@ class Card:
     """The parts that make the chain what it is; `bill` names all of them."""
     bill: str
     turned: str
-    standings: tuple[Standing, ...]
+    standings: tuple[GoalStanding, ...]
     regime: str
     regime_words: str
     per_minute: str
-    cases: tuple[str, ...]
+    case_lines: tuple[CaseLine, ...]
     """What each person gets into each pack, empty where there is one case only."""
     ledger_of: str
-    """Whose ledger and regime these are, empty where there is one case only."""
-    of_the_limit: str
+    """The case that ledger and regime belong to, empty where there is one case only."""
+    share_of_bound: str
     lost: str
     confirmed: str
     stepped: bool
@@ -64,39 +53,7 @@ class Card:
 
 
 @dataclass(frozen=True)
-class CaseLimit:
-    """What no chain can pass for one person and pack, J."""
-
-    operator: str
-    pack: str
-    energy_J: float
-    arm_J: float
-    pack_J: float
-
-
-@dataclass(frozen=True)
-class Limit:
-    """What no chain can pass: the arm's work over the session, and the pack's appetite.
-
-    Over several cases each number is their mean or least as the study says; `cases` has their own.
-    """
-
-    energy_J: float
-    arm_J: float
-    pack_J: float
-    sentence: str
-    cases: tuple[CaseLimit, ...]
-
-    def of(self, case: Record) -> CaseLimit:
-        """The limit of one case, KeyError for one that the study does not have."""
-        for one in self.cases:
-            if (one.operator, one.pack) == (case["operator"], case["pack"]):
-                return one
-        raise KeyError(f"{case['operator']} with {case['pack']}")
-
-
-@dataclass(frozen=True)
-class Column:
+class ValueColumn:
     """A named number of every design on the page, None where there is none."""
 
     name: str
@@ -118,7 +75,7 @@ class PartName:
 
 
 @dataclass(frozen=True)
-class Link:
+class LinkColumn:
     """A link of the chain: its parts, and which of them each design uses (row in `parts`)."""
 
     name: str
@@ -140,37 +97,39 @@ class BillLine:
 
 
 class CaseRow(NamedTuple):
-    """What one person gets into one pack; None where it gets nothing."""
+    """What one person gets into one pack: `values` of the objectives that each case has of its own,
+    in their order; None where it gets nothing.
+    """
 
     operator: str
     pack: str
-    delivered_energy_J: float
-    crank_effort_percent: float
+    values: tuple[float, ...]
     regime: str
     time_to_first_charge_s: float | None
     minutes_per_percent: float | None
 
 
 @dataclass(frozen=True)
-class Designs:
+class DesignTable:
     """All designs of the page as columns of one length, in falling order of energy."""
 
     ids: tuple[str, ...]
     regimes: tuple[str, ...]
-    objectives: tuple[Column, ...]
-    settings: tuple[Column, ...]
-    margins: tuple[Column, ...]
-    ledger: tuple[Column, ...]
-    readings: tuple[Column, ...]
-    links: tuple[Link, ...]
+    objectives: tuple[ValueColumn, ...]
+    settings: tuple[ValueColumn, ...]
+    margins: tuple[ValueColumn, ...]
+    ledger: tuple[ValueColumn, ...]
+    readings: tuple[ValueColumn, ...]
+    links: tuple[LinkColumn, ...]
     bill_lines: tuple[BillLine, ...]
     bills: tuple[tuple[int, ...], ...]
     cases: tuple[tuple[CaseRow, ...], ...]
     """Of each design; empty where there is one case only."""
     ledger_of: tuple[str, ...]
-    """Whose ledger, regime and readings they are, empty where there is one case only."""
+    """The case that each design's ledger, regime and readings belong to, empty where there is
+    one case only."""
     reading: tuple[bool, ...]
-    """Whether the design belongs to the front thinned to what a person can tell apart."""
+    """Whether the design belongs to the front thinned to what a person can distinguish."""
     locked: tuple[bool, ...]
 
 
@@ -198,7 +157,7 @@ class RuleCost:
 
 @dataclass(frozen=True)
 class RuleCosts:
-    """Rules that cost energy, dearest first, and in words what to make of them."""
+    """Rules that cost energy, dearest first, and what follows from them in words."""
 
     sentence: str
     rules: tuple[RuleCost, ...]
@@ -208,8 +167,8 @@ class RuleCosts:
 
 @dataclass(frozen=True)
 class Choice:
-    """A part within its link: how often the front uses it, and the best it takes part in, nothing
-    where no design with it keeps every limit.
+    """A part within its link: how often the front uses it, and the best value of each objective
+    among designs with it, () where none of them keeps every limit.
     """
 
     part: str
@@ -220,12 +179,14 @@ class Choice:
 
 @dataclass(frozen=True)
 class LinkChoices:
-    """The choices of one link; `scope` says which designs were counted, `does` what they move."""
+    """The choices of one link; `scope` names the designs that were counted, `effect` what the
+    choice moves.
+    """
 
     link: str
     label: str
     scope: str
-    does: str
+    effect: str
     choices: tuple[Choice, ...]
 
 
@@ -239,8 +200,8 @@ class Convergence:
 
 
 @dataclass(frozen=True)
-class OutingLine:
-    """A picked kit on an outing: Wh for each kg carried at the end of each day."""
+class PackComparisonLine:
+    """A picked kit against a spare pack: Wh for each kg carried at the end of each day."""
 
     letter: str
     title: str
@@ -252,23 +213,48 @@ class OutingLine:
 
 
 @dataclass(frozen=True)
-class Outing:
-    """Kit against a charged spare pack of the same mass."""
+class PackComparison:
+    """Kits against a charged spare pack of the same mass, over the days of an outing."""
 
     days: tuple[float, ...]
-    lines: tuple[OutingLine, ...]
+    lines: tuple[PackComparisonLine, ...]
     spare_Wh_per_kg: float
     sentence: str
 
 
 @dataclass(frozen=True)
-class Trace:
+class Swap:
+    """A stored design that differs in one part; `verdict` is better, worse or a trade.
+
+    `settings` names the settings that it needs besides; `why` explains what may surprise.
+    """
+
+    design_id: str
+    link: str
+    part: str
+    verdict: str
+    words: str
+    settings: str
+    why: str
+
+
+@dataclass(frozen=True)
+class Swaps:
+    """What one other part would change in a design, and how many other parts have no such design
+    stored."""
+
+    swaps: tuple[Swap, ...]
+    sentence: str
+
+
+@dataclass(frozen=True)
+class DesignCurves:
     """Curves of one design for the page's line drawings, x first."""
 
     design_id: str
     title: str
-    x: Column
-    curves: tuple[Column, ...]
+    x: ValueColumn
+    curves: tuple[ValueColumn, ...]
     levels: tuple[tuple[str, float], ...] = ()
     sentence: str = ""
     screen_only: bool = False
@@ -283,11 +269,12 @@ class PageData:
     question: str
     currency: str
     minutes: float
-    objectives: tuple[Objective, ...]
+    goals: tuple[Goal, ...]
     answer: tuple[str, ...]
-    limit: Limit
+    bound: EnergyBound
+    bound_sentence: str
     whose: str
-    """What stands behind one number a design, empty where the study has one case only."""
+    """Which cases a design's single number combines, empty where the study has one case only."""
     caution: str
     missing: str
     """What the picks lack since the last launch, and the command that adds it."""
@@ -296,21 +283,21 @@ class PageData:
     recommended_id: str | None
     front_size: int
     counts: str
-    designs: Designs
+    designs: DesignTable
     rejections: tuple[Rejection, ...]
     rejection_sentence: str
     rule_costs: RuleCosts | None
     choices: tuple[LinkChoices, ...]
     convergence: Convergence
-    outing: Outing | None
-    traces: tuple[Trace, ...]
+    break_even: PackComparison | None
+    curves: tuple[DesignCurves, ...]
     cautions: tuple[str, ...]
     notes: tuple[str, ...]
     model_notes: tuple[str, ...]
     locked: tuple[tuple[str, str], ...]
     history: tuple[tuple[str, str], ...]
     market: Market | None
-    around: Mapping[str, Around]
+    swaps: Mapping[str, Swaps]
     provenance: tuple[tuple[str, str], ...]
     words: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
 

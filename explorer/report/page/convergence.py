@@ -1,4 +1,4 @@
-"""How far the search got, and what that means for who decides."""
+"""How far the search got, and what that means for the decision."""
 
 from __future__ import annotations
 
@@ -8,10 +8,11 @@ import numpy as np
 
 from explorer.decision.confirmation import agreement_sentence
 from explorer.report.format import number
-from explorer.report.page.content import Convergence, Record
+from explorer.report.goals import DesignResult
+from explorer.report.page.content import Convergence
 
 
-def convergence_of(search: Record) -> Convergence:
+def convergence_of(search: DesignResult) -> Convergence:
     history = [(float(a), float(b)) for a, b in search.get("hypervolume_history", ())]
     seconds = number(float(search.get("seconds", 0.0)), 2)
     considered = int(search.get("designs_considered", 0))

@@ -8,57 +8,69 @@ from dataclasses import replace
 import numpy as np
 
 from explorer.report.format import number
+from explorer.report.goals import DesignResult
 from explorer.report.page.columns import rounded
-from explorer.report.page.content import Column, Record, Trace
+from explorer.report.page.content import DesignCurves, ValueColumn
 
 
-def traces_of(
-    sessions: Mapping[str, Record], cadences: Mapping[str, Record], known: Mapping[str, Record]
-) -> tuple[Trace, ...]:
-    traces = []
+def curves_of(
+    sessions: Mapping[str, DesignResult],
+    cadences: Mapping[str, DesignResult],
+    known: Mapping[str, DesignResult],
+) -> tuple[DesignCurves, ...]:
+    """Curves of the designs that were looked at closely, by design id; `known` are their results.
+
+    A session is {time_s, bus_V, pack_W, close}, `close` the same of its end; a cadence curve is
+    {cadence_rpm, handle_force_N, pack_power_W}.
+    """
+    found: list[DesignCurves] = []
     for design_id, trace in sessions.items():
-        cycle = (known[design_id].get("readings") or {}).get("cycle_s")
-        settings = known[design_id]["settings"] if design_id in known else {}
-        off, band = settings.get("undervoltage_off_V"), settings.get("undervoltage_band_V")
-        levels = [("load off below", off)] if off is not None else []
-        if off is not None and band is not None:
-            levels.append(("load on above", off + band))
-        if settings.get("overvoltage_off_V") is not None:
-            levels.append(("load cut above", settings["overvoltage_off_V"]))
-        fine = too_fine(trace["time_s"], cycle)
-        traces.append(
-            Trace(
-                design_id,
-                "Bus voltage and power over the session",
-                Column("time_s", "time", "s", rounded(trace["time_s"])),
-                (
-                    Column("bus_V", "bus voltage", "V", rounded(trace["bus_V"])),
-                    Column("pack_W", "power into the pack", "W", rounded(trace["pack_W"])),
-                ),
-                tuple((name, float(v)) for name, v in levels),
-                fine,
-            )
-        )
-        if fine and "close" in trace:
-            traces.append(_close(traces[-1], trace["close"]))
-    for design_id, curve in cadences.items():
-        force, power = curve["handle_force_N"], curve["pack_power_W"]
-        traces.append(
-            Trace(
-                design_id,
-                "Force and power against cadence",
-                Column("cadence_rpm", "cadence", "rpm", rounded(curve["cadence_rpm"])),
-                (
-                    Column("handle_force_N", "force at the handle", "N", rounded(force)),
-                    Column("pack_power_W", "power into the pack", "W", rounded(power)),
-                ),
-                sentence=over_cadence(curve["cadence_rpm"], power),
-            )
-        )
-    return tuple(traces)
+        whole = _over_session(design_id, trace, known.get(design_id, {}))
+        found.append(whole)
+        if whole.sentence and "close" in trace:
+            found.append(_close(whole, trace["close"]))
+    found.extend(_over_cadence(design_id, curve) for design_id, curve in cadences.items())
+    return tuple(found)
 
 
-def _close(whole: Trace, end: Record) -> Trace:
+def _over_session(design_id: str, trace: DesignResult, result: DesignResult) -> DesignCurves:
+    """Bus voltage and power over the session, with the window's thresholds drawn in."""
+    settings = result.get("settings", {})
+    off, band = settings.get("undervoltage_off_V"), settings.get("undervoltage_band_V")
+    levels = [
+        ("load off below", off),
+        ("load on above", None if off is None or band is None else off + band),
+        ("load cut above", settings.get("overvoltage_off_V")),
+    ]
+    return DesignCurves(
+        design_id,
+        "Bus voltage and power over the session",
+        ValueColumn("time_s", "time", "s", rounded(trace["time_s"])),
+        (
+            ValueColumn("bus_V", "bus voltage", "V", rounded(trace["bus_V"])),
+            ValueColumn("pack_W", "power into the pack", "W", rounded(trace["pack_W"])),
+        ),
+        tuple((name, float(level)) for name, level in levels if level is not None),
+        too_fine(trace["time_s"], (result.get("readings") or {}).get("cycle_s")),
+    )
+
+
+def _over_cadence(design_id: str, curve: DesignResult) -> DesignCurves:
+    """Force and power over the cadence."""
+    force, power = curve["handle_force_N"], curve["pack_power_W"]
+    return DesignCurves(
+        design_id,
+        "Force and power against cadence",
+        ValueColumn("cadence_rpm", "cadence", "rpm", rounded(curve["cadence_rpm"])),
+        (
+            ValueColumn("handle_force_N", "force at the handle", "N", rounded(force)),
+            ValueColumn("pack_power_W", "power into the pack", "W", rounded(power)),
+        ),
+        sentence=over_cadence(curve["cadence_rpm"], power),
+    )
+
+
+def _close(whole: DesignCurves, end: DesignResult) -> DesignCurves:
     """The end of a session on a scale of its own, with the same window drawn in."""
     seconds = number(float(end["time_s"][-1]) - float(end["time_s"][0]), 2)
     columns = zip((whole.x, *whole.curves), ("time_s", "bus_V", "pack_W"), strict=True)

@@ -3,61 +3,37 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
+from explorer.front import EQUAL_WITHIN
 from explorer.inputs.links import LINKS
 from explorer.inputs.records import SETTINGS
-from explorer.model.averaged import REGIMES
-from explorer.model.space import Rows
-from explorer.report.format import money, number
-from explorer.report.wording import LINK_WORDS, SETTING_WORDS
+from explorer.inputs.study import Project
+from explorer.model import regimes
+from explorer.model.objectives import ENERGY, OBJECTIVES
+from explorer.report.format import number
+from explorer.report.goals import goal_difference, goals
+from explorer.report.page.content import Swap, Swaps
+from explorer.report.wording import link_words, setting_words
 from explorer.store.keys import ids_of
 from explorer.store.stored import Stored
 from explorer.units import Array
 
-if TYPE_CHECKING:
-    from explorer.inputs.study import Project
-
-TOLD_APART = 0.005
-"""Share of a value below which two are the same to a person, as on the front."""
+VERDICTS = ("better", "trade", "worse")
+"""In the order in which a page lists swaps."""
 
 
-@dataclass(frozen=True)
-class Neighbour:
-    """A stored design that differs in one part; `verdict` is better, worse or a trade.
-
-    `settings` says which settings it needs besides; `why` explains what may surprise.
-    """
-
-    design_id: str
-    link: str
-    part: str
-    verdict: str
-    words: str
-    settings: str
-    why: str
-
-
-@dataclass(frozen=True)
-class Around:
-    """The neighbours of one design, and how many other parts have none."""
-
-    neighbours: tuple[Neighbour, ...]
-    sentence: str
-
-
-def neighbours(
+def swaps_of(
     project: Project, stored: Stored, cost: Array, rows: Sequence[int]
-) -> dict[str, Around]:
+) -> dict[str, Swaps]:
     """For each of some rows: what every other part of every link would do in its place.
 
     Of the stored designs with that one part swapped that keep every rule of physics and the
     study's limits but the one on cost, the one whose settings differ least, most energy among
     equals. By design id.
     """
+    points = stored.objectives(cost)
     alike = np.stack([stored.designs.parts[link] for link in LINKS])
     settings = np.stack([stored.designs.settings[name] for name in SETTINGS])
     found = {}
@@ -69,15 +45,15 @@ def neighbours(
         which = differs[:, order].argmax(axis=0)
         keys = np.stack([which, alike[which, order]])
         _, first = np.unique(keys, axis=1, return_index=True)
-        told = [
-            _neighbour(project, stored, cost, row, int(order[k]), int(which[k]))
-            for k in np.sort(first)
-        ]
-        rank = {"better": 0, "trade": 1, "worse": 2}
-        told.sort(key=lambda n: (rank[n.verdict], list(LINK_WORDS.values()).index(n.link)))
+        links = list(LINKS)
+        swaps = sorted(
+            ((int(which[k]), _swap(project, stored, points, row, int(order[k]), links[which[k]]))
+             for k in np.sort(first)),
+            key=lambda pair: (VERDICTS.index(pair[1].verdict), pair[0]),
+        )  # fmt: skip
         offered = sum(len(project.study.choices[link]) - 1 for link in LINKS)
         (name,) = ids_of([stored.numbers[row]])
-        found[name] = Around(tuple(told), _rest(offered - len(told)))
+        found[name] = Swaps(tuple(swap for _, swap in swaps), _rest(offered - len(swaps)))
     return found
 
 
@@ -91,73 +67,45 @@ def _rest(count: int) -> str:
     )
 
 
-def _neighbour(
-    project: Project, stored: Stored, cost: Array, row: int, other: int, which: int
-) -> Neighbour:
-    link = LINKS_IN_ORDER[which]
+def _swap(project: Project, stored: Stored, points: Array, row: int, other: int, link: str) -> Swap:
     part = project.catalogue.parts[link][int(stored.designs.parts[link][other])]
-    currency = project.catalogue.prices.currency
-    energy = stored.delivered_energy_J
-    # Positive is better throughout.
-    gains = np.array([
-        energy[other] - energy[row],
-        cost[row] - cost[other],
-        stored.mass_kg[row] - stored.mass_kg[other],
-        stored.crank_effort_percent[row] - stored.crank_effort_percent[other],
-    ])  # fmt: skip
-    own = np.array([energy[row], cost[row], stored.mass_kg[row], stored.crank_effort_percent[row]])
-    told = np.abs(gains) > TOLD_APART * np.abs(own)
-    phrases = (
-        ("more energy", "less energy", f"{number(abs(gains[0]), 2)} J"),
-        ("cheaper", "dearer", money(abs(float(gains[1])), currency)),
-        ("lighter", "heavier", f"{number(abs(gains[2]), 2)} kg"),
-        ("less effort", "more effort", f"{number(abs(gains[3]), 2)} points"),
-    )
+    own, gap = points[row], points[other] - points[row]
+    counts = np.abs(gap) > EQUAL_WITHIN * np.abs(own)
+    shown = zip(goals(project.catalogue.prices.currency), OBJECTIVES, gap, counts, strict=True)
     words = [
-        f"{amount} {good if gain > 0 else bad}"
-        for (good, bad, amount), gain, counts in zip(phrases, gains, told, strict=True)
-        if counts
+        goal_difference(goal, float(one.sign * by)) for goal, one, by, differs in shown if differs
     ]
-    up, down = bool((told & (gains > 0)).any()), bool((told & (gains < 0)).any())
-    verdict = "trade" if up == down else "better" if up else "worse"
+    better, worse = bool((counts & (gap < 0)).any()), bool((counts & (gap > 0)).any())
+    energy = [one.key for one in OBJECTIVES].index(ENERGY)
     (name,) = ids_of([stored.numbers[other]])
-    return Neighbour(
+    return Swap(
         name,
-        LINK_WORDS[link],
+        link_words(link),
         part.name,
-        verdict,
-        ", ".join(words) or "no difference that a person could tell",
+        "trade" if better == worse else "better" if better else "worse",
+        ", ".join(words) or "no difference that a person would notice",
         _turned(stored, row, other),
-        _why(stored, row, other, bool(told[0] and gains[0] < 0)),
+        _why(stored, row, other, bool(counts[energy] and gap[energy] > 0)),
     )
-
-
-LINKS_IN_ORDER = tuple(LINKS)
 
 
 def _turned(stored: Stored, row: int, other: int) -> str:
-    told = []
+    """The settings that the other design needs."""
+    needed = []
     for name in SETTINGS:
         values = stored.designs.settings[name]
         if not np.isclose(values[other], values[row], rtol=1e-6):
-            label, unit = SETTING_WORDS[name]
-            told.append(f"{label} {number(float(values[other]))} {unit}".strip())
-    return f"with {', '.join(told)}" if told else ""
+            label, unit = setting_words(name)
+            needed.append(f"{label} {number(float(values[other]))} {unit}".strip())
+    return f"with {', '.join(needed)}" if needed else ""
 
 
 def _why(stored: Stored, row: int, other: int, less: bool) -> str:
     """Why a swap that lets more power through can deliver less."""
-    flooded = REGIMES.index("flooded")
-    if less and stored.regime[other] == flooded and stored.regime[row] != flooded:
+    if less and stored.regime[other] == regimes.FLOODED != stored.regime[row]:
         cut = number(float(stored.designs.settings["overvoltage_off_V"][other]))
         return (
             f"The hand then gives more than the pack takes: the bank fills to the {cut} V cut-off "
             "and the load stays off. More power, less energy."
         )
     return ""
-
-
-def rows_of(stored: Stored, ids: Sequence[str]) -> Rows:
-    """Rows of the designs that are stored, in the order given."""
-    found = (stored.find(name) for name in ids)
-    return np.array([row for row in found if row is not None], dtype=np.int64)

@@ -1,21 +1,27 @@
-"""What the page says, computed before anything is drawn.
+"""What stands on the page, computed before anything is drawn.
 
-`build` turns results into a `PageData`: words, rounded numbers and columns that drawing only has
-to place. It touches no disk and draws nothing; everything in it goes through `json.dumps`.
+`page_data` turns results into a `PageData`: words, rounded numbers and columns that drawing only
+has to place. It touches no disk and draws nothing; everything in it goes through `json.dumps`.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING, Any
+from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from explorer import front
+from explorer.decision.picks import RECOMMENDED
+from explorer.inputs.study import Project
+from explorer.model.bounds import energy_bound
+from explorer.model.regimes import TABLE
 from explorer.report import whose
-from explorer.report.format import number
-from explorer.report.goals import goal_key, objectives, offered_parts
-from explorer.report.page.break_even import outing_of
+from explorer.report.format import counted, number
+from explorer.report.goals import DesignResult, Goal, goals, minimised, offered_parts
+from explorer.report.page.break_even import pack_comparison
 from explorer.report.page.cards import answer, assumed, cards_of, first_caution
 from explorer.report.page.choices import (
     choices_of,
@@ -23,175 +29,198 @@ from explorer.report.page.choices import (
     rejections_of,
     rule_costs_of,
 )
-from explorer.report.page.columns import designs_of
-from explorer.report.page.content import Card, PageData, Record
+from explorer.report.page.columns import design_table
+from explorer.report.page.content import Card, PageData, Swaps
 from explorer.report.page.convergence import convergence_of
-from explorer.report.page.curves import traces_of
-from explorer.report.upper_bound import physics_limit
-from explorer.report.wording import CAUTIONS, MODEL_NOTES, REGIMES, SETTING_WORDS
-
-if TYPE_CHECKING:
-    from explorer.inputs.study import Project
-    from explorer.report.page.market import Market
-    from explorer.report.page.swaps import Around
+from explorer.report.page.curves import curves_of
+from explorer.report.page.price_content import Market
+from explorer.report.upper_bound import bound_sentence
+from explorer.report.wording import CAUTIONS, MODEL_NOTES, SETTING_WORDS
+from explorer.units import Array
 
 PAGE_LIMIT = 5000
 """Most designs that one page carries; beyond it a browser no longer follows a brush."""
+LOCK_WORDS = {
+    "kept": "still on the front",
+    "beaten": "beaten",
+    "infeasible": "no longer keeps every limit",
+    "sold_out": "has a part that is no longer offered",
+}
+
+SCRIPT_WORDS = {
+    "regimes": {regime.name: regime.description for regime in TABLE},
+    "settings": {name: label for name, (label, _) in SETTING_WORDS.items()},
+}
 
 
-def build(
-    project: Project,
-    records: Sequence[Record],
-    picks: Mapping[str, str],
-    *,
-    search: Record,
-    rejections: Mapping[str, tuple[int, int]],
-    provenance: Mapping[str, Any],
-    probed: int | None = None,
-    front_size: int | None = None,
-    history: Sequence[Record] = (),
-    locked: Sequence[Record] = (),
-    outing: Record | None = None,
-    effects: Mapping[str, Mapping[str, Mapping[str, float]]] | None = None,
-    rule_costs: Record | None = None,
-    stale: bool = False,
-    session_traces: Mapping[str, Record] | None = None,
-    cadence_curves: Mapping[str, Record] | None = None,
-    market: Market | None = None,
-    around: Mapping[str, Around] | None = None,
-    why_none: str = "",
-) -> PageData:
-    """Put the results of a study into words and columns.
+@dataclass(frozen=True)
+class Findings:
+    """What a page shows beside its designs.
 
-    - `records`: feasible designs of the front with the contract's keys (`bill` and `cases`
-      included; optional `readings` name -> number and `session_energy_J`, what the time-stepped
-      session delivers, for designs that it has confirmed); picks among them, locked designs where
-      they are to be shown. Over `PAGE_LIMIT` the page carries the thinned front and says so;
-      `front_size` is the full count.
-    - `picks`: wish as in `picks.WISHES` -> design_id; may be empty where nothing is feasible, or
-      nothing holds in its builds: `why_none` says so then.
     - `search`: sampler, seed, designs_considered, designs_feasible, exact, seconds,
       hypervolume_history [(evaluations, hypervolume)], and optional yardstick {combinations,
-      hypervolume_share, front_share}, the shares 0 to 1; further keys are left alone.
+      hypervolume_share, front_share}, the shares 0 to 1; further keys are ignored.
     - `rejections`: margin name -> (designs that broke it, designs that broke it alone), counted
       over `probed` designs drawn at random, or over all that were considered where it is None.
     - `provenance`: what the page is made from; nested mappings are flattened.
-    - `history`: {when, what}; `locked`: {design_id, status, note, beaten_by}.
+    - `front_size`: the full count where the page carries fewer designs.
+    - `history`: {when, kind, what}; `locked`: {design_id, status, note, beaten_by}.
     - `outing`: {minutes_per_day, days, spare_Wh_per_kg}.
     - `effects`: link -> part id -> objective -> best value over all feasible designs; without it
       the page counts over the front and says so.
-    - `rule_costs`: what `rule_costs.rule_costs` found; `stale` where it did so at other prices.
+    - `rule_costs`: as `decision.rule_costs` has them; `stale` where they are of other prices.
     - `session_traces`: design_id -> {time_s, bus_V, pack_W}; `cadence_curves`: design_id ->
       {cadence_rpm, handle_force_N, pack_power_W}; equal lengths.
-    - `market`: what prices do; `around`: design_id -> what one swapped part would change.
+    - `market`: what prices do; `swaps`: design_id -> what one swapped part would change.
+    - `why_none`: why no design is picked, where none is.
+    """
+
+    search: DesignResult
+    rejections: Mapping[str, tuple[int, int]]
+    provenance: Mapping[str, Any]
+    probed: int | None = None
+    front_size: int | None = None
+    history: Sequence[DesignResult] = ()
+    locked: Sequence[DesignResult] = ()
+    outing: DesignResult | None = None
+    effects: Mapping[str, Mapping[str, Mapping[str, float]]] | None = None
+    rule_costs: DesignResult | None = None
+    stale: bool = False
+    session_traces: Mapping[str, DesignResult] = field(default_factory=dict)
+    cadence_curves: Mapping[str, DesignResult] = field(default_factory=dict)
+    market: Market | None = None
+    swaps: Mapping[str, Swaps] = field(default_factory=dict)
+    why_none: str = ""
+
+
+def page_data(
+    project: Project, records: Sequence[DesignResult], picks: Mapping[str, str], found: Findings
+) -> PageData:
+    """Put the results of a study into words and columns.
+
+    `records` are feasible designs of the front with the contract's keys (`bill` and `cases`
+    included; optional `readings` name -> number and `session_energy_J`, what the time-stepped
+    session delivers, for designs that it has confirmed); picks among them, locked designs where
+    they are to be shown. Over `PAGE_LIMIT` the page carries the thinned front and says so. `picks`
+    is wish -> design_id, empty where nothing can be picked.
 
     Raises KeyError when a pick is not among the records. Nothing is mutated.
     """
-    study, catalogue = project.study, project.catalogue
-    currency = str(study.prices.currency)
-    goals = objectives(currency)
-    minutes = float(study.session.minutes)
-    rows = sorted(records, key=lambda record: goal_key(record))
-    known = {str(record["design_id"]): record for record in rows}
-    for wish, design_id in picks.items():
-        if design_id not in known:
-            raise KeyError(f"pick {wish} names {design_id}, which is not among the records")
-    locked_ids = {str(entry["design_id"]) for entry in locked}
-    points = np.array([goal_key(record) for record in rows], dtype=float).reshape(len(rows), 4)
-    reading = np.zeros(len(rows), dtype=bool)
-    reading[front.reading_front(points)] = True
-    always = set(picks.values()) | locked_ids
-    reading |= np.array([record["design_id"] in always for record in rows], dtype=bool)
-    total = len(rows) if front_size is None else front_size
-    if len(rows) > PAGE_LIMIT:
-        spare = np.flatnonzero(~reading)
-        extra = spare[np.linspace(0, len(spare) - 1, PAGE_LIMIT - int(reading.sum())).astype(int)]
-        keep = np.union1d(np.flatnonzero(reading), extra)
-        rows, reading, points = [rows[k] for k in keep], reading[keep], points[keep]
-
-    limit = physics_limit(project)
-    cards = cards_of(project, picks, known, points, goals, limit)
-    designs = designs_of(project, rows, reading, locked_ids)
+    study, currency = project.study, str(project.study.prices.currency)
+    known = _by_id(records, picks)
+    locked_ids = {str(entry["design_id"]) for entry in found.locked}
+    rows, points, reading = _carried(records, {*picks.values(), *locked_ids})
+    shown, bound, minutes = goals(currency), energy_bound(project), float(study.session.minutes)
+    cards = cards_of(project, picks, known, points, shown, bound)
+    designs = design_table(project, rows, reading, locked_ids)
+    total = len(records) if found.front_size is None else found.front_size
     return PageData(
         name=str(study.name),
         title=str(study.title),
         question=str(study.question),
         currency=currency,
         minutes=minutes,
-        objectives=goals,
-        answer=answer(project, cards, known, rejections, why_none),
-        limit=limit,
+        goals=shown,
+        answer=answer(project, cards, known, found.rejections, found.why_none),
+        bound=bound,
+        bound_sentence=bound_sentence(project, bound),
         whose=whose.scope(project),
         caution=first_caution(cards, known),
-        missing=_missing(str(study.name), cards, cadence_curves or {}),
+        missing=_missing(str(study.name), cards, found.cadence_curves),
         assumed=assumed(project),
         cards=cards,
-        recommended_id=picks.get("recommended"),
+        recommended_id=picks.get(RECOMMENDED),
         front_size=total,
-        counts=_counts(total, len(rows), int(reading.sum())),
+        counts=_counts(shown, total, len(rows), int(reading.sum())),
         designs=designs,
-        rejections=rejections_of(rejections, search, probed),
-        rejection_sentence=rejection_sentence(rejections, search, probed),
-        rule_costs=rule_costs_of(rule_costs, cards, currency, stale),
-        choices=choices_of(designs, goals, effects, offered_parts(project)),
-        convergence=convergence_of(search),
-        outing=outing_of(outing, cards, known, minutes),
-        traces=traces_of(session_traces or {}, cadence_curves or {}, known),
+        rejections=rejections_of(found.rejections, found.search, found.probed),
+        rejection_sentence=rejection_sentence(found.rejections, found.search, found.probed),
+        rule_costs=rule_costs_of(found.rule_costs, cards, currency, found.stale),
+        choices=choices_of(designs, shown, found.effects, offered_parts(project)),
+        convergence=convergence_of(found.search),
+        break_even=pack_comparison(found.outing, cards, known, minutes),
+        curves=curves_of(found.session_traces, found.cadence_curves, known),
         cautions=CAUTIONS,
-        notes=tuple(map(str, getattr(catalogue, "notes", ()))),
+        notes=tuple(map(str, project.catalogue.notes)),
         model_notes=MODEL_NOTES,
-        locked=tuple((str(e["design_id"]), _locked_words(e)) for e in locked),
-        history=tuple((str(e["when"]), str(e["what"])) for e in history),
-        provenance=_flat(provenance),
-        market=market,
-        around=around or {},
-        words={"regimes": REGIMES, "settings": {k: v[0] for k, v in SETTING_WORDS.items()}},
+        locked=tuple((str(e["design_id"]), _locked_words(e)) for e in found.locked),
+        history=tuple((str(e["when"]), str(e["what"])) for e in found.history),
+        provenance=_flat(found.provenance),
+        market=found.market,
+        swaps=found.swaps,
+        words=SCRIPT_WORDS,
     )
 
 
-def _missing(name: str, cards: Sequence[Card], curves: Mapping[str, Record]) -> str:
+def _by_id(records: Sequence[DesignResult], picks: Mapping[str, str]) -> dict[str, DesignResult]:
+    """Records by design id; KeyError for a pick that is not among them."""
+    known = {str(record["design_id"]): record for record in records}
+    for wish, design_id in picks.items():
+        if design_id not in known:
+            raise KeyError(f"pick {wish} names {design_id}, which is not among the records")
+    return known
+
+
+def _carried(
+    records: Sequence[DesignResult], always: set[str]
+) -> tuple[list[DesignResult], Array, NDArray[np.bool_]]:
+    """The designs that the page carries in falling order of energy, their objectives, and which of
+    them belong to the thinned front; those of `always` do.
+    """
+    points = minimised(records)
+    order = np.lexsort(points.T[::-1])
+    rows, points = [records[k] for k in order], points[order]
+    reading = np.array([record["design_id"] in always for record in rows], dtype=bool)
+    reading[front.reading_front(points)] = True
+    if len(rows) <= PAGE_LIMIT:
+        return rows, points, reading
+    spare = np.flatnonzero(~reading)
+    extra = spare[np.linspace(0, len(spare) - 1, PAGE_LIMIT - int(reading.sum())).astype(int)]
+    keep = np.union1d(np.flatnonzero(reading), extra)
+    return [rows[k] for k in keep], points[keep], reading[keep]
+
+
+def _missing(name: str, cards: Sequence[Card], curves: Mapping[str, DesignResult]) -> str:
     """Which picks were not looked at closely by the last launch, and what would do it."""
     new = [card.letter for card in cards if card.design_id not in curves or not card.stepped]
     if not new or not curves:
         return ""
-    told = new[0] if len(new) == 1 else f"{', '.join(new[:-1])} and {new[-1]}"
+    letters = new[0] if len(new) == 1 else f"{', '.join(new[:-1])} and {new[-1]}"
     verb = "is a new pick" if len(new) == 1 else "are new picks"
     return (
-        f"{told} {verb} since the last launch: no session stepped through time and no curves yet. "
-        f"genchain launch {name}.toml adds them."
+        f"{letters} {verb} since the last launch: no session stepped through time and no curves "
+        f"yet. genchain launch {name}.toml adds them."
     )
 
 
-def _counts(total: int, carried: int, reading: int) -> str:
+def _counts(shown: Sequence[Goal], total: int, carried: int, reading: int) -> str:
     """How many designs the front has and how many of them are shown at first."""
     if not total:
         return "No design is on the front."
-    text = f"{total:,} designs are on the front: none of them is beaten on all four goals."
+    text = (
+        f"{total:,} designs are on the front: none of them is beaten on all {counted(len(shown))} "
+        "goals."
+    )
     if carried < total:
         text += f" This page carries {carried:,} of them; the store keeps all."
     if reading < carried:
         text += (
-            f" Shown at first are the {reading:,} that a person can tell apart "
+            f" Shown at first are the {reading:,} that a person can distinguish "
             f"({number(100 * front.EQUAL_WITHIN)} % counts as equal)."
         )
     return text
 
 
-def _locked_words(entry: Record) -> str:
-    words = {
-        "kept": "still on the front",
-        "beaten": "beaten",
-        "infeasible": "no longer keeps every limit",
-        "sold_out": "has a part that is no longer offered",
-    }
+def _locked_words(entry: DesignResult) -> str:
     status = str(entry.get("status", "kept"))
-    text = words.get(status, status)
+    text = LOCK_WORDS.get(status, status)
     if entry.get("beaten_by"):
         text += f" by {entry['beaten_by']}"
     return f"{text}. Note: {entry['note']}" if entry.get("note") else f"{text}."
 
 
 def _flat(mapping: Mapping[str, Any], prefix: str = "") -> tuple[tuple[str, str], ...]:
+    """Labels and values of a nested mapping, one after the other."""
     pairs: list[tuple[str, str]] = []
     for key, value in mapping.items():
         # The name of a file stays as it is.

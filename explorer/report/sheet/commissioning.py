@@ -1,17 +1,14 @@
-"""The proving order: what to measure before a pack is connected, and what each reading means."""
+"""Commissioning: what to measure before a pack is connected, and what each reading means."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
 from math import log1p, pi
-from typing import TYPE_CHECKING
 
-from explorer.model.averaged import CYCLING, STEADY
+from explorer.model.regimes import CYCLING, STEADY
 from explorer.report.format import number
-
-if TYPE_CHECKING:
-    from explorer.report.sheet.sheet import Facts
+from explorer.report.sheet.facts import Facts
 
 EMF_SPREAD = 0.05
 WINDING_SPREAD = 0.10
@@ -24,7 +21,7 @@ SLOW, FAST = 0.75, 1.5
 
 
 @dataclass(frozen=True)
-class Step:
+class CommissioningStep:
     """One thing to do: the reading to expect, its band, what a wrong one means, the caution."""
 
     do: str
@@ -34,7 +31,7 @@ class Step:
     caution: str = ""
 
 
-def no_load_V(known: Facts, factor: float = 1.0) -> float:
+def open_bus_V(known: Facts, factor: float = 1.0) -> float:
     """Open bus voltage at a multiple of the cadence, diode drops at a thousandth of an ampere."""
     generator, diode = known.part("generator"), known.part("rectifier")
     drop = 0.0
@@ -52,7 +49,7 @@ def winding_V(known: Facts) -> float:
     return emf_V * float(generator.machine.reading_per_peak)
 
 
-def proving(known: Facts) -> Iterator[Step]:
+def commissioning(known: Facts) -> Iterator[CommissioningStep]:
     """The steps in order, each computed for this design."""
     yield from _generator_steps(known)
     yield from _bus_steps(known)
@@ -60,41 +57,41 @@ def proving(known: Facts) -> Iterator[Step]:
     yield from _load_steps(known)
 
 
-def _generator_steps(known: Facts) -> Iterator[Step]:
+def _generator_steps(known: Facts) -> Iterator[CommissioningStep]:
     generator = known.part("generator")
     wires = generator.machine.where_measured
     ohm = generator.machine.phases_between_leads * generator.resistance_phase_ohm
-    yield Step(
+    yield CommissioningStep(
         f"Nothing connected. Measure the resistance of {wires}, leads subtracted.",
         f"{number(ohm)} ohm",
-        _around(ohm, WINDING_SPREAD, "ohm"),
+        _within(ohm, WINDING_SPREAD, "ohm"),
         "Unequal readings: a broken or shorted winding. All off alike: another winding than the "
         "table's; measure it and change its row.",
     )
     volts, turns = winding_V(known), number(known.setting("cadence_rpm"))
     cycles = known.shaft_rad_s * generator.pole_pairs / (2 * pi)
     current = "DC" if generator.machine.direct else f"AC at {number(cycles)} Hz"
-    yield Step(
+    yield CommissioningStep(
         f"Still nothing connected. Turn the crank at {turns} turns a minute and measure {wires}.",
         f"{number(volts)} V {current}",
-        _around(volts, EMF_SPREAD, "V"),
+        _within(volts, EMF_SPREAD, "V"),
         "Low in all: cadence, gear ratio or EMF constant is not the table's. One phase low: a bad "
         "contact or winding.",
         "Guard the gears and keep hands and sleeves off: a crank can kick back.",
     )
 
 
-def _bus_steps(known: Facts) -> Iterator[Step]:
+def _bus_steps(known: Facts) -> Iterator[CommissioningStep]:
     turns = number(known.setting("cadence_rpm"))
     valves = known.part("generator").valves
-    volts = no_load_V(known)
+    volts = open_bus_V(known)
     factor = known.overspeed_factor
-    fast = no_load_V(known, factor)
-    yield Step(
+    fast = open_bus_V(known, factor)
+    yield CommissioningStep(
         f"Connect the rectifier ({valves} valves) with a small capacitor (100 µF, 63 V) in place "
         f"of the bank. Turn at {turns} turns a minute.",
         f"{number(volts)} V DC",
-        _around(volts, EMF_SPREAD + 0.02, "V"),
+        _within(volts, EMF_SPREAD + 0.02, "V"),
         "About half: one valve is open or reversed. Near nothing: plus and minus are swapped, or "
         "a valve is shorted; stop when the crank turns hard with nothing connected.",
         f"Turned {number(factor)} times as fast, as a hand let go does, it gives {number(fast)} V: "
@@ -109,7 +106,7 @@ def _bus_steps(known: Facts) -> Iterator[Step]:
         wrong.append("Cells apart by more than 0.2 V: sort them by capacitance.")
     if not known.unclamped:
         wrong.append("The clamp holds the bank below its limit.")
-    yield Step(
+    yield CommissioningStep(
         "Discharge the bank through 10 ohm and connect it through its fuse; window and converter "
         f"stay off. Turn at {number(factor * known.setting('cadence_rpm'))} turns a minute until "
         "nothing rises any more; watch each cell.",
@@ -127,7 +124,7 @@ def _bus_steps(known: Facts) -> Iterator[Step]:
         firsts = [float(c.time_to_first_charge_s[0]) for c in known.evaluation.cases]
         slowest = firsts.index(max(firsts))
         wait = waits[slowest]
-        yield Step(
+        yield CommissioningStep(
             "Discharge the bank; window and converter stay off. Time how long it takes at "
             f"{turns} turns a minute to {number(start)} V.",
             f"about {number(float(known.evaluation.time_to_first_charge_s[0]) - wait)} s",
@@ -137,12 +134,12 @@ def _bus_steps(known: Facts) -> Iterator[Step]:
         )
 
 
-def _window_steps(known: Facts) -> Iterator[Step]:
+def _window_steps(known: Facts) -> Iterator[CommissioningStep]:
     (off, on, over), (low, high) = known.string.thresholds_V, known.band_V
     back = float(known.part("window").overvoltage_return)
     rising = f"load on at {number(on)} V, load cut at {number(over)} V"
     falling = f"load returns at {number(back * over)} V, load off at {number(off)} V"
-    yield Step(
+    yield CommissioningStep(
         "Take the window alone to a bench supply limited to 0.2 A, a lamp or 1 kilohm as its load. "
         "Raise the voltage slowly, then lower it.",
         f"going up: {rising}; going down: {falling}",
@@ -153,7 +150,7 @@ def _window_steps(known: Facts) -> Iterator[Step]:
     )
     converter = known.part("converter")
     volts = converter.output_V
-    yield Step(
+    yield CommissioningStep(
         f"Converter behind the window, no load. Supply {number(known.levels_V[1] + 0.1)} V, then "
         f"every volt up to {number(known.levels_V[2] - 0.1)} V, then down to switch-off.",
         f"{number(volts)} V throughout",
@@ -166,7 +163,7 @@ def _window_steps(known: Facts) -> Iterator[Step]:
     )
 
 
-def _load_steps(known: Facts) -> Iterator[Step]:
+def _load_steps(known: Facts) -> Iterator[CommissioningStep]:
     converter, lead = known.part("converter"), known.part("pack_lead")
     amps = known.pack_A
     volts = converter.output_V - amps * lead.resistance_ohm
@@ -186,7 +183,7 @@ def _load_steps(known: Facts) -> Iterator[Step]:
         cycle = known.spread.readings.get("cycle_s")
         expect += f"; on and off every {number(known.reading('cycle_s'))} s"
         band += f"; every {number(cycle[0])} to {number(cycle[2])} s" if cycle else ""
-    yield Step(
+    yield CommissioningStep(
         "Fuse out, bank discharged: join window and converter to the bus. Fuse in. "
         f"In place of the pack, a resistor of {number(volts / amps)} ohm for at least "
         f"{number(2 * watts)} W at the end of the 5 V lead. Crank for three minutes at {turns} "
@@ -203,7 +200,7 @@ def _load_steps(known: Facts) -> Iterator[Step]:
     power = known.spread.readings.get("pack_power_W")
     bands = [f"{number(power[0])} to {number(power[2])} W into the pack"] if power else []
     bands += [f"{number(force[0])} to {number(force[2])} N"] if force else []
-    yield Step(
+    yield CommissioningStep(
         "Unplug the resistor. Connect the pack, and stay with it.",
         f"{number(known.reading('pack_power_W'))} W into the pack, "
         f"{number(known.reading('handle_force_N'))} N at the handle{known.of_whom}",
@@ -215,7 +212,7 @@ def _load_steps(known: Facts) -> Iterator[Step]:
     )
 
 
-def _around(value: float, spread: float, unit: str) -> str:
+def _within(value: float, spread: float, unit: str) -> str:
     return f"{number(value * (1 - spread))} to {number(value * (1 + spread))} {unit}"
 
 

@@ -4,13 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from math import pi
-from typing import TYPE_CHECKING, NamedTuple
+from typing import NamedTuple
 
 from explorer.physics.generator import wire_resistance
 from explorer.report.format import number
-
-if TYPE_CHECKING:
-    from explorer.report.sheet.sheet import Facts
+from explorer.report.sheet.facts import Facts
 
 FUSES_A = (
     0.5, 0.63, 0.8, 1.0, 1.25, 1.6, 2.0, 2.5, 3.15, 4.0, 5.0, 6.3, 8.0, 10.0, 12.5, 16.0, 20.0,
@@ -18,17 +16,17 @@ FUSES_A = (
 )  # fmt: skip
 """Rated currents of fuses, series R10 (IEC 60127, from memory)."""
 FUSE_FACTOR = 1.5
-"""Rated over lasting current, so that a fuse neither ages nor trips warm (common practice)."""
+"""Rated over continuous current, so that a fuse neither ages nor trips warm (common practice)."""
 FUSE_HOLDS, FUSE_OPENS = 1.5, 2.1
 """Multiples of its rating that a slow fuse carries for an hour, and opens at within two minutes
 (IEC 60127-2, time-lag, from memory)."""
 WIRE_A_PER_MM2 = 8.0
-"""What a short single copper wire in free air carries for good (common practice, no source)."""
+"""Continuous current of a short single copper wire in free air (common practice, no source)."""
 GAUGES = range(10, 31)
 BUS_WIRE_M = 0.3
 """Length of a wire between two boards of the bus (judgement)."""
 BUS_DROP = 0.01
-"""Most of the bus voltage that such a wire may cost (judgement)."""
+"""Largest share of the bus voltage that such a wire may drop (judgement)."""
 
 
 class Guard(NamedTuple):
@@ -43,7 +41,7 @@ class Guard(NamedTuple):
 def fuse_A(known: Facts) -> float | None:
     """The rated current of the bank's fuse; None where the series has none so large.
 
-    The load is drawn for good, the charging current for as long as the bank is empty.
+    The load draws continuously, the charging current flows only while the bank is empty.
     """
     least = max(FUSE_FACTOR * known.input_A, known.bus_A)
     return next((rated for rated in FUSES_A if rated >= least), None)
@@ -57,10 +55,10 @@ def fuse_words(known: Facts) -> str:
     return f"above {number(max(FUSE_FACTOR * known.input_A, known.bus_A))} A, slow, DC"
 
 
-def wire_bears_A(gauge: int) -> float:
-    """What a wire of a gauge carries for good, by its area (ASTM B258).
+def wire_carries_A(gauge: int) -> float:
+    """Continuous current of a wire of a gauge, A, by its area (ASTM B258).
 
-    >>> round(wire_bears_A(18), 1)
+    >>> round(wire_carries_A(18), 1)
     6.6
     """
     diameter_mm = 0.127 * 92 ** ((36 - gauge) / 39)
@@ -68,8 +66,8 @@ def wire_bears_A(gauge: int) -> float:
 
 
 def bus_gauge(known: Facts) -> int:
-    """The thinnest wire that outlasts what the fuse lets through and costs a hundredth of the bus
-    at most.
+    """The thinnest wire, AWG, that survives what the fuse lets through and drops a hundredth of the
+    bus voltage at most.
     """
     amps = max(known.bus_A, known.input_A)
     most_ohm = BUS_DROP * known.levels_V[0] / max(amps, 1e-9)
@@ -78,7 +76,7 @@ def bus_gauge(known: Facts) -> int:
         gauge
         for gauge in GAUGES
         if float(wire_resistance(gauge, 2 * BUS_WIRE_M)) <= most_ohm
-        and wire_bears_A(gauge) >= let_A
+        and wire_carries_A(gauge) >= let_A
     ]
     return max(fitting, default=min(GAUGES))
 
@@ -118,25 +116,25 @@ def _while_open(known: Facts) -> str:
     if known.open_V <= least:
         return (
             f"When it is open the bus rises to {number(known.open_V)} V at the fastest; window and "
-            f"converter bear {number(least)} V."
+            f"converter withstand {number(least)} V."
         )
     return (
         f"When it is open the bus rises to {number(known.open_V)} V at the fastest, and window and "
-        f"converter bear {number(least)} V only: with an open fuse do not crank before both are "
-        "unplugged, or add an overvoltage arrester across the bus."
+        f"converter withstand only {number(least)} V: with an open fuse do not crank before both "
+        "are unplugged, or add an overvoltage arrester across the bus."
     )
 
 
 def _limit(known: Facts) -> Guard:
     window, converter = known.part("window"), known.part("converter")
     most = known.limit_A * (1 + window.current_limit_tolerance)
-    bears, rated = converter.input_current_limit_A, fuse_A(known)
+    rating_A, rated = converter.input_current_limit_A, fuse_A(known)
     protects, leaves = "the window's own switch and the wire behind it", []
-    if most <= bears:
-        protects += f", and the converter, which bears {number(bears)} A"
+    if most <= rating_A:
+        protects += f", and the converter, which takes {number(rating_A)} A"
     else:
         leaves.append(
-            f"The converter, which bears {number(bears)} A: only its own limit protects it."
+            f"The converter, which takes {number(rating_A)} A: only its own limit protects it."
         )
     if rated and most >= FUSE_OPENS * rated:
         leaves.append(f"The fuse opens before it acts, from {number(FUSE_OPENS * rated)} A on.")
@@ -149,12 +147,12 @@ def _limit(known: Facts) -> Guard:
 
 def _converter(known: Facts) -> Guard:
     converter, lead = known.part("converter"), known.part("pack_lead")
-    gives, bears = converter.output_current_limit_A, lead.current_limit_A
-    held = gives <= bears
-    protects = f"the 5 V lead, which bears {number(bears)} A" if held else "itself"
+    gives, rating_A = converter.output_current_limit_A, lead.current_limit_A
+    held = gives <= rating_A
+    protects = f"the 5 V lead, which carries {number(rating_A)} A" if held else "itself"
     leaves = "" if held else (
-        f"The 5 V lead bears {number(bears)} A only: put a fuse of at most {number(bears)} A into "
-        "it. "
+        f"The 5 V lead carries only {number(rating_A)} A: put a fuse of at most "
+        f"{number(rating_A)} A into it. "
     )  # fmt: skip
     return Guard(
         f"converter, limits its output at {number(gives)} A",
@@ -167,16 +165,17 @@ def _converter(known: Facts) -> Guard:
 
 def _wires(known: Facts) -> Guard:
     gauge = bus_gauge(known)
-    bears, rated = wire_bears_A(gauge), fuse_A(known)
+    rating_A, rated = wire_carries_A(gauge), fuse_A(known)
     let = FUSE_HOLDS * rated if rated else 0.0
-    held = rated and bears >= let
+    held = rated and rating_A >= let
     return Guard(
         f"bus wires, AWG {gauge} or thicker",
         "from the fuse to rectifier, window and converter",
-        f"nothing; the fuse protects them: they bear {number(bears)} A, it lets {number(let)} A "
-        "pass for an hour"
+        f"nothing; the fuse protects them: they carry {number(rating_A)} A, it lets "
+        f"{number(let)} A pass for an hour"
         if held
-        else f"nothing; they bear {number(bears)} A, the fuse lets more pass: take thicker ones",
+        else f"nothing; they carry {number(rating_A)} A, the fuse lets more pass: take thicker "
+        "ones",
         "The piece between terminal and fuse, which nothing protects: keep it under 5 cm and "
         "insulate it. The divider's thin wires: put its first resistor at the bus.",
     )
@@ -184,13 +183,14 @@ def _wires(known: Facts) -> Guard:
 
 def _generator_side(known: Facts) -> Guard:
     lead, generator = known.part("lead"), known.part("generator")
-    bears = min(lead.current_limit_A, generator.current_limit_A)
+    rating_A = min(lead.current_limit_A, generator.current_limit_A)
     amps = known.phase_A
     words = (
-        f"no fuse is needed: the machine gives {number(amps)} A at most, lead and winding bear "
-        f"{number(bears)} A"
-        if amps <= bears
-        else f"nothing: the machine gives {number(amps)} A, lead and winding bear {number(bears)} A"
+        f"no fuse is needed: the machine gives {number(amps)} A at most, lead and winding carry "
+        f"{number(rating_A)} A"
+        if amps <= rating_A
+        else f"nothing: the machine gives {number(amps)} A, lead and winding carry "
+        f"{number(rating_A)} A"
     )
     return Guard(
         "generator, winding and lead",

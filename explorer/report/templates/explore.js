@@ -6,9 +6,9 @@ const offered = row => state.all || D.reading[row];
 function weigh() {
   keeps.fill(1);
   for (const g of goals) {
-    const limit = state.limits[g.name], values = g.values;
+    const limit = state.limits[g.key], values = g.values;
     if (limit == null) continue;
-    if (g.name === "delivered_energy_J") { for (let row = 0; row < N; row++) if (values[row] < limit) keeps[row] = 0; }
+    if (g.more_is_better) { for (let row = 0; row < N; row++) if (values[row] < limit) keeps[row] = 0; }
     else for (let row = 0; row < N; row++) if (values[row] > limit) keeps[row] = 0;
   }
 }
@@ -17,25 +17,25 @@ const orders = new Map();
 function ordered() {
   const key = `${state.sort} ${state.down}`;
   if (!orders.has(key)) {
-    const values = goals.find(g => g.name === state.sort).values, sign = state.down ? -1 : 1;
+    const values = goals.find(g => g.key === state.sort).values, sign = state.down ? -1 : 1;
     orders.set(key, Int32Array.from(D.ids.keys()).sort((a, b) => sign * (values[a] - values[b]) || a - b));
   }
   return orders.get(key);
 }
 
 /* A hand on a slider asks more often than a screen can show: however often, once a frame is enough. */
-let asked = 0, resting = 0;
+let requested = 0, resting = 0;
 function refreshSoon() {
-  asked ||= requestAnimationFrame(refresh);
-  /* While it moves, what is out of sight waits, and the plots show no more than what a person can tell apart. */
+  requested ||= requestAnimationFrame(refresh);
+  /* While it moves, what is out of sight waits, and the plots show no more than what a person can distinguish. */
   clearTimeout(resting);
   resting = setTimeout(() => { resting = 0; refresh(); }, 160);
 }
 const sights = new Map(), watch = new IntersectionObserver(all => { for (const one of all) sights.set(one.target, one.isIntersecting); });
 const wanted = node => !resting || sights.get(node) !== false;
 function refresh() {
-  cancelAnimationFrame(asked);
-  asked = 0;
+  cancelAnimationFrame(requested);
+  requested = 0;
   weigh();
   const remaining = [], faded = [];
   let left = 0;
@@ -78,26 +78,26 @@ function shared(rows) {
 }
 let sharedNow = null;
 function share(rows) {
-  const told = rows.length ? shared(rows).filter(([title]) => title) : [["Nothing is left: ask for a little less.", []]];
-  const now = JSON.stringify(told);
+  const found = rows.length ? shared(rows).filter(([title]) => title) : [["Nothing is left: ask for a little less.", []]];
+  const now = JSON.stringify(found);
   if (now === sharedNow) return;
   sharedNow = now;
-  $("shared").replaceChildren(...told.flatMap(([title, lines]) =>
+  $("shared").replaceChildren(...found.flatMap(([title, lines]) =>
     [el("p", {}, title), lines.length ? el("ul", {}, ...lines.map(line => el("li", {}, line))) : null].filter(Boolean)));
 }
 
-/* What the time-stepped session says of a design's energy: a mark with words for whoever cannot see it */
+/* What the time-stepped session found for a design's energy: a mark with words for whoever cannot see it */
 const stepped = D.readings.find(c => c.name === "session_energy_J");
 function apart(row) {
-  const told = stepped && stepped.values[row], energy = goals[0].values[row];
-  return told == null || !energy ? null : Math.abs(told / energy - 1);
+  const session = stepped && stepped.values[row], averaged = energy.values[row];
+  return session == null || !averaged ? null : Math.abs(session / averaged - 1);
 }
 const gapPercent = gap => gap < 0.001 ? "less than 0.1 %" : `${say(100 * gap, 2)} %`;
 function confirmed(row) {
   const gap = apart(row);
   if (gap == null) return el("span", { class: "seal" });
-  const differs = gap > data.apart, words = `stepped through time ${say(stepped.values[row])} J, ${gapPercent(gap)} apart`;
-  return el("span", { class: differs ? "seal apart" : "seal", title: words }, el("span", { "aria-hidden": "true" }, differs ? "≠" : "✓"), el("span", { class: "hidden" }, ` ${words}`));
+  const far = gap > data.apart, words = `stepped through time ${say(stepped.values[row])} J, ${gapPercent(gap)} apart`;
+  return el("span", { class: far ? "seal apart" : "seal", title: words }, el("span", { "aria-hidden": "true" }, far ? "≠" : "✓"), el("span", { class: "hidden" }, ` ${words}`));
 }
 
 /* A row of the table is made anew only where something of it has changed. */
@@ -112,7 +112,7 @@ function tableRow(row) {
       if (again) again.focus();
     } })),
     el("th", { scope: "row" }, el("a", { href: `#design-${id}`, onfocus: () => hover(row) }, id), letter ? ` ${letter}` : null, D.locked[row] ? " (locked)" : null),
-    ...goals.map(g => el("td", { class: "n" }, goalText(g, g.values[row]), g.name === "delivered_energy_J" ? confirmed(row) : null)),
+    ...goals.map(g => el("td", { class: "n" }, goalText(g, g.values[row]), g === energy ? confirmed(row) : null)),
     el("td", {}, D.regimes[row] + (kept(row) ? "" : " (faded)")), el("td", {}, partName(link("generator"), row)), el("td", {}, partName(link("gearing"), row)),
     el("td", {}, `${count} × ${partName(link("cell"), row)}`));
 }
@@ -170,7 +170,7 @@ function sameMarks(rows) {
 const ink = name => getComputedStyle(document.documentElement).getPropertyValue(name).trim();
 let colour = [];
 function colours() {
-  const tone = { steady: ink("--blue"), cycling: ink("--verm"), flooded: ink("--green"), chattering: ink("--ink"), starved: ink("--soft") };
+  const tone = Object.fromEntries(Object.entries(data.marks).map(([regime, mark]) => [regime, ink(mark.tone)]));
   colour = D.regimes.map(regime => tone[regime] || ink("--blue"));
   const strong = ink("--ink"), sheet = ink("--sheet");
   const over = { stems: { line_color: strong }, feet: { fill_color: strong }, discs: { fill_color: strong, line_color: sheet }, letters: { text_color: sheet }, here: { line_color: strong } };
@@ -220,8 +220,8 @@ function placeLetters({ root, picked, x, y }) {
 function connect() {
   const doc = window.Bokeh && Bokeh.documents[0];
   if (!doc || doc.roots().length < document.querySelectorAll(".holder").length) { requestAnimationFrame(connect); return; }
-  const columns = new Map(goals.map(g => [g.name, Float64Array.from(g.values)]));
-  const mark = D.regimes.map(regime => data.marks[regime] || "circle");
+  const columns = new Map(goals.map(g => [g.key, Float64Array.from(g.values)]));
+  const mark = D.regimes.map(regime => (data.marks[regime] || { live: "circle" }).live);
   const holders = [...document.querySelectorAll(".holder")];
   plots = doc.roots().map((root, k) => {
     const of = name => root.renderers.find(r => r.name === name), { x: { field: across }, y: { field: up } } = of("cloud").glyph;
@@ -265,11 +265,11 @@ function untab(node) {
 function differences(row) {
   const parts = [];
   for (const g of goals) {
-    if (tells(g, g.values[row], g.values[base])) parts.push(gapText(g, g.values[row] - g.values[base]));
+    if (differs(g, g.values[row], g.values[base])) parts.push(gapText(g, g.values[row] - g.values[base]));
   }
   const changes = D.links.filter(l => l.used[row] !== l.used[base]).map(l => `${l.label}: ${partName(l, row)}`);
   for (const s of D.settings) if (s.values[row] !== s.values[base]) changes.push(`${s.label} ${withUnit(s.values[row], s.unit)}`);
-  return `${parts.join(", ") || "no difference in the goals that a person could tell"}; ${changes.join(", ") || "same choices"}`;
+  return `${parts.join(", ") || "no difference in the goals that a person would notice"}; ${changes.join(", ") || "same choices"}`;
 }
 /* A ring around the design pointed at, in every plot */
 let pointed = null;
@@ -281,6 +281,6 @@ function hover(row) {
   pointed = row;
   point();
   const name = letters.has(row) ? `${letters.get(row)} (${D.ids[row]})` : D.ids[row];
-  $("hover").classList.add("told");
+  $("hover").classList.add("filled");
   $("hover").textContent = base == null ? name : row === base ? `${name} is the recommended design itself.` : `${name} against the recommended design: ${differences(row)}.`;
 }

@@ -4,7 +4,6 @@ function open(row, move) {
   const id = D.ids[row], letter = letters.get(row);
   const box = $("full");
   const bill = D.bills[row].map(k => D.bill_lines[k]);
-  const cost = goals.find(g => g.name === "cost");
   const near = D.margins.map(m => ({ ...m, value: m.values[row] })).filter(m => m.value != null)
     .map(m => ({ ...m, closeness: m.value / (m.near || 1) })).sort((a, b) => a.closeness - b.closeness);
   box.replaceChildren(
@@ -15,7 +14,7 @@ function open(row, move) {
     el("p", {}, ...goals.flatMap((g, k) => [k ? ", " : "", el("b", {}, `${goalText(g, g.values[row])} ${g.unit}`), ` ${g.label.toLowerCase()}`]), "."),
     el("p", {}, D.ledger_of[row] ? `${D.ledger_of[row]}: ` : "", el("b", {}, D.regimes[row]), `: ${data.words.regimes[D.regimes[row]] || ""}.`),
     el("p", {}, ...(apart(row) == null ? ["Averaged model only: not stepped through time."] :
-      [`Averaged ${say(goals[0].values[row])} J, stepped through time ${say(stepped.values[row])} J, ${gapPercent(apart(row))} apart. `,
+      [`Averaged ${say(energy.values[row])} J, stepped through time ${say(stepped.values[row])} J, ${gapPercent(apart(row))} apart. `,
         apart(row) > data.apart ? el("b", { class: "apart" }, "≠ more than 3 %: trust the stepped one.") : "✓"])),
     el("div", { class: "full" },
       el("div", {},
@@ -23,7 +22,7 @@ function open(row, move) {
           el("thead", {}, el("tr", {}, ...["Part", "Pieces", `Each, ${data.currency}`, `Sum, ${data.currency}`, "Price of"].map(t => el("th", { scope: "col" }, t)))),
           el("tbody", {}, ...bill.map(line => el("tr", {}, el("th", { scope: "row" }, line.name), el("td", { class: "n" }, String(line.quantity)),
             el("td", { class: "n" }, money(line.unit_price)), el("td", { class: "n" }, money(line.quantity * line.unit_price)), el("td", { class: "day" }, line.price_dated))),
-            el("tr", {}, el("th", { scope: "row" }, el("b", {}, "Together")), el("td", {}), el("td", {}), el("td", { class: "n" }, el("b", {}, money(cost.values[row]))), el("td", {}))))),
+            el("tr", {}, el("th", { scope: "row" }, el("b", {}, "Together")), el("td", {}), el("td", {}), el("td", { class: "n" }, el("b", {}, money(spent.values[row]))), el("td", {}))))),
         el("table", {}, el("caption", {}, "Settings and readings"), el("tbody", {}, ...[...D.settings, ...D.readings].filter(c => c.values[row] != null || c.name === "time_to_first_charge_s").map(c =>
           el("tr", {}, el("th", { scope: "row" }, c.label), el("td", { class: "n" }, c.values[row] == null ? "never" : withUnit(c.values[row], c.unit)))))),
         cases(row)),
@@ -44,9 +43,10 @@ function step(by) {
 }
 function cases(row) {
   if (!D.cases[row].length) return null;
+  const own = goals.filter(g => g.by_case);
   return scroll("By person and pack", el("table", {}, el("caption", {}, "By person and pack"),
-    el("thead", {}, el("tr", {}, ...["Person", "Pack", "Energy, J", "Minutes for 1 %", "Effort, %", "First charge, s", "Regime"].map(t => el("th", { scope: "col" }, t)))),
-    el("tbody", {}, ...D.cases[row].map(c => el("tr", {}, el("td", {}, c[0]), el("td", {}, c[1]), ...[say(c[2]), c[6] == null ? "never" : say(c[6], 2), say(c[3], data.effort_digits), c[5] == null ? "never" : say(c[5])].map(t => el("td", { class: "n" }, t)), el("td", {}, c[4]))))));
+    el("thead", {}, el("tr", {}, ...["Person", "Pack", ...own.map(g => `${g.label}, ${g.unit}`), "Minutes for 1 %", "First charge, s", "Regime"].map(t => el("th", { scope: "col" }, t)))),
+    el("tbody", {}, ...D.cases[row].map(c => el("tr", {}, el("td", {}, c[0]), el("td", {}, c[1]), ...[...own.map((g, k) => goalText(g, c[2][k])), c[5] == null ? "never" : say(c[5], 2), c[4] == null ? "never" : say(c[4])].map(t => el("td", { class: "n" }, t)), el("td", {}, c[3]))))));
 }
 /* The trunk is the work at the crank; each loss leaves it to the right, to scale. */
 function flow(row) {
@@ -74,14 +74,14 @@ function flow(row) {
   const shapes = [svg("path", { class: "trunk", d: `M0 26H${wide}${edge}H0Z` }), ...sides, ...texts,
     svg("path", { class: "end", d: `M0 ${y - .5}H${x}V${y + 16}L${x / 2} ${y + 30}L0 ${y + 16}Z` }),
     svg("text", { x: Math.max(x, 8) + 10, y: y + 18, "font-weight": "bold" }, `into the pack ${round(delivered)} J (${percent(delivered)})`)];
-  const told = `Of ${round(work)} J at the crank, ${round(delivered)} J reach the pack. ` + branches.map(t => `${t.label} ${round(t.joules)} J`).join(", ") + ".";
-  return svg("svg", { class: "flow", viewBox: `0 0 385 ${y + 34}`, role: "img", "aria-label": told }, ...shapes);
+  const words = `Of ${round(work)} J at the crank, ${round(delivered)} J reach the pack. ` + branches.map(t => `${t.label} ${round(t.joules)} J`).join(", ") + ".";
+  return svg("svg", { class: "flow", viewBox: `0 0 385 ${y + 34}`, role: "img", "aria-label": words }, ...shapes);
 }
 function curves(id) {
-  if (!data.traces.some(t => t.design_id === id))
-    return [el("p", { class: "fine" }, "Its course over the session and over cadence is kept for the designs that a launch looks at closely: the picks, those next in line and the locked ones. A launch adds it for today's.")];
+  if (!data.curves.some(t => t.design_id === id))
+    return [el("p", { class: "fine" }, "Its curve over the session and over cadence is kept for the designs that a launch looks at closely: the picks, those next in line and the locked ones. A launch adds it for today's.")];
   const rpm = setting("cadence_rpm")[byId.get(id)];
-  return data.traces.filter(t => t.design_id === id).map(t => el("div", { class: t.screen_only ? "on-screen" : null }, el("h3", {}, t.title), t.sentence ? el("p", {}, t.sentence) : null, ...t.curves.map((c, k) =>
+  return data.curves.filter(t => t.design_id === id).map(t => el("div", { class: t.screen_only ? "on-screen" : null }, el("h3", {}, t.title), t.sentence ? el("p", {}, t.sentence) : null, ...t.curves.map((c, k) =>
     curve(t.x, c, k ? [] : t.levels, t.x.name === "cadence_rpm" && rpm != null ? [k ? "" : `its own ${withUnit(rpm, "rpm")}`, rpm] : null))));
 }
 /* Round values for an axis, at most `most` steps between its ends. */
@@ -91,7 +91,7 @@ function ticks(low, high, most) {
   for (let k = Math.ceil(low / step - 1e-9); k * step <= high + 1e-9 * step; k++) found.push(Number((k * step).toPrecision(6)));
   return found;
 }
-/* `levels` are [words, y]: the window, of which the middle one is told on the left so that words stay apart; `own` is [words, x]. */
+/* `levels` are [words, y]: the window, of which the middle one is labelled on the left so that words stay apart; `own` is [words, x]. */
 function curve(x, y, levels, own) {
   const W = 470, H = 176, L = 44, T = 20, B = 34, points = x.values.map((v, k) => [v, y.values[k]]).filter(p => p[0] != null && p[1] != null);
   if (!points.length) return null;
@@ -114,17 +114,17 @@ function curve(x, y, levels, own) {
     }),
     own && own[1] >= x0 && own[1] <= x1 ? svg("text", { x: px(own[1]) + (own[1] > (x0 + x1) / 2 ? -5 : 5), y: H - B - 6, "text-anchor": own[1] > (x0 + x1) / 2 ? "end" : "start" }, own[0]) : null);
 }
-/* Designs of the page that differ in one part, settings of the bank aside */
+/* Designs of the page that differ in one part, settings of the bank aside. */
 function neighbours(row) {
-  const told = data.around[D.ids[row]];
-  if (told) return el("div", {}, el("h3", {}, "One part swapped"),
+  const stored = data.swaps[D.ids[row]];
+  if (stored) return el("div", {}, el("h3", {}, "One part swapped"),
     el("p", { class: "fine" }, "Looked up among all stored designs: the same chain with one other part."),
     ...[["better", "Better"], ["trade", "A trade"], ["worse", "Worse"]].map(([verdict, title]) => {
-      const group = told.neighbours.filter(n => n.verdict === verdict);
+      const group = stored.swaps.filter(n => n.verdict === verdict);
       return group.length ? el("div", {}, el("h4", {}, title), el("ul", {}, ...group.map(n => el("li", {},
         byId.has(n.design_id) ? el("a", { href: `#design-${n.design_id}` }, `${n.link}: ${n.part}`) : `${n.link}: ${n.part}`,
         `${n.settings ? ` ${n.settings}` : ""}: ${n.words}${n.why ? `. ${n.why}` : ""}`)))) : null;
-    }), told.sentence ? el("p", { class: "fine" }, told.sentence) : null);
+    }), stored.sentence ? el("p", { class: "fine" }, stored.sentence) : null);
   const found = [];
   for (let other = 0; other < N && found.length < 400; other++) {
     if (other === row) continue;
@@ -132,7 +132,7 @@ function neighbours(row) {
     if (changed.length === 1) found.push([changed[0], other]);
   }
   const best = new Map();
-  const gain = (a, b) => goals.filter(g => (g.name === "delivered_energy_J" ? 1 : -1) * (g.values[a] - g.values[b]) > 0).length;
+  const gain = (a, b) => goals.filter(g => (g.more_is_better ? 1 : -1) * (g.values[a] - g.values[b]) > 0).length;
   for (const [l, other] of found) {
     const key = `${l.name}:${l.used[other]}`;
     if (!best.has(key) || gain(other, row) > gain(best.get(key)[1], row)) best.set(key, [l, other]);
@@ -140,5 +140,5 @@ function neighbours(row) {
   if (!best.size) return el("p", { class: "fine" }, "No design of this page differs from it in one part only.");
   return el("div", {}, el("h3", {}, "One part swapped"), el("ul", {}, ...[...best.values()].slice(0, 12).map(([l, other]) =>
     el("li", {}, el("a", { href: `#design-${D.ids[other]}` }, `${l.label}: ${partName(l, other)}`), ", ",
-      goals.map(g => tells(g, g.values[other], g.values[row]) ? gapText(g, g.values[other] - g.values[row]) : null).filter(Boolean).join(", ") || "no difference that a person could tell"))));
+      goals.map(g => differs(g, g.values[other], g.values[row]) ? gapText(g, g.values[other] - g.values[row]) : null).filter(Boolean).join(", ") || "no difference that a person would notice"))));
 }

@@ -5,7 +5,7 @@ const choices = [
   ...D.settings.map(s => ({ name: s.name, label: s.label, of: row => s.values[row], text: v => withUnit(v, s.unit) })),
 ].map(c => ({ ...c, values: [...new Set(D.ids.map((_, row) => c.of(row)))].sort((a, b) => a - b) }))
   .filter(c => c.values.length > 1 && c.values.length <= MOST_VALUES)
-  /* `code` says which of its values a design takes: numbers that count faster than keys. */
+  /* `code` is which of its values a design takes: numbers that count faster than keys. */
   .map(c => ({ ...c, code: Uint8Array.from(D.ids, (_, row) => c.values.indexOf(c.of(row))) }));
 
 /* Where each value lies on its bar, from 0 to 1; small ones are widened so that they can be hit. */
@@ -52,9 +52,9 @@ function parallel(rows) {
     box.append(el("div", { class: "choice", role: "group", "aria-label": choice.label }, el("span", { class: "name" }, choice.label),
       el("div", { class: "pieces" }, ...pieces.map(piece => {
         const share = Math.round(100 * piece.count / rows.length), all = piece.count === rows.length;
-        const told = `${choice.text(piece.value)}: ${all ? "all" : `${piece.count.toLocaleString("en")} of ${rows.length.toLocaleString("en")}`}`;
-        return el("button", { type: "button", class: all ? "all" : null, style: `width:${(100 * piece.width).toFixed(3)}%`, title: told,
-          "aria-label": `${told}. Mark ${all ? "them" : "only these"}`, "data-piece": `${choice.name}|${piece.value}`, onclick: () => {
+        const words = `${choice.text(piece.value)}: ${all ? "all" : `${piece.count.toLocaleString("en")} of ${rows.length.toLocaleString("en")}`}`;
+        return el("button", { type: "button", class: all ? "all" : null, style: `width:${(100 * piece.width).toFixed(3)}%`, title: words,
+          "aria-label": `${words}. Mark ${all ? "them" : "only these"}`, "data-piece": `${choice.name}|${piece.value}`, onclick: () => {
             state.marked = new Set(rows.filter(row => choice.of(row) === piece.value));
             state.page = 0;
             refresh();

@@ -3,9 +3,11 @@ const data = JSON.parse(document.getElementById("page-data").textContent);
 const D = data.designs, N = D.ids.length, ROWS = 15;
 const byId = new Map(D.ids.map((id, row) => [id, row]));
 const letters = new Map(data.cards.map(c => [byId.get(c.design_id), c.letter]));
-const goals = D.objectives;
+/* The objectives: their words and senses, with a column of values each. */
+const goals = data.goals.map((goal, k) => ({ ...goal, values: D.objectives[k].values }));
+const energy = goals.find(g => g.key === data.energy), spent = goals.find(g => g.is_money);
 const base = byId.has(data.recommended_id) ? byId.get(data.recommended_id) : null;
-const state = { all: false, marked: new Set(), limits: {}, sort: goals[0].name, down: true, page: 0, open: null };
+const state = { all: false, marked: new Set(), limits: {}, sort: goals[0].key, down: true, page: 0, open: null };
 let shown = [];
 
 const $ = id => document.getElementById(id);
@@ -41,11 +43,10 @@ function say(value, digits = 3) {
 const withUnit = (value, unit, digits) => unit ? `${say(value, digits)} ${unit}` : say(value, digits);
 const cents = new Intl.NumberFormat("en", { minimumFractionDigits: 2, maximumFractionDigits: 2 });
 const money = value => cents.format(value);
-const goalText = (goal, value) => goal.name === "cost" ? money(value) : goal.name === "crank_effort_percent" ? say(value, data.effort_digits) : say(value);
-/* Money is counted; of the rest a person cannot tell so little, and the model knows no better. */
-const tells = (goal, a, b) => goal.name === "cost" ? a !== b : Math.abs(a - b) > data.equal_within * Math.max(Math.abs(a), Math.abs(b));
-/* A difference of two percentages is told in points, or it would read as a share of the first. */
-const gapText = (goal, gap) => `${gap > 0 ? "+" : "−"}${goalText(goal, Math.abs(gap))} ${goal.unit === "%" ? "points of effort" : goal.unit}`;
+const goalText = (goal, value) => goal.is_money ? money(value) : say(value, goal.digits);
+/* Money is counted; of the rest a person notices no less, and the model knows no better. */
+const differs = (goal, a, b) => goal.is_money ? a !== b : Math.abs(a - b) > data.equal_within * Math.max(Math.abs(a), Math.abs(b));
+const gapText = (goal, gap) => `${gap > 0 ? "+" : "−"}${goalText(goal, Math.abs(gap))} ${goal.gap_unit}`;
 const partName = (link, row) => link.parts[link.used[row]].name;
 const link = name => D.links.find(l => l.name === name);
 const setting = name => (D.settings.find(s => s.name === name) || { values: [] }).values;

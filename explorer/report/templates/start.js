@@ -1,20 +1,20 @@
 /* Setting up: sliders, headings and addresses first, the plots once the page is painted. */
 function sliders() {
   for (const g of goals) {
-    const more = g.name === "delivered_energy_J", low = Math.min(...g.values), high = Math.max(...g.values);
-    const id = `limit-${g.name}`, steps = 200, none = more ? 0 : steps;
+    const more = g.more_is_better, low = Math.min(...g.values), high = Math.max(...g.values);
+    const id = `limit-${g.key}`, steps = 200, none = more ? 0 : steps;
     const text = el("output", { for: id });
     const input = el("input", { id, type: "range", min: 0, max: steps, step: 1, value: none });
     const update = () => {
       const place = Number(input.value), value = low + (high - low) * place / steps, free = place === none;
-      state.limits[g.name] = free ? null : value;
+      state.limits[g.key] = free ? null : value;
       text.textContent = free ? "no limit" : `${goalText(g, value)} ${g.unit}`;
       input.setAttribute("aria-valuetext", text.textContent);
     };
     input.addEventListener("input", () => { update(); refreshSoon(); });
     input.addEventListener("clear", () => { input.value = none; update(); });
     update();
-    $("sliders").append(el("div", { class: "slide" }, el("label", { for: id }, more ? "Energy, at least" : `${g.label}, at most`), input, text));
+    $("sliders").append(el("div", { class: "slide" }, el("label", { for: id }, `${g.label}, at ${more ? "least" : "most"}`), input, text));
   }
 }
 function headings() {
@@ -22,7 +22,7 @@ function headings() {
     const label = head.querySelector(".label").textContent;
     head.replaceChildren(el("button", { type: "button", onclick: () => {
       const same = state.sort === head.dataset.key;
-      state.down = same ? !state.down : head.dataset.key === "delivered_energy_J";
+      state.down = same ? !state.down : goals.find(g => g.key === head.dataset.key).more_is_better;
       state.sort = head.dataset.key; state.page = 0;
       refresh();
     } }, label));

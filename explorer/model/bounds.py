@@ -1,0 +1,101 @@
+"""The energy that no chain can deliver more of, whatever its parts; and what objectives weigh."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from explorer.inputs.back_parts import Converter
+from explorer.inputs.study import Project
+from explorer.model.cases import together
+from explorer.model.objectives import ENERGY, OBJECTIVES
+from explorer.physics.operator import endurance_power
+from explorer.units import Array
+
+UNIT_SHARE = 0.1
+"""Share of an objective's limit that counts as one unit when objectives are weighed (judgement)."""
+
+
+@dataclass(frozen=True)
+class CaseBound:
+    """What no chain can exceed for one person and pack, J."""
+
+    operator: str
+    pack: str
+    energy_J: float
+    arm_J: float
+    pack_J: float
+
+
+@dataclass(frozen=True)
+class EnergyBound:
+    """What no chain can exceed, J: the arm's work over the session, and what the pack takes.
+
+    Over several cases each number is their mean or least as the study says; `cases` has their own.
+    """
+
+    energy_J: float
+    arm_J: float
+    pack_J: float
+    cases: tuple[CaseBound, ...]
+
+    def of(self, case: Mapping[str, Any]) -> CaseBound:
+        """The bound of one case {operator, pack}; KeyError for one that the study does not have."""
+        for one in self.cases:
+            if (one.operator, one.pack) == (case["operator"], case["pack"]):
+                return one
+        raise KeyError(f"{case['operator']} with {case['pack']}")
+
+
+def energy_bound(project: Project) -> EnergyBound:
+    """The energy that no chain can exceed in this study's session, J.
+
+    The arm gives at most its share of `CP + W'/t` for the whole session, the pack takes at most
+    its current at the highest output of any converter on offer; the smaller of the two holds, by
+    case, combined over the cases as the study says (mean or worst). Losses are left out, so this
+    is a bound and not a forecast. Source: critical power, Monod and Scherrer 1965; the rest is
+    derived.
+    """
+    study, catalogue = project.study, project.catalogue
+    seconds = 60.0 * float(study.session.minutes)
+    offered = study.choices["converter"]
+    volts = max(
+        part.output_V
+        for part in catalogue.parts["converter"]
+        if isinstance(part, Converter) and part.id in offered
+    )
+    cases = []
+    for operator_id in study.session.operators:
+        person = catalogue.operators[operator_id]
+        hold = endurance_power(person.critical_power_W, person.reserve_J, seconds)
+        arm_J = float(person.power_share * hold) * seconds
+        for pack_id in study.session.packs:
+            pack_J = catalogue.packs[pack_id].current_A * volts * seconds
+            cases.append(CaseBound(operator_id, pack_id, min(arm_J, pack_J), arm_J, pack_J))
+
+    def over_cases(name: str) -> float:
+        each = [np.array([getattr(case, name)]) for case in cases]
+        return float(together(each, study.session.over_cases, more_is_better=True)[0])
+
+    return EnergyBound(
+        over_cases("energy_J"), over_cases("arm_J"), over_cases("pack_J"), tuple(cases)
+    )
+
+
+def goal_units(project: Project) -> Array:
+    """How much of each objective counts alike when a design is recommended, (objectives,).
+
+    A tenth of what the study allows of it, or of what stands in for a limit that it leaves out
+    (`usual_most`, or the objective's scale); of energy, a tenth of what physics allows.
+    """
+    limits = project.study.limits
+    most = [
+        energy_bound(project).energy_J
+        if one.key == ENERGY
+        else getattr(limits, one.key, None) or one.usual_most or one.scale(project)
+        for one in OBJECTIVES
+    ]
+    return UNIT_SHARE * np.array(most, dtype=float)

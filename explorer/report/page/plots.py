@@ -1,0 +1,111 @@
+"""The plots of a page that answer the reader: one for each pair of the objectives."""
+
+from __future__ import annotations
+
+from itertools import combinations
+from typing import Any
+
+from explorer.report.goals import Goal
+from explorer.report.page.content import PageData
+from explorer.report.page.drawing import axis_label
+
+PLOT_HEIGHT = 268
+DISC = 17
+"""Pixels across the disc that carries a pick's letter."""
+
+
+def plots_of(page: PageData) -> tuple[str, str, dict[str, tuple[str, str]]]:
+    """Bokeh's library, the script that places the plots, and label and holder of each plot.
+
+    The plots come without their designs, which the page's own data holds: explore.js fills them in.
+    Each has a source of its own, so that they can be painted one after the other.
+    """
+    from bokeh.embed import components
+    from bokeh.resources import Resources
+
+    pairs = list(combinations(page.goals, 2))
+    drawn = {f"{x.key}-{y.key}": _scatter(x, y) for x, y in pairs}
+    script, divs = components(drawn, wrap_script=False)
+    labels = {f"{x.key}-{y.key}": f"{y.label} against {x.label.lower()}" for x, y in pairs}
+    library = "\n".join(Resources(mode="inline", components=["bokeh"], log_level="error").js_raw)
+    return library, script, {key: (labels[key], divs[key]) for key in drawn}
+
+
+def _scatter(x: Goal, y: Goal) -> Any:
+    """An empty plot of one objective over another, with a brush, letters and a ring."""
+    from bokeh.models import BoxSelectTool, ColumnDataSource, HoverTool, TapTool
+    from bokeh.plotting import figure
+
+    plot: Any = figure(
+        height=PLOT_HEIGHT,
+        sizing_mode="stretch_width",
+        toolbar_location=None,
+        tools=[],
+        x_axis_label=axis_label(x),
+        y_axis_label=axis_label(y),
+        background_fill_color=None,
+        border_fill_color=None,
+        outline_line_color=None,
+        min_border_right=12,
+    )
+    columns = (x.key, y.key, "mark", "colour", "strength", "size")
+    cloud = plot.scatter(
+        x.key,
+        y.key,
+        source=ColumnDataSource(data={name: [] for name in columns}),
+        marker="mark",
+        size="size",
+        fill_color="colour",
+        line_color=None,
+        fill_alpha="strength",
+        nonselection_fill_alpha=0.06,
+        selection_fill_alpha=1.0,
+        name="cloud",
+    )
+    _draw_over(plot)
+    brush = BoxSelectTool(renderers=[cloud], name="brush")
+    plot.add_tools(brush, TapTool(renderers=[cloud]), HoverTool(renderers=[cloud], tooltips=None))
+    plot.toolbar.active_drag = brush
+    plot.toolbar.logo = None
+    # The range follows the designs, not where a letter was moved to.
+    plot.x_range.renderers = plot.y_range.renderers = [cloud]
+    for axis in (*plot.xaxis, *plot.yaxis):
+        axis.axis_label_text_font_style = "normal"
+        axis.axis_label_text_font_size = "12px"
+        axis.major_label_text_font_size = "11px"
+    plot.xgrid.grid_line_dash = plot.ygrid.grid_line_dash = [2, 4]
+    return plot
+
+
+def _draw_over(plot: Any) -> None:
+    """Letters of the picks and the ring around the design pointed at: over the cloud, so that they
+    change without drawing the cloud anew.
+    """
+    from bokeh.models import ColumnDataSource
+
+    picked = ColumnDataSource(data={name: [] for name in ("x", "y", "at_x", "at_y", "letter")})
+    over: dict[str, Any] = {"source": picked, "level": "overlay"}
+    plot.segment("x", "y", "at_x", "at_y", line_width=1.5, name="stems", **over)
+    plot.scatter("x", "y", size=5, line_color=None, name="feet", **over)
+    plot.scatter("at_x", "at_y", size=DISC, name="discs", **over)
+    plot.text(
+        "at_x",
+        "at_y",
+        text="letter",
+        text_align="center",
+        text_baseline="middle",
+        text_font_size="11px",
+        text_font_style="bold",
+        name="letters",
+        **over,
+    )
+    plot.scatter(
+        "x",
+        "y",
+        source=ColumnDataSource(data={"x": [], "y": []}),
+        size=13,
+        fill_color=None,
+        line_width=2,
+        level="overlay",
+        name="here",
+    )
