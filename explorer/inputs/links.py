@@ -58,6 +58,8 @@ class Link:
     `front`: left of the bus, so that its curves are solved with the generator's. `record`: the row
     of its table. `pieces`: how many pieces of its part a design takes, (n,) or one number for all.
     `shaft_drag`: its `drag_torque_N_m` is felt at the generator's shaft; only for a front link.
+    `mounted_on`: what the build sheet says that it is mounted on; empty where the sheet has words
+    of its own for it.
     `default`: the part of what was written before the link existed; None where every study has the
     link's table.
     """
@@ -67,12 +69,18 @@ class Link:
     front: bool
     pieces: Pieces = _one
     shaft_drag: bool = False
+    mounted_on: str = ""
     default: Part | None = None
 
     @property
     def table(self) -> str:
         """File stem of its table."""
         return f"{self.name}s"
+
+    @property
+    def default_id(self) -> str | None:
+        """Id of its `default`."""
+        return None if self.default is None else self.default.id
 
 
 LINKS: dict[str, Link] = {

@@ -91,8 +91,7 @@ def design_id(parts: Mapping[str, str], settings: Mapping[str, float | int]) -> 
 
 def part_word(link: str, part: str) -> str:
     """What stands for a chosen part in a design's id: "" for a link's default."""
-    default = LINKS[link].default
-    return "" if default is not None and part == default.id else f"{link}={part}"
+    return "" if part == LINKS[link].default_id else f"{link}={part}"
 
 
 def setting_word(name: str, value: float) -> str:

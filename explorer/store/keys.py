@@ -23,8 +23,7 @@ Numbers = NDArray[np.uint64]
 
 def default_row(link: str) -> str | None:
     """The row that a design from before a link is taken to have; None: none can stand for it."""
-    default = LINKS[link].default
-    return None if default is None else default.id
+    return LINKS[link].default_id
 
 
 def default_setting(name: str) -> float | None:
