@@ -309,9 +309,16 @@ def test_an_objective_that_parts_decide_is_had_of_designs_stored_before(
         points = stored.objectives(cost)
         np.testing.assert_array_equal(points[:, 4], quiet(project, stored.designs))
         # A front from before it says that its noise is unknown, and nothing else.
-        _, kept = store.front_of(expected["kept_front"])
+        numbers, kept = store.front_of(expected["kept_front"])
         assert np.isnan(kept[:, 4]).all()
         assert np.isfinite(kept[:, :4]).all()
+        # What is known of a design today stands in for it; of one that is gone, nothing does.
+        gone = numbers[0]
+        completed = stored.take(stored.numbers != gone).completed(numbers, kept)
+        np.testing.assert_array_equal(completed[:, :4], kept[:, :4])
+        assert np.isnan(completed[0, 4])
+        level = dict(zip(stored.numbers.tolist(), quiet(project, stored.designs), strict=True))
+        assert completed[1:, 4].tolist() == [level[number] for number in numbers[1:].tolist()]
         rows = front_rows(project, stored, cost)
         name = store.keep_front(stored.numbers[rows], points[rows])
         np.testing.assert_array_equal(store.front_of(name)[1], points[rows])
