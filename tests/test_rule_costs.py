@@ -14,6 +14,7 @@ from explorer.decision import rule_costs
 from explorer.inputs.study import Project, load
 from explorer.model import costing
 from explorer.model.evaluate import Evaluation
+from explorer.model.objectives import points_of
 from explorer.model.rules import RULES
 from explorer.search.sweep import Sweep
 from explorer.search.workers import run_blocks
@@ -26,7 +27,7 @@ def swept(project: Project) -> tuple[Evaluation, Array]:
     kept = [r.kept for r in run_blocks(sweep, np.arange(len(sweep))) if r.kept is not None]
     every = Evaluation.concatenate(kept)
     found = every.take(np.flatnonzero(every.feasible))
-    points = found.objectives(costing.costs(project, found.designs))
+    points = points_of(project, found, costing.costs(project, found.designs))
     on_front = np.flatnonzero(front.non_dominated(points))
     return found.take(on_front), points[on_front]
 

@@ -17,7 +17,7 @@ from explorer.commands.review import review_studies
 from explorer.inputs.study import Project, load
 from explorer.model import costing
 from explorer.model.evaluate import Evaluation
-from explorer.model.space import Space
+from explorer.model.space import Space, design_ids
 from explorer.model.stepped import sessions_of
 from explorer.search import settle
 from explorer.search.progress import unwatched
@@ -55,14 +55,14 @@ def test_the_front_is_that_of_sessions_of_all(
     quick = results(small_project, chosen)
     off = dict(
         zip(
-            ids_of_designs(small_project, quick),
+            design_ids(small_project.catalogue, chosen, range(400)),
             np.random.default_rng(9).uniform(1 - settle.BAND, 1 + settle.BAND, 400),
             strict=True,
         )
     )
 
     def stepped(project: Project, some: Any) -> Evaluation:
-        ids = ids_of_designs(project, replace(quick, designs=some))
+        ids = design_ids(project.catalogue, some, range(len(some)))
         rows = [place[name] for name in ids]
         return by_sessions(project, quick.take(np.array(rows)), np.array([off[n] for n in ids]))
 
@@ -90,12 +90,6 @@ def test_the_front_is_that_of_sessions_of_all(
         prices = costing.costs(small_project, whole.designs)
         assert set(ids_of(whole.numbers[front_rows(small_project, whole, prices)])) == mine_ids
     assert len(cost) == 400
-
-
-def ids_of_designs(project: Project, found: Evaluation) -> list[str]:
-    from explorer.model.space import design_ids
-
-    return design_ids(project.catalogue, found.designs, range(len(found)))
 
 
 def test_a_launch_shows_sessions_and_says_what_it_missed(small_study: Path) -> None:
@@ -151,7 +145,7 @@ def test_new_prices_step_only_what_they_bring_up(small_study: Path) -> None:
     lines = prices.read_text().splitlines()
     head, rest = lines[0], lines[1:]
     dearer = [
-        ",".join([*line.split(",")[:1], str(float(line.split(",")[1]) * (3 if k % 3 else 1)),
+        ",".join([*line.split(",")[:1], str(float(line.split(",")[1]) * (1.15 if k % 3 else 0.8)),
                   *line.split(",")[2:]])
         for k, line in enumerate(rest)
     ]  # fmt: skip

@@ -72,7 +72,8 @@ def rerun_study(
         view = FrontView(project, store, stored, found.cost, found.front, free)
         if not len(view.rows):
             picks = dict.fromkeys(WISHES)
-            return answer | {"front": [], "front_thinned": False, "picks": picks, "report": None}
+            nothing = {"front": [], "front_thinned": False, "unsettled": [], "report": None}
+            return answer | nothing | {"picks": picks}
         verdicts = {verdict.design_id: verdict for verdict in found.locked}
         return answer | publish(view, verdicts, page=page)
 

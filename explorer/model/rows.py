@@ -8,6 +8,7 @@ from typing import NamedTuple
 import numpy as np
 
 from explorer.inputs.front_parts import BARRIER_V
+from explorer.inputs.links import shaft_drag_N_m
 from explorer.inputs.records import Operator
 from explorer.inputs.study import Project
 from explorer.model import demand
@@ -83,7 +84,7 @@ def machines(project: Project, designs: Designs) -> Records:
         lead_ohm=at("lead", "resistance_ohm") * of_kind("conductors_per_phase"),
         inductance_H=at("generator", "inductance_phase_H"),
         pole_pairs=at("generator", "pole_pairs"),
-        drag_N_m=at("generator", "drag_torque_N_m") + at("lead", "drag_torque_N_m"),
+        drag_N_m=shaft_drag_N_m(at),
         viscous_N_m_s=at("generator", "drag_viscous_N_m_s"),
         saturation_A=at("rectifier", "saturation_A"),
         emission_V=at("rectifier", "emission_V"),
