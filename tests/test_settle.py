@@ -73,7 +73,7 @@ def test_the_front_is_that_of_sessions_of_all(
         store.append(small_project, quick, "sweep")
         stored, _ = store.load(small_project)
         prices = costing.costs(small_project, stored.designs)
-        count = settle.settle(small_project, store, stored, prices, unwatched, 1)
+        count = settle.step_contenders(small_project, store, stored, prices, unwatched, 1)
         after, reuse = store.load(small_project)
         assert (len(after), reuse.stored) == (400, 400)
         assert int(after.stepped.sum()) == count

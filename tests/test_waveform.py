@@ -183,7 +183,7 @@ def test_valves_wake_by_the_mean_of_the_bus(
         whole=True,
     )  # fmt: skip
     assert (found.mean_bus_V < 3.2) == asleep
-    seen = window(demo_project, design, ADULT, STEADY_PACK, start_V=start_V)
+    seen = window(demo_project, design, ADULT, STEADY_PACK, start_V=start_V, seconds=0.1)
     assert seen is not None
     assert abs(seen.difference_percent) < 1
     judged_W = found.bus_energy_J / found.seconds

@@ -24,7 +24,7 @@ from explorer.model.record import design_record
 from explorer.model.space import Rows
 from explorer.search import probes
 from explorer.search.progress import Watch
-from explorer.search.settle import contenders, settle
+from explorer.search.settle import contenders, step_contenders
 from explorer.store.history import Run
 from explorer.store.keys import ids_of, search_key
 from explorer.store.results import Store
@@ -122,7 +122,9 @@ class FrontView:
         Locked designs are stepped, too.
         """
         locked = self.locked_rows(lock.read_locks(self.project))
-        count = settle(self.project, self.store, self.stored, self.cost, watch, workers, locked)
+        count = step_contenders(
+            self.project, self.store, self.stored, self.cost, watch, workers, locked
+        )
         return (self.again() if count else self), count
 
     def again(self) -> FrontView:

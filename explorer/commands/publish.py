@@ -91,7 +91,7 @@ def data_of_front(
         effects=best_by_part(project, stored, view.cost),
         rule_costs=last.get("rule_costs"),
         stale=view.moved_since_launch,
-        session_traces={k: v for k, v in last.get("courses", {}).items() if k in known},
+        session_traces={k: v for k, v in last.get("bus_curves", {}).items() if k in known},
         cadence_curves={k: v for k, v in last.get("cadences", {}).items() if k in known},
         market=market,
         swaps=swaps.swaps_of(project, stored, view.cost, looked_at),

@@ -1,4 +1,4 @@
-"""What is computed once for a front: draws of builds, courses over time, and what rules cost."""
+"""What is computed once for a front: draws of builds, curves over time, and what rules cost."""
 
 from __future__ import annotations
 
@@ -43,7 +43,7 @@ def at_other_cadences(project: Project, designs: Designs, ids: Sequence[str]) ->
     }
 
 
-def courses(project: Project, designs: Designs, ids: Sequence[str]) -> dict[str, Any]:
+def bus_curves(project: Project, designs: Designs, ids: Sequence[str]) -> dict[str, Any]:
     """The bus over the first case's session of some designs, by design id (`traces.for_page`)."""
     plan = project.study.session
     case = plan.operators[0], plan.packs[0]
@@ -58,7 +58,7 @@ def look_closer(
 ) -> dict[str, Any]:
     """What a front's page shows beside its designs; `locked` are rows of locked designs.
 
-    Keys: `courses`, `cadences` (`at_other_cadences`) and `rule_costs`.
+    Keys: `bus_curves`, `cadences` (`at_other_cadences`) and `rule_costs`.
     """
     watch(Step("draw", 0, 1, 0))
     picker.draw_builds(workers)
@@ -69,7 +69,7 @@ def look_closer(
     close = np.array(closely[:MOST_COURSES], dtype=np.int64)
     designs, ids = stored.designs.take(close), ids_of(stored.numbers[close])
     return {
-        "courses": courses(project, designs, ids),
+        "bus_curves": bus_curves(project, designs, ids),
         "cadences": at_other_cadences(project, designs, ids) if len(close) else {},
         "rule_costs": rule_costs(project, stored.designs.take(read), _places(picker, picked, read)),
     }

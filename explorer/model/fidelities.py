@@ -11,6 +11,7 @@ from explorer.inputs.study import Project
 from explorer.model import costing
 from explorer.model.evaluate import Evaluation
 from explorer.model.record import design_record
+from explorer.model.regimes import STEADY
 from explorer.model.space import Designs
 from explorer.model.stepped import stepped, window
 
@@ -46,9 +47,9 @@ def _window(project: Project, design: Designs, found: Evaluation) -> dict[str, A
     the hand finds no speed to hold.
     """
     plan = project.study.session
-    hold_V = float(found.readings["hold_V"][0])
+    steady, hold_V = found.regime[0] == STEADY, float(found.readings["hold_V"][0])
     settings = {name: float(value[0]) for name, value in design.settings.items()}
     middle_V = settings["undervoltage_off_V"] + settings["undervoltage_band_V"] / 2
-    start_V = hold_V if np.isfinite(hold_V) else middle_V
+    start_V = hold_V if steady else middle_V
     seen = window(project, design, plan.operators[0], plan.packs[0], start_V=start_V)
     return seen._asdict() if seen else None

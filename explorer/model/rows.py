@@ -18,7 +18,7 @@ from explorer.model.kernels.records import Records
 from explorer.model.space import Designs, Rows
 from explorer.units import RAD_S_PER_RPM, Array
 
-COUNTS = ("phases", "valves", "valves_in_path", "drops", "knee")
+OF_KIND = ("phases", "valves", "valves_in_path", "drops", "knee")
 BRIDGES = {
     "star": records.SIX_PULSE,
     "windings": records.FULL_BRIDGES,
@@ -77,7 +77,7 @@ def machines(project: Project, designs: Designs) -> Records:
         records.MACHINE,
         len(designs),
         bridge=numbers[designs.parts["generator"]],
-        **{name: of_kind(name) for name in COUNTS},
+        **{name: of_kind(name) for name in OF_KIND},
         emf_V_s=at("generator", "emf_phase_V_s"),
         circuit_ohm=at("generator", "resistance_phase_ohm"),
         copper_ohm=at("generator", "resistance_phase_ohm"),
@@ -129,7 +129,7 @@ def loads(project: Project, designs: Designs, pack_id: str) -> Records:
     )
 
 
-def shift(person: Operator, seconds: float) -> Records:
+def shift_of(person: Operator, seconds: float) -> Records:
     """One shift of an operator who paces for its length, (1,) of `records.PERSON`."""
     names = set(records.PERSON.names or ()) & set(type(person).model_fields)
     values = {name: getattr(person, name) for name in names}

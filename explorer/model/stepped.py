@@ -40,7 +40,7 @@ class Stepped(NamedTuple):
     margins: Mapping[str, Array]
 
 
-class Window(NamedTuple):
+class Stretch(NamedTuple):
     """A short stretch at switching level beside the same stretch of a session, both with an even
     hand: where it begins, how long it is, and what the bridge gives to the bus.
     """
@@ -111,7 +111,7 @@ def simulate(
     plan, front = project.study.session, rows.rowed(project, designs)
     found, _ = sessions(
         front.machines, front.trio, front.drives, rows.loads(project, designs, pack_id),
-        rows.shift(project.catalogue.operators[operator_id], 60 * plan.minutes),
+        rows.shift_of(project.catalogue.operators[operator_id], 60 * plan.minutes),
         _settings(project)._replace(even=even),
     )  # fmt: skip
     return found[:, 0]
@@ -122,7 +122,7 @@ def course(project: Project, design: Designs, operator_id: str, pack_id: str) ->
     plan, front = project.study.session, rows.rowed(project, design)
     _, steps = sessions(
         front.machines, front.trio, front.drives, rows.loads(project, design, pack_id),
-        rows.shift(project.catalogue.operators[operator_id], 60 * plan.minutes),
+        rows.shift_of(project.catalogue.operators[operator_id], 60 * plan.minutes),
         _settings(project)._replace(jumps=False), traced=COURSE_STEPS,
     )  # fmt: skip
     time_s, given_J = steps[:, 0], steps[:, 5]
@@ -133,32 +133,31 @@ def course(project: Project, design: Designs, operator_id: str, pack_id: str) ->
 
 
 def window(
-    project: Project, design: Designs, operator_id: str, pack_id: str, *, start_V: float
-) -> Window | None:
-    """One design (length 1) at switching level for `WINDOW_S`, its load off, from a bank's inner
+    project: Project, design: Designs, operator_id: str, pack_id: str, *, start_V: float,
+    seconds: float = WINDOW_S,
+) -> Stretch | None:  # fmt: skip
+    """One design (length 1) at switching level for a while, its load off, from a bank's inner
     voltage; None where the hand finds no speed there.
     """
     plan, front = project.study.session, rows.rowed(project, design)
     load = rows.loads(project, design, pack_id)
     person = project.catalogue.operators[operator_id].model_copy(update={"unevenness": 0.0})
-    hand = rows.shift(person, 60 * plan.minutes)
+    hand = rows.shift_of(person, 60 * plan.minutes)
     brief = hand.copy()
-    brief["seconds"] = WINDOW_S
+    brief["seconds"] = seconds
     still = _settings(project)._replace(jumps=False, frozen=True, start_V=start_V)
-    found, steps = sessions(
-        front.machines, front.trio, front.drives, load, brief, still, traced=1
-    )
+    found, steps = sessions(front.machines, front.trio, front.drives, load, brief, still, traced=1)
     fine = windows(
         front.machines, front.trio, front.drives, load, hand, winding_C=plan.winding_C,
-        start_V=np.array([start_V]), guess_rad_s=steps[:1, 3], seconds=np.array([WINDOW_S]),
+        start_V=np.array([start_V]), guess_rad_s=steps[:1, 3], seconds=np.array([seconds]),
         closed=np.zeros(1, np.int64),
     )[0]  # fmt: skip
     if fine["found"] != 1:
         return None
     done = found[0, 0]
     given_J = float(done["crank_work_J"] - sum(done[f"{name}_J"] for name in BEFORE_THE_BUS))
-    judged_W, session_W = float(fine["bus_energy_J"] / fine["seconds"]), given_J / WINDOW_S
-    return Window(
+    judged_W, session_W = float(fine["bus_energy_J"] / fine["seconds"]), given_J / seconds
+    return Stretch(
         start_V, float(fine["seconds"]), float(fine["bus_energy_J"]),
         session_W * float(fine["seconds"]),
         100 * (session_W / judged_W - 1) if judged_W else 0.0,

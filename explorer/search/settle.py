@@ -72,7 +72,7 @@ def beaten(points: Array, others: Array) -> NDArray[np.bool_]:
     return found
 
 
-def settle(
+def step_contenders(
     project: Project,
     store: Store,
     stored: Stored,
@@ -94,7 +94,7 @@ def settle(
             return count
         total, more = count + len(rows), rows[:0]
         watch(Step("step", count, total, 0))
-        with closing(_in_batches(project, stored.designs.take(rows), workers)) as batches:
+        with closing(in_batches(project, stored.designs.take(rows), workers)) as batches:
             for found in batches:
                 store.append(project, found, SESSION)
                 count += len(found)
@@ -117,7 +117,7 @@ def audit(
     if not len(rows):
         return Audit(0, 0)
     watch(Step("audit", 0, len(rows), 0))
-    with closing(_in_batches(project, stored.designs.take(rows), workers)) as batches:
+    with closing(in_batches(project, stored.designs.take(rows), workers)) as batches:
         for found in batches:
             store.append(project, found, SESSION)
     watch(Step("audit", len(rows), len(rows), 0))
@@ -139,7 +139,7 @@ def _places(later: Stored, earlier: Stored) -> Rows:
     return np.asarray(order[np.searchsorted(later.numbers[order], earlier.numbers)])
 
 
-def _in_batches(
+def in_batches(
     project: Project, designs: Designs, workers: int
 ) -> Generator[Evaluation, None, None]:
     """Sessions of some designs, batch by batch, on several processes or the machines of

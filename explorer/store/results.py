@@ -119,7 +119,10 @@ class Store(History):
         designs = Designs(parts, gathered.settings)
         numbers = gathered.numbers_of(project.catalogue, designs, usable)
         genes = [*parts.values(), *gathered.settings.values()]
-        rows = np.flatnonzero(usable & first_of_each(numbers, usable, genes))
+        first = first_of_each(numbers, usable, genes)
+        rows = np.flatnonzero(usable & first)
+        # A design that was stepped is stored a second time, but counts once.
+        again = usable & ~first & ~gathered.stepped & np.isin(numbers, numbers[gathered.stepped])
         chosen, first_charge_s = designs.take(rows), gathered.first_charge_s[rows]
         values = {key: value[rows] for key, value in gathered.session.items()}
         values |= objectives.static_values(project, chosen)
@@ -142,8 +145,7 @@ class Store(History):
             numbers=numbers[rows],
             places=gathered.places[rows],
         )
-        twice = int(usable.sum()) - len(rows)
-        return stored, Reuse(total - twice, len(stored), added_up(reasons))
+        return stored, Reuse(total - int(again.sum()), len(stored), added_up(reasons))
 
     def evaluation(
         self, project: Project, stored: Stored, rows: Rows | NDArray[np.bool_] | None = None

@@ -13,9 +13,10 @@ from explorer.model.kernels import records
 from explorer.model.kernels.machine import Machines, tabulate
 from explorer.model.space import Designs, Space
 
+
 def shift(person: Operator, seconds: float, **fields: Any) -> records.Records:
     """One shift of an operator."""
-    one = rows.shift(person, seconds)
+    one = rows.shift_of(person, seconds)
     for name, value in fields.items():
         one[name] = value
     return one
