@@ -28,7 +28,7 @@ BENCHES = {
     "reprice_speed": "repricing of stored designs",
     "page_speed": "the page under a dragged slider",
     "bridge_accuracy": "the bridge's map against its switching-level twin",
-    "fidelity_agreement": "how far the three fidelities agree",
+    "filter_agreement": "how far the search's quicker model is from sessions",
     "memory": "what a block of a sweep holds",
     "sweep_scale": "throughput and growth of sweeps",
     "search_table": "samplers side by side",
