@@ -18,8 +18,9 @@ import numpy as np
 from explorer.model.kernels.bridge import Maps, Source, maps, rectify
 from explorer.model.kernels.compiled import edge, entry, inlined, law
 from explorer.model.kernels.pulses import pulses
-from explorer.model.kernels.records import ONE_DIODE, Fields, Records, Single
+from explorer.model.kernels.records import Fields, Records, Single
 from explorer.physics import generator
+from explorer.physics.bridge import ONE_DIODE
 from explorer.units import Array
 
 SPEEDS, BODY, FOOT = 64, 56, 32
@@ -132,17 +133,19 @@ def _solve(universal: Maps, values: Single, machines: Records, number: int, asle
     saturation_A, emission_V = row.saturation_A, row.emission_V
     if asleep:
         saturation_A, emission_V = row.body_saturation_A, BODY_DIODE_EMISSION_V
-    series = row.valves_in_path * row.valve_ohm
+    series, valve_ohm = row.valves_in_path * row.valve_ohm, row.valve_ohm
+    if row.bridge == ONE_DIODE:  # several in line are one with all their volts
+        emission_V, valve_ohm = row.drops * emission_V, row.drops * valve_ohm
     for i in range(SPEEDS):
         rad_s = row.slowest_rad_s * exp(i / row.nodes_per_log)
         emf_V, omega = row.emf_V_s * rad_s, row.pole_pairs * rad_s
         cold = Source(
             emf_V, omega, row.cold_ohm - series, row.inductance_H, saturation_A, emission_V,
-            row.valve_ohm,
+            valve_ohm,
         )  # fmt: skip
         warm = Source(
             emf_V, omega, row.hot_ohm - series, row.inductance_H, saturation_A, emission_V,
-            row.valve_ohm,
+            valve_ohm,
         )  # fmt: skip
         last = TABLE_NODES - 1
         for j in range(last):  # at the last nothing flows
