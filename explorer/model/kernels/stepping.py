@@ -20,6 +20,8 @@ from explorer.units import Array
 SETTLED_V, SETTLED_J = 1e-9, 1e-8
 """What may be left of a step's equations."""
 NEWTONS, TURN_NEWTONS, HALVINGS = 24, 12, 90
+HALVED_S = 1e-4
+"""Longest step whose speed is sought by halving."""
 JUMP_V = 1e-7
 """Halving that ends with more than this left has found a jump, not a root."""
 HIGHEST_V = 400.0
@@ -242,7 +244,9 @@ def turn(
         chain, asleep, load, state, inertia, hand_N_m, rad_s, inner_V, radians, seconds,
         guess_rad_s, guess_V,
     )  # fmt: skip
-    if now.found or not _carried(chain, asleep, load, state, inner_V, rad_s):
+    # A shorter step is cheaper, as long as there is one.
+    length_s = radians / max(rad_s, 1e-9) if radians > 0 else seconds
+    if now.found or length_s > HALVED_S or not _carried(chain, asleep, load, state, inner_V, rad_s):
         return now
     low, high = 0.0, 4 * max(rad_s, chain.drive.cadence_rad_s)
     for _ in range(HALVINGS):
