@@ -31,8 +31,8 @@ from explorer.units import Array
 
 SLOW_SHARE = 0.02
 """Below this share of the cadence steps go by time instead of angle."""
-STARTING_S = 0.01
-"""Longest step by time of a crank that turns."""
+STARTING_S, STARTING_GAIN = 0.01, 0.1
+"""A step by time of a crank that turns is this long, or changes its speed by this share."""
 COLLAPSED, TIMED, NOTHING = -2, 3, 0
 """What a step ended with beside `motion.beyond`: a load that the bank cannot carry, a pack that
 has waited, nothing."""
@@ -70,10 +70,8 @@ class Landing(NamedTuple):
     side: int
 
 
-@law
-def _begin_landing(ctx: Context, s: Fields, rad_s: float) -> Landing:
-    begins, _ = beyond(ctx, s, s.inner_V, s.bus_V, rad_s, s.angle)
-    return Landing(0.0, min(begins, -1e-12), -1.0, 0.0, 0)
+UNKNOWN = Landing(0.0, 0.0, -1.0, 0.0, 0)
+"""Nothing is known but where the step begins, and not by how much that is short of a threshold."""
 
 
 @law
@@ -88,10 +86,15 @@ def _lands(landing: Landing, length: float, over: float) -> bool:
 
 
 @law
-def _narrow(landing: Landing, length: float, over: float, number: int) -> tuple[Landing, float]:
+def _narrow(
+    ctx: Context, s: Fields, landing: Landing, length: float, over: float, number: int
+) -> tuple[Landing, float]:
     """The lengths around a threshold after one more try, and the next to try: regula falsi with
     the Illinois halving, every eighth time by halves."""
     low, low_miss, high, high_miss, side = landing
+    if low_miss == 0:
+        begins, _ = beyond(ctx, s, s.inner_V, s.bus_V, s.rad_s, s.angle)
+        low_miss = min(begins, -1e-12)
     if over > 0:
         high, high_miss = length, over
         low_miss *= 0.5 if side == 1 else 1.0
@@ -121,7 +124,7 @@ def advance_held(
 ) -> tuple[int, bool, Bus]:
     """A step at held speed: what it ended with, whether a turn ended, and its middle."""
     length = min(held_length(ctx, s, near), s.timer_s, left_s)
-    landing = _begin_landing(ctx, s, s.rad_s)
+    landing = UNKNOWN
     now, which, over = near, NOTHING, -1.0
     for number in range(LOCATIONS):
         now = held_step(ctx, s, length)
@@ -134,7 +137,7 @@ def advance_held(
         over, which = beyond(ctx, s, inner_V, now.bus_V, now.rad_s, s.angle + now.rad_s * length)
         if _lands(landing, length, over):
             break
-        landing, length = _narrow(landing, length, over, number)
+        landing, length = _narrow(ctx, s, landing, length, over, number)
     inner_V = s.inner_V + length * now.net_A / ctx.load.capacitance_F
     # The stroke that the step was solved with, at the speed foreseen.
     swing = stroke(ctx.chain.setup, s.angle + 0.5 * s.rad_s * length)
@@ -160,7 +163,7 @@ def _standing(
 ) -> tuple[int, float]:
     """A crank that stands: the bank alone; what it ended with, and the time that it took, s."""
     length, load, asleep = seconds, ctx.load, s.asleep == 1
-    landing = _begin_landing(ctx, s, 0.0)
+    landing = UNKNOWN
     which, over = NOTHING, -1.0
     now = crank_bus(ctx.chain, asleep, load, s.mode, s.inner_V, load.esr_ohm, 0.0, s.bus_V)
     if now.found:
@@ -177,7 +180,7 @@ def _standing(
         over, which = beyond(ctx, s, inner_V, now.bus_V, 0.0, s.angle)
         if _lands(landing, length, over):
             break
-        landing, length = _narrow(landing, length, over, number)
+        landing, length = _narrow(ctx, s, landing, length, over, number)
     inner_V = s.inner_V + length * now.net_A / load.capacitance_F
     middle_V = 0.5 * (s.inner_V + inner_V)
     books[acc.ESR] += now.net_A * (now.bus_V - middle_V) * length
@@ -228,6 +231,15 @@ def _held_fast(ctx: Context, s: Fields) -> bool:
 
 
 @law
+def _by_time_s(s: Fields, left_rad: float) -> float:
+    """How long a step by time may be: a crank that creeps steadily needs no short ones, s."""
+    if s.rad_s <= 0:
+        return STARTING_S
+    steady_s = STARTING_GAIN * s.rad_s / max(abs(s.speeds_up), 1e-9)
+    return max(STARTING_S, min(steady_s, left_rad / s.rad_s, LONGEST_TURNING_S))
+
+
+@law
 def _locate_turn(
     ctx: Context, s: Fields, seconds_most: float
 ) -> tuple[Turned, float, float, int, float]:
@@ -237,9 +249,11 @@ def _locate_turn(
     left_rad = (s.sector + 1) * PART - s.angle
     by_angle = s.rad_s > SLOW_SHARE * cadence and left_rad < s.rad_s * LONGEST_TURNING_S
     voltage_s = step_most_V(ctx) * load.capacitance_F / max(abs(s.net_A), 1e-9)
-    by_time_s = min(STARTING_S, seconds_most, voltage_s)
-    size = min(left_rad, s.rad_s * voltage_s) if by_angle else by_time_s
-    landing = _begin_landing(ctx, s, s.rad_s)
+    longest_s = min(seconds_most, voltage_s)
+    size = min(_by_time_s(s, left_rad), longest_s)
+    if by_angle:
+        size = min(left_rad, s.rad_s * voltage_s)
+    landing = UNKNOWN
     which, over = NOTHING, -1.0
     now, ends, hand = _try_turn(ctx, s, size if by_angle else 0.0, size)
     for number in range(LOCATIONS):
@@ -250,11 +264,11 @@ def _locate_turn(
             over, which = beyond(ctx, s, inner_V, now.bus_V, ends, s.angle + now.radians)
             if _lands(landing, size, over):
                 break
-            landing, size = _narrow(landing, size, over, number)
+            landing, size = _narrow(ctx, s, landing, size, over, number)
             continue
         if by_angle:
             # Too slow for the angle, or for the time that is left: by time instead.
-            by_angle, size, landing = False, by_time_s, _forget_high(landing)
+            by_angle, size, landing = False, min(STARTING_S, longest_s), _forget_high(landing)
         elif not now.found:
             size, landing = 0.25 * size, _forget_high(landing)
         else:
@@ -294,6 +308,7 @@ def advance_turned(
     inner_V = s.inner_V + now.seconds * now.net_A / ctx.load.capacitance_F
     book_turned(ctx, s, books, now, hand, 0.5 * (s.inner_V + inner_V), seen)
     s.gain_rad_s, s.trend_V = ends - s.rad_s, now.bus_V - s.bus_V
+    s.speeds_up = s.gain_rad_s / max(now.seconds, 1e-9)
     s.inner_V, s.bus_V, s.net_A = inner_V, now.bus_V, now.net_A
     s.rad_s = ends if ends > FLAT_RAD_S else 0.0
     s.angle += now.radians

@@ -42,6 +42,9 @@ LONGEST_STEP_S, LONGEST_TURNING_S, SHORTEST_STEP_S = 2.0, 0.3, 1e-8
 LANDING_V = 1e-6
 """How far beyond a threshold a step may end."""
 LOCATIONS = 60
+NEAR_V = 0.3
+"""Thresholds farther than this, and twice what the bus stands or may stand off the bank, are not
+met: a loaded bus may fold well above its threshold."""
 FOLDS = 24
 """Halvings that locate where a bus folds."""
 SLEEPS_V = 0.05
@@ -75,7 +78,8 @@ STATE = np.dtype(
         (name, "f8")
         for name in (
             "inner_V", "bus_V", "net_A", "trend_V",  # bank and bus
-            "rad_s", "gain_rad_s", "angle", "turned_rad", "settled_rad", "stood_s",  # crank
+            "rad_s", "gain_rad_s", "speeds_up", "angle", "turned_rad", "settled_rad",  # crank
+            "stood_s",
             "clock_s", "began_s", "ends_s", "timer_s", "switched_s",
             "torque_N_m", "lasting_N_m", "swing", "effort", "over_W", "reserve_J",  # hand
             "winding_C", "valve_C", "curve_C", "curve_valve_C", "amps",  # heat
@@ -201,7 +205,7 @@ def beyond(
     if ctx.chain.setup.frozen == 1:
         return most, which
     load, mode = ctx.load, s.mode
-    reach = 0.3 + abs(bus_V - inner_V) * 2 + load.esr_ohm * 2 * load.draw_A
+    reach = NEAR_V + 2 * abs(bus_V - inner_V) + 2 * load.esr_ohm * load.draw_A
     up = load.on_V if mode == OPEN else load.over_V
     if mode != LATCHED and bus_V > up - reach:
         most, which = inner_V - lifted(ctx, s, up, rad_s, angle), 1

@@ -85,7 +85,7 @@ def _begin(ctx: Context, s: Fields, first: bool) -> None:
     s.rad_s, s.angle, s.sector, s.turned_rad, s.began_s = 0.0, 0.0, 0, 0.0, s.clock_s
     s.ends_s = s.clock_s + ctx.person.seconds
     s.torque_N_m = s.lasting_N_m = s.effort = s.over_W = 0.0
-    s.trend_V = s.swing = s.gain_rad_s = s.net_A = s.stood_s = s.amps = 0.0
+    s.trend_V = s.swing = s.gain_rad_s = s.speeds_up = s.net_A = s.stood_s = s.amps = 0.0
     s.reserve_J, s.tired, s.at_limit, s.done = ctx.person.reserve_J, 0, 0, 0
     s.flicker, s.switched_s = 0, -1.0
     s.curve_C, s.curve_valve_C = s.winding_C, s.valve_C

@@ -19,7 +19,9 @@ from explorer.units import Array
 
 SETTLED_V, SETTLED_J = 1e-9, 1e-8
 """What may be left of a step's equations."""
-NEWTONS, HALVINGS = 24, 90
+NEWTONS, TURN_NEWTONS, HALVINGS = 24, 12, 90
+HALVED_S = 1e-4
+"""Longest step whose speed is sought by halving."""
 JUMP_V = 1e-7
 """Halving that ends with more than this left has found a jump, not a root."""
 HIGHEST_V = 400.0
@@ -167,6 +169,18 @@ def crank_bus(
 
 
 @law
+def _carried(
+    chain: Chain, asleep: bool, load: Fields, state: int, inner_V: float, crank_rad_s: float
+) -> bool:
+    """Whether a bank can carry its load at a crank speed from the load's threshold on."""
+    least_V, current = _least_V(load, state), 0.0
+    if crank_rad_s > 0:
+        current = front(chain, asleep, crank_rad_s, least_V).current_A
+    net = current - taken(load, state, least_V, chain.setup.leakage).amps
+    return least_V - load.esr_ohm * net <= inner_V
+
+
+@law
 def _newton_turn(
     chain: Chain, asleep: bool, load: Fields, state: int, inertia: float,
     hand_N_m: float, rad_s: float, inner_V: float, radians: float, seconds: float,
@@ -181,7 +195,7 @@ def _newton_turn(
     by_angle = radians > 0
     w, volts = max(guess_rad_s, 1e-6), max(guess_V, 1e-9)
     net, length, found = 0.0, seconds, False
-    for number in range(NEWTONS):
+    for number in range(TURN_NEWTONS):
         at = front(chain, asleep, w, volts)
         now = taken(load, state, volts, chain.setup.leakage)
         net = at.current_A - now.amps
@@ -230,7 +244,9 @@ def turn(
         chain, asleep, load, state, inertia, hand_N_m, rad_s, inner_V, radians, seconds,
         guess_rad_s, guess_V,
     )  # fmt: skip
-    if now.found:
+    # A shorter step is cheaper, as long as there is one.
+    length_s = radians / max(rad_s, 1e-9) if radians > 0 else seconds
+    if now.found or length_s > HALVED_S or not _carried(chain, asleep, load, state, inner_V, rad_s):
         return now
     low, high = 0.0, 4 * max(rad_s, chain.drive.cadence_rad_s)
     for _ in range(HALVINGS):
