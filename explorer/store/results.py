@@ -9,7 +9,7 @@ Prices are no part of a result, nor is what parts and settings alone decide.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from typing import Any
 
@@ -99,11 +99,21 @@ class Store(History):
             if progress is not None:
                 self.save_progress(*progress)
 
-    def load(self, project: Project) -> tuple[Stored, Reuse]:
+    def last_block(self) -> int:
+        """Number of the block that was written last, 0 without one."""
+        return max((number for number, *_ in self._read("block")), default=0)
+
+    def load(
+        self, project: Project, of: Callable[[int, str], bool] | None = None
+    ) -> tuple[Stored, Reuse]:
         """Every design that holds today, once, by its session where it was stepped, and how many
         others there are and why.
+
+        `of` chooses blocks by number and source.
         """
         total, blocks, reasons = self._readable(project)
+        if of is not None:
+            blocks = [block for block in blocks if of(block.id, block.source)]
         gathered = Gathered.of(blocks, self._columns)
         parts, usable, changed = in_todays_tables(project, gathered.parts, self._known_parts())
         reasons = [*reasons, *changed]
@@ -226,7 +236,7 @@ class Store(History):
             raise ExplorerError(f"{self.path}: holds no block {number}")
         ((_, context, count, source, _),) = blocks
         ((*_, columns),) = self._read("context", "t.id = ?", (context,))
-        return Block(number, count, Layout.read(columns), source == SESSION)
+        return Block(number, count, Layout.read(columns), source, source == SESSION)
 
     @contextmanager
     def _undamaged(self, kind: str, block: int) -> Iterator[None]:
@@ -299,7 +309,7 @@ class Store(History):
         other = sum(counts[id_] for id_ in contexts if id_ not in same)
         reasons.append(("stored with other margins or readings than today's", other))
         blocks = [
-            Block(id_, rows, same[context], source == SESSION)
+            Block(id_, rows, same[context], source, source == SESSION)
             for id_, context, rows, source, _ in heads
             if context in same
         ]
