@@ -172,12 +172,21 @@ def _evaluate(
 
 
 @app.command("check")
-def _check(study: StudyFile, as_json: AsJson = False) -> None:
-    """Read a study and its tables and name every fault."""
+def _check(
+    study: StudyFile,
+    store: Annotated[
+        bool, typer.Option("--store", help="Verify everything that its store holds instead.")
+    ] = False,
+    as_json: AsJson = False,
+) -> None:
+    """Read a study and its tables, or its store, and name every fault."""
     from explorer.commands import terminal
-    from explorer.commands.check import check_study
+    from explorer.commands.check import check_store, check_study
 
-    _answer(check_study(study), as_json, terminal.checked)
+    if store:
+        _answer(check_store(study), as_json, terminal.store_checked)
+    else:
+        _answer(check_study(study), as_json, terminal.checked)
 
 
 @app.command("table")

@@ -18,7 +18,9 @@ from explorer.search import run as search
 from explorer.search.progress import Watch, unwatched
 from explorer.search.settle import Audit, audit
 from explorer.search.workers import on_machines
+from explorer.store.connection import store_is_there
 from explorer.store.keys import path_of, search_key
+from explorer.store.mending import mend
 from explorer.store.results import Store
 
 NOTHING_FEASIBLE = "no design of the study keeps every rule"
@@ -42,7 +44,8 @@ def launch_study(
     InputError where the study is wrong or no design keeps every rule.
     """
     project = load(path)
-    lock.read_locks(project)  # its faults now, not after the search
+    locks = lock.read_locks(project)  # its faults now, not after the search
+    noticed = _state_of_store(project, bool(locks))
     with Store.open(path_of(project)) as store:
         run = store.begin("launch", {"study_hash": project.study_hash})
         summary = search.launch(project, store, watch, workers, cluster)
@@ -72,8 +75,17 @@ def launch_study(
             "why_none": shown["why_none"],
             "unsettled": shown["unsettled"],
             "search": asdict(summary),
-            "notes": list(project.catalogue.notes),
+            "notes": [*noticed, *project.catalogue.notes],
         }
+
+
+def _state_of_store(project: Project, decided: bool) -> tuple[str, ...]:
+    """What stands in the place of the store and is worth a line; a damaged store is mended."""
+    path = path_of(project)
+    if not decided or store_is_there(path):
+        return mend(path)
+    return (f"{path}: no store beside {lock.lock_path(project).name}: a fresh clone, all is "
+            "computed again",)  # fmt: skip
 
 
 def _settled(view: FrontView, watch: Watch, workers: int) -> tuple[FrontView, Audit]:

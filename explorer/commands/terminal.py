@@ -19,6 +19,23 @@ def checked(answer: Answer) -> Lines:
     ]
 
 
+def store_checked(answer: Answer) -> Lines:
+    """What check --store says."""
+    if answer["verified"]:
+        found = f"{answer['verified']:,} records verified, every checksum holds"
+    else:
+        found = (
+            f"{answer['records']:,} records read; it is from before there were checksums, the next "
+            "launch writes them"
+        )
+    return [
+        f"{answer['store']}: {found}",
+        f"{answer['blocks']:,} blocks of designs, {answer['runs']:,} runs, {answer['fronts']:,} "
+        f"fronts, {answer['price_lists']:,} price lists",
+        *answer["reuse"],
+    ]
+
+
 def launched(answer: Answer) -> Lines:
     """What launch says."""
     search = answer["search"]

@@ -29,13 +29,14 @@ DEFAULT = -1
 
 
 class Block(NamedTuple):
-    """A block that can be read: its number, how many designs it holds, its layout, and whether
-    its results are those of sessions stepped through time.
+    """A block that can be read: its number, how many designs it holds, its layout, what computed
+    it, and whether its results are those of sessions stepped through time.
     """
 
     id: int
     rows: int
     layout: Layout
+    source: str
     stepped: bool
 
 
