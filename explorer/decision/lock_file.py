@@ -9,7 +9,7 @@ from typing import Annotated, Any
 
 from pydantic import BaseModel, ConfigDict, Field, StringConstraints, ValidationError
 
-from explorer.errors import DiskError, Fault, InputError, nearest
+from explorer.errors import DiskError, Fault, Hint, InputError, nearest
 from explorer.files import write_atomic
 from explorer.inputs.csv_tables import rule_of, shown
 from explorer.inputs.links import LINKS
@@ -134,7 +134,7 @@ class _Check:
         self.places = places
         self.faults: list[Fault] = []
 
-    def fault(self, keys: tuple[Any, ...], rule: str, value: object = "", hint: str = "") -> None:
+    def fault(self, keys: tuple[Any, ...], rule: str, value: object = "", hint: Hint = "") -> None:
         """Note a fault at a key such as ("locked", 0, "note"); without a line it is of line 1."""
         line = line_of(self.places, keys) or 1
         # People count entries from 1.
