@@ -10,7 +10,7 @@ from typing import Annotated, Any
 from pydantic import BaseModel, ConfigDict, Field, StringConstraints, ValidationError
 
 from explorer.errors import DiskError, Fault, Hint, InputError, nearest
-from explorer.files import write_atomic
+from explorer.files import OUTSIDE, leads_outside, write_atomic
 from explorer.inputs.csv_tables import rule_of, shown
 from explorer.inputs.links import LINKS
 from explorer.inputs.records import SETTINGS, Identifier, NonNegative, Positive
@@ -81,6 +81,8 @@ class _Entry(BaseModel):
 
 def read_entries(path: Path) -> list[dict[str, Any]]:
     """Checked entries of a lock file as plain values, [] without a file."""
+    if leads_outside(path, path.parent):
+        raise InputError([Fault(str(path), "", OUTSIDE)])
     if not path.exists():
         return []
     text, raw = read_toml(path, LARGEST_LOCKS_BYTES, "locks")

@@ -18,6 +18,7 @@ from typing import Any, TypeVar
 from pydantic import BaseModel, ValidationError
 
 from explorer.errors import Fault, Hint, nearest, printable
+from explorer.files import OUTSIDE, leads_outside
 from explorer.inputs.notation import (
     cleaned,
     comma_hint,
@@ -242,6 +243,9 @@ class TableReader:
                 return None
             if not path.is_file():
                 self.fault(name, "is not a file")
+                return None
+            if leads_outside(path, self.folder):
+                self.fault(name, OUTSIDE)
                 return None
             if path.stat().st_size > LARGEST_TABLE_BYTES:
                 self.fault(name, "is over 32 MB, too large for a table")

@@ -10,6 +10,7 @@ from typing import Any, TypeVar
 from pydantic import ValidationError
 
 from explorer.errors import Fault, Hint, nearest
+from explorer.files import leads_outside
 from explorer.inputs.back_parts import Converter, Window
 from explorer.inputs.catalogue import Reading
 from explorer.inputs.csv_tables import rule_of, shown
@@ -113,7 +114,7 @@ class StudyCheck:
             folder = given.get(key, Heading.model_fields[key].default)
             if not isinstance(folder, str) or not folder.isprintable():
                 continue  # the section's own check names it
-            if not (home / folder).resolve().is_relative_to(home.resolve()):
+            if leads_outside(home / folder, home):
                 self.fault(("study", key), "must lie inside the study's folder", folder)
                 continue
             inside.append(folder)
@@ -123,11 +124,11 @@ class StudyCheck:
         """How prices are read, with the offers inside the study's folder."""
         inside = []
         for number, offer in enumerate(prices.offers):
-            if (home / offer.file).resolve().is_relative_to(home.resolve()):
-                inside.append(offer)
-            else:
+            if leads_outside(home / offer.file, home):
                 rule = "must lie inside the study's folder"
                 self.fault(("prices", "offers", number, "file"), rule, offer.file)
+            else:
+                inside.append(offer)
         return PriceTerms(prices.currency, prices.rates, prices.old_after_days, tuple(inside))
 
     def unknown_sections(self) -> None:

@@ -12,6 +12,7 @@ from types import TracebackType
 from typing import Any, Self
 
 from explorer.errors import DiskError, ExplorerError, Fault, InputError
+from explorer.files import OUTSIDE, leads_outside
 from explorer.store.schema import APPLICATION_ID, SCHEMA_VERSION, TABLES, upgrade_statements
 
 WAIT_S = 30.0
@@ -36,6 +37,8 @@ class StoreFile:
         path = Path(path)
         if (read_only or existing) and not path.exists():
             raise InputError([Fault(str(path), "", "no results are stored yet, launch first")])
+        if leads_outside(path, path.parent):
+            raise InputError([Fault(str(path), "", OUTSIDE)])
         mode = "ro" if read_only else "rwc"
         with faults_in_one_line(path):
             connection = sqlite3.connect(
