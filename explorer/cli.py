@@ -8,13 +8,14 @@ import shlex
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from io import TextIOWrapper
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from explorer import stopping
-from explorer.errors import ExplorerError, InputError
+from explorer.errors import ExplorerError, InputError, printable
 
 if TYPE_CHECKING:
     from explorer.search.progress import Step
@@ -235,8 +236,7 @@ def _schema(
     from explorer.commands import schema as command
 
     found = command.schema(kind)
-    text = json.dumps(found, ensure_ascii=False) if as_json else command.text_of(found)
-    sys.stdout.write(text + "\n")
+    sys.stdout.write((_json(found) if as_json else command.text_of(found)) + "\n")
 
 
 def _show(page: str) -> None:
@@ -260,6 +260,10 @@ def _show(page: str) -> None:
 
 def main() -> None:
     """Run the program; every failure is one line a fault and a status, tracebacks on request."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, TextIOWrapper):
+            # What a terminal's code page lacks is shown as an escape, and no failure.
+            stream.reconfigure(errors="backslashreplace")
     arguments = [word for word in sys.argv[1:] if word != "--debug"]
     debug = len(arguments) < len(sys.argv) - 1
     try:
@@ -334,10 +338,16 @@ def _progress() -> Iterator[Callable[[Step], None]]:
 def _answer(
     answer: dict[str, Any], as_json: bool, words: Callable[[dict[str, Any]], list[str]]
 ) -> None:
-    lines = words(answer)
+    lines = [printable(line) for line in words(answer)]
     if as_json:
         sys.stderr.write("\n".join(lines) + "\n")
-        # No stand-in for a type that JSON lacks: the text "True" would be worse than a failure.
-        sys.stdout.write(json.dumps(answer, ensure_ascii=False, allow_nan=False) + "\n")
+        sys.stdout.write(_json(answer) + "\n")
     else:
         sys.stdout.write("\n".join(lines) + "\n")
+
+
+def _json(answer: dict[str, Any]) -> str:
+    """One line of JSON; letters that the output may not have are escapes in it."""
+    as_they_are = "utf" in (sys.stdout.encoding or "").lower()
+    # No stand-in for a type that JSON lacks: the text "True" would be worse than a failure.
+    return json.dumps(answer, ensure_ascii=not as_they_are, allow_nan=False)

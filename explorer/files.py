@@ -11,6 +11,13 @@ from pathlib import Path
 
 from explorer.errors import DiskError
 
+OUTSIDE = "is a link that leads outside the study's folder"
+
+
+def leads_outside(path: Path, folder: Path) -> bool:
+    """Whether a file lies outside a folder once links are followed, also those of a circle."""
+    return not Path(os.path.realpath(path)).is_relative_to(os.path.realpath(folder))
+
 
 def write_atomic(path: str | Path, content: str | bytes) -> Path:
     """Write `content` to `path` (text as UTF-8) by way of a temporary file beside it; return it.

@@ -14,6 +14,7 @@ from types import TracebackType
 from typing import Any, Self
 
 from explorer.errors import DiskError, ExplorerError, Fault, InputError
+from explorer.files import OUTSIDE, leads_outside
 from explorer.store import checksums
 from explorer.store.checksums import RECORDS, checksum
 from explorer.store.schema import (
@@ -49,6 +50,8 @@ class StoreFile:
         one must be; DiskError where it cannot be opened or written.
         """
         path = Path(path)
+        if leads_outside(path, path.parent):
+            raise InputError([Fault(str(path), "", OUTSIDE)])
         if not path.exists():
             if read_only or existing:
                 raise InputError([Fault(str(path), "", _why_none(path))])
