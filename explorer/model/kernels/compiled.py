@@ -33,8 +33,9 @@ Function = TypeVar("Function", bound=Callable[..., Any])
 njit: Any = numba.njit
 config: Any = numba.config
 """What numba says of their types differs between its versions."""
-OPTIONS = {"error_model": "numpy", "nogil": True}
-"""Divisions by zero give infinities, as in arrays."""
+OPTIONS = {"error_model": "numpy", "nogil": True, "_nrt": False}
+"""Divisions by zero give infinities, as in arrays. No kernel makes an array: without references
+being counted a session takes two thirds of the time."""
 PACKAGE = Path(__file__).parents[2]
 SOURCES = (Path(__file__).parent, PACKAGE / "physics")
 """Folders whose code may end up in an entry."""

@@ -23,10 +23,7 @@ from explorer.model.kernels.bridge import wright_omega
 from explorer.model.kernels.compiled import edge, entry, law
 from explorer.model.kernels.front import copper_resistance, crank_torque, drag_torque
 from explorer.model.kernels.hand import excess, set_limits
-from explorer.model.kernels.machine import (
-    BODY_DIODE_EMISSION_V,
-    Machines,
-)
+from explorer.model.kernels.machine import BODY_DIODE_EMISSION_V, Machines
 from explorer.model.kernels.records import SETUP, Fields, Records
 from explorer.physics.bridge import ONE_DIODE, SIX_PULSE
 from explorer.units import Array
@@ -57,7 +54,10 @@ WINDOW_RESULT = np.dtype(
 
 
 class Circuit(NamedTuple):
-    """One chain's circuit, at a winding temperature, with its valves awake or asleep."""
+    """One chain's circuit, at a winding temperature, with its valves awake or asleep.
+
+    `phases` (5, 3) is room for what each phase has in a step.
+    """
 
     row: Fields
     drive: Fields
@@ -67,6 +67,7 @@ class Circuit(NamedTuple):
     henry: float
     saturation_A: float
     emission_V: float
+    phases: Array
 
 
 class Branch(NamedTuple):
@@ -247,8 +248,9 @@ def _run(
     warm, steps = ceil(settles / step), round(seconds / step)
     step = seconds / steps
     kappa, by_step = 1.5 * circuit.henry / step + ohms, circuit.henry / step
-    amps, last, former = np.zeros(3), np.zeros(3), np.zeros(3)
-    emf, before = np.zeros(3), np.zeros(3)
+    phases = circuit.phases
+    phases[:] = 0.0
+    amps, last, former, emf, before = phases[0], phases[1], phases[2], phases[3], phases[4]
     angle, volts, star, bank_V = 0.0, max(inner_V, 1e-6), 0.0, inner_V
     _blank(out)
     for number in range(warm + steps):
@@ -332,8 +334,7 @@ def _held(
 def _windows(
     rows: Records, trio: NDArray[np.int64], drives: Records, loads: Records, people: Records,
     winding_C: float, start_V: Array, guess_rad_s: Array, seconds: Array,
-    closed: NDArray[np.int64], whole: bool,
-    setup: Records, out: Records,
+    closed: NDArray[np.int64], whole: bool, setup: Records, phases: Array, out: Records,
 ) -> None:  # fmt: skip
     for i in range(drives.shape[0]):
         row, drive = rows[trio[i]], drives[i]
@@ -346,13 +347,14 @@ def _windows(
         circuit = Circuit(
             row, drive, loads[i], copper_ohm, series, henry,
             row.body_saturation_A if sleeps else row.saturation_A,
-            BODY_DIODE_EMISSION_V if sleeps else row.emission_V,
+            BODY_DIODE_EMISSION_V if sleeps else row.emission_V, phases,
         )  # fmt: skip
         crank = _held(circuit, state, setup[0], start_V[i], guess_rad_s[i], out[i])
         if sleeps and (crank < 0 or out[i].mean_bus_V >= row.start_V):
             circuit = Circuit(
-                row, drive, loads[i], copper_ohm, series, henry, row.saturation_A, row.emission_V
-            )
+                row, drive, loads[i], copper_ohm, series, henry, row.saturation_A,
+                row.emission_V, phases,
+            )  # fmt: skip
             crank = _held(circuit, state, setup[0], start_V[i], guess_rad_s[i], out[i])
         if crank <= 0:
             continue
@@ -395,6 +397,6 @@ def windows(
     _windows(
         edge(tables.rows), trio, edge(drives), edge(loads), edge(person), winding_C,
         np.asarray(start_V, float), np.asarray(guess_rad_s, float), np.asarray(seconds, float),
-        np.asarray(closed, np.int64), whole, edge(np.zeros(1, SETUP)), edge(out),
+        np.asarray(closed, np.int64), whole, edge(np.zeros(1, SETUP)), np.zeros((5, 3)), edge(out),
     )  # fmt: skip
     return out
