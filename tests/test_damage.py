@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import json
 import random
 import re
 import shutil
 import sqlite3
+import subprocess
+import sys
 from pathlib import Path
 from typing import Any
 
@@ -27,6 +30,7 @@ from explorer.store.schema import SCHEMA_VERSION
 from tests.helpers.invented import designs, results
 from tests.helpers.stores import flipped, raw
 
+ROOT = Path(__file__).parents[1]
 FIRST = Path(__file__).parent / "data" / "first_store"
 
 
@@ -297,3 +301,15 @@ def test_a_launch_computes_again_what_was_damaged(small_study: Path) -> None:
     assert again["front"] == first["front"]
     assert again["picks"] == first["picks"]
     assert check_store(small_study)["verified"]
+
+
+def test_check_store_on_the_command_line(filled: Project) -> None:
+    command = [sys.executable, "-m", "explorer", "check", str(filled.path), "--store", "--json"]
+    done = subprocess.run(command, capture_output=True, text=True, check=True, cwd=ROOT)
+    answer = json.loads(done.stdout)
+    assert answer["verified"] == answer["records"]
+    with raw(path_of(filled)) as file:
+        file.execute("UPDATE block SET source = 'session' WHERE id IN (1, 2)")
+    done = subprocess.run(command, capture_output=True, text=True, cwd=ROOT)
+    assert (done.returncode, done.stdout) == (2, "")
+    assert [line.split(": ")[1] for line in done.stderr.splitlines()] == ["block 1", "block 2"]

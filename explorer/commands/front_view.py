@@ -153,7 +153,7 @@ class FrontView:
 
     def look_closer(self, watch: Watch, workers: int) -> dict[str, Any]:
         """What is worth computing once for a front (`closer_look.look_closer`), and `rejections`;
-        the same front is not looked at twice.
+        the same front is not looked at twice, and what a launch that was cut short had is kept.
         """
         numbers = self.stored.numbers[self.rows].tolist()
         prices = self.project.catalogue.prices.content_hash  # they decide who is picked
@@ -164,9 +164,13 @@ class FrontView:
         found = self.store.search_progress(key)
         if not found:
             found = {"rejections": probes.rejections(self.project)}
-            if numbers:
-                found |= closer_look.look_closer(self.picker, locked, watch, workers)
             self.store.save_progress(key, found)
+        if numbers:
+            for name, looked in closer_look.look_closer(
+                self.picker, locked, watch, workers, frozenset(found)
+            ):
+                found = {**found, name: looked}
+                self.store.save_progress(key, found)
         return found
 
     def before(self) -> Previous | None:

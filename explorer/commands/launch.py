@@ -16,10 +16,10 @@ from explorer.model.rules import RULES
 from explorer.search import convergence, probes
 from explorer.search import run as search
 from explorer.search.progress import Watch, unwatched
-from explorer.search.settle import Audit, audit
+from explorer.search.settle import Audit, audit, audit_begun
 from explorer.search.workers import on_machines
 from explorer.store.connection import store_is_there
-from explorer.store.keys import path_of, search_key
+from explorer.store.keys import path_of
 from explorer.store.mending import mend
 from explorer.store.results import Store
 
@@ -91,18 +91,13 @@ def _state_of_store(project: Project, decided: bool) -> tuple[str, ...]:
 def _settled(view: FrontView, watch: Watch, workers: int) -> tuple[FrontView, Audit]:
     """A front that sessions decide, and what a look beyond the filter's band found.
 
-    Designs that the audit shows to stand on the front are on it; the audit is kept, since a second
-    one would only look where the first has looked.
+    Designs that the audit shows to stand on the front are on it. An audit that was cut short is
+    ended first: what it has stepped by then is no reason to step others.
     """
-    view, _ = view.settled(watch, workers)
-    key = f"audit:{search_key(view.project)}"
-    kept = view.store.search_progress(key)
-    if kept:
-        return view, Audit(**kept)
+    if not audit_begun(view.project, view.store):
+        view, _ = view.settled(watch, workers)
     found = audit(view.project, view.store, view.stored, view.cost, workers, watch)
-    view.store.save_progress(key, found._asdict())
-    if found.stepped:
-        view, _ = view.again().settled(watch, workers)
+    view, _ = view.again().settled(watch, workers)
     return view, found
 
 

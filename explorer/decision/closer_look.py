@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence, Set
 from typing import Any
 
 import numpy as np
@@ -19,6 +19,8 @@ from explorer.store.keys import ids_of
 
 CADENCES_RPM = np.linspace(30.0, 90.0, 13)
 MOST_COURSES = 50
+SHOWN = ("bus_curves", "cadences", "rule_costs")
+"""What is looked at: `bus_curves`, `at_other_cadences`, `rule_costs`."""
 
 
 def at_other_cadences(project: Project, designs: Designs, ids: Sequence[str]) -> dict[str, Any]:
@@ -57,12 +59,14 @@ def bus_curves(project: Project, designs: Designs, ids: Sequence[str]) -> dict[s
 
 
 def look_closer(
-    picker: Picker, locked: Sequence[int], watch: Watch, workers: int
-) -> dict[str, Any]:
+    picker: Picker, locked: Sequence[int], watch: Watch, workers: int, known: Set[str] = frozenset()
+) -> Iterator[tuple[str, Any]]:
     """What a front's page shows beside its designs; `locked` are rows of locked designs.
 
-    Keys: `bus_curves`, `cadences` (`at_other_cadences`) and `rule_costs`.
+    Each of `SHOWN` that is not `known`, one after the other, so that it can be kept.
     """
+    if known >= set(SHOWN):
+        return
     watch(Step("draw", 0, 1, 0))
     picker.draw_builds(workers)
     watch(Step("draw", 1, 1, 0))
@@ -71,11 +75,14 @@ def look_closer(
     closely = list(dict.fromkeys([*picked.values(), *locked, *picker.runners_up()]))
     close = np.array(closely[:MOST_COURSES], dtype=np.int64)
     designs, ids = stored.designs.take(close), ids_of(stored.numbers[close])
-    return {
-        "bus_curves": bus_curves(project, designs, ids),
-        "cadences": at_other_cadences(project, designs, ids) if len(close) else {},
-        "rule_costs": rule_costs(project, stored.designs.take(read), _places(picker, picked, read)),
-    }
+    looks: tuple[Callable[[], Any], ...] = (
+        lambda: bus_curves(project, designs, ids),
+        lambda: at_other_cadences(project, designs, ids) if len(close) else {},
+        lambda: rule_costs(project, stored.designs.take(read), _places(picker, picked, read)),
+    )
+    for name, look in zip(SHOWN, looks, strict=True):
+        if name not in known:
+            yield name, look()
 
 
 def _places(picker: Picker, picked: Mapping[str, int], read: Rows) -> dict[str, int]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -81,15 +82,19 @@ class Picker:
         known = self.odds(numbers)
         designs = self.stored.designs.take(self.rows)
         ranks = promise.ranks(self.points, self.units)
-        found = promise.settle(self.project, designs, ranks, known, workers)
-        drawn = {
-            name: list(now)
-            for name, now, before in zip(ids_of(numbers), found, known, strict=True)
-            if now != before
-        }
-        if drawn:
-            before_all = self.store.search_progress(self._builds_key)
-            self.store.save_progress(self._builds_key, {**before_all, **drawn})
+        names = ids_of(numbers)
+
+        def keep(found: Sequence[promise.Odds]) -> None:
+            drawn = {
+                name: list(now)
+                for name, now, before in zip(names, found, known, strict=True)
+                if now != before
+            }
+            if drawn:
+                before_all = self.store.search_progress(self._builds_key)
+                self.store.save_progress(self._builds_key, {**before_all, **drawn})
+
+        promise.settle(self.project, designs, ranks, known, workers, keep)
 
     def holding(self) -> Rows:
         """Rows of the front's designs that keep their promises in their builds."""

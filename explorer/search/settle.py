@@ -7,20 +7,23 @@ front was stepped.
 
 from __future__ import annotations
 
-from collections.abc import Generator, Sequence
+from collections.abc import Generator, Mapping, Sequence
 from contextlib import closing
-from typing import NamedTuple
+from hashlib import blake2b
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from explorer.front import non_dominated
+from explorer.inputs.csv_tables import content_hash
 from explorer.inputs.study import Project
 from explorer.model import objectives
 from explorer.model.evaluate import Evaluation
 from explorer.model.space import Designs, Rows
 from explorer.search.progress import Step, Watch
 from explorer.stopping import starting_workers
+from explorer.store.keys import search_key
 from explorer.store.results import SESSION, Store
 from explorer.store.standing import affordable, front_rows
 from explorer.store.stored import Stored
@@ -84,15 +87,19 @@ def step_contenders(
     """Step every design that could stand on the front at some costs (n,) of the `stored` ones, and
     those at the rows `wanted`, and keep their sessions; returns how many were stepped.
 
-    Each batch is kept when it is done, so that a launch that is cut short goes on from there.
+    Who is stepped in a round is kept before it begins, each batch when it is done: a launch that is
+    cut short ends its round first, so that the same designs are stepped as if it had not been.
     """
-    count = 0
+    count, key = 0, _round_key(project, stored, cost)
     more = np.array([row for row in dict.fromkeys(wanted) if not stored.stepped[row]], np.int64)
     while True:
-        rows = np.union1d(contenders(project, stored, cost), more)
+        rows = _unstepped(stored, store.search_progress(key))
         if not len(rows):
-            return count
-        total, more = count + len(rows), rows[:0]
+            rows, more = np.union1d(contenders(project, stored, cost), more), more[:0]
+            if not len(rows):
+                return count
+            store.save_progress(key, {"designs": stored.numbers[rows].tolist()})
+        total = count + len(rows)
         watch(Step("step", count, total, 0))
         with closing(in_batches(project, stored.designs.take(rows), workers)) as batches:
             for found in batches:
@@ -104,26 +111,62 @@ def step_contenders(
         stored = again.take(_places(again, stored))
 
 
+def _round_key(project: Project, stored: Stored, cost: Array) -> str:
+    """Name of the rounds of some designs at some costs."""
+    order = np.argsort(stored.numbers, kind="stable")
+    hashed = blake2b(stored.numbers[order].tobytes() + cost[order].tobytes(), digest_size=8)
+    return f"round:{content_hash([search_key(project), hashed.hexdigest()])}"
+
+
+def _unstepped(stored: Stored, kept: Mapping[str, Any]) -> Rows:
+    """Rows of the designs of a round that has begun which are still to be stepped."""
+    chosen = np.isin(stored.numbers, np.array(kept.get("designs", []), np.uint64))
+    return np.flatnonzero(chosen & ~stored.stepped)
+
+
+def audit_begun(project: Project, store: Store) -> bool:
+    """Whether designs were chosen for the audit of a study's search, or it is over."""
+    return bool(store.search_progress(_audit_key(project)))
+
+
 def audit(
     project: Project, store: Store, stored: Stored, cost: Array, workers: int, watch: Watch
 ) -> Audit:
     """Step some designs from beyond the band: how many of them would stand on the front.
 
-    They are kept, so that one that was missed stands on the front from now on.
+    They are kept, so that one that was missed stands on the front from now on. Done once for a
+    search: a second audit would only look where the first has looked. One that was cut short goes
+    on with the designs that it had chosen.
     """
-    left = np.flatnonzero(affordable(project, stored, cost) & ~stored.stepped)
-    generator = np.random.default_rng(project.study.search.seed)
-    rows = np.sort(generator.permutation(left)[:AUDITED])
-    if not len(rows):
-        return Audit(0, 0)
-    watch(Step("audit", 0, len(rows), 0))
-    with closing(in_batches(project, stored.designs.take(rows), workers)) as batches:
-        for found in batches:
-            store.append(project, found, SESSION)
-    watch(Step("audit", len(rows), len(rows), 0))
-    again, _ = store.load(project)
-    after = again.take(_places(again, stored))
-    return Audit(len(rows), int(np.isin(rows, front_rows(project, after, cost)).sum()))
+    key = _audit_key(project)
+    kept = store.search_progress(key)
+    if "missed" in kept:
+        return Audit(**kept)
+    if not kept:
+        left = np.flatnonzero(affordable(project, stored, cost) & ~stored.stepped)
+        left = left[np.argsort(stored.numbers[left], kind="stable")]  # whoever came back first
+        generator = np.random.default_rng(project.study.search.seed)
+        chosen = generator.permutation(left)[:AUDITED]
+        kept = {"designs": stored.numbers[chosen].tolist()}
+        store.save_progress(key, kept)
+    rows, total = _unstepped(stored, kept), len(kept["designs"])
+    if len(rows):
+        watch(Step("audit", total - len(rows), total, 0))
+        with closing(in_batches(project, stored.designs.take(rows), workers)) as batches:
+            for found in batches:
+                store.append(project, found, SESSION)
+        watch(Step("audit", total, total, 0))
+        again, _ = store.load(project)
+        stored = again.take(_places(again, stored))
+    standing = stored.numbers[front_rows(project, stored, cost)]
+    chosen_numbers = np.array(kept["designs"], np.uint64)
+    found_so = Audit(total, int(np.isin(chosen_numbers, standing).sum()))
+    store.save_progress(key, found_so._asdict())
+    return found_so
+
+
+def _audit_key(project: Project) -> str:
+    return f"audit:{search_key(project)}"
 
 
 def _credited(points: Array, by: float) -> Array:

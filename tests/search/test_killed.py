@@ -16,14 +16,17 @@ from typing import Any
 import numpy as np
 import pytest
 
+from explorer.commands.launch import launch_study
 from explorer.inputs.sections import Setting
-from explorer.inputs.study import Project
+from explorer.inputs.study import Project, load
 from explorer.model import costing, evaluate
-from explorer.search import run
+from explorer.model.evaluate import Evaluation
+from explorer.model.space import Designs
+from explorer.search import run, settle
 from explorer.search import sample as sampling
 from explorer.search.progress import Step
-from explorer.store.keys import ids_of, path_of
-from explorer.store.results import Store
+from explorer.store.keys import design_numbers, ids_of, path_of
+from explorer.store.results import SESSION, Store
 from explorer.store.standing import front_rows
 
 ROOT = Path(__file__).parents[2]
@@ -140,7 +143,7 @@ def test_a_search_begun_with_designs_goes_on_from_the_same(small_project: Projec
         stored, _ = store.load(project)
         known = store.evaluation(project, stored, np.arange(5))
         better = replace(known, delivered_energy_J=known.delivered_energy_J * 2 + 1)
-        store.append(project, better, "session")
+        store.append(project, better, SESSION)
     assert launched(project)
     with Store.open(path_of(project)) as store:
         assert set(ids_of(store.load(project)[0].numbers)) == set(expected)
@@ -154,7 +157,10 @@ def test_other_prices_meanwhile_lose_nothing(
     assert not launched(project, kill_after=3)
     prices = project.catalogue.prices
     dearer = {
-        part: tuple(one.model_copy(update={"amount": 7.0 + len(part)}) for one in breaks)
+        part: tuple(
+            one.model_copy(update={"amount": one.amount * (0.6 + 0.1 * (len(part) % 7))})
+            for one in breaks
+        )
         for part, breaks in prices.breaks.items()
     }
     later = replace(
@@ -193,8 +199,6 @@ def test_kill_9_at_any_moment_is_not_different(
     else:
         text += 'method = "sample"\n'
     small_study.write_text(text)
-    from explorer.inputs.study import load
-
     project = load(small_study)
     command = [sys.executable, "-c", LAUNCH, str(small_study), str(workers)]
     begun = time.monotonic()
@@ -222,3 +226,78 @@ def test_kill_9_at_any_moment_is_not_different(
     assert found["front"] == expected["front"]
     assert sorted(found["designs"]) == sorted(expected["designs"])
     assert found["state"]["sampled"] == expected["state"]["sampled"] == 300
+
+
+def answer_of(study: Path) -> dict[str, Any]:
+    """What a launch says and the store holds at its end, times and commits aside."""
+    answer = launch_study(study, page=False, workers=1)
+    project = load(study)
+    with Store.open(path_of(project)) as store:
+        stored, _ = store.load(project)
+        stepped = sorted(ids_of(stored.numbers[stored.stepped]))
+        heads = [head for head in store._read("block") if head[3] == SESSION]
+        kept = {
+            key.split(":")[0]: json.loads(state)
+            for key, _, state in store._read("progress")
+            if key.startswith(("audit:", "builds:", "looked_at:"))
+        }
+    assert sum(count for _, _, count, *_ in heads) == len(stepped)  # nothing was stepped twice
+    kept["builds"] = dict(sorted(kept["builds"].items()))
+    names = ("front", "picks", "audit", "designs_stepped", "hypervolume", "unsettled", "exact")
+    return {**{name: answer[name] for name in names}, "stepped": stepped, "kept": kept}
+
+
+def nearly(project: Project, designs: Designs) -> Evaluation:
+    """In place of sessions: what the filter says, and up to 2 % less energy, so that it leaves
+    something for the audit.
+    """
+    found = evaluate.evaluate(project, designs)
+    numbers = design_numbers(project.catalogue, designs)
+    return replace(
+        found, delivered_energy_J=found.delivered_energy_J * (1 - numbers % np.uint64(21) / 1000)
+    )
+
+
+def test_killed_after_every_commit_behind_the_search_it_answers_the_same(
+    small_study: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Rounds of sessions, the audit, draws of builds and the look at the front."""
+    monkeypatch.setattr(settle, "BATCH", 6)
+    monkeypatch.setattr(settle, "AUDITED", 15)
+    monkeypatch.setattr("explorer.model.stepped.sessions_of", nearly)
+    text = small_study.read_text().replace("evaluations = 2000", "evaluations = 400\nbatch = 200")
+    small_study.write_text(text + 'method = "sample"\n')
+    expected = answer_of(small_study)
+    assert expected["designs_stepped"] > 30
+    assert expected["audit"]["stepped"] == 15
+    path_of(load(small_study)).unlink()
+    kills: Counter[str] = Counter()
+    append, save = Store.append, Store.save_progress
+
+    def killed_after(what: str) -> None:
+        kills[what] += 1
+        raise Killed
+
+    def append_and_die(store: Store, *given: Any, **more: Any) -> None:
+        append(store, *given, **more)
+        if SESSION in given:
+            killed_after(SESSION)
+
+    def save_and_die(store: Store, key: str, state: Any) -> None:
+        save(store, key, state)
+        name = key.split(":")[0]
+        if name in ("audit", "round", "builds", "looked_at"):
+            killed_after(name)
+
+    with monkeypatch.context() as deadly:
+        deadly.setattr(Store, "append", append_and_die)
+        deadly.setattr(Store, "save_progress", save_and_die)
+        while True:
+            try:
+                launch_study(small_study, page=False, workers=1)
+            except Killed:
+                continue
+            break
+    assert kills[SESSION] > 3
+    assert min(kills[name] for name in ("audit", "round", "builds", "looked_at")) >= 1
+    assert answer_of(small_study) == expected
