@@ -33,7 +33,7 @@ from explorer.report.sheet.setting import (
     thresholds_check,
 )
 from explorer.report.sheet.wiring import Symbol, Wire, drawing_of, wires_of
-from explorer.report.templating import own_text, template
+from explorer.report.templating import content_policy, own_text, template
 from explorer.report.wording import cautions_for, link_words
 from explorer.units import J_PER_WH
 
@@ -154,7 +154,9 @@ def _inert(value: Any) -> Any:
 
 def render_sheet(sheet: Sheet) -> str:
     """The sheet as one HTML text that needs no network and no script."""
-    return str(template("sheet.html.j2").render(sheet=sheet, css=own_text("page.css")))
+    css = own_text("page.css") + own_text("sheet.css")
+    policy = content_policy(styles=(css,))
+    return str(template("sheet.html.j2").render(sheet=sheet, css=css, policy=policy))
 
 
 def write_sheet(sheet: Sheet, folder: str | Path) -> tuple[Path, Path]:
