@@ -21,7 +21,7 @@ SCRIPTS = ("shared", "parallel", "explore", "one", "start")
 
 LIVE = 'document.documentElement.classList.add("live");'
 """Run before anything is painted: what is for readers with scripts is shown from the start."""
-PLACES = "".join(
+SHARE_CLASSES = "".join(
     f".at-{share}{{left:{share}%}}.to-{share}{{width:{share}%}}" for share in range(101)
 )
 """Places and widths in percent as classes, since the page's policy refuses attributes of style."""
@@ -49,7 +49,7 @@ def render(page: PageData) -> str:
 
     drawn = bool(page.designs.ids)
     library, plot_script, divs = plots_of(page) if drawn else ("", "", {})
-    css, js = own_text("page.css") + Markup(PLACES), _script()
+    css, js = own_text("page.css") + Markup(SHARE_CLASSES), _script()
     scripts = (LIVE, js, library, plot_script) if drawn else (LIVE,)
     return template("index.html.j2").render(
         page=page,
