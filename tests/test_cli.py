@@ -341,14 +341,14 @@ def test_new_picks_that_were_never_stepped_are_owned_up_to(
         moved = genchain("rerun", study, "--json").json
         new = set(moved["picks"].values()) - looked_at - {None}
         page = Path(moved["report"]).read_text("utf-8")
-        assert ("since the last launch: no session" in page) == bool(new)
+        assert ("since the last launch: no curves" in page) == bool(new)
         if new:
             break
     assert new, "no price makes a pick that was not looked at"
     assert "genchain launch small.toml adds them" in page
     again = genchain("launch", study, "--json").json
     assert again["picks"] == moved["picks"]
-    assert "since the last launch: no session" not in Path(again["report"]).read_text("utf-8")
+    assert "since the last launch: no curves" not in Path(again["report"]).read_text("utf-8")
 
 
 def test_owned_parts_are_free(genchain, launched) -> None:

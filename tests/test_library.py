@@ -141,11 +141,9 @@ def test_evaluate_gives_a_row_a_design(launched: tuple[Path, dict]) -> None:
     assert found["delivered_energy_J"].tolist() == pytest.approx(
         [r["delivered_energy_J"] for r in answer["front"][:2]], rel=1e-9
     )
-    stepped = explorer.evaluate(project, chosen[:1])
-    assert stepped["fidelity"].tolist() == ["session"]
-    assert stepped["averaged.delivered_energy_J"].iloc[0] == pytest.approx(
-        found["delivered_energy_J"].iloc[0]
-    )
+    assert found["fidelity"].tolist() == ["session", "session"]
+    fine = explorer.evaluate(project, chosen[:1], fidelity="waveform")
+    assert abs(fine["waveform.difference_percent"].iloc[0]) < 1
     assert chosen[0]["parts"] == answer["front"][0]["parts"]  # nothing is changed in place
 
 

@@ -97,9 +97,9 @@ def test_a_sweep_is_stopped(
 @pytest.mark.parametrize(("number", "stage", "everybody", "workers"), [
     (signal.SIGINT, "sample", "all", 2),
     (signal.SIGTERM, "sample", "one", 1),
-    (signal.SIGINT, "confirm", "all", 2),
-    (signal.SIGTERM, "confirm", "all", 2),
-    (signal.SIGINT, "confirm", "one", 1),
+    (signal.SIGINT, "step", "all", 2),
+    (signal.SIGTERM, "step", "all", 2),
+    (signal.SIGINT, "step", "one", 1),
 ])  # fmt: skip
 def test_the_later_stages_are_stopped(
     small_study: Path, number: int, stage: str, everybody: str, workers: int

@@ -14,7 +14,6 @@ from explorer.decision.traces import for_page
 from explorer.inputs.study import Project
 from explorer.model.evaluate import number
 from explorer.model.space import Designs, Rows
-from explorer.model.stepped import course, sessions_of
 from explorer.search.progress import Step, Watch
 from explorer.store.keys import ids_of
 
@@ -24,6 +23,8 @@ MOST_COURSES = 50
 
 def at_other_cadences(project: Project, designs: Designs, ids: Sequence[str]) -> dict[str, Any]:
     """Handle force and power into the pack of some designs over cadence, by design id."""
+    from explorer.model.stepped import sessions_of
+
     count = len(CADENCES_RPM)
     rows = np.repeat(np.arange(len(designs)), count)
     many = designs.take(rows)
@@ -45,6 +46,8 @@ def at_other_cadences(project: Project, designs: Designs, ids: Sequence[str]) ->
 
 def bus_curves(project: Project, designs: Designs, ids: Sequence[str]) -> dict[str, Any]:
     """The bus over the first case's session of some designs, by design id (`traces.for_page`)."""
+    from explorer.model.stepped import course
+
     plan = project.study.session
     case = plan.operators[0], plan.packs[0]
     return {

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from explorer.model.space import Rows
-from explorer.model.stepped import Course
 from explorer.units import Array
+
+if TYPE_CHECKING:
+    from explorer.model.stepped import Course
 
 TRACE_POINTS = 240
 CLOSE_S = 30.0
@@ -20,7 +22,10 @@ def for_page(course: Course) -> dict[str, Any]:
     for its last `CLOSE_S`.
     """
     late = course.time_s >= course.time_s[-1] - CLOSE_S
-    return {**thinned(course), "close": thinned(Course(*(column[late] for column in course)))}
+    end = course._replace(
+        time_s=course.time_s[late], bus_V=course.bus_V[late], pack_W=course.pack_W[late]
+    )
+    return {**thinned(course), "close": thinned(end)}
 
 
 def thinned(course: Course) -> dict[str, list[float]]:

@@ -16,15 +16,10 @@ from explorer.model.kernels import records
 from explorer.model.kernels.machine import BODY_DIODE_EMISSION_V, Machines, tabulate
 from explorer.model.kernels.records import Records
 from explorer.model.space import Designs, Rows
+from explorer.physics.bridge import RECTIFIERS
 from explorer.units import RAD_S_PER_RPM, Array
 
 OF_KIND = ("phases", "valves", "valves_in_path", "drops", "knee")
-BRIDGES = {
-    "star": records.SIX_PULSE,
-    "windings": records.FULL_BRIDGES,
-    "one_diode": records.ONE_DIODE,
-}
-"""The kernels' rectifier of each that a kind of machine may name."""
 HEADROOM = 2.5
 """Fastest speed of a machine's table over the fastest that the study asks for."""
 MOST_TABLES = 1024
@@ -69,14 +64,14 @@ def machines(project: Project, designs: Designs) -> Records:
         column = np.array([getattr(kind, field) for kind in kinds], dtype=float)
         return np.asarray(column[designs.parts["generator"]])
 
-    numbers = np.array([BRIDGES[kind.bridge] for kind in kinds])
+    circuits = np.array([RECTIFIERS[kind.bridge].circuit for kind in kinds])
     barriers = np.array([BARRIER_V[part.kind] for part in catalogue.parts["rectifier"]])  # type: ignore[attr-defined]
     body_V = at("rectifier", "body_drop_V")
     asleep_A = np.exp(-body_V / BODY_DIODE_EMISSION_V)
     return records.rows(
         records.MACHINE,
         len(designs),
-        bridge=numbers[designs.parts["generator"]],
+        bridge=circuits[designs.parts["generator"]],
         **{name: of_kind(name) for name in OF_KIND},
         emf_V_s=at("generator", "emf_phase_V_s"),
         circuit_ohm=at("generator", "resistance_phase_ohm"),

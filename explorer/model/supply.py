@@ -284,7 +284,7 @@ def _rectified(
     outcome = np.zeros((4, len(half)))
     soft = bool(h.bank_ohm.any())
     for number, machine in enumerate(machine_kinds.MACHINE_KINDS.values()):
-        solve, pulsed = bridge.RECTIFIERS[machine.bridge]
+        law = bridge.RECTIFIERS[machine.bridge]
         mine = np.flatnonzero(kind == number)
         if not mine.size:
             continue
@@ -299,11 +299,11 @@ def _rectified(
             "diode_emission_V": emission[mine],
             "diode_resistance_ohm": h.valve_ohm[row],
         }
-        if soft and pulsed is not None:
+        if soft and law.pulsed is not None:
             bank_ohm = h.bank_ohm[row]
-            outcome[:, mine] = bridge.soft_bus_steady_state(pulsed, **circuit, bus_ohm=bank_ohm)
+            outcome[:, mine] = bridge.soft_bus_steady_state(law.pulsed, **circuit, bus_ohm=bank_ohm)
         else:
-            outcome[:3, mine] = solve(**circuit)
+            outcome[:3, mine] = law.solve(**circuit)
     return outcome[0], outcome[1], outcome[2], outcome[3]
 
 

@@ -220,10 +220,11 @@ def _try_turn(
 
 @law
 def _held_fast(ctx: Context, s: Fields) -> bool:
-    """Whether the crank stands, and the hand's torque does not break it away."""
-    return s.rad_s <= 0 and s.torque_N_m * pattern(ctx.person, s.angle, s.swing) <= at_rest(
-        ctx.chain
-    )
+    """Whether the crank stands, and the hand's torque does not move it in its first step."""
+    if s.rad_s > 0:
+        return False
+    pull = s.torque_N_m * pattern(ctx.person, s.angle, s.swing) - at_rest(ctx.chain)
+    return pull * STARTING_S <= ctx.chain.setup.inertia * FLAT_RAD_S
 
 
 @law

@@ -14,8 +14,8 @@ from typing import NamedTuple
 import numpy as np
 
 from explorer.model.kernels.compiled import entry, law
-from explorer.model.kernels.records import FULL_BRIDGES, SIX_PULSE
 from explorer.physics import bridge as tables
+from explorer.physics.bridge import FULL_BRIDGES, SIX_PULSE
 from explorer.units import Array
 
 SHORT, _POWER, _SOFT, _DEEP, _SHALLOW, _SPREAD = (

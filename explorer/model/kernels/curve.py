@@ -9,7 +9,8 @@ from typing import NamedTuple
 from explorer.model.kernels.compiled import inlined, law
 from explorer.model.kernels.front import Chain, Front, at_rest, front
 from explorer.model.kernels.hand import effort, excess
-from explorer.model.kernels.records import ONE_DIODE, Fields
+from explorer.model.kernels.records import Fields
+from explorer.physics.bridge import ONE_DIODE
 from explorer.units import Array
 
 TOP_V = 64.0

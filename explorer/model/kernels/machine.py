@@ -18,8 +18,9 @@ import numpy as np
 from explorer.model.kernels.bridge import Maps, Source, maps, rectify
 from explorer.model.kernels.compiled import edge, entry, inlined, law
 from explorer.model.kernels.pulses import pulses
-from explorer.model.kernels.records import ONE_DIODE, Fields, Records, Single
+from explorer.model.kernels.records import Fields, Records, Single
 from explorer.physics import generator
+from explorer.physics.bridge import ONE_DIODE
 from explorer.units import Array
 
 SPEEDS, BODY, FOOT = 64, 56, 32
@@ -132,17 +133,19 @@ def _solve(universal: Maps, values: Single, machines: Records, number: int, asle
     saturation_A, emission_V = row.saturation_A, row.emission_V
     if asleep:
         saturation_A, emission_V = row.body_saturation_A, BODY_DIODE_EMISSION_V
-    series = row.valves_in_path * row.valve_ohm
+    series, valve_ohm = row.valves_in_path * row.valve_ohm, row.valve_ohm
+    if row.bridge == ONE_DIODE:  # several in line are one with all their volts
+        emission_V, valve_ohm = row.drops * emission_V, row.drops * valve_ohm
     for i in range(SPEEDS):
         rad_s = row.slowest_rad_s * exp(i / row.nodes_per_log)
         emf_V, omega = row.emf_V_s * rad_s, row.pole_pairs * rad_s
         cold = Source(
             emf_V, omega, row.cold_ohm - series, row.inductance_H, saturation_A, emission_V,
-            row.valve_ohm,
+            valve_ohm,
         )  # fmt: skip
         warm = Source(
             emf_V, omega, row.hot_ohm - series, row.inductance_H, saturation_A, emission_V,
-            row.valve_ohm,
+            valve_ohm,
         )  # fmt: skip
         last = TABLE_NODES - 1
         for j in range(last):  # at the last nothing flows
@@ -259,6 +262,35 @@ def _sloped(
 
 
 @inlined
+def _between(
+    values: Single, t: int, row: Fields, asleep: bool, rad_s: float, bus_V: float, warmth: float,
+    bank_ohm: float,
+) -> Point:  # fmt: skip
+    """A trio between four nodes of its table."""
+    i = min(int(log(rad_s / row.slowest_rad_s) * row.nodes_per_log), SPEEDS - 2)
+    low, high = float(values[t, i, 0, RAD_S]), float(values[t, i + 1, 0, RAD_S])
+    x_w = 1 / (high - low)
+    x = max((rad_s - low) * x_w, 0.0)
+    if x >= 1.0:
+        x, x_w = 1.0, 0.0
+    j, y, y_w, y_v = _place(row, asleep, rad_s, bus_V)
+    p_A, p_rms, p_V, p_ripple = _node(values, t, i, j, warmth, bank_ohm)
+    q_A, q_rms, q_V, q_ripple = _node(values, t, i, j + 1, warmth, bank_ohm)
+    r_A, r_rms, r_V, r_ripple = _node(values, t, i + 1, j, warmth, bank_ohm)
+    s_A, s_rms, s_V, s_ripple = _node(values, t, i + 1, j + 1, warmth, bank_ohm)
+    amps = _sloped(p_A, q_A, r_A, s_A, x, y)
+    phase = _sloped(p_rms, q_rms, r_rms, s_rms, x, y)
+    drop = _sloped(p_V, q_V, r_V, s_V, x, y)
+    ripple, ripple_x, ripple_y = _sloped(p_ripple, q_ripple, r_ripple, s_ripple, x, y)
+    return Point(
+        amps[0], amps[1] * x_w + amps[2] * y_w, amps[2] * y_v,
+        phase[0], phase[1] * x_w + phase[2] * y_w, phase[2] * y_v,
+        drop[0], drop[1] * x_w + drop[2] * y_w, drop[2] * y_v, ripple,
+        ripple_x * x_w + ripple_y * y_w, ripple_y * y_v,
+    )  # fmt: skip
+
+
+@inlined
 def read(
     values: Single, row: Fields, asleep: bool, rad_s: float, bus_V: float, warmth: float,
     bank_ohm: float,
@@ -269,38 +301,17 @@ def read(
     `bank_ohm` is the resistance that the bridge's pulses meet in the bank.
     """
     t = row.asleep_table if asleep else row.awake_table
-    slow, i, x, x_w, at_w = 1.0, 0, 0.0, 0.0, row.slowest_rad_s
-    if rad_s <= row.slowest_rad_s:
+    if rad_s < row.slowest_rad_s:  # so far below the knee everything grows with the speed
         slow = rad_s / row.slowest_rad_s
-    else:
-        i = min(int(log(rad_s / row.slowest_rad_s) * row.nodes_per_log), SPEEDS - 2)
-        low, high = float(values[t, i, 0, RAD_S]), float(values[t, i + 1, 0, RAD_S])
-        x_w, at_w = 1 / (high - low), rad_s
-        x = max((rad_s - low) * x_w, 0.0)
-        if x >= 1.0:
-            x, x_w = 1.0, 0.0
-    j, y, y_w, y_v = _place(row, asleep, at_w, bus_V)
-    p_A, p_rms, p_V, p_ripple = _node(values, t, i, j, warmth, bank_ohm)
-    q_A, q_rms, q_V, q_ripple = _node(values, t, i, j + 1, warmth, bank_ohm)
-    r_A, r_rms, r_V, r_ripple = _node(values, t, i + 1, j, warmth, bank_ohm)
-    s_A, s_rms, s_V, s_ripple = _node(values, t, i + 1, j + 1, warmth, bank_ohm)
-    amps = _sloped(p_A, q_A, r_A, s_A, x, y)
-    phase = _sloped(p_rms, q_rms, r_rms, s_rms, x, y)
-    drop = _sloped(p_V, q_V, r_V, s_V, x, y)
-    ripple, ripple_x, ripple_y = _sloped(p_ripple, q_ripple, r_ripple, s_ripple, x, y)
-    if slow < 1.0:  # straight through 0
-        rate = 1 / row.slowest_rad_s
+        at = _between(values, t, row, asleep, row.slowest_rad_s, bus_V / slow, warmth, bank_ohm)
+        rate, along = 1 / row.slowest_rad_s, bus_V / slow
         return Point(
-            slow * amps[0], rate * amps[0], slow * amps[2] * y_v,
-            slow * phase[0], rate * phase[0], slow * phase[2] * y_v,
-            drop[0], 0.0, drop[2] * y_v, ripple, 0.0, ripple_y * y_v,
+            slow * at.bus_A, rate * (at.bus_A - along * at.bus_v), at.bus_v,
+            slow * at.phase_A, rate * (at.phase_A - along * at.phase_v), at.phase_v,
+            slow * at.drop_V, rate * (at.drop_V - along * at.drop_v), at.drop_v,
+            at.ripple, -along * at.ripple_v / rad_s, at.ripple_v / slow,
         )  # fmt: skip
-    return Point(
-        amps[0], amps[1] * x_w + amps[2] * y_w, amps[2] * y_v,
-        phase[0], phase[1] * x_w + phase[2] * y_w, phase[2] * y_v,
-        drop[0], drop[1] * x_w + drop[2] * y_w, drop[2] * y_v, ripple,
-        ripple_x * x_w + ripple_y * y_w, ripple_y * y_v,
-    )  # fmt: skip
+    return _between(values, t, row, asleep, rad_s, bus_V, warmth, bank_ohm)
 
 
 @entry

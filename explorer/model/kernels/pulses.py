@@ -11,13 +11,14 @@ from typing import NamedTuple
 
 from explorer.model.kernels.bridge import Maps, Rectified, Source, rectify
 from explorer.model.kernels.compiled import law
-from explorer.model.kernels.records import SIX_PULSE, Fields
+from explorer.model.kernels.records import Fields
 from explorer.physics.bridge import (
     HARD_BUS,
     PULSED,
     SECANTS,
     SETTLED,
     SHARPNESS,
+    SIX_PULSE,
     STAR,
     TRICKLE,
     WINDING,

@@ -18,12 +18,9 @@ Single = NDArray[np.float32]
 Fields = Any
 """One row of such an array; its fields are attributes, and can be set."""
 
-SIX_PULSE, FULL_BRIDGES, ONE_DIODE = range(3)
-"""Rectifiers, in the order of `inputs.machine_kinds.BRIDGES`."""
-
 MACHINE = np.dtype(
     [
-        ("bridge", "i8"),  # one of the rectifiers above
+        ("bridge", "i8"),  # its circuit, one of those in `physics.bridge`
         ("phases", "f8"),  # windings that carry the current
         ("valves", "f8"),  # of the whole rectifier
         ("valves_in_path", "f8"),  # that one phase's current passes at a time

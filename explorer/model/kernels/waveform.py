@@ -27,7 +27,8 @@ from explorer.model.kernels.machine import (
     BODY_DIODE_EMISSION_V,
     Machines,
 )
-from explorer.model.kernels.records import ONE_DIODE, SETUP, SIX_PULSE, Fields, Records
+from explorer.model.kernels.records import SETUP, Fields, Records
+from explorer.physics.bridge import ONE_DIODE, SIX_PULSE
 from explorer.units import Array
 
 STEPS_A_PERIOD = 720
@@ -143,7 +144,8 @@ def _step(
         for k in range(count):
             drive = emf[k] + before[k]
             if kind == ONE_DIODE:
-                one = _blocking(drive - volts, kappa, circuit.saturation_A, circuit.emission_V)
+                emission_V = circuit.row.drops * circuit.emission_V
+                one = _blocking(drive - volts, kappa, circuit.saturation_A, emission_V)
             else:
                 one = _branch(
                     drive + (star if count == 3 else 0.0), kappa, volts, circuit.saturation_A,

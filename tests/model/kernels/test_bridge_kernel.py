@@ -5,14 +5,14 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from explorer.model.kernels import bridge, records
+from explorer.model.kernels import bridge
 from explorer.physics import bridge as physics
 from tests.helpers.bridge_twin import random_case
 
 SOLVERS = {
-    records.SIX_PULSE: (physics.steady_state, 3, 3, 1),
-    records.FULL_BRIDGES: (physics.two_phase_steady_state, 1, 2, 2),
-    records.ONE_DIODE: (physics.blocking_diode_steady_state, 3, 1, 1),
+    physics.SIX_PULSE: (physics.steady_state, 3, 3, 1),
+    physics.FULL_BRIDGES: (physics.two_phase_steady_state, 1, 2, 2),
+    physics.ONE_DIODE: (physics.blocking_diode_steady_state, 3, 1, 1),
 }
 
 
@@ -52,7 +52,7 @@ def test_reads_the_universal_map(kind: int) -> None:
 )
 def test_exponential_diodes(case: tuple[float, ...], expected: tuple[float, ...]) -> None:
     """Brute force by time stepping, derived for this project."""
-    amps, phase_A, junction_W = looked_up(records.SIX_PULSE, np.array([case], dtype=float))[0]
+    amps, phase_A, junction_W = looked_up(physics.SIX_PULSE, np.array([case], dtype=float))[0]
     power = case[4] * amps + 3 * (case[2] + case[7]) * phase_A**2 + junction_W
     assert (amps, phase_A, power) == pytest.approx(expected, rel=5e-3)
 
