@@ -17,7 +17,7 @@ import platform
 import stat
 import sys
 import tempfile
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from contextlib import suppress
 from functools import lru_cache
 from pathlib import Path
@@ -74,12 +74,13 @@ def _usable(folder: Path) -> bool:
     return about.st_uid == os.getuid() and not about.st_mode & (stat.S_IWGRP | stat.S_IWOTH)
 
 
-def _candidates() -> list[Path]:
-    found = []
+def _candidates() -> Iterator[Path]:
     with suppress(RuntimeError):  # nobody's home is known
-        found.append(user_cache())
+        yield user_cache()
     who = str(os.getuid()) if os.name == "posix" else "user"
-    return [*found, Path(tempfile.gettempdir()) / f"genchain-{who}"]
+    private = Path(tempfile.gettempdir()) / f"genchain-{who}"
+    if _usable(private):  # whoever owns it could put another folder in the place of ours
+        yield private
 
 
 @lru_cache(maxsize=1)
