@@ -116,9 +116,9 @@ answer |= {
 }
 print(json.dumps(answer))
 """
-"""All that the search calls feasible, stepped, its noise read from the table; and its front beside the store's at
-today's and at random prices: points of it that the store lacks, points of the store's front that
-another design beats, and points that are on the front for their quietness alone.
+"""All that the search calls feasible, stepped, its noise read from the table; and its front beside
+the store's at today's and at random prices: points of it that the store lacks, points of the
+store's front that another design beats, and points that are on the front for their quietness alone.
 
 Within 1e-4: designs that differ in their overvoltage threshold share a session in the search, whose
 effort comes out up to 4e-5 from their own (measured; its integral is cut at other places).
