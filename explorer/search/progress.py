@@ -49,7 +49,7 @@ class SearchState:
     other searches had covered before; `feasible` is exact where `counted`, else a lower bound.
     `pieces` is None before the sweep was planned. `rate` is in combinations a second. `sampling`
     says where a sampled search stands: `first`, the number of the last block that it started from,
-    and the fields of its `sample.Mark`.
+    and the fields of its `sample.Waymark`.
     """
 
     pieces: tuple[Piece, ...] | None = None

@@ -28,7 +28,7 @@ from explorer.search.progress import (
     Watch,
     unwatched,
 )
-from explorer.search.sample import Mark, sample
+from explorer.search.sample import Waymark, sample
 from explorer.search.sweep import Sweep
 from explorer.search.workers import on_machines, run_blocks
 from explorer.store.keys import search_key
@@ -237,7 +237,7 @@ def _sample(work: _Launch, state: SearchState) -> SearchState:
     if begun is None:
         begun, state = {"first": store.last_block()}, replace(state, sampled=0, history=())
     first = begun["first"]
-    mark = Mark(**{name: value for name, value in begun.items() if name != "first"})
+    mark = Waymark(**{name: value for name, value in begun.items() if name != "first"})
     stored, _ = store.load(project, lambda block, _: block <= first)
     covered = work.cover.holds(state)
     known, others = starting_points(project, store, stored)

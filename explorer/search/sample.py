@@ -1,7 +1,7 @@
 """Searching what cannot be swept: Optuna proposes, the best of it is crossed, neighbours end it.
 
 A design is never evaluated twice. A search that was killed goes on as if nothing had happened: its
-evaluations are given back to it in their order, and with the `Mark` of the last of them it makes
+evaluations are given back to it in their order, and with the `Waymark` of the last of them it makes
 the proposal anew from which that one came.
 """
 
@@ -26,7 +26,7 @@ PROPOSED, CROSSED = 0.02, 0.9
 """Shares of the evaluations after which Optuna and the crossings have had theirs."""
 
 
-class Source(Protocol):
+class Proposer(Protocol):
     """Where designs to evaluate come from, as rows of coordinates."""
 
     @property
@@ -40,7 +40,7 @@ class Source(Protocol):
 
 
 @dataclass(frozen=True)
-class Mark:
+class Waymark:
     """Where a search stood before a proposal: the number of its source, evaluations by then, the
     states of random generator and source. The first source is always asked from its beginning,
     since what Optuna's samplers hold cannot be kept.
@@ -56,7 +56,7 @@ class Batch(NamedTuple):
     """Results of designs evaluated together, and the mark of their proposal."""
 
     found: Evaluation
-    mark: Mark
+    mark: Waymark
 
 
 def sample(
@@ -67,7 +67,7 @@ def sample(
     seen: Designs | None = None,
     covered: Covered = nothing,
     done: Evaluation | None = None,
-    mark: Mark | None = None,
+    mark: Waymark | None = None,
     stop: Callable[[int], bool] = lambda evaluations: False,
 ) -> Iterator[Batch]:
     """Search a space within the study's number of evaluations; yields each batch's results.
@@ -85,7 +85,7 @@ def sample(
         rows = archive.coordinates.rows(known.designs)
         offered = np.flatnonzero(~np.isnan(rows).any(axis=1))
         archive.add(rows[offered], known.take(offered))
-    search = _Search(project, archive, done, mark or Mark())
+    search = _Search(project, archive, done, mark or Waymark())
     yield from search.batches(stop)
 
 
@@ -95,7 +95,7 @@ class _Search:
     """
 
     def __init__(
-        self, project: Project, archive: Archive, done: Evaluation | None, mark: Mark
+        self, project: Project, archive: Archive, done: Evaluation | None, mark: Waymark
     ) -> None:
         self.archive, self.done, self.mark = archive, done, mark
         self.budget, self.batch = project.study.search.evaluations, project.study.search.batch
@@ -118,11 +118,12 @@ class _Search:
             while archive.evaluations < ends[number]:
                 if number:
                     state = dict(self.generator.bit_generator.state)
-                    self.mark = Mark(number, archive.evaluations, state, source.state)
+                    self.mark = Waymark(number, archive.evaluations, state, source.state)
                 rows = source.propose()
                 if rows is None:
                     break
                 rows = self._not_done(archive.fresh(rows)[: ends[number] - archive.evaluations])
+                rows = rows[: max(ends[number] - archive.evaluations, 0)]
                 for start in range(0, len(rows), self.batch):
                     some = rows[start : start + self.batch]
                     found = evaluate(archive.project, archive.coordinates.designs(some))
@@ -131,7 +132,7 @@ class _Search:
                     if stop(archive.evaluations):
                         return
 
-    def _source(self, number: int, state: Mapping[str, Any] | None) -> Source:
+    def _source(self, number: int, state: Mapping[str, Any] | None) -> Proposer:
         if number == 0:
             return Proposals(self.archive, self.batch)
         if number == 1:
@@ -147,7 +148,7 @@ class _Search:
         if np.array_equal(rows[:count], ahead[:count]):
             self._take(count)
             return rows[count:]
-        # Prices have changed since, so that other designs are proposed now.
+        # Prices or what was swept have changed, so that other designs are proposed now.
         self._take(len(ahead))
         return self.archive.fresh(rows)
 
