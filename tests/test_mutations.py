@@ -16,7 +16,7 @@ from explorer.commands.check import check_study
 from explorer.commands.launch import launch_study
 from tests.helpers.mutations import CLEAR_S, LAUNCH_S, Command, answer_of, base, mutate
 
-CHECKED, CHECKED_SLOW, LAUNCHED_SLOW = 400, 10_000, 200
+CHECKED, CHECKED_SLOW, LAUNCHED_SLOW = 400, 10_000, 60
 
 
 @pytest.fixture(scope="module")
@@ -61,6 +61,6 @@ def test_check_answers_ten_thousand_mutations(sound: Path, tmp_path: Path) -> No
 
 
 @pytest.mark.slow
-def test_launch_answers_two_hundred_mutations(sound: Path, tmp_path: Path) -> None:
+def test_launch_answers_sixty_mutations(sound: Path, tmp_path: Path) -> None:
     found = answers(sound, tmp_path / "small", range(LAUNCHED_SLOW), launched, plausible=True)
     assert found["done"] > LAUNCHED_SLOW / 10

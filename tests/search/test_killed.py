@@ -188,8 +188,7 @@ print("ended")
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("workers", [1, 2])
-@pytest.mark.parametrize("kind", ["sampled", "mixed"])
+@pytest.mark.parametrize(("kind", "workers"), [("sampled", 1), ("mixed", 2)])
 def test_kill_9_at_any_moment_is_not_different(
     small_study: Path, small_project: Project, kind: str, workers: int
 ) -> None:
