@@ -1,4 +1,4 @@
-"""What can go wrong, told in one line a fault."""
+"""What can go wrong, in one line a fault."""
 
 from __future__ import annotations
 

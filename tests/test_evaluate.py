@@ -15,6 +15,7 @@ from explorer.model import evaluate as module
 from explorer.model.chain import LEDGER
 from explorer.model.costing import costs
 from explorer.model.evaluate import Evaluation, evaluate
+from explorer.model.objectives import points_of
 from explorer.model.record import design_record
 from explorer.model.regimes import REGIMES, STEADY
 from explorer.model.space import Designs, Space
@@ -98,7 +99,7 @@ def test_no_designs_are_no_results(small_project: Project) -> None:
 def test_objectives_are_all_minimised(small_project: Project) -> None:
     designs = drawn(small_project)
     found, cost = evaluate(small_project, designs), costs(small_project, designs)
-    points = found.objectives(cost)
+    points = points_of(small_project, found, cost)
     np.testing.assert_array_equal(points[:, 0], -found.delivered_energy_J)
     np.testing.assert_array_equal(points[:, 1], cost)
     np.testing.assert_array_equal(points[:, 2], found.mass_kg)

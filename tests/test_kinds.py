@@ -16,13 +16,13 @@ from explorer.inputs import machine_kinds
 from explorer.inputs.catalogue import MODELS, TABLE_NAMES
 from explorer.inputs.front_parts import Generator
 from explorer.inputs.links import BACK_LINKS, FRONT_LINKS, LINKS, Link
-from explorer.inputs.machine_kinds import BRIDGES, MACHINE_KINDS, MachineKind
+from explorer.inputs.machine_kinds import MACHINE_KINDS, MachineKind
 from explorer.inputs.pack_kinds import PACK_KINDS, PackKind
 from explorer.inputs.records import Pack, Part
 from explorer.inputs.study import Project, load
-from explorer.model import supply
 from explorer.model.costing import quantities
 from explorer.model.rules import RULES
+from explorer.physics.bridge import RECTIFIERS
 from tests.helpers.chains import SOUND, pick
 
 PACKAGE = Path(__file__).parent.parent / "explorer"
@@ -82,7 +82,7 @@ def test_the_search_for_names_finds_them() -> None:
 @pytest.mark.parametrize("kind", MACHINE_KINDS.values(), ids=lambda kind: kind.name)
 def test_a_machines_row_is_what_its_bridge_does(kind: MachineKind) -> None:
     """Open voltage, energy balance and drops of the row against the solved circuit."""
-    solve, _ = supply.BRIDGES[kind.bridge]
+    solve = RECTIFIERS[kind.bridge].solve
     circuit = {
         "emf_peak_V": 10.0, "electrical_rad_s": 300.0, "resistance_ohm": 0.5,
         "inductance_H": 3e-4, "diode_saturation_A": 0.0, "diode_emission_V": 0.0,
@@ -112,8 +112,7 @@ def test_rows_of_machines_are_whole() -> None:
     """Six valves and three wires for a star; a full bridge for each winding (textbook)."""
     wires = {name: kind.wires for name, kind in MACHINE_KINDS.items()}
     assert wires == {"three_phase": 3, "two_phase": 4, "brushed_dc": 2}
-    assert {kind.bridge for kind in MACHINE_KINDS.values()} <= set(BRIDGES)
-    assert set(supply.BRIDGES) == set(BRIDGES)
+    assert {kind.bridge for kind in MACHINE_KINDS.values()} <= set(RECTIFIERS)
     for number, (name, kind) in enumerate(MACHINE_KINDS.items()):
         assert kind.name == name
         assert machine_kinds.number_of(name) == number

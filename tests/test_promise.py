@@ -12,6 +12,7 @@ from explorer.inputs.study import Project
 from explorer.model import margins as rule_margins
 from explorer.model import promise, tolerance
 from explorer.model.evaluate import evaluate
+from explorer.model.objectives import points_of
 from explorer.model.promise import Odds
 from explorer.model.rules import RULES
 from explorer.model.space import Designs, Space
@@ -94,7 +95,7 @@ def test_draws_stay_within_their_spreads(small_project: Project) -> None:
 
 def test_workers_do_not_change_the_answer(small_project: Project) -> None:
     designs = some(small_project, 20)
-    points = evaluate(small_project, designs).objectives(np.ones(20))
+    points = points_of(small_project, evaluate(small_project, designs), np.ones(20))
     ranks = promise.ranks(points, np.ones(4))
     none = [Odds()] * 20
     assert promise.settle(small_project, designs, ranks, none, 1) == promise.settle(
@@ -104,7 +105,7 @@ def test_workers_do_not_change_the_answer(small_project: Project) -> None:
 
 def test_what_is_known_is_not_drawn_again(small_project: Project, monkeypatch) -> None:
     designs = pick(small_project, SOUND, {**SOUND, "cadence_rpm": 65})
-    points = evaluate(small_project, designs).objectives(np.ones(2))
+    points = points_of(small_project, evaluate(small_project, designs), np.ones(2))
     ranks = promise.ranks(points, np.ones(4))
     found = promise.settle(small_project, designs, ranks, [Odds()] * 2, 1)
     assert all(one.draws in (promise.FIRST_DRAWS, promise.DRAWS) for one in found)

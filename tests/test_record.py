@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from explorer import cli
+from explorer.commands import terminal
 from explorer.inputs.links import LINKS
 from explorer.inputs.study import Project
 from explorer.model import fidelities, session
@@ -121,7 +121,7 @@ def test_a_slower_fidelity_never_shows_what_the_averaged_model_made_up(
         answer = fidelities.at_fidelity(project, wild, asked)
         assert answer["fidelity"] == "session"
         assert answer["averaged"] is None
-        words = "\n".join(cli._one_design(answer))
+        words = "\n".join(terminal.evaluated(answer))
         assert "the averaged model of the search does not hold for this chain" in words
         assert "-19" not in words
         json.dumps(answer, allow_nan=False)
@@ -186,7 +186,7 @@ def test_each_case_of_a_record_is_its_own(small_project: Project) -> None:
 def test_the_command_line_says_whose_numbers_they_are(small_project: Project) -> None:
     project = several(small_project)
     answer = fidelities.at_fidelity(project, pick(project, {"cadence_rpm": 35.0}), "averaged")
-    lines = cli._one_design(answer)
+    lines = terminal.evaluated(answer)
     own = [line for line in lines if line.startswith("  ") and " into " in line]
     assert len(own) == 4
     for case, line in zip(answer["cases"], own, strict=True):

@@ -14,6 +14,7 @@ from explorer.decision import rule_costs
 from explorer.inputs.study import Project, load
 from explorer.model import costing
 from explorer.model.evaluate import Evaluation
+from explorer.model.objectives import points_of
 from explorer.model.rules import RULES
 from explorer.search.sweep import Sweep
 from explorer.search.workers import run_blocks
@@ -26,7 +27,7 @@ def swept(project: Project) -> tuple[Evaluation, Array]:
     kept = [r.kept for r in run_blocks(sweep, np.arange(len(sweep))) if r.kept is not None]
     every = Evaluation.concatenate(kept)
     found = every.take(np.flatnonzero(every.feasible))
-    points = found.objectives(costing.costs(project, found.designs))
+    points = points_of(project, found, costing.costs(project, found.designs))
     on_front = np.flatnonzero(front.non_dominated(points))
     return found.take(on_front), points[on_front]
 
@@ -57,27 +58,23 @@ def changed(study: Path, table: str, column: str, to: Callable[[float], float]) 
 
 
 def best_within(points: Array, budget: Array) -> float:
-    """Most energy at no more than a budget of cost, mass and effort, 0 where nothing fits it.
-
-    The design that set the budget may not: a higher rating moves a cell's leakage a little.
-    """
+    """Most energy at no more than a budget of cost, mass and effort, 0 where nothing fits it."""
     return float(-points[(points[:, 1:] <= budget + 1e-9).all(axis=1), 0].min(initial=0.0))
 
 
-def test_what_a_volt_buys_is_there_once_the_cells_bear_it(small_study: Path) -> None:
+def test_what_an_ampere_buys_is_there_once_the_lead_bears_it(small_study: Path) -> None:
+    changed(small_study, "leads.csv", "current_limit_A", lambda _: 1.9)  # just too thin for many
     project = even(small_study)
     found, points = swept(project)
     told = rule_costs.rule_costs(project, found.designs, {})
     assert told is not None
-    (volt,) = [rule for rule in told["rules"] if rule["margin"] == "cell_voltage_V"]
-    assert (volt["step"], told["front"]) == (1.0, len(points))
-    # Five cells derated to 0.95: this much more a cell is one volt more of the smallest bank.
-    better = raised(small_study, "cells.csv", "voltage_V", 1 / (5 * 0.95))
-    _, reached = swept(better)
+    (ampere,) = [rule for rule in told["rules"] if rule["margin"] == "lead_current_A"]
+    assert (ampere["step"], told["front"]) == (1.0, len(points))
+    _, reached = swept(raised(small_study, "leads.csv", "current_limit_A", 1.0))
     gains = np.array([best_within(reached, row[1:]) + row[0] for row in points])
     # The exact search sees more than what is one choice away, so it gains no less.
-    assert gains.max() >= volt["most_J"] * (1 - 1e-9) > 0
-    assert (gains > front.EQUAL_WITHIN * -points[:, 0]).sum() >= volt["lifted"] > 0
+    assert gains.max() >= ampere["most_J"] * (1 - 1e-9) > 0
+    assert (gains > front.EQUAL_WITHIN * -points[:, 0]).sum() >= ampere["lifted"] > 0
 
 
 def test_a_rule_that_costs_nothing_buys_nothing(small_study: Path) -> None:

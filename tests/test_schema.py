@@ -76,7 +76,8 @@ def test_the_demo_names_its_schema_which_stands_beside_it() -> None:
     named = re.fullmatch(r"#:schema (\S+)", first)
     assert named
     beside = DEMO.parent / named[1]
-    assert beside.read_text("utf-8") == text_of(schema("study")) + "\n", (
+    # As values: of equal numbers, older releases of pydantic write 0 where newer ones write 0.0.
+    assert json.loads(beside.read_text("utf-8")) == json.loads(text_of(schema("study"))), (
         "write it anew: genchain schema study > studies/study.schema.json"
     )
     assert wrong("study", DEMO.read_text("utf-8")) == []

@@ -284,7 +284,9 @@ def test_an_active_bridge_wakes_when_the_bus_says_so(brief: Project) -> None:
     woken = (volts < wake_V[:, None]).sum(axis=1).clip(1, 20_000)
     every = np.arange(400)
     leaps = net_A[every, woken] > 1.2 * net_A[every, woken - 1]
-    rows = np.flatnonzero(leaps & (net_A > 0).all(axis=1) & (seconds < 100))
+    # A current that all but vanishes below the threshold makes a time of last digits.
+    flows = net_A.min(axis=1) > 0.01 * net_A.max(axis=1)
+    rows = np.flatnonzero(leaps & flows & (seconds < 100))
     assert len(rows) > 10
     done = simulate(brief, designs.take(rows), ADULT, STEADY_PACK, even_hand=True)
     charged = np.isfinite(done.time_to_first_charge_s)

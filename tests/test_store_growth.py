@@ -20,12 +20,11 @@ from explorer.errors import ExplorerError, InputError
 from explorer.inputs.back_parts import Cell
 from explorer.inputs.catalogue import physics_of
 from explorer.inputs.links import LINKS, Link
-from explorer.inputs.records import Part
+from explorer.inputs.records import SETTING_ROWS, Part
 from explorer.inputs.study import Project, load
 from explorer.model import costing, objectives
 from explorer.model.objectives import Objective
-from explorer.model.space import Designs, describe, design_id
-from explorer.store import keys
+from explorer.model.space import Designs, describe, design_ids
 from explorer.store.keys import design_numbers, ids_of, path_of
 from explorer.store.layout import Layout, UnknownLayoutError
 from explorer.store.results import Store
@@ -113,13 +112,20 @@ class Flywheel(Part):
     """A made-up link: it only weighs something."""
 
 
-def with_flywheel(project: Project, monkeypatch: pytest.MonkeyPatch) -> Project:
+WHEELS = tuple(
+    Flywheel(id=name, name=name, source="invented", dated="2026-11-03", mass_kg=mass_kg)
+    for name, mass_kg in (("heavy_wheel", 2.0), ("no_wheel", 0.0))
+)
+FLYWHEEL = Link("flywheel", Flywheel, front=True)
+WITH_DEFAULT = replace(FLYWHEEL, default=WHEELS[1])
+
+
+def with_flywheel(
+    project: Project, monkeypatch: pytest.MonkeyPatch, link: Link = FLYWHEEL
+) -> Project:
     """The project as a release with one more link would load it."""
-    monkeypatch.setitem(LINKS, "flywheel", Link("flywheel", Flywheel, front=False))
-    rows = tuple(
-        Flywheel(id=name, name=name, source="invented", dated="2026-11-03", mass_kg=mass_kg)
-        for name, mass_kg in (("heavy_wheel", 2.0), ("no_wheel", 0.0))
-    )
+    monkeypatch.setitem(LINKS, "flywheel", link)
+    rows = WHEELS
     catalogue = replace(
         project.catalogue,
         parts={**project.catalogue.parts, "flywheel": rows},
@@ -130,12 +136,6 @@ def with_flywheel(project: Project, monkeypatch: pytest.MonkeyPatch) -> Project:
     )
     choices = {**project.study.choices, "flywheel": tuple(row.id for row in rows)}
     return replace(project, catalogue=catalogue, study=replace(project.study, choices=choices))
-
-
-def stands_for_it(project: Project, name: str, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Name a row of the flywheel as that of what was written before there was the link."""
-    (row,) = (part for part in project.catalogue.parts["flywheel"] if part.id == name)
-    monkeypatch.setitem(LINKS, "flywheel", replace(LINKS["flywheel"], default=row))
 
 
 def test_designs_from_before_a_link_have_the_row_that_stands_for_it(
@@ -152,11 +152,14 @@ def test_designs_from_before_a_link_have_the_row_that_stands_for_it(
                 expected["stored"],
             ),
         )
-        stands_for_it(later, "no_wheel", monkeypatch)
+        monkeypatch.setitem(LINKS, "flywheel", WITH_DEFAULT)
         stored, reuse = store.load(later)
         assert (len(stored), reuse.reasons) == (len(expected["designs"]), ())
-        # Their ids are those that the same designs have today, so that they are found again.
+        # They keep their ids, which locks and fronts of the past know them by.
+        assert set(ids_of(stored.numbers)) == set(expected["designs"])
         numbers = design_numbers(later.catalogue, stored.designs)
+        names = design_ids(later.catalogue, stored.designs, range(len(stored)))
+        assert names == ids_of(numbers)
         np.testing.assert_array_equal(stored.numbers, numbers)
         assert (stored.designs.parts["flywheel"] == 1).all()
         energies = sorted(one["delivered_energy_J"] for one in expected["designs"].values())
@@ -186,13 +189,13 @@ def test_a_lock_from_before_a_link_is_read_with_the_row_that_stands_for_it(
         later = with_flywheel(project, monkeypatch)
         with pytest.raises(InputError, match=r"parts.flywheel: must be filled in"):
             read_locks(later)
-        stands_for_it(later, "no_wheel", monkeypatch)
+        monkeypatch.setitem(LINKS, "flywheel", WITH_DEFAULT)
         (found,) = read_locks(later)
         assert found.parts == {**before.parts, "flywheel": "no_wheel"}
         assert (found.result, found.margins) == (before.result, before.margins)
         assert found.stale == before.stale
-        # Its id is the one that the same design has today, so that the store still has it.
-        assert found.design_id == design_id(found.parts, found.settings) != chosen
+        # It keeps its id, under which the store still has it.
+        assert found.design_id == before.design_id == chosen
         later_stored, _ = store.load(later)
         assert later_stored.find(found.design_id) is not None
         # Written again, as beside another decision, it is read as before.
@@ -203,8 +206,7 @@ def test_a_lock_from_before_a_link_is_read_with_the_row_that_stands_for_it(
 def test_a_default_that_the_study_may_not_choose_is_named(
     first: tuple[Project, dict[str, Any]], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    later = with_flywheel(first[0], monkeypatch)
-    stands_for_it(later, "no_wheel", monkeypatch)
+    later = with_flywheel(first[0], monkeypatch, WITH_DEFAULT)
     choices = {**later.study.choices, "flywheel": ("heavy_wheel",)}
     later = replace(later, study=replace(later.study, choices=choices))
     with Store.open(path_of(later), read_only=True) as store:
@@ -252,10 +254,11 @@ def test_designs_from_before_a_setting_have_the_value_that_stands_for_it(
     with Store.open(path_of(small_project)) as store:
         words = "stored before there was the setting overvoltage_off_V, and nothing in its place is"
         assert store.load(small_project)[1].reasons == ((f"{words} known", 30),)
-        monkeypatch.setitem(keys.DEFAULT_SETTINGS, "overvoltage_off_V", 9.0)
+        row = SETTING_ROWS["overvoltage_off_V"]
+        monkeypatch.setitem(SETTING_ROWS, "overvoltage_off_V", replace(row, default=9.0))
         words = "overvoltage_off_V is outside the study's settings"
         assert store.load(small_project)[1].reasons == ((words, 30),)
-        monkeypatch.setitem(keys.DEFAULT_SETTINGS, "overvoltage_off_V", 10.5)
+        monkeypatch.setitem(SETTING_ROWS, "overvoltage_off_V", replace(row, default=10.5))
         stored, reuse = store.load(small_project)
     assert (len(stored), reuse.reasons) == (30, ())
     np.testing.assert_array_equal(
@@ -306,9 +309,16 @@ def test_an_objective_that_parts_decide_is_had_of_designs_stored_before(
         points = stored.objectives(cost)
         np.testing.assert_array_equal(points[:, 4], quiet(project, stored.designs))
         # A front from before it says that its noise is unknown, and nothing else.
-        _, kept = store.front_of(expected["kept_front"])
+        numbers, kept = store.front_of(expected["kept_front"])
         assert np.isnan(kept[:, 4]).all()
         assert np.isfinite(kept[:, :4]).all()
+        # What is known of a design today stands in for it; of one that is gone, nothing does.
+        gone = numbers[0]
+        completed = stored.take(stored.numbers != gone).completed(numbers, kept)
+        np.testing.assert_array_equal(completed[:, :4], kept[:, :4])
+        assert np.isnan(completed[0, 4])
+        level = dict(zip(stored.numbers.tolist(), quiet(project, stored.designs), strict=True))
+        assert completed[1:, 4].tolist() == [level[number] for number in numbers[1:].tolist()]
         rows = front_rows(project, stored, cost)
         name = store.keep_front(stored.numbers[rows], points[rows])
         np.testing.assert_array_equal(store.front_of(name)[1], points[rows])

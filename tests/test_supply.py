@@ -38,7 +38,7 @@ def test_nodes_reach_beyond_no_load_and_are_fine_at_a_packs_level(small_project:
     volts, every = supply.volts, np.arange(60)
     assert np.all(volts[:, 0] == 0)
     assert np.all(np.diff(volts, axis=1) > 0)
-    open_V = no_load_V(front, every, 1.0)
+    open_V = no_load_V(front, every, front.cadence_rad_s)
     assert np.all(supply.top_V > np.minimum(open_V, TOP_V - 1e-9))
     # Where a bank of such a chain lives, whatever the half can reach; a node that is moved down to
     # a bend leaves up to two steps behind.
@@ -231,11 +231,12 @@ def test_no_load_voltage_bounds_what_a_bus_reaches(small_project: Project) -> No
     designs = Space.of(small_project).draw(40, np.random.default_rng(44))
     front, supply = solved(small_project, designs)
     rows = np.arange(40)
-    bound = no_load_V(front, rows, 1.0)
+    bound = no_load_V(front, rows, front.cadence_rad_s)
     flowing = supply.at_nodes[:, :, 0] > 1e-3
     highest = np.where(flowing, supply.volts, 0.0).max(axis=1)
     assert np.all(highest <= bound)
-    np.testing.assert_allclose(no_load_V(front, rows, 1.25), 1.25 * bound)
+    faster = no_load_V(front, rows, 1.25 * front.cadence_rad_s)
+    np.testing.assert_allclose(faster, 1.25 * bound)
 
 
 def test_winding_is_warm(small_project: Project) -> None:
@@ -291,7 +292,7 @@ def test_nodes_are_found_from_their_voltages(small_project: Project) -> None:
     """Place and voltage are each other's inverse, on both sides of the foot and in it."""
     designs = Space.of(small_project).draw(60, np.random.default_rng(3))
     halves, _ = solved(small_project, designs)
-    top_V = no_load_V(halves, np.arange(len(halves)), 1.0) + 0.3
+    top_V = no_load_V(halves, np.arange(len(halves)), halves.cadence_rad_s) + 0.3
     spacing = Spacing.of(halves, top_V)
     places = np.linspace(0.0, 1.0, 400) * spacing.place(top_V)[:, None]
     volts = spacing.volts(places)

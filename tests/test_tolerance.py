@@ -11,7 +11,7 @@ from explorer.inputs.study import Project
 from explorer.model import supply
 from explorer.model import tolerance as module
 from explorer.model.evaluate import evaluate
-from explorer.model.regimes import CYCLING
+from explorer.model.regimes import CYCLING, STEADY
 from explorer.model.space import Designs
 from explorer.model.tolerance import HANDS, Spread, spreads_of, tolerance
 from tests.helpers.invented import designs
@@ -21,9 +21,10 @@ from tests.helpers.invented import designs
 def chosen(request: pytest.FixtureRequest) -> tuple[Project, Designs]:
     """A feasible demo design that delivers much."""
     project = request.getfixturevalue("demo_project")
-    many = designs(project, 1000)
+    many = designs(project, 4000)
     done = evaluate(project, many)
-    rows = np.flatnonzero(done.feasible & (done.regime == 2))
+    rows = np.flatnonzero(done.feasible & (done.regime == STEADY))
+    assert rows.size
     best = rows[np.argmax(done.delivered_energy_J[rows])]
     return project, many.take(np.array([best]))
 

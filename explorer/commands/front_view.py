@@ -161,6 +161,7 @@ class FrontView:
             kept = run.result.get("terms", {})
             same = np.array_equal(np.sort(numbers), np.sort(now))
             if self.owned or not same or self._moved_from(then, kept):
+                points = self.stored.completed(numbers, points)
                 return Previous(run.ended or run.begun, then, numbers, points, kept)
         return None
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from typing import Any
 
 Lines = list[str]
@@ -80,12 +80,22 @@ def _in_builds(record: Answer) -> str:
 
 
 def _in_short(record: Answer) -> str:
-    return (
-        f"{record['design_id']}  {record['delivered_energy_J']:.0f} J "
-        f"({record['delivered_energy_J'] / 3600:.2f} Wh), "
-        f"{record['cost']:.2f} {record['currency']}, {record['mass_kg']:.2f} kg, "
-        f"{record['crank_effort_percent']:.0f} % effort, {record['regime']}{_of_several(record)}"
-    )
+    values = ", ".join(_objectives(record))
+    return f"{record['design_id']}  {values}, {record['regime']}{_of_several(record)}"
+
+
+def _objectives(record: Answer) -> Iterator[str]:
+    """What a design has of each objective, with its unit."""
+    from explorer.model.objectives import ENERGY, OBJECTIVES
+
+    for one in OBJECTIVES:
+        value = record[one.key]
+        if one.key == ENERGY:
+            yield f"{value:.0f} J ({value / 3600:.2f} Wh)"
+        elif one.unit == "%":
+            yield f"{value:.0f} % {one.label.lower()}"
+        else:
+            yield f"{value:.2f} {one.unit or record['currency']}"
 
 
 def _of_several(record: Answer) -> str:

@@ -112,7 +112,7 @@ def read_entries(path: Path) -> list[dict[str, Any]]:
 
 def _plain(entry: _Entry) -> dict[str, Any]:
     """An entry as plain values. One from before a link or setting has what stands for it
-    (`keys.default_row`), and the id that the same design has today.
+    (`keys.default_row`), and keeps its id.
     """
     parts = {link: default_row(link) for link in LINKS if default_row(link) is not None}
     defaults = {name: default_setting(name) for name in SETTINGS}
@@ -123,7 +123,7 @@ def _plain(entry: _Entry) -> dict[str, Any]:
         name: round(value) if name in WHOLE_SETTINGS else value
         for name, value in {**settings, **content["settings"]}.items()
     }
-    return content | {"design_id": id_of(content["parts"], content["settings"])}
+    return content
 
 
 class _Check:

@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
+from math import isfinite
 from types import MappingProxyType
 from typing import Any, NamedTuple
 
@@ -198,7 +199,9 @@ def _with_rules(project: Project, store: Store, stored: Stored, one: Verdict) ->
 
 
 class Moment(NamedTuple):
-    """A point of the history for drawing: best of each objective, cost of each locked design."""
+    """A point of the history for drawing: best of each objective that was known then, cost of each
+    locked design.
+    """
 
     when: str
     kind: str
@@ -215,12 +218,13 @@ def moments(store: Store) -> list[Moment]:
             continue
         _, points = store.front_of(run.result["front"])
         verdicts = run.result.get("locked", ())
+        best = objectives.values(points.min(axis=0)) if len(points) else {}
         found.append(
             Moment(
                 when=run.ended or run.begun,
                 kind=run.kind,
                 front_size=len(points),
-                best=objectives.values(points.min(axis=0)) if len(points) else {},
+                best={key: value for key, value in best.items() if isfinite(value)},
                 locked_cost={v["design_id"]: v["cost"] for v in verdicts if v["cost"] is not None},
             )
         )

@@ -15,7 +15,7 @@ from explorer.front import EQUAL_WITHIN
 from explorer.inputs.study import Project
 from explorer.model import costing
 from explorer.model.evaluate import evaluate
-from explorer.model.objectives import COST, EFFORT, ENERGY, KEYS
+from explorer.model.objectives import COST, EFFORT, ENERGY, KEYS, points_of
 from explorer.model.rules import RULES
 from explorer.model.space import Designs, Rows, Space
 from explorer.search.coordinates import Coordinates
@@ -67,14 +67,14 @@ def rule_costs(
         return None
     coordinates = Coordinates(Space.of(project))
     own = evaluate(project, designs)
-    points = own.objectives(costing.costs(project, designs))
+    points = points_of(project, own, costing.costs(project, designs))
     found = evaluate(project, coordinates.designs(_near(coordinates, designs, picked)))
     cost = costing.costs(project, found.designs)
     margins = dict(found.margins)
     if project.study.limits.cost is not None:
         margins["limit_cost"] = project.study.limits.cost - cost
     broken = np.sum([margin < 0 for margin in margins.values()], axis=0)
-    near = found.objectives(cost)
+    near = points_of(project, found, cost)
     costly, free = [], []
     for name, margin in margins.items():
         # Asking for less energy buys none, and nothing on sale widens the range of a model.

@@ -57,6 +57,9 @@ class Link:
 
     `front`: left of the bus, so that its curves are solved with the generator's. `record`: the row
     of its table. `pieces`: how many pieces of its part a design takes, (n,) or one number for all.
+    `shaft_drag`: its `drag_torque_N_m` is felt at the generator's shaft; only for a front link.
+    `mounted_on`: what the build sheet says that it is mounted on; empty where the sheet has words
+    of its own for it.
     `default`: the part of what was written before the link existed; None where every study has the
     link's table.
     """
@@ -65,6 +68,8 @@ class Link:
     record: type[Part]
     front: bool
     pieces: Pieces = _one
+    shaft_drag: bool = False
+    mounted_on: str = ""
     default: Part | None = None
 
     @property
@@ -72,14 +77,19 @@ class Link:
         """File stem of its table."""
         return f"{self.name}s"
 
+    @property
+    def default_id(self) -> str | None:
+        """Id of its `default`."""
+        return None if self.default is None else self.default.id
+
 
 LINKS: dict[str, Link] = {
     link.name: link
     for link in (
         Link("crank", Crank, front=True),
         Link("gearing", Gearing, front=True),
-        Link("generator", Generator, front=True),
-        Link("lead", Lead, front=True),
+        Link("generator", Generator, front=True, shaft_drag=True),
+        Link("lead", Lead, front=True, shaft_drag=True),
         Link("rectifier", Rectifier, front=True, pieces=_valves),
         Link("cell", Cell, front=False, pieces=_cells),
         Link("clamp", Clamp, front=False, pieces=_clamps),
@@ -92,3 +102,12 @@ LINKS: dict[str, Link] = {
 
 FRONT_LINKS = tuple(name for name, link in LINKS.items() if link.front)
 BACK_LINKS = tuple(name for name, link in LINKS.items() if not link.front)
+
+
+def shaft_drag_N_m(part: Callable[[str, str], Array]) -> Array:
+    """Static drag at the generator's shaft, N m, (n,): that of every link which says so.
+
+    `part` gives a field (n,) of the chosen part of a link.
+    """
+    draggers = [name for name, link in LINKS.items() if link.shaft_drag]
+    return np.asarray(sum(part(name, "drag_torque_N_m") for name in draggers))

@@ -72,17 +72,16 @@ CLASSES = (
 def doubts(generator: Generator, columns: Mapping[str, str]) -> Iterator[tuple[str, float, str]]:
     """Columns of a row whose value lies far outside its class, with the value and why.
 
-    The class of a value is the one of its kind that the row's other values suit best. `columns` are
-    the row's cells by column, which say whether a value was given between two leads or of a phase.
+    The class of a value is the one of its kind that the row's other values suit best; of a kind
+    without classes nothing is known to be far off. `columns` are the row's cells by column, which
+    say whether a value was given between two leads or of a phase.
     """
     own = _measured(generator)
-    for quantity in QUANTITIES:
+    of_its_kind = [one for one in CLASSES if one.kind == generator.kind]
+    for quantity in QUANTITIES if of_its_kind else ():
         # Which class it is the other values say: a slip would else find a class that it suits.
         others = [name for name in QUANTITIES if name != quantity]
-        best = min(
-            (one for one in CLASSES if one.kind == generator.kind),
-            key=lambda one: sum(_distance(one, own, name) for name in others),
-        )
+        best = min(of_its_kind, key=lambda one: sum(_distance(one, own, name) for name in others))
         known = sum(_is_far(best, own, name) for name in others) <= KNOWN_BY
         if not known or not _is_far(best, own, quantity):
             continue

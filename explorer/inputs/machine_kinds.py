@@ -1,7 +1,7 @@
 """The kinds of generator that a table may hold: one row a kind, and everything that sets it apart.
 
 To add a kind, add its row. Everything else reads the row: nothing compares a kind's name. A kind
-whose rectifier is none of `BRIDGES` also needs the physics of that rectifier.
+whose rectifier is none of `physics.bridge.RECTIFIERS` also needs the physics of that rectifier.
 """
 
 from __future__ import annotations
@@ -13,10 +13,6 @@ from math import sqrt
 import numpy as np
 
 from explorer.units import Array
-
-BRIDGES = ("star", "windings", "one_diode")
-"""Rectifiers that physics knows: a six-pulse bridge behind a star of three phases, a full bridge
-behind each winding, one diode in line with a direct voltage."""
 
 STAR_LINE_COLUMNS: Mapping[str, float] = {
     "emf_{}_V_s": 1 / sqrt(3),
@@ -35,8 +31,8 @@ class MachineKind:
     phase's current passes at a time. `drops`: that the bus current passes at a time.
     `conductors_per_phase`: wires that one phase's current flows through. `knee`: open bus voltage
     over the peak EMF of a phase, before the drops of valves. `bus_valves`: how many valves share
-    the mean bus current. `bridge`: the rectifier's name in `BRIDGES`. `reverse_adds`: turned
-    backwards, the EMF adds to what the blocking valve bears.
+    the mean bus current. `bridge`: the rectifier's name in `physics.bridge.RECTIFIERS`.
+    `reverse_adds`: turned backwards, the EMF adds to what the blocking valve bears.
 
     Readings at the open leads: `direct` voltage or alternating, `reading_per_peak` from the peak
     EMF of a phase to what a true-rms meter shows between two leads, `phases_between_leads` in

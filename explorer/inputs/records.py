@@ -130,10 +130,15 @@ class Operator(Record):
 
 @dataclass(frozen=True)
 class SettingRow:
-    """A number that a design chooses beside its parts: what it is, and values as an example."""
+    """A number that a design chooses beside its parts: what it is, and values as an example.
+
+    `default`: the value of what was written before the setting existed; None where every study has
+    the setting.
+    """
 
     meaning: str
     example: tuple[float, ...]
+    default: float | None = None
 
 
 SETTING_ROWS: dict[str, SettingRow] = {

@@ -81,11 +81,6 @@ class Evaluation:
         """Where every margin is kept."""
         return np.asarray(np.all([m >= 0 for m in self.margins.values()], axis=0))
 
-    def objectives(self, cost: Array) -> Array:
-        """The four objectives, all minimised: (n, 4)."""
-        columns = (-self.delivered_energy_J, cost, self.mass_kg, self.crank_effort_percent)
-        return np.stack(columns, axis=1)
-
     def take(self, rows: Rows | NDArray[np.bool_]) -> Evaluation:
         """The results at some rows, or where a mask holds."""
         return Evaluation(**{f.name: _take(getattr(self, f.name), rows) for f in fields(self)})

@@ -12,7 +12,7 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from explorer.inputs.study import Project
-from explorer.model import averaged, costing, session
+from explorer.model import averaged, costing, objectives, session
 from explorer.model.chain import HEAT
 from explorer.model.evaluate import (
     UNBOUNDED_MARGIN,
@@ -147,11 +147,8 @@ def record_of(
         "fidelity": fidelity,
         "parts": parts,
         "settings": settings,
-        "delivered_energy_J": float(evaluation.delivered_energy_J[row]),
-        "cost": float(cost),
+        **_objectives(project, evaluation, row, cost),
         "currency": project.catalogue.prices.currency,
-        "mass_kg": float(evaluation.mass_kg[row]),
-        "crank_effort_percent": float(evaluation.crank_effort_percent[row]),
         "regime": REGIMES[int(evaluation.regime[row])],
         "feasible": feasible,
         "margins": margins,
@@ -164,8 +161,7 @@ def record_of(
                 "operator": case.operator,
                 "pack": case.pack,
                 "minutes": minutes,
-                "delivered_energy_J": float(case.delivered_energy_J[row]),
-                "crank_effort_percent": float(case.crank_effort_percent[row]),
+                **{key: float(getattr(case, key)[row]) for key in objectives.session_keys()},
                 "time_to_first_charge_s": number(case.time_to_first_charge_s[row]),
                 "regime": REGIMES[int(case.regime[row])],
                 "minutes_per_percent": _minutes_per_percent(project, case, row),
@@ -175,6 +171,14 @@ def record_of(
         "over_cases": project.study.session.over_cases,
         "readings": {name: number(v[row]) for name, v in evaluation.readings.items()},
     }
+
+
+def _objectives(
+    project: Project, evaluation: Evaluation, row: int, cost: float
+) -> dict[str, float]:
+    """The objectives of one design by key, in their order."""
+    one = evaluation.take(np.array([row]))
+    return objectives.values(objectives.points_of(project, one, np.array([cost]))[0])
 
 
 def _minutes_per_percent(project: Project, case: Case, row: int) -> float | None:

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from explorer.inputs.catalogue import Catalogue
 from explorer.inputs.links import LINKS
-from explorer.inputs.records import SETTINGS
+from explorer.inputs.records import SETTING_ROWS, SETTINGS
 from explorer.inputs.sections import Setting
 from explorer.inputs.study import Project
 from explorer.units import Array
@@ -75,14 +75,29 @@ def plain_setting(name: str, value: float) -> float | int:
 
 
 def design_id(parts: Mapping[str, str], settings: Mapping[str, float | int]) -> str:
-    """A name for a design made from its content alone: 12 hexadecimal digits. One that lacks a link
-    or a setting has the name that it had before there was such a one.
+    """A name for a design made from its content alone: 12 hexadecimal digits.
+
+    A design keeps it when a link or a setting comes: what stands for that in older designs is no
+    part of it.
     """
-    words = [f"{link}={parts[link]}" for link in LINKS if link in parts]
+    words = [word for link in LINKS if link in parts and (word := part_word(link, parts[link]))]
     words += [
-        f"{name}={plain_setting(name, settings[name])}" for name in SETTINGS if name in settings
+        word
+        for name in SETTINGS
+        if name in settings and (word := setting_word(name, settings[name]))
     ]
     return hashlib.blake2b(";".join(words).encode(), digest_size=6).hexdigest()
+
+
+def part_word(link: str, part: str) -> str:
+    """What stands for a chosen part in a design's id: "" for a link's default."""
+    return "" if part == LINKS[link].default_id else f"{link}={part}"
+
+
+def setting_word(name: str, value: float) -> str:
+    """What stands for a value of a setting in a design's id: "" for the setting's default."""
+    plain = plain_setting(name, value)
+    return "" if plain == SETTING_ROWS[name].default else f"{name}={plain}"
 
 
 def design_ids(catalogue: Catalogue, designs: Designs, rows: Iterable[int]) -> list[str]:

@@ -6,7 +6,6 @@ rectifier only. Its curves are computed once for each distinct half and shared b
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import NamedTuple
 
@@ -16,18 +15,12 @@ from scipy.optimize.elementwise import find_root
 
 from explorer.inputs import machine_kinds
 from explorer.inputs.catalogue import Catalogue
-from explorer.inputs.links import FRONT_LINKS
+from explorer.inputs.links import FRONT_LINKS, shaft_drag_N_m
 from explorer.inputs.records import Operator
 from explorer.model.space import Designs, Rows
 from explorer.physics import bridge, gearing, generator, operator
 from explorer.units import RAD_S_PER_RPM, Array, Real
 
-BRIDGES: dict[str, tuple[Callable[..., bridge.BridgeState], bridge.Kind | None]] = {
-    "star": (bridge.steady_state, bridge.STAR),
-    "windings": (bridge.two_phase_steady_state, bridge.WINDING),
-    "one_diode": (bridge.blocking_diode_steady_state, None),
-}
-"""The solver of each of `machine_kinds.BRIDGES`, and its law where its current comes in pulses."""
 BODY_DIODE_EMISSION_V = 0.05
 """nVt of a MOSFET body diode, about twice the thermal voltage (common practice, from memory)."""
 
@@ -81,7 +74,9 @@ FOOT_SHARE = 1 / 3
 
 def pulses(halves: Halves) -> NDArray[np.bool_]:
     """Whether the current of each half comes in pulses, (h,)."""
-    laws = (BRIDGES[machine.bridge][1] for machine in machine_kinds.MACHINE_KINDS.values())
+    laws = (
+        bridge.RECTIFIERS[machine.bridge].pulsed for machine in machine_kinds.MACHINE_KINDS.values()
+    )
     return np.array([law is not None for law in laws])[halves.kind]
 
 
@@ -209,7 +204,7 @@ class Halves:
             lead_ohm=at("lead", "resistance_ohm") * conductors,
             inductance_H=at("generator", "inductance_phase_H"),
             pole_pairs=at("generator", "pole_pairs"),
-            drag_N_m=at("generator", "drag_torque_N_m") + at("lead", "drag_torque_N_m"),
+            drag_N_m=shaft_drag_N_m(at),
             viscous_N_m_s=at("generator", "drag_viscous_N_m_s"),
             speed_limit_rpm=at("generator", "speed_limit_rpm"),
             saturation_A=at("rectifier", "saturation_A"),
@@ -289,7 +284,7 @@ def _rectified(
     outcome = np.zeros((4, len(half)))
     soft = bool(h.bank_ohm.any())
     for number, machine in enumerate(machine_kinds.MACHINE_KINDS.values()):
-        solve, pulsed = BRIDGES[machine.bridge]
+        solve, pulsed = bridge.RECTIFIERS[machine.bridge]
         mine = np.flatnonzero(kind == number)
         if not mine.size:
             continue

@@ -8,6 +8,7 @@ beyond the knee. Their error: tests/bench/bridge_accuracy.py.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from functools import lru_cache
 from pathlib import Path
 from typing import NamedTuple
@@ -482,3 +483,21 @@ def _pulses(
         found[:, at] = state(at, amps[at])
         miss[at] = found[0, at] - amps[at]
     return found[0], BridgeState(*found)
+
+
+class RectifierLaw(NamedTuple):
+    """A kind of rectifier: what solves its steady state with the arguments of `steady_state`, and
+    its kind of bridge where its current comes in pulses.
+    """
+
+    solve: Callable[..., BridgeState]
+    pulsed: Kind | None
+
+
+RECTIFIERS: dict[str, RectifierLaw] = {
+    "star": RectifierLaw(steady_state, STAR),
+    "windings": RectifierLaw(two_phase_steady_state, WINDING),
+    "one_diode": RectifierLaw(blocking_diode_steady_state, None),
+}
+"""Rectifiers by the name that a machine's kind gives: a six-pulse bridge behind a star of three
+phases, a full bridge behind each winding, one diode in line with a direct voltage."""

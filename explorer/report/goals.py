@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from math import isfinite
 from typing import Any
 
 import numpy as np
@@ -75,7 +76,7 @@ def minimised(results: Sequence[DesignResult]) -> Array:
 
 
 def summary(shown: Sequence[Goal], values: Mapping[str, float]) -> str:
-    """All objectives of a design on one line.
+    """All objectives of a design on one line; NaN is one that nobody knew then.
 
     >>> values = {"delivered_energy_J": 4005.2, "cost": 83.6, "mass_kg": 2.3}
     >>> summary(goals("EUR"), {**values, "crank_effort_percent": 51.7})
@@ -84,6 +85,7 @@ def summary(shown: Sequence[Goal], values: Mapping[str, float]) -> str:
     return ", ".join(
         goal.with_unit(values[goal.key]) + (f" {goal.label.lower()}" if goal.unit == "%" else "")
         for goal in shown
+        if isfinite(values[goal.key])
     )
 
 

@@ -13,26 +13,22 @@ from explorer import MODEL_VERSION
 from explorer.inputs.catalogue import Catalogue
 from explorer.inputs.csv_tables import content_hash
 from explorer.inputs.links import LINKS
-from explorer.inputs.records import SETTINGS
+from explorer.inputs.records import SETTING_ROWS, SETTINGS
 from explorer.inputs.study import Project
-from explorer.model.space import Designs, plain_setting
+from explorer.model.space import Designs, part_word, setting_word
 
 Numbers = NDArray[np.uint64]
 """Design ids as numbers: the 12 hexadecimal digits read as one."""
 
-DEFAULT_SETTINGS: dict[str, float] = {}
-"""Setting -> value that stands for it in designs that were stored before there was the setting."""
-
 
 def default_row(link: str) -> str | None:
     """The row that a design from before a link is taken to have; None: none can stand for it."""
-    default = LINKS[link].default
-    return None if default is None else default.id
+    return LINKS[link].default_id
 
 
 def default_setting(name: str) -> float | None:
     """The value that a design from before a setting is taken to have; None: none can."""
-    return DEFAULT_SETTINGS.get(name)
+    return SETTING_ROWS[name].default
 
 
 def path_of(project: Project) -> Path:
@@ -65,14 +61,14 @@ def design_numbers(catalogue: Catalogue, designs: Designs) -> Numbers:
     """
     columns: list[list[str]] = []
     for link in LINKS:
-        words = [f"{link}={part.id}" for part in catalogue.parts[link]]
+        words = [part_word(link, part.id) for part in catalogue.parts[link]]
         columns.append([words[row] for row in designs.parts[link].tolist()])
     for name in SETTINGS:
         values, inverse = np.unique(designs.settings[name], return_inverse=True)
-        words = [f"{name}={plain_setting(name, value)}" for value in values]
+        words = [setting_word(name, value) for value in values]
         columns.append([words[row] for row in inverse.reshape(-1).tolist()])
     digests = b"".join(
-        blake2b(";".join(words).encode(), digest_size=6).digest().rjust(8, b"\0")
+        blake2b(";".join(filter(None, words)).encode(), digest_size=6).digest().rjust(8, b"\0")
         for words in zip(*columns, strict=True)
     )
     return np.frombuffer(digests, dtype=">u8").astype(np.uint64)

@@ -55,6 +55,20 @@ class Stored:
         """The objectives in their order, all minimised: (n, objectives)."""
         return objectives.points({**self.values, objectives.COST: cost})
 
+    def completed(self, numbers: Numbers, points: Array) -> Array:
+        """Objectives (n, objectives) of designs of the past. What nobody knew of them then, NaN, is
+        taken from the same design here; it stays NaN where there is none.
+        """
+        place = {number: row for row, number in enumerate(self.numbers.tolist())}
+        found = np.array(points)
+        at = [(row, place[one]) for row, one in enumerate(numbers.tolist()) if one in place]
+        if at:
+            rows, own = np.array(at).T
+            # The cost of that day is never missing.
+            today = self.objectives(np.zeros(len(self)))[own]
+            found[rows] = np.where(np.isnan(found[rows]), today, found[rows])
+        return found
+
     def take(self, rows: Rows | NDArray[np.bool_]) -> Stored:
         """The designs at some rows, or where a mask holds."""
         return Stored(

@@ -18,7 +18,7 @@ import numpy as np
 from explorer.decision import price_sensitivity
 from explorer.decision.repricing import reprice
 from explorer.inputs.study import Project, load
-from explorer.model import costing
+from explorer.model import costing, objectives
 from explorer.store.results import Store
 from tests.bench import bench_results
 from tests.helpers.invented import at_prices, designs, results
@@ -71,7 +71,7 @@ def plain_loop(project: Project) -> float:
         )
         for k in range(LOOPED)
     ]
-    points = made.objectives(np.array(cost)).tolist()
+    points = objectives.points_of(project, made, np.array(cost)).tolist()
     for one in points:
         any(all(a <= b for a, b in zip(other, one, strict=True)) and other != one
             for other in points)  # fmt: skip

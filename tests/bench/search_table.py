@@ -40,6 +40,7 @@ from explorer.inputs.sections import Setting
 from explorer.inputs.study import Project, load
 from explorer.model import costing
 from explorer.model.evaluate import Evaluation, evaluate
+from explorer.model.objectives import points_of
 from explorer.model.space import Designs, Space
 from explorer.search import sample
 from explorer.search.archive import Archive
@@ -148,7 +149,7 @@ def evaluate_block(project: Project, space: Space, start: int) -> tuple[np.ndarr
     numbers = np.arange(start, min(start + BLOCK, space.size))
     designs = space.at(numbers)
     found = evaluate(project, designs)
-    points = found.objectives(costing.costs(project, designs))
+    points = points_of(project, found, costing.costs(project, designs))
     archive = Archive(project, space)
     passed = archive.passes_screen(archive.coordinates.rows(designs))
     return points, np.stack(list(found.margins.values()), axis=1).astype("f4"), passed

@@ -7,6 +7,7 @@ from datetime import date
 import numpy as np
 import pytest
 
+from explorer.inputs import machine_kinds
 from explorer.inputs.front_parts import Generator
 from explorer.physics import generator
 from explorer.units import RAD_S_PER_RPM
@@ -67,7 +68,9 @@ def test_line_emf_is_the_difference_of_two_sines() -> None:
     angle = np.linspace(0, 2 * np.pi, 3601)
     difference = np.sin(angle) - np.sin(angle - 2 * np.pi / 3)
     # The nearest of 3600 points is within 0.05 degrees: cos(.00087) is 4e-7 off.
-    assert difference.max() * Generator.PHASE_PER_LINE["emf_{}_V_s"] == pytest.approx(1, abs=1e-6)
+    star = machine_kinds.MACHINE_KINDS["three_phase"]
+    assert difference.max() * star.line_columns["emf_{}_V_s"] == pytest.approx(1, abs=1e-6)
+    assert difference.max() == pytest.approx(star.emf_leads_per_phase, abs=1e-6)
 
 
 def test_emf_constant_of_a_kv_value() -> None:

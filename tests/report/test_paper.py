@@ -13,6 +13,7 @@ from explorer.decision.picks import picks
 from explorer.inputs.study import Project
 from explorer.model import costing
 from explorer.model.evaluate import evaluate
+from explorer.model.objectives import points_of
 from explorer.model.record import design_record
 from explorer.model.space import Space
 from explorer.report.page import page, view
@@ -65,7 +66,7 @@ def address(demo_project: Project, tmp_path_factory: pytest.TempPathFactory) -> 
     results = results.take(np.flatnonzero(results.delivered_energy_J > 0))
     cost = costing.costs(project, results.designs)
     rows = [design_record(project, results, row, float(cost[row])) for row in range(len(results))]
-    picked = picks(results.objectives(cost), synthetic.UNITS)
+    picked = picks(points_of(project, results, cost), synthetic.UNITS)
     wishes = {wish: rows[k]["design_id"] for wish, k in picked.items()}
     assert len(set(wishes.values())) >= 4
     for row in rows:

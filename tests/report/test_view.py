@@ -525,7 +525,7 @@ def test_no_real_chain_passes_the_limit_of_physics(demo_project: Project) -> Non
     cost = costing.costs(project, found.designs)
     rows = [design_record(project, found, row, float(cost[row])) for row in chosen]
     assert max(row["delivered_energy_J"] for row in rows) <= limit.energy_J * (1 + 1e-9)
-    page = view.build(project, rows, {}, search={}, rejections={}, provenance={})
+    page = view.page_data(project, rows, {}, view.Findings({}, {}, {}))
     assert len(page.designs.ids) == 300
     assert json.dumps(page.as_dict(), allow_nan=False)
     for column in (*page.designs.ledger, *page.designs.margins):
@@ -630,10 +630,10 @@ def test_the_ledger_is_held_against_its_own_case() -> None:
     assert card.lost.startswith("Weak arm into small pack: Of the 900 J that the arm could give")
     assert "draws 700 J" in card.lost
     assert "loses 300 J on the way" in card.lost
-    assert (page.limit.of(record["ledger_case"]).arm_J) == pytest.approx(900)
+    assert energy_bound(project).of(record["ledger_case"]).arm_J == pytest.approx(900)
     weakest = synthetic.with_case(project, over_cases="worst")
     worst = built_of_two(weakest, {**record, "delivered_energy_J": 400.0})
-    assert worst.cards[0].of_the_limit == "44 % of what physics allows"  # 400 of 900 J
+    assert worst.cards[0].share_of_bound == "44 % of what physics allows"  # 400 of 900 J
 
 
 def test_one_case_needs_no_names(page: PageData) -> None:

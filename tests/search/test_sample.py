@@ -10,7 +10,7 @@ import pytest
 from explorer import front
 from explorer.inputs.sections import Setting
 from explorer.inputs.study import Project
-from explorer.model import costing, evaluate, space
+from explorer.model import costing, evaluate, objectives, space
 from explorer.model.evaluate import Evaluation
 from explorer.search.archive import Archive
 from explorer.search.coordinates import Coordinates
@@ -28,7 +28,7 @@ def found_by(project: Project) -> Evaluation:
 
 def points_of(project: Project, found: Evaluation) -> np.ndarray:
     good = found.take(np.flatnonzero(found.feasible))
-    points = good.objectives(costing.costs(project, good.designs))
+    points = objectives.points_of(project, good, costing.costs(project, good.designs))
     return np.unique(points[front.non_dominated(points)], axis=0)
 
 

@@ -87,7 +87,7 @@ def front_points(project: Project, found: Evaluation) -> np.ndarray:
     brackets than their own, and differs in the last bits.
     """
     good = found.take(np.flatnonzero(found.feasible))
-    points = good.objectives(costing.costs(project, good.designs)).round(9)
+    points = objectives.points_of(project, good, costing.costs(project, good.designs)).round(9)
     return np.unique(points[front.non_dominated(points)], axis=0)
 
 
@@ -139,7 +139,7 @@ def test_front_at_other_prices_is_among_the_kept(small_project: Project) -> None
         def points(found: Evaluation, price=price) -> np.ndarray:
             taken = costing.quantities(small_project.catalogue, found.designs)
             cost = sum(taken[k] * price[k][found.designs.parts[k]] for k in LINKS)
-            all_points = found.objectives(cost)
+            all_points = objectives.points_of(small_project, found, cost)
             return np.unique(all_points[front.non_dominated(all_points)], axis=0)
 
         np.testing.assert_array_equal(points(kept), points(every))
@@ -256,7 +256,7 @@ def test_more_pieces_may_cost_less_and_stay(small_project: Project) -> None:
     cells = every.designs.settings["cells_series"]
     cost = costing.costs(project, every.designs)
     values = np.stack([-every.delivered_energy_J, every.crank_effort_percent], axis=1)
-    best = np.flatnonzero(front.non_dominated(every.objectives(cost)))
+    best = np.flatnonzero(front.non_dominated(objectives.points_of(project, every, cost)))
     met = [
         (row, other)
         for row in best

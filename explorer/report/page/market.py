@@ -189,7 +189,8 @@ def _wishes(
     if previous is None:
         return ()
     rows = view.rows[hold(view.stored.numbers[view.rows])]
-    before = np.flatnonzero(hold(previous.front))
+    known = np.isfinite(previous.points).all(axis=1)
+    before = np.flatnonzero(hold(previous.front) & known)
     if not len(rows) or not len(before):
         return ()
     now = picks(view.points[rows], units)

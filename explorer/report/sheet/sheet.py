@@ -15,10 +15,12 @@ from typing import Any
 
 from explorer.files import write_atomic
 from explorer.inputs.study import Project
+from explorer.model.objectives import EFFORT, ENERGY
 from explorer.model.rules import rule
 from explorer.model.tolerance import Tolerance, spreads_of
 from explorer.report import whose
 from explorer.report.format import money, number
+from explorer.report.goals import goals
 from explorer.report.sheet.commissioning import CommissioningStep, commissioning
 from explorer.report.sheet.facts import Facts, facts
 from explorer.report.sheet.protection import Guard, guards
@@ -182,19 +184,30 @@ def _bill(known: Facts, record: Mapping[str, Any]) -> Iterator[dict[str, Any]]:
 
 
 def _goals(known: Facts, record: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
+    """Every objective that the lock has a value of, and the regime."""
+    for goal in goals(record["currency"]):
+        if goal.key == ENERGY:
+            yield from _energy_goal(known, record)
+        elif goal.is_money:
+            yield "cost on the day of the lock", money(record[goal.key], goal.unit)
+        elif goal.key == EFFORT:
+            yield "crank effort", whose.efforts(known.project, record)
+        elif goal.key in record:
+            yield goal.label.lower(), goal.with_unit(record[goal.key])
+    whom = whose.of_whom(known.project, record)
+    yield f"regime, {whom}" if whom else "regime", record["regime"]
+
+
+def _energy_goal(known: Facts, record: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
+    """What goes into the pack, and what each person gets into each pack."""
     minutes = known.project.study.session.minutes
-    energy, own = record["delivered_energy_J"], whose.case_lines(known.project, record)
+    energy, own = record[ENERGY], whose.case_lines(known.project, record)
     over = f", {known.project.study.session.over_cases} of {len(own)} cases" if own else ""
     yield (
         f"into the pack in {number(minutes)} minutes{over}",
         f"{number(energy)} J ({number(energy / J_PER_WH)} Wh)",
     )
     yield from own
-    yield "cost on the day of the lock", money(record["cost"], record["currency"])
-    yield "mass", f"{number(record['mass_kg'])} kg"
-    yield "crank effort", whose.efforts(known.project, record)
-    whom = whose.of_whom(known.project, record)
-    yield f"regime, {whom}" if whom else "regime", record["regime"]
 
 
 def _warnings(known: Facts, lock: Any) -> Iterator[str]:

@@ -7,9 +7,11 @@ from collections.abc import Iterator
 from math import pi
 from typing import NamedTuple
 
+from explorer.inputs.links import LINKS
 from explorer.report.format import number
 from explorer.report.sheet.facts import Facts
 from explorer.report.sheet.protection import bus_gauge, fuse_words
+from explorer.report.wording import link_words
 
 
 class Wire(NamedTuple):
@@ -35,6 +37,9 @@ def wires_of(known: Facts) -> Iterator[Wire]:
     generator, lead = known.part("generator"), known.part("lead")
     bus = f"copper, AWG {bus_gauge(known)} or thicker, as short as it goes"
     yield Wire("handle", "gearing", f"shaft, {known.part('gearing').name}", "")
+    for name, link in LINKS.items():
+        if link.mounted_on and known.part(name).id != link.default_id:
+            yield Wire(link_words(name), link.mounted_on, known.part(name).name, "")
     yield Wire(
         "generator", "rectifier", f"{lead.name}, {generator.machine.wires} wires",
         f"{number(known.phase_A)} A rms a phase",
