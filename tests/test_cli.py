@@ -6,7 +6,6 @@ import json
 import os
 import re
 import shutil
-import sqlite3
 import subprocess
 import sys
 import tomllib
@@ -19,6 +18,7 @@ from explorer import MODEL_VERSION, __version__, cli
 from explorer.errors import DiskError
 from explorer.model.supply import held_speed
 from explorer.store.results import Store
+from tests.helpers.stores import checksums_anew, raw
 
 HERE = Path(__file__).parent
 RESULT_KEYS = {
@@ -448,14 +448,13 @@ def test_two_studies_side_by_side(genchain, launched, tmp_path: Path) -> None:
 
 def test_one_study_at_two_dates(genchain, launched, monkeypatch) -> None:
     study, answer = launched
-    monkeypatch.setattr("explorer.model.supply.held_speed", None)  # no physics
-    record = answer["front"][0]
-    store = sqlite3.connect(study.parent / "small.store.sqlite")
-    with store:
+    record, path = answer["front"][0], study.parent / "small.store.sqlite"
+    with raw(path) as store:
         store.execute("UPDATE outcome SET ended = '2026-10-05T08:15:00+00:00'")
-    store.close()
+    checksums_anew(path, "outcome")
     set_price(study, record["parts"]["generator"], 400.0)
     assert genchain("rerun", study).status == 0
+    monkeypatch.setattr("explorer.model.supply.held_speed", None)  # no physics
     both = genchain("review", f"{study}@2026-10-05", study, "--json").json
     then, now = both["studies"]
     # The front of that day at the prices of that day.

@@ -1,12 +1,10 @@
 """The judge: one chain at switching level for a short window of time, compiled.
 
 Phase currents through inductance, resistance and exponential valves; bank with series resistance,
-drains, window, converter and pack. It knows neither the bridge's map nor a stiff bus. The hand is
-even and keeps its speed through a pulse; the speed follows from means over a period of this
-circuit. The window does not switch, nor do valves wake or sleep within it.
-
-Second-order backward differences in equal steps; each step's currents, star point and bus voltage
-are solved together. With k = 3L/2h + R + Rs a phase obeys `k i + nVt asinh(i e^(V/2nVt)/(2 Is)) =
+drains, window, converter and pack; no map of the bridge, no stiff bus. An even hand keeps its speed
+through a pulse, as means over a period of this circuit say. Neither window nor valves switch.
+Second-order backward differences in equal steps; a step's currents, star point and bus voltage are
+solved together. With k = 3L/2h + R + Rs a phase obeys `k i + nVt asinh(i e^(V/2nVt)/(2 Is)) =
 e + v_n + L (2 i1 - i2/2)/h`.
 """
 
