@@ -8,13 +8,14 @@ import shlex
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from io import TextIOWrapper
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from explorer import stopping
-from explorer.errors import ExplorerError, InputError
+from explorer.errors import ExplorerError, InputError, printable
 
 if TYPE_CHECKING:
     from explorer.search.progress import Step
@@ -160,7 +161,7 @@ def _rerun(
 def _evaluate(
     study: StudyFile,
     design: Annotated[Path, typer.Option(metavar="DESIGN.toml", help="Parts and settings.")],
-    fidelity: Annotated[str, typer.Option(help="averaged, session or waveform.")] = "averaged",
+    fidelity: Annotated[str, typer.Option(help="session or waveform.")] = "session",
     as_json: AsJson = False,
 ) -> None:
     """Evaluate one design of your own."""
@@ -172,12 +173,21 @@ def _evaluate(
 
 
 @app.command("check")
-def _check(study: StudyFile, as_json: AsJson = False) -> None:
-    """Read a study and its tables and name every fault."""
+def _check(
+    study: StudyFile,
+    store: Annotated[
+        bool, typer.Option("--store", help="Verify everything that its store holds instead.")
+    ] = False,
+    as_json: AsJson = False,
+) -> None:
+    """Read a study and its tables, or its store, and name every fault."""
     from explorer.commands import terminal
-    from explorer.commands.check import check_study
+    from explorer.commands.check import check_store, check_study
 
-    _answer(check_study(study), as_json, terminal.checked)
+    if store:
+        _answer(check_store(study), as_json, terminal.store_checked)
+    else:
+        _answer(check_study(study), as_json, terminal.checked)
 
 
 @app.command("table")
@@ -226,8 +236,7 @@ def _schema(
     from explorer.commands import schema as command
 
     found = command.schema(kind)
-    text = json.dumps(found, ensure_ascii=False) if as_json else command.text_of(found)
-    sys.stdout.write(text + "\n")
+    sys.stdout.write((_json(found) if as_json else command.text_of(found)) + "\n")
 
 
 def _show(page: str) -> None:
@@ -251,6 +260,10 @@ def _show(page: str) -> None:
 
 def main() -> None:
     """Run the program; every failure is one line a fault and a status, tracebacks on request."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, TextIOWrapper):
+            # What a terminal's code page lacks is shown as an escape, and no failure.
+            stream.reconfigure(errors="backslashreplace")
     arguments = [word for word in sys.argv[1:] if word != "--debug"]
     debug = len(arguments) < len(sys.argv) - 1
     try:
@@ -325,10 +338,16 @@ def _progress() -> Iterator[Callable[[Step], None]]:
 def _answer(
     answer: dict[str, Any], as_json: bool, words: Callable[[dict[str, Any]], list[str]]
 ) -> None:
-    lines = words(answer)
+    lines = [printable(line) for line in words(answer)]
     if as_json:
         sys.stderr.write("\n".join(lines) + "\n")
-        # No stand-in for a type that JSON lacks: the text "True" would be worse than a failure.
-        sys.stdout.write(json.dumps(answer, ensure_ascii=False, allow_nan=False) + "\n")
+        sys.stdout.write(_json(answer) + "\n")
     else:
         sys.stdout.write("\n".join(lines) + "\n")
+
+
+def _json(answer: dict[str, Any]) -> str:
+    """One line of JSON; letters that the output may not have are escapes in it."""
+    as_they_are = "utf" in (sys.stdout.encoding or "").lower()
+    # No stand-in for a type that JSON lacks: the text "True" would be worse than a failure.
+    return json.dumps(answer, ensure_ascii=not as_they_are, allow_nan=False)

@@ -5,6 +5,44 @@ from __future__ import annotations
 from dataclasses import dataclass
 from difflib import get_close_matches
 
+MOST_FAULTS = 50
+"""Faults in a message; of more, their number is enough."""
+
+
+def printable(text: str) -> str:
+    """A text with everything that a terminal may not show as an escape, as in a folder's name.
+
+    >>> printable("a\\x1b b")
+    'a\\\\x1b b'
+    """
+    if text.isprintable():
+        return text
+    return "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in text)
+
+
+@dataclass(frozen=True)
+class Nearest:
+    """A hint with the valid name closest to a wrong one, which is looked for when it is shown.
+
+    The search takes as long as there are names: not for each of thousands of faults.
+
+    >>> str(Nearest("gear_3", ("gear_3_1", "none")))
+    'nearest: gear_3_1'
+    """
+
+    name: str
+    valid: tuple[str, ...]
+
+    def __str__(self) -> str:
+        """The closest name, or all of a few when none is close."""
+        close = get_close_matches(self.name, self.valid, n=1)
+        if close:
+            return f"nearest: {close[0]}"
+        return "valid: " + ", ".join(self.valid[:12]) if self.valid else ""
+
+
+Hint = str | Nearest
+
 
 @dataclass(frozen=True)
 class Fault:
@@ -17,14 +55,15 @@ class Fault:
     where: str
     rule: str
     value: str = ""
-    hint: str = ""
+    hint: Hint = ""
 
     def __str__(self) -> str:
         """The fault on one line: file, place, rule, value, nearest valid name."""
-        place = f"{self.file}: {self.where}" if self.where else self.file
+        place = f"{printable(self.file)}: {self.where}" if self.where else printable(self.file)
         got = f", got {self.value}" if self.value else ""
-        hint = f" ({self.hint})" if self.hint else ""
-        return " ".join(f"{place}: {self.rule}{got}{hint}".split())
+        hint = f" ({words})" if (words := str(self.hint)) else ""
+        rest = " ".join(f"{self.rule}{got}{hint}".split())
+        return printable(f"{place}: {rest}")
 
 
 class ExplorerError(Exception):
@@ -46,16 +85,17 @@ class InputError(ExplorerError):
 
     def __init__(self, faults: list[Fault] | tuple[Fault, ...]) -> None:
         self.faults = tuple(faults)
-        super().__init__("\n".join(str(fault) for fault in self.faults))
+        lines = [str(fault) for fault in self.faults[:MOST_FAULTS]]
+        if len(self.faults) > MOST_FAULTS:
+            more = len(self.faults) - MOST_FAULTS
+            lines.append(f"and {more:,} more, {len(self.faults):,} faults in all")
+        super().__init__("\n".join(lines))
 
 
-def nearest(name: str, valid: list[str] | tuple[str, ...]) -> str:
+def nearest(name: str, valid: list[str] | tuple[str, ...]) -> Nearest:
     """A hint with the closest valid name, or with all of them when none is close.
 
-    >>> nearest("gear_3", ["gear_3_1", "none"])
-    'nearest: gear_3_1'
+    >>> f"({nearest('gear_3', ['gear_3_1', 'none'])})"
+    '(nearest: gear_3_1)'
     """
-    close = get_close_matches(name, valid, n=1)
-    if close:
-        return f"nearest: {close[0]}"
-    return "valid: " + ", ".join(valid[:12]) if valid else ""
+    return Nearest(name, tuple(valid))

@@ -128,7 +128,7 @@ def _kill_children() -> None:
         return
     for child in multiprocessing.active_children():
         with suppress(OSError):
-            os.kill(child.pid, signal.SIGKILL)
+            os.kill(child.pid, getattr(signal, "SIGKILL", signal.SIGTERM))  # Windows has one
 
 
 def _say() -> None:

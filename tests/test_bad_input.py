@@ -518,11 +518,20 @@ def test_an_id_stands_once_in_all_tables_of_parts(small_study: Path) -> None:
     ]
 
 
+SAVE_IT = "if it is Latin-1 or Windows-1252, save it as UTF-8"
 NOT_A_TABLE = {
     "empty": (b"", "is empty, it needs a row of column names"),
     "blank": (b"\n\n ,\n", "is empty, it needs a row of column names"),
-    "not UTF-8": ("id,name\nb\u00fcgel".encode("latin-1"), "is not UTF-8 text, see byte 10"),
-    "binary": (b"\x89PNG\r\n\x1a\n\0\0", "is not UTF-8 text, see byte 1"),
+    "not UTF-8": (
+        "id,name\nb\u00fcgel".encode("latin-1"),
+        f"is not UTF-8 text, see byte 10, 0xfc in line 2; {SAVE_IT}",
+    ),
+    "UTF-16 without its mark": ("id,name".encode("utf-16-le"), "is UTF-16 text, save it as UTF-8"),
+    "half of UTF-16": (b"\xff\xfei", "is broken UTF-16 text, save it as UTF-8"),
+    "binary": (
+        b"\x89PNG\r\n\x1a\n\0\0",
+        f"is not UTF-8 text, see byte 1, 0x89 in line 1; {SAVE_IT}",
+    ),
     "zero bytes": (b"id\0name", "is not a text file"),
     "open quote": (b'id,name\n"crank', "is not a CSV table: unexpected end of data"),
 }
@@ -572,7 +581,9 @@ def test_an_unreadable_table_is_one_fault(
     ("content", "rule"),
     [
         (None, "is missing"),
-        (b"\x80", "line 1: is not UTF-8 text, see byte 1"),
+        (b"\x80", "line 1: is not UTF-8 text, see byte 1; save it as UTF-8"),
+        ("a = 1".encode("utf-16"), "line 1: is not UTF-8 text, see byte 1; save it as UTF-8"),
+        (b"\n" + b"a." * 100_000 + b"a = 1", "line 2: must have names of less than 100 parts"),
         (b"a = " + b"[" * 5000, "is nested too deeply"),
         (b"a = " + b"9" * 5000, "is not TOML: Exceeds the limit (4300 digits) for integer string"),
         (b"#" * 1_000_001, "is over 1 MB, too large for a study"),

@@ -280,10 +280,14 @@ def test_byte_order_marks_and_no_break_spaces_hide_no_row(small_study: Path) -> 
     assert prices.unit_price("belt_4") == 10
 
 
-def test_an_offer_in_another_encoding_says_which(small_study: Path) -> None:
-    with_offer(small_study).write_bytes(SHOP.encode("utf-16"))
+def test_an_offer_in_utf_16_is_read_and_in_latin_1_is_named(small_study: Path) -> None:
+    shop = with_offer(small_study)
+    plain = load(small_study, today=TODAY).catalogue.prices
+    shop.write_bytes(SHOP.encode("utf-16"))
+    assert load(small_study, today=TODAY).catalogue.prices == plain
+    shop.write_bytes((SHOP + "Bügel").encode("latin-1"))
     (line,) = lines_of(small_study)
-    assert line == "offers/shop.csv: is UTF-16 text, it must be saved as UTF-8"
+    assert line.startswith("offers/shop.csv: is not UTF-8 text, see byte ")
 
 
 def test_a_column_that_an_offer_has_twice_is_no_guess(small_study: Path) -> None:

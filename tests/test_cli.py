@@ -6,7 +6,6 @@ import json
 import os
 import re
 import shutil
-import sqlite3
 import subprocess
 import sys
 import tomllib
@@ -19,6 +18,7 @@ from explorer import MODEL_VERSION, __version__, cli
 from explorer.errors import DiskError
 from explorer.model.supply import held_speed
 from explorer.store.results import Store
+from tests.helpers.stores import checksums_anew, raw
 
 HERE = Path(__file__).parent
 RESULT_KEYS = {
@@ -139,7 +139,7 @@ def test_feasible_is_a_boolean_wherever_a_result_stands(genchain, launched, tmp_
     lines += ["[settings]", *(f"{k} = {v!r}" for k, v in record["settings"].items())]
     design.write_text("\n".join(lines))
     set_price(study, record["parts"]["generator"], 900.0)
-    for fidelity in ("averaged", "session"):
+    for fidelity in ("session", "waveform"):
         words = ("evaluate", study, "--design", design, "--fidelity", fidelity, "--json")
         assert genchain(*words).json["feasible"] is False
 
@@ -221,11 +221,12 @@ def test_a_price_change_a_rerun_and_the_verdict(genchain, launched, monkeypatch)
     assert quiet.json["locked"][0]["status"] == "kept"
     tip = quiet.json["locked"][0]["tips"][0]
     assert f"if {tip['part']} " in genchain("rerun", study).out
+    monkeypatch.undo()
 
     set_price(study, record["parts"]["generator"], 500.0)
     moved = genchain("rerun", study, "--json", "--fail-if-beaten")
     assert moved.status == cli.BEATEN
-    assert moved.json["physics_evaluations"] == 0
+    assert moved.json["unsettled"] == []
     assert [c["part"] for c in moved.json["price_changes"]] == [record["parts"]["generator"]]
     verdict = moved.json["locked"][0]
     assert verdict["design_id"] == chosen
@@ -341,14 +342,14 @@ def test_new_picks_that_were_never_stepped_are_owned_up_to(
         moved = genchain("rerun", study, "--json").json
         new = set(moved["picks"].values()) - looked_at - {None}
         page = Path(moved["report"]).read_text("utf-8")
-        assert ("since the last launch: no session" in page) == bool(new)
+        assert ("since the last launch: no curves" in page) == bool(new)
         if new:
             break
     assert new, "no price makes a pick that was not looked at"
     assert "genchain launch small.toml adds them" in page
     again = genchain("launch", study, "--json").json
     assert again["picks"] == moved["picks"]
-    assert "since the last launch: no session" not in Path(again["report"]).read_text("utf-8")
+    assert "since the last launch: no curves" not in Path(again["report"]).read_text("utf-8")
 
 
 def test_owned_parts_are_free(genchain, launched) -> None:
@@ -447,14 +448,13 @@ def test_two_studies_side_by_side(genchain, launched, tmp_path: Path) -> None:
 
 def test_one_study_at_two_dates(genchain, launched, monkeypatch) -> None:
     study, answer = launched
-    monkeypatch.setattr("explorer.model.supply.held_speed", None)  # no physics
-    record = answer["front"][0]
-    store = sqlite3.connect(study.parent / "small.store.sqlite")
-    with store:
+    record, path = answer["front"][0], study.parent / "small.store.sqlite"
+    with raw(path) as store:
         store.execute("UPDATE outcome SET ended = '2026-10-05T08:15:00+00:00'")
-    store.close()
+    checksums_anew(path, "outcome")
     set_price(study, record["parts"]["generator"], 400.0)
     assert genchain("rerun", study).status == 0
+    monkeypatch.setattr("explorer.model.supply.held_speed", None)  # no physics
     both = genchain("review", f"{study}@2026-10-05", study, "--json").json
     then, now = both["studies"]
     # The front of that day at the prices of that day.
@@ -711,3 +711,29 @@ def test_help_imports_nothing_heavy() -> None:
         [sys.executable, "-c", code], capture_output=True, text=True, check=True
     ).stdout
     assert told.strip() == "[]"
+
+
+WITHOUT_COMPILER = """
+import runpy, sys
+sys.argv = ["genchain", *sys.argv[1:]]
+status = 0
+try:
+    runpy.run_module("explorer", run_name="__main__")
+except SystemExit as ended:
+    status = ended.code or 0
+print("ended with", status, "numba" in sys.modules, file=sys.stderr)
+"""
+
+
+@pytest.mark.parametrize("command", ["--help", "check", "review", "rerun --quick"])
+def test_what_does_without_a_session_loads_no_compiler(
+    launched: tuple[Path, dict], command: str
+) -> None:
+    """Loading it would take longer than the command itself."""
+    name, *options = command.split()
+    study = [] if name == "--help" else [str(launched[0])]
+    done = subprocess.run(
+        [sys.executable, "-c", WITHOUT_COMPILER, name, *study, *options],
+        capture_output=True, text=True, check=False,
+    )  # fmt: skip
+    assert done.stderr.strip().splitlines()[-1] == "ended with 0 False"

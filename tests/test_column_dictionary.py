@@ -4,15 +4,17 @@ from __future__ import annotations
 
 import re
 from pathlib import Path
+from typing import NamedTuple
 
 import pytest
 from pydantic import BaseModel
 
-from explorer.inputs.catalogue import MODELS, TABLE_NAMES, BenchPoint, columns_of
+from explorer.inputs.catalogue import FITTED, MODELS, TABLE_NAMES, BenchPoint, columns_of
 from explorer.inputs.csv_tables import TableColumns
 from explorer.inputs.front_parts import Generator
+from explorer.inputs.plausible import RANGES
 from explorer.inputs.prices import Price
-from explorer.inputs.records import Part
+from explorer.inputs.records import SETTINGS, Part
 from explorer.units import unit_of
 
 ROOT = Path(__file__).parent.parent
@@ -20,17 +22,25 @@ PAGE = ROOT / "studies" / "parts" / "README.md"
 COMMON = "Every table"
 
 
-def sections() -> dict[str, dict[str, tuple[str, str]]]:
-    """Heading -> column -> unit, what it is."""
-    found: dict[str, dict[str, tuple[str, str]]] = {}
+class Line(NamedTuple):
+    """What the page says of a column."""
+
+    unit: str
+    limits: str
+    meaning: str
+
+
+def sections() -> dict[str, dict[str, Line]]:
+    """Heading -> column -> what the page says of it."""
+    found: dict[str, dict[str, Line]] = {}
     heading = ""
     for line in PAGE.read_text("utf-8").splitlines():
         if line.startswith("## "):
             heading = line.removeprefix("## ")
             found[heading] = {}
-        elif row := re.match(r"\| `(\w+)` \| (.*?) ?\| (.+) \|$", line):
+        elif row := re.match(r"\| `(\w+)` \| (.*?) ?\| (.*?) ?\| (.+) \|$", line):
             assert row[1] not in found[heading], f"{row[1]} stands twice under {heading}"
-            found[heading][row[1]] = (row[2], row[3])
+            found[heading][row[1]] = Line(row[2], row[3], row[4])
     return found
 
 
@@ -60,16 +70,16 @@ def meanings(model: type[BaseModel]) -> dict[str, str | None]:
 @pytest.mark.parametrize("kind", MODELS)
 def test_records_say_of_their_columns_what_the_page_says(kind: str) -> None:
     page, own = sections(), meanings(MODELS[kind])
-    for column, (_, meaning) in (page[COMMON] | page[f"{TABLE_NAMES[kind]}.csv"]).items():
+    for column, line in (page[COMMON] | page[f"{TABLE_NAMES[kind]}.csv"]).items():
         if column in own:
-            assert own[column] == meaning, (kind, column)
+            assert own[column] == line.meaning, (kind, column)
 
 
 @pytest.mark.parametrize(
     ("heading", "model"), [("prices.csv", Price), ("../bench/converter_points.csv", BenchPoint)]
 )
 def test_prices_and_points_say_what_the_page_says(heading: str, model: type[BaseModel]) -> None:
-    page = {column: meaning for column, (_, meaning) in sections()[heading].items()}
+    page = {column: line.meaning for column, line in sections()[heading].items()}
     assert meanings(model) == page
 
 
@@ -81,11 +91,32 @@ def test_prices_and_bench_points_too() -> None:
 
 def test_units_are_those_that_names_end_with() -> None:
     for heading, rows in sections().items():
-        for column, (unit, meaning) in rows.items():
-            assert meaning.strip(), (heading, column)
+        for column, line in rows.items():
+            assert line.meaning.strip(), (heading, column)
             ending = unit_of(column)
             if ending:
-                assert unit.split(" (")[0] == ending, (heading, column)
+                assert line.unit.split(" (")[0] == ending, (heading, column)
+
+
+def numbers_of(model: type[BaseModel]) -> set[str]:
+    """The columns of a record that hold numbers."""
+    found = {
+        info.alias or name
+        for name, info in model.model_fields.items()
+        if re.search(r"\b(int|float)\b", repr(info.annotation))
+    }
+    if issubclass(model, Generator):
+        found |= {pattern.format("line") for pattern in model.LINE_COLUMNS}
+    return found - set(FITTED)
+
+
+def test_every_number_has_limits_and_the_page_shows_them() -> None:
+    numbers = set().union(*(numbers_of(model) for model in (*MODELS.values(), Price, BenchPoint)))
+    assert len(numbers) > 50
+    assert numbers | set(SETTINGS) == set(RANGES)
+    for heading, rows in sections().items():
+        for column, line in rows.items():
+            assert line.limits == str(RANGES.get(column, "")), (heading, column)
 
 
 def test_the_readme_leads_there_and_gives_the_example() -> None:

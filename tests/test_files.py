@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import resource
 import stat
 from pathlib import Path
@@ -10,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from explorer.errors import ExplorerError
-from explorer.files import write_atomic
+from explorer.files import write_atomic, write_folder
 
 
 def names(folder: Path) -> list[str]:
@@ -87,3 +88,47 @@ def test_a_read_only_folder(tmp_path: Path) -> None:
     finally:
         tmp_path.chmod(0o700)
     assert names(tmp_path) == []
+
+
+@pytest.mark.skipif(os.name != "posix", reason="permissions of POSIX")
+def test_a_file_keeps_the_permissions_that_it_has(tmp_path: Path) -> None:
+    private = tmp_path / "study.lock.toml"
+    private.write_text("old")
+    private.chmod(0o600)
+    write_atomic(private, "new")
+    assert (private.read_text(), stat.S_IMODE(private.stat().st_mode)) == ("new", 0o600)
+
+
+@pytest.mark.skipif(os.name != "posix", reason="permissions of POSIX")
+def test_a_private_umask_makes_private_files(tmp_path: Path) -> None:
+    before = os.umask(0o077)
+    try:
+        write_atomic(tmp_path / "page" / "index.html", "")
+        write_folder(tmp_path / "study", {"parts/cells.csv": ""})
+    finally:
+        os.umask(before)
+    made = [path for path in tmp_path.rglob("*") if path != tmp_path]
+    assert len(made) == 5
+    assert all(path.stat().st_mode & 0o077 == 0 for path in made)
+
+
+def test_temporary_names_cannot_be_guessed(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """64 random bits each, and what stands at a name already is never written to."""
+    seen: list[str] = []
+    replace = os.replace
+
+    def note(source: Path, target: Path) -> None:
+        seen.append(Path(source).name)
+        replace(source, target)
+
+    monkeypatch.setattr(os, "replace", note)
+    for _ in range(20):
+        write_atomic(tmp_path / "a.html", "")
+    names = {re.fullmatch(r"\.a\.html\.([0-9a-f]{16})\.part", name) for name in seen}
+    assert None not in names
+    assert len({name[1] for name in names if name}) == 20
+    monkeypatch.setattr("secrets.token_hex", lambda count: "0" * 2 * count)
+    (tmp_path / f".a.html.{'0' * 16}.part").symlink_to(tmp_path / "elsewhere")
+    with pytest.raises(ExplorerError, match="File exists"):
+        write_atomic(tmp_path / "a.html", "attack")
+    assert not (tmp_path / "elsewhere").exists()

@@ -143,6 +143,14 @@ def test_the_checks_see_names(one_module) -> None:
     }  # fmt: skip
 
 
+def test_a_compiled_law_has_its_home_in_physics(one_module) -> None:
+    one_module(
+        a="def drag(): ...\ndef loss(): ...\n",
+        b="import a\ndrag = scalar(a.drag)\nloss = other(a.loss)\n",
+    )
+    assert house.doubles() == {"loss": ["a", "b"]}
+
+
 def test_the_checks_see_phrases(one_module) -> None:
     one_module(
         a='"""It tells two designs apart: nothing is told."""\ntold = 1  # Nobody listens\n'

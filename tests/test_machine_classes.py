@@ -112,7 +112,7 @@ def test_lines_above_the_header_that_begin_with_a_hash_are_comments(small_study:
     broken = first.replace(first.split(",")[0], "Not an id", 1)
     table.write_text(f"# one\n# two\n{header}\n{broken}\n")
     reader = TableReader(small_study.parent, before.catalogue.parts["crank"][0].dated)
-    lines = reader.lines("parts/cranks.csv")
+    lines = reader.lines("parts/cranks.csv", ",")
     assert lines is not None
     assert [number for number, _ in lines] == [3, 4]  # as an editor counts them
 

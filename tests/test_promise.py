@@ -129,7 +129,7 @@ def test_no_pick_breaks_a_hazard_rule_in_fresh_draws(small_project: Project) -> 
         launch(small_project, store)
         view = FrontView.at_todays_prices(small_project, store)
         view.picker.draw_builds(1)
-        picked = view.picker.picked({})
+        picked = view.picker.picked()
         assert set(picked) == {"most_energy", "least_cost", "lightest", "easiest", "recommended"}
         assert not view.picker.why_none()
         for row in dict.fromkeys(picked.values()):
@@ -153,7 +153,7 @@ def test_where_nothing_holds_nothing_is_picked_and_that_is_said_first(
         view.picker.draw_builds(1)
         if not len(view.rows):
             pytest.fail("the study must have a front")
-        assert view.picker.picked({}) == {}
+        assert view.picker.picked() == {}
         words = view.picker.why_none()
     assert words.startswith("No design can be recommended.")
     assert "of builds (the study allows 0.0%)" in words

@@ -9,14 +9,15 @@ import numpy as np
 import pytest
 
 from explorer.commands import terminal
+from explorer.errors import InputError
 from explorer.inputs.links import LINKS
 from explorer.inputs.study import Project
-from explorer.model import fidelities, session
+from explorer.model import fidelities
 from explorer.model.costing import costs
 from explorer.model.evaluate import Evaluation, evaluate
 from explorer.model.record import design_record
-from explorer.model.regimes import REGIMES
 from explorer.model.space import Designs
+from explorer.model.stepped import sessions_of, simulate
 from tests.helpers.chains import pick, with_part, with_study
 
 RANGES = {
@@ -61,8 +62,8 @@ def several(project: Project, over: str = "mean") -> Project:
     "seed", [1, 7, *(pytest.param(seed, marks=pytest.mark.slow) for seed in (4, 5))]
 )
 def test_no_energy_from_nothing(demo_project: Project, seed: int) -> None:
-    """Where the averaged model empties an empty bank or fills it beyond what it can hold, the
-    stepped session answers, and nothing of the averaged one is printed."""
+    """Where the filter empties an empty bank or fills it beyond what it can hold, it says so, and
+    the session, which every record shows, does not."""
     project = any_part(demo_project)
     designs = of_the_catalogue(project, seed)
     quick = evaluate(project, designs)
@@ -72,64 +73,40 @@ def test_no_energy_from_nothing(demo_project: Project, seed: int) -> None:
     wild = np.flatnonzero((left_J < -10) | (left_J > held_J + 10))
     assert len(wild) >= 1
     assert not (beyond & quick.in_range).any()
-    who = project.study.session.operators[0], project.study.session.packs[0]
-    judge = session.simulate(project, designs.take(wild), *who)
+    done = sessions_of(project, designs.take(wild))
     for k, row in enumerate(wild.tolist()):
-        record = design_record(project, quick, row, 1.0)
-        assert record["fidelity"] == "session"
-        assert record["averaged"] is None
-        assert record["delivered_energy_J"] == pytest.approx(float(judge.delivered_energy_J[k]))
-        assert record["regime"] == REGIMES[int(judge.regime[k])]
+        record = design_record(project, done, k, 1.0)
         ledger = record["ledger_J"]
         assert min(ledger.values()) >= 0
         rest = sum(value for name, value in ledger.items() if name != "crank_work")
         assert ledger["crank_work"] == pytest.approx(rest, rel=1e-6, abs=1e-9)
-        most_V = float(judge.highest_V[k])
+        most_V = float(done.readings["peak_V"][k])
         held = float(capacitance_F(project, designs)[row]) * most_V**2 / 2
         assert ledger["stored"] <= held * (1 + 1e-9)
         assert ledger["delivered"] <= ledger["crank_work"]
 
 
-def test_a_bank_too_small_for_the_stroke_is_answered_by_the_session(
-    small_project: Project,
-) -> None:
+def test_a_bank_too_small_for_the_stroke_breaks_its_rule(small_project: Project) -> None:
     """Four hundredths of a farad between two strokes."""
     project, tiny = with_tiny_cells(small_project)
-    found = evaluate(project, tiny)
-    assert found.margins["stroke_ripple_V"][0] < 0
-    record = design_record(project, found, 0, 1.0)
-    assert record["fidelity"] == "session"
+    record = design_record(project, sessions_of(project, tiny), 0, 1.0)
     assert record["margins"]["stroke_ripple_V"] < 0
     assert not record["feasible"]
     assert "bank_energy_J" not in record["margins"]
 
 
-def test_in_range_the_averaged_model_answers(small_project: Project) -> None:
-    found = evaluate(small_project, pick(small_project, {"cadence_rpm": 35.0}))
-    record = design_record(small_project, found, 0, 1.0)
-    assert record["fidelity"] == "averaged"
-    assert "averaged" not in record
-    assert record["delivered_energy_J"] == found.delivered_energy_J[0]
+def test_a_fidelity_that_is_gone_names_the_one_that_answers(small_project: Project) -> None:
+    with pytest.raises(InputError, match="session"):
+        fidelities.at_fidelity(small_project, pick(small_project), "averaged")
 
 
-def test_a_slower_fidelity_never_shows_what_the_averaged_model_made_up(
-    demo_project: Project,
-) -> None:
-    project = any_part(demo_project)
-    wild = of_the_catalogue(project, 4).take(np.array([364]))
-    for asked in ("averaged", "session"):
-        answer = fidelities.at_fidelity(project, wild, asked)
-        assert answer["fidelity"] == "session"
-        assert answer["averaged"] is None
-        words = "\n".join(terminal.evaluated(answer))
-        assert "the averaged model of the search does not hold for this chain" in words
-        assert "-19" not in words
-        json.dumps(answer, allow_nan=False)
-    calm = pick(project, {"crank": "crank_mid"})
-    answer = fidelities.at_fidelity(project, calm, "session")
-    assert answer["averaged"]["delivered_energy_J"] == pytest.approx(
-        float(evaluate(project, calm).delivered_energy_J[0])
-    )
+def test_a_window_at_switching_level_agrees_with_the_session(small_project: Project) -> None:
+    (answer,) = fidelities.at_fidelity(small_project, pick(small_project), "waveform")
+    assert answer["fidelity"] == "waveform"
+    assert answer["waveform"]["bus_energy_J"] > 0
+    assert abs(answer["waveform"]["difference_percent"]) < 1  # what the model asks for
+    assert "at switching level" in "\n".join(terminal.evaluated(answer))
+    json.dumps(answer, allow_nan=False)
 
 
 def test_a_session_answers_every_case_and_the_limits(small_project: Project) -> None:
@@ -138,14 +115,13 @@ def test_a_session_answers_every_case_and_the_limits(small_project: Project) -> 
     project = with_study(with_study(small_project, "session", **two), "limits",
                          delivered_energy_J=1e5)  # fmt: skip
     project, tiny = with_tiny_cells(project)
-    record = design_record(project, evaluate(project, tiny), 0, 1.0)
-    told = {(case["operator"], case["pack"]): case for case in record["cases"]}
-    judges = {who: session.simulate(project, tiny, *who) for who in told}
-    for who, judge in judges.items():
-        energy = float(judge.delivered_energy_J[0])
-        assert told[who]["delivered_energy_J"] == pytest.approx(energy)
-        assert told[who]["crank_effort_percent"] == pytest.approx(float(judge.effort[0]))
-    least = min(float(judge.delivered_energy_J[0]) for judge in judges.values())
+    record = design_record(project, sessions_of(project, tiny), 0, 1.0)
+    cases = {(case["operator"], case["pack"]): case for case in record["cases"]}
+    alone = {who: simulate(project, tiny, *who)[0] for who in cases}
+    for who, one in alone.items():
+        assert cases[who]["delivered_energy_J"] == pytest.approx(float(one["delivered_J"]))
+        assert cases[who]["crank_effort_percent"] == pytest.approx(100 * float(one["effort"]))
+    least = min(float(one["delivered_J"]) for one in alone.values())
     assert record["delivered_energy_J"] == pytest.approx(least)
     assert record["margins"]["limit_energy_J"] == pytest.approx(least - 1e5)
 
@@ -157,14 +133,14 @@ def test_each_case_of_a_record_is_its_own(small_project: Project) -> None:
     """Minutes for one percent by hand: 19.25 Wh is 693 J a percent."""
     project = several(small_project)
     designs = pick(project, {"cadence_rpm": 35.0})
-    found = evaluate(project, designs)
+    found = sessions_of(project, designs)
     record = design_record(project, found, 0, float(costs(project, designs)[0]))
     assert len(record["cases"]) == 4
     for case in record["cases"]:
         alone = with_study(
             small_project, "session", operators=(case["operator"],), packs=(case["pack"],)
         )
-        single = design_record(alone, evaluate(alone, designs), 0, 1.0)
+        single = design_record(alone, sessions_of(alone, designs), 0, 1.0)
         for name in (
             "delivered_energy_J", "crank_effort_percent", "time_to_first_charge_s", "regime",
         ):  # fmt: skip
@@ -185,7 +161,7 @@ def test_each_case_of_a_record_is_its_own(small_project: Project) -> None:
 
 def test_the_command_line_says_whose_numbers_they_are(small_project: Project) -> None:
     project = several(small_project)
-    answer = fidelities.at_fidelity(project, pick(project, {"cadence_rpm": 35.0}), "averaged")
+    (answer,) = fidelities.at_fidelity(project, pick(project, {"cadence_rpm": 35.0}), "session")
     lines = terminal.evaluated(answer)
     own = [line for line in lines if line.startswith("  ") and " into " in line]
     assert len(own) == 4
@@ -202,7 +178,7 @@ def test_the_command_line_says_whose_numbers_they_are(small_project: Project) ->
 
 def test_a_pack_that_gets_nothing_has_no_minutes(small_project: Project) -> None:
     designs = pick(small_project, {"cadence_rpm": 20.0})
-    record = design_record(small_project, evaluate(small_project, designs), 0, 1.0)
+    record = design_record(small_project, sessions_of(small_project, designs), 0, 1.0)
     (case,) = record["cases"]
     assert case["minutes_per_percent"] is None
     assert case["time_to_first_charge_s"] is None

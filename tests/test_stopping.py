@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import multiprocessing
 import os
 import signal
 import subprocess
@@ -12,6 +13,7 @@ from pathlib import Path
 
 import pytest
 
+from explorer import stopping
 from explorer.stopping import WORDS
 
 pytestmark = pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="looks into /proc")
@@ -95,9 +97,9 @@ def test_a_sweep_is_stopped(
 @pytest.mark.parametrize(("number", "stage", "everybody", "workers"), [
     (signal.SIGINT, "sample", "all", 2),
     (signal.SIGTERM, "sample", "one", 1),
-    (signal.SIGINT, "confirm", "all", 2),
-    (signal.SIGTERM, "confirm", "all", 2),
-    (signal.SIGINT, "confirm", "one", 1),
+    (signal.SIGINT, "step", "all", 2),
+    (signal.SIGTERM, "step", "all", 2),
+    (signal.SIGINT, "step", "one", 1),
 ])  # fmt: skip
 def test_the_later_stages_are_stopped(
     small_study: Path, number: int, stage: str, everybody: str, workers: int
@@ -194,3 +196,13 @@ __main__.main()
 @pytest.mark.parametrize("program", [STUCK, SWALLOWED, IDLE_WORKERS, AT_THE_END, FOLLOWS])
 def test_what_swallows_the_signal_does_not_keep_the_program(program: str) -> None:
     ended(start("-c", program), signal.SIGTERM)
+
+
+def test_children_end_on_systems_without_sigkill(monkeypatch: pytest.MonkeyPatch) -> None:
+    """On Windows SIGTERM ends a process as it is."""
+    child = multiprocessing.get_context("spawn").Process(target=time.sleep, args=(60,))
+    child.start()
+    monkeypatch.delattr(signal, "SIGKILL")
+    stopping._kill_children()
+    child.join(30)
+    assert child.exitcode == -signal.SIGTERM

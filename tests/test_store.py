@@ -422,12 +422,15 @@ def test_nothing_stored_yet(tmp_path: Path, small_project: Project) -> None:
         Store.open(tmp_path / "none.store.sqlite", read_only=True)
     with pytest.raises(ExplorerError, match="cannot be opened"):
         Store.open(tmp_path / "no" / "folder.store.sqlite")
-    (tmp_path / "empty.store.sqlite").touch()  # as a kill just after creation leaves it
     with Store.open(tmp_path / "empty.store.sqlite") as store:
         stored, reuse = store.load(small_project)
         assert len(stored) == 0
         assert reuse.lines == ("the store holds no designs yet",)
         assert stored.find("0" * 12) is None
+    (tmp_path / "nothing.store.sqlite").touch()  # never left by a kill: a store is made whole
+    for read_only in (True, False):
+        with pytest.raises(InputError, match="is empty"):
+            Store.open(tmp_path / "nothing.store.sqlite", read_only=read_only)
 
 
 def test_a_damaged_file_is_one_line(small_project: Project) -> None:

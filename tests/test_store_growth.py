@@ -32,6 +32,7 @@ from explorer.store.schema import SCHEMA_VERSION
 from explorer.store.standing import front_rows
 from explorer.store.stored import Stored
 from tests.helpers.invented import designs, results
+from tests.helpers.stores import checksums_anew
 
 HERE = Path(__file__).parent / "data" / "first_store"
 
@@ -362,6 +363,7 @@ def redescribed(path: Path, change: Callable[[dict[str, Any]], None]) -> None:
         change(description)
         raw.execute("UPDATE context SET columns = ?", (json.dumps(description),))
     raw.close()
+    checksums_anew(path, "context")
 
 
 @pytest.mark.parametrize(
@@ -431,7 +433,7 @@ def test_bytes_that_do_not_fit_their_layout_are_one_line(small_project: Project)
     redescribed(path_of(small_project), shortened)
     with (
         Store.open(path_of(small_project)) as store,
-        pytest.raises(ExplorerError, match="block 1 is damaged") as caught,
+        pytest.raises(ExplorerError, match="block 1: is damaged") as caught,
     ):
         store.load(small_project)
     assert "\n" not in str(caught.value)

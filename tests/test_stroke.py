@@ -8,11 +8,11 @@ from scipy.integrate import solve_ivp
 
 from explorer.inputs.study import Project
 from explorer.model import margins as rule_margins
-from explorer.model import session
 from explorer.model.chain import Chain
 from explorer.model.evaluate import solve
 from explorer.model.regimes import CHATTERING
 from explorer.model.space import Space
+from explorer.model.stepped import simulate
 from explorer.model.stroke import early_share, turned_until
 from explorer.model.supply import SWING
 from tests.helpers.chains import pick, with_person
@@ -129,16 +129,16 @@ def test_sessions_of_an_uneven_hand_agree_with_those_stepped_through_time(
     designs = Space.of(demo_project).draw(70, np.random.default_rng(5))
     case = demo_project.study.session.operators[0], demo_project.study.session.packs[0]
     solved = solve(demo_project, designs, *case)
-    fast, slow = solved.session, session.simulate(demo_project, designs, *case)
+    fast, slow = solved.session, simulate(demo_project, designs, *case)
     margins = rule_margins.margins(demo_project, designs, solved.chain, solved.halves, fast)
-    energies = np.stack([fast.delivered_J, slow.delivered_energy_J])
+    energies = np.stack([fast.delivered_J, slow["delivered_J"]])
     rows = np.flatnonzero(
         (energies.max(axis=0) > 5) & (fast.regime != CHATTERING) & (margins["stroke_ripple_V"] >= 0)
     )
     off = np.abs(energies[1] - energies[0])[rows]
     assert len(rows) >= 20
     assert np.mean(off <= 0.03 * energies[0][rows] + 5) >= 0.95
-    first = np.stack([fast.first_charge_s, slow.time_to_first_charge_s])[:, rows]
+    first = np.stack([fast.first_charge_s, slow["first_charge_s"]])[:, rows]
     both = np.isfinite(first).all(axis=0)
     assert np.mean(np.abs(first[1] / first[0] - 1)[both] <= 0.03) >= 0.95
 

@@ -1,4 +1,4 @@
-"""check: read a study and its tables; every fault is named, nothing is computed."""
+"""check: read a study and its tables, or its store; every fault is named, nothing is computed."""
 
 from __future__ import annotations
 
@@ -6,10 +6,14 @@ from pathlib import Path
 from typing import Any
 
 from explorer.decision import lock
+from explorer.errors import InputError
 from explorer.inputs.machine_classes import line_column_meanings
 from explorer.inputs.study import load
 from explorer.model.space import Space
 from explorer.search import plan
+from explorer.store.keys import path_of
+from explorer.store.mending import look
+from explorer.store.results import Store
 
 
 def check_study(study: Path) -> dict[str, Any]:
@@ -27,3 +31,27 @@ def check_study(study: Path) -> dict[str, Any]:
         "columns": line_column_meanings(),
         "notes": list(project.catalogue.notes),
     }
+
+
+def check_store(study: Path) -> dict[str, Any]:
+    """What a study's store holds, every record of it verified; it is not changed.
+
+    InputError that names every damaged record, for a file that is no store, or where there is none.
+    """
+    project = load(study)
+    with Store.open(path_of(project), read_only=True) as store:
+        found = look(store)
+        if found.damages:
+            raise InputError([one.fault for one in found.damages])
+        _, reuse = store.load(project)
+        return {
+            "study": project.study.name,
+            "store": str(store.path),
+            "verified": found.records if store.has_checksums else 0,
+            "records": found.records,
+            "blocks": len(found.sound["block"]),
+            "runs": len(found.sound["run"]),
+            "fronts": len(found.sound["front"]),
+            "price_lists": len(found.sound["price_list"]),
+            "reuse": list(reuse.lines),
+        }

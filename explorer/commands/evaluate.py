@@ -10,15 +10,16 @@ from explorer.inputs.study import Project
 from explorer.inputs.study import load as load_study
 from explorer.model.design_file import checked_design, read_design
 from explorer.model.fidelities import at_fidelity
+from explorer.model.space import Designs
 
 if TYPE_CHECKING:
     from pandas import DataFrame
 
 
-def evaluate_file(study: Path, design: Path, *, fidelity: str = "averaged") -> dict[str, Any]:
+def evaluate_file(study: Path, design: Path, *, fidelity: str = "session") -> dict[str, Any]:
     """The result of the design in a file, with margins and ledger; InputError with every fault."""
     project = load_study(study)
-    return at_fidelity(project, read_design(project, design), fidelity)
+    return at_fidelity(project, read_design(project, design), fidelity)[0]
 
 
 def evaluate_designs(
@@ -27,9 +28,8 @@ def evaluate_designs(
     """Results of some designs, a row each in their order, in the columns of `front_table`.
 
     A design is a mapping with `parts` (link -> id) and `settings` (name -> number), complete, as in
-    a design file. `fidelity` is session (stepped through time, about a second each), waveform, or
-    averaged (the search's model, quick; a design outside its range is stepped all the same, see the
-    column `fidelity`).
+    a design file. `fidelity` is session (stepped through time, some milliseconds each) or waveform
+    (and a window of it at switching level, about a second each).
 
     InputError with every fault of the first wrong design, or for an unknown fidelity.
     """
@@ -39,4 +39,5 @@ def evaluate_designs(
         checked_design(project, design, f"design {number}")
         for number, design in enumerate(designs, 1)
     ]
-    return frame([at_fidelity(project, design, fidelity) for design in checked])
+    together = Designs.concatenate(checked) if checked else None
+    return frame(at_fidelity(project, together, fidelity) if together else [])

@@ -11,7 +11,7 @@ import numpy as np
 
 from explorer import MODEL_VERSION, front
 from explorer.commands.history import kept_runs, last_launch
-from explorer.decision import confirmation, lock
+from explorer.decision import closer_look, lock
 from explorer.decision.picks import WISHES, Picker
 from explorer.decision.price_changes import price_changes, term_changes, terms
 from explorer.decision.repricing import Previous
@@ -24,6 +24,7 @@ from explorer.model.record import design_record
 from explorer.model.space import Rows
 from explorer.search import probes
 from explorer.search.progress import Watch
+from explorer.search.settle import contenders, step_contenders
 from explorer.store.history import Run
 from explorer.store.keys import ids_of, search_key
 from explorer.store.results import Store
@@ -85,10 +86,8 @@ class FrontView:
 
     @cached_property
     def picked(self) -> dict[str, int]:
-        """Row of the design that answers each wish, of those that no session of the last launch
-        has refuted.
-        """
-        return self.picker.picked(self.last.get("sessions", {}))
+        """Row of the design that answers each wish."""
+        return self.picker.picked()
 
     @cached_property
     def read(self) -> Rows:
@@ -97,8 +96,12 @@ class FrontView:
         return np.union1d(self.rows[front.reading_front(self.points)], wished)
 
     def records(self, rows: Rows) -> list[dict[str, Any]]:
-        """Results of some stored designs."""
+        """Results of some stored designs, each by its session: one that was not stepped yet is."""
         evaluation = self.store.evaluation(self.project, self.stored, rows)
+        if not self.stored.stepped[rows].all():
+            from explorer.model.stepped import sessions_of
+
+            evaluation = sessions_of(self.project, evaluation.designs)
         return [
             {
                 **design_record(self.project, evaluation, k, self.cost[rows[k]]),
@@ -108,22 +111,39 @@ class FrontView:
             for k, one in enumerate(self.picker.odds(self.stored.numbers[rows]))
         ]
 
-    def with_sessions(self, rows: Rows) -> list[dict[str, Any]]:
-        """`records`, with the energy by session where the last launch has stepped it."""
-        return confirmation.with_session(self.records(rows), self.last.get("sessions", {}))
+    @cached_property
+    def unsettled(self) -> Rows:
+        """Rows of designs that may belong to the front, but were not stepped through time."""
+        return contenders(self.project, self.stored, self.cost)
+
+    def settled(self, watch: Watch, workers: int) -> tuple[FrontView, int]:
+        """The view once every design that could stand on its front was stepped, and how many were.
+
+        Locked designs are stepped, too.
+        """
+        locked = self.locked_rows(lock.read_locks(self.project))
+        count = step_contenders(
+            self.project, self.store, self.stored, self.cost, watch, workers, locked
+        )
+        return (self.again() if count else self), count
+
+    def again(self) -> FrontView:
+        """The view of what is stored by now."""
+        return FrontView.at_todays_prices(self.project, self.store, self.owned)
 
     @cached_property
     def results(self) -> dict[str, Any]:
         """The front for scripts: `front` (thinned), `front_size`, `front_thinned`, `picks`,
-        `why_none`.
+        `why_none`, `unsettled`.
         """
         picks = {wish: ids_of(self.stored.numbers[[row]])[0] for wish, row in self.picked.items()}
         return {
-            "front": self.with_sessions(self.read),
+            "front": self.records(self.read),
             "front_size": len(self.rows),
             "front_thinned": len(self.read) < len(self.rows),
             "picks": dict.fromkeys(WISHES) | picks,
             "why_none": self.picker.why_none(),
+            "unsettled": ids_of(self.stored.numbers[self.unsettled]),
         }
 
     def locked_rows(self, locks: Sequence[lock.Lock]) -> list[int]:
@@ -131,24 +151,26 @@ class FrontView:
         rows = (self.stored.find(one.design_id) for one in locks)
         return [row for row in rows if row is not None]
 
-    def look_closer(self, watch: Watch, workers: int, exact: bool) -> dict[str, Any]:
-        """What is worth computing once for a front (`confirmation.look_closer`), and `rejections`;
-        the same front is not looked at twice.
-
-        `exact` says that all combinations were covered: only what lies between them was sampled.
+    def look_closer(self, watch: Watch, workers: int) -> dict[str, Any]:
+        """What is worth computing once for a front (`closer_look.look_closer`), and `rejections`;
+        the same front is not looked at twice, and what a launch that was cut short had is kept.
         """
         numbers = self.stored.numbers[self.rows].tolist()
         prices = self.project.catalogue.prices.content_hash  # they decide who is picked
         locked = self.locked_rows(lock.read_locks(self.project))
         kits = self.project.study.prices.build_quantity
         asked = [prices, kits, numbers, self.stored.numbers[locked].tolist()]
-        key = f"judged:{content_hash([MODEL_VERSION, search_key(self.project), asked])}"
+        key = f"looked_at:{content_hash([MODEL_VERSION, search_key(self.project), asked])}"
         found = self.store.search_progress(key)
         if not found:
             found = {"rejections": probes.rejections(self.project)}
-            if numbers:
-                found |= confirmation.look_closer(self.picker, locked, watch, workers, exact)
             self.store.save_progress(key, found)
+        if numbers:
+            for name, looked in closer_look.look_closer(
+                self.picker, locked, watch, workers, frozenset(found)
+            ):
+                found = {**found, name: looked}
+                self.store.save_progress(key, found)
         return found
 
     def before(self) -> Previous | None:

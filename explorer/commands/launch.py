@@ -16,8 +16,11 @@ from explorer.model.rules import RULES
 from explorer.search import convergence, probes
 from explorer.search import run as search
 from explorer.search.progress import Watch, unwatched
+from explorer.search.settle import Audit, audit, audit_begun
 from explorer.search.workers import on_machines
+from explorer.store.connection import store_is_there
 from explorer.store.keys import path_of
+from explorer.store.mending import mend
 from explorer.store.results import Store
 
 NOTHING_FEASIBLE = "no design of the study keeps every rule"
@@ -41,15 +44,16 @@ def launch_study(
     InputError where the study is wrong or no design keeps every rule.
     """
     project = load(path)
-    lock.read_locks(project)  # its faults now, not after the search
+    locks = lock.read_locks(project)  # its faults now, not after the search
+    noticed = _state_of_store(project, bool(locks))
     with Store.open(path_of(project)) as store:
         run = store.begin("launch", {"study_hash": project.study_hash})
         summary = search.launch(project, store, watch, workers, cluster)
-        view = FrontView.at_todays_prices(project, store)
-        summary.hypervolume = convergence.relative_hypervolume(project, view.points)
         with on_machines(cluster or project.study.search.cluster):
-            closer = view.look_closer(watch, workers, summary.exact)
-        kept = {**asdict(summary), **closer}
+            view, checked = _settled(FrontView.at_todays_prices(project, store), watch, workers)
+            closer = view.look_closer(watch, workers)
+        summary.hypervolume = convergence.relative_hypervolume(project, view.points)
+        kept = {**asdict(summary), **closer, "audit": checked._asdict()}
         repricing.conclude(project, store, run, view.stored, view.cost, view.rows, kept)
         if not len(view.rows):
             raise InputError(_nothing_feasible(project, closer["rejections"]))
@@ -58,6 +62,8 @@ def launch_study(
             "study": project.study.name,
             "designs_considered": summary.designs_considered,
             "designs_feasible": summary.designs_feasible,
+            "designs_stepped": int(view.stored.stepped.sum()),
+            "audit": checked._asdict(),
             "exact": summary.exact,
             "front": shown["front"],
             "front_size": shown["front_size"],
@@ -67,9 +73,32 @@ def launch_study(
             "report": shown["report"],
             "picks": shown["picks"],
             "why_none": shown["why_none"],
-            "search": {**asdict(summary), "judged": closer.get("judged")},
-            "notes": list(project.catalogue.notes),
+            "unsettled": shown["unsettled"],
+            "search": asdict(summary),
+            "notes": [*noticed, *project.catalogue.notes],
         }
+
+
+def _state_of_store(project: Project, decided: bool) -> tuple[str, ...]:
+    """What stands in the place of the store and is worth a line; a damaged store is mended."""
+    path = path_of(project)
+    if not decided or store_is_there(path):
+        return mend(path)
+    return (f"{path}: no store beside {lock.lock_path(project).name}: a fresh clone, all is "
+            "computed again",)  # fmt: skip
+
+
+def _settled(view: FrontView, watch: Watch, workers: int) -> tuple[FrontView, Audit]:
+    """A front that sessions decide, and what a look beyond the filter's band found.
+
+    Designs that the audit shows to stand on the front are on it. An audit that was cut short is
+    ended first: what it has stepped by then is no reason to step others.
+    """
+    if not audit_begun(view.project, view.store):
+        view, _ = view.settled(watch, workers)
+    found = audit(view.project, view.store, view.stored, view.cost, workers, watch)
+    view, _ = view.again().settled(watch, workers)
+    return view, found
 
 
 def _nothing_feasible(project: Project, broken: Mapping[str, tuple[int, int]]) -> list[Fault]:

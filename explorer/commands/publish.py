@@ -76,7 +76,6 @@ def data_of_front(
     locks = lock.read_locks(project)
     shown = _shown(view, locks, page_view.PAGE_LIMIT)
     known = {record["design_id"] for record in shown}
-    sessions = last.get("sessions", {})
     looked_at = list(dict.fromkeys([*view.picked.values(), *view.locked_rows(locks)]))
     picks = {wish: name for wish, name in view.results["picks"].items() if name is not None}
     findings = page_view.Findings(
@@ -92,7 +91,7 @@ def data_of_front(
         effects=best_by_part(project, stored, view.cost),
         rule_costs=last.get("rule_costs"),
         stale=view.moved_since_launch,
-        session_traces={k: v["trace"] for k, v in sessions.items() if k in known and "trace" in v},
+        session_traces={k: v for k, v in last.get("bus_curves", {}).items() if k in known},
         cadence_curves={k: v for k, v in last.get("cadences", {}).items() if k in known},
         market=market,
         swaps=swaps.swaps_of(project, stored, view.cost, looked_at),
@@ -106,7 +105,7 @@ def _shown(view: FrontView, locks: Sequence[lock.Lock], most: int) -> list[dict[
     """
     rest: Rows = view.rows[~np.isin(view.rows, view.read)]
     rest = evenly(rest, max(most - len(view.read), 0))
-    shown = [*view.results["front"], *view.with_sessions(rest)]
+    shown = [*view.results["front"], *view.records(rest)]
     known = {record["design_id"] for record in shown}
     others = [one for one in locks if one.design_id not in known]
     apart = [row for row in view.locked_rows(others) if view.stored.feasible[row]]

@@ -38,8 +38,9 @@ def rerun_study(
 
     `owned` names parts that count as free, as many as a design takes: names, or a mapping from each
     name to None. Counts are not supported yet, and a number is refused. `search` goes on searching
-    first, where new prices may justify it. `quick` promises that no physics is computed, which is
-    so without `search`. Without `page` none is written and `report` is None.
+    first, where new prices may justify it. What new prices bring up is stepped through time, unless
+    `quick` says that no physics is computed: `unsettled` then names it. Without `page` none is
+    written and `report` is None.
 
     InputError where the study, its locks or `owned` are wrong, or nothing valid is stored.
     """
@@ -50,6 +51,10 @@ def rerun_study(
     locks = lock.read_locks(project)
     with Store.open(path_of(project), existing=True) as store:
         searched = _search_again(project, store, watch) if search else {}
+        stepped = 0
+        if not quick:
+            view = FrontView.at_todays_prices(project, store, free)
+            _, stepped = view.settled(watch, searching.WORKERS)
         stored, _ = store.load(project)
         found = repricing.reprice_and_record(project, store, stored, locks=locks, owned=free)
         answer = {
@@ -57,6 +62,7 @@ def rerun_study(
             "currency": project.catalogue.prices.currency,
             **found.summary(),
             **searched,
+            "physics_evaluations": searched.get("physics_evaluations", 0) + stepped,
             "notes": list(project.catalogue.notes),
         }
         answer["locked"] = [
@@ -66,7 +72,8 @@ def rerun_study(
         view = FrontView(project, store, stored, found.cost, found.front, free)
         if not len(view.rows):
             picks = dict.fromkeys(WISHES)
-            return answer | {"front": [], "front_thinned": False, "picks": picks, "report": None}
+            nothing = {"front": [], "front_thinned": False, "unsettled": [], "report": None}
+            return answer | nothing | {"picks": picks}
         verdicts = {verdict.design_id: verdict for verdict in found.locked}
         return answer | publish(view, verdicts, page=page)
 

@@ -19,10 +19,25 @@ def checked(answer: Answer) -> Lines:
     ]
 
 
+def store_checked(answer: Answer) -> Lines:
+    """What check --store says."""
+    if answer["verified"]:
+        found = f"{answer['verified']:,} records verified, every checksum holds"
+    else:
+        found = (
+            f"{answer['records']:,} records read; it is from before there were checksums, the next "
+            "launch writes them"
+        )
+    return [
+        f"{answer['store']}: {found}",
+        f"{answer['blocks']:,} blocks of designs, {answer['runs']:,} runs, {answer['fronts']:,} "
+        f"fronts, {answer['price_lists']:,} price lists",
+        *answer["reuse"],
+    ]
+
+
 def launched(answer: Answer) -> Lines:
     """What launch says."""
-    from explorer.decision.confirmation import agreement_sentence
-
     search = answer["search"]
     found = (
         f"{answer['designs_considered']:,} designs considered, "
@@ -37,11 +52,23 @@ def launched(answer: Answer) -> Lines:
         *search["reuse"],
         f"searched: {search['why']}",
         f"{found}; {exact}; {answer['seconds']:.1f} s",
-        *filter(None, [agreement_sentence(search["judged"])]),
+        *_stepped(answer),
         *_picks(answer),
         *answer["notes"],
         *_report(answer),
     ]
+
+
+def _stepped(answer: Answer) -> Lines:
+    """How many designs were stepped, and what the search's filter missed of those looked at."""
+    looked = answer["audit"]
+    words = f"{answer['designs_stepped']:,} designs stepped through time"
+    if looked["stepped"]:
+        words += (
+            f"; of {looked['stepped']:,} others that the search had left out {looked['missed']:,} "
+            "belonged to the front"
+        )
+    return [words]
 
 
 def _report(answer: Answer) -> Lines:
@@ -261,24 +288,16 @@ def _rules(answer: Answer) -> Lines:
 
 
 def _fidelity(answer: Answer) -> Lines:
-    """How a slower fidelity compares with the search's."""
+    """What the switching level says beside the session."""
     lines = []
-    if "averaged" in answer:
-        quick = answer["averaged"]
-        lines.append(
-            f"stepped through time; the averaged model of the search gives "
-            f"{quick['delivered_energy_J']:.0f} J"
-            if quick
-            else "stepped through time: the averaged model of the search does not hold for this "
-            "chain, whose bank does not carry the load from one stroke to the next, or would be "
-            "left with energy that it cannot hold"
-        )
     if "waveform" in answer:
         window = answer["waveform"]
         lines.append(
-            f"at switching level, {window['seconds']:g} s from {window['start_V']:.2f} V: "
-            f"{window['bus_current_A']:.4g} A into the bus, the search reads "
-            f"{window['difference_percent']:+.2f} % of that more"
+            "at switching level no speed was found that the hand could hold"
+            if window is None
+            else f"at switching level, {window['seconds']:g} s from {window['start_V']:.2f} V: "
+            f"{window['bus_energy_J']:.4g} J into the bus, the session says "
+            f"{window['difference_percent']:+.2f} % more"
         )
     return lines
 

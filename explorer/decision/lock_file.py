@@ -9,8 +9,8 @@ from typing import Annotated, Any
 
 from pydantic import BaseModel, ConfigDict, Field, StringConstraints, ValidationError
 
-from explorer.errors import DiskError, Fault, InputError, nearest
-from explorer.files import write_atomic
+from explorer.errors import DiskError, Fault, Hint, InputError, nearest
+from explorer.files import OUTSIDE, leads_outside, write_atomic
 from explorer.inputs.csv_tables import rule_of, shown
 from explorer.inputs.links import LINKS
 from explorer.inputs.records import SETTINGS, Identifier, NonNegative, Positive
@@ -81,6 +81,8 @@ class _Entry(BaseModel):
 
 def read_entries(path: Path) -> list[dict[str, Any]]:
     """Checked entries of a lock file as plain values, [] without a file."""
+    if leads_outside(path, path.parent):
+        raise InputError([Fault(str(path), "", OUTSIDE)])
     if not path.exists():
         return []
     text, raw = read_toml(path, LARGEST_LOCKS_BYTES, "locks")
@@ -134,7 +136,7 @@ class _Check:
         self.places = places
         self.faults: list[Fault] = []
 
-    def fault(self, keys: tuple[Any, ...], rule: str, value: object = "", hint: str = "") -> None:
+    def fault(self, keys: tuple[Any, ...], rule: str, value: object = "", hint: Hint = "") -> None:
         """Note a fault at a key such as ("locked", 0, "note"); without a line it is of line 1."""
         line = line_of(self.places, keys) or 1
         # People count entries from 1.

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -25,10 +24,6 @@ WISHES = (*(one.wish for one in OBJECTIVES), RECOMMENDED)
 """The picks by name: the extreme of each objective, then the recommended one."""
 RUNNERS_UP = 12
 """Designs next in votes that are looked at as closely as the picks, and half as many in cost."""
-AGREES = 0.03
-"""How far a session's energy may be below the averaged one: what the model promises with the
-stroke.
-"""
 
 
 def picks(points: ArrayLike, units: ArrayLike) -> dict[str, int]:
@@ -43,13 +38,6 @@ def picks(points: ArrayLike, units: ArrayLike) -> dict[str, int]:
         raise ValueError(f"picks need {len(OBJECTIVES)} objectives, got points {points.shape}")
     best = front.extremes(points).tolist()
     return dict(zip(WISHES, [*best, front.recommended(points, units)], strict=True))
-
-
-def refuted(session_J: Array, averaged_J: Array) -> NDArray[np.bool_]:
-    """Where a session delivers less than the averaged model says by more than that promises, (n,).
-    NaN, which stands for a session that was not stepped, is not refuted.
-    """
-    return np.asarray(session_J < (1 - AGREES) * averaged_J)
 
 
 @dataclass(frozen=True)
@@ -94,36 +82,32 @@ class Picker:
         known = self.odds(numbers)
         designs = self.stored.designs.take(self.rows)
         ranks = promise.ranks(self.points, self.units)
-        found = promise.settle(self.project, designs, ranks, known, workers)
-        drawn = {
-            name: list(now)
-            for name, now, before in zip(ids_of(numbers), found, known, strict=True)
-            if now != before
-        }
-        if drawn:
-            before_all = self.store.search_progress(self._builds_key)
-            self.store.save_progress(self._builds_key, {**before_all, **drawn})
+        names = ids_of(numbers)
+
+        def keep(found: Sequence[promise.Odds]) -> None:
+            drawn = {
+                name: list(now)
+                for name, now, before in zip(names, found, known, strict=True)
+                if now != before
+            }
+            if drawn:
+                before_all = self.store.search_progress(self._builds_key)
+                self.store.save_progress(self._builds_key, {**before_all, **drawn})
+
+        promise.settle(self.project, designs, ranks, known, workers, keep)
 
     def holding(self) -> Rows:
         """Rows of the front's designs that keep their promises in their builds."""
         return self.rows[self.hold(self.stored.numbers[self.rows])]
 
-    def picked(self, sessions: Mapping[str, Any]) -> dict[str, int]:
-        """Row of the design that answers each wish, of those that hold in their builds and that
-        none of some `sessions` (design id -> result) refutes; empty where there is none.
+    def picked(self) -> dict[str, int]:
+        """Row of the design that answers each wish, of those that hold in their builds; empty where
+        there is none.
         """
         rows = self.holding()
-        rows = rows[~refuted(*self.energies(rows, sessions))]
         if not len(rows):
             return {}
         return {wish: int(rows[k]) for wish, k in picks(self._points(rows), self.units).items()}
-
-    def energies(self, rows: Rows, sessions: Mapping[str, Any]) -> tuple[Array, Array]:
-        """Energies of some designs by session, NaN where none was stepped, and averaged, J."""
-        known = {int(name, 16): float(one["session_energy_J"]) for name, one in sessions.items()}
-        numbers = self.stored.numbers[rows].tolist()
-        by_session = np.array([known.get(number, np.nan) for number in numbers], dtype=float)
-        return by_session, self.stored.delivered_energy_J[rows]
 
     def runners_up(self) -> list[int]:
         """Rows of the designs that a change of prices is likely to pick: the recommended one and

@@ -7,8 +7,9 @@ import hashlib
 import io
 import json
 import re
+from collections import Counter
 from collections.abc import Collection, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date
 from difflib import get_close_matches
 from pathlib import Path
@@ -16,17 +17,22 @@ from typing import Any, TypeVar
 
 from pydantic import BaseModel, ValidationError
 
-from explorer.errors import Fault, nearest
+from explorer.errors import Fault, Hint, nearest, printable
+from explorer.files import OUTSIDE, leads_outside
+from explorer.inputs.notation import (
+    cleaned,
+    comma_hint,
+    decimal_marks,
+    may_be_thousands,
+    with_point,
+)
+from explorer.inputs.plausible import RANGES, implausible
+from explorer.inputs.table_text import SAVE_AS, NotText, decoded, separator_of
 
 LARGEST_TABLE_BYTES = 32_000_000
+MOST_COLUMNS = 1000
 
 ModelT = TypeVar("ModelT", bound=BaseModel)
-
-
-_AT_THE_ENDS = " \t\r\n\v\f\ufeff"
-"""What says nothing at either end of a cell; files put together keep their byte order marks."""
-_SPACES = str.maketrans(dict.fromkeys("\u00a0\u2007\u2009\u202f", " "))
-"""No-break, figure and thin spaces, as spreadsheets write them, all as a plain one."""
 
 
 def content_hash(content: Any) -> str:
@@ -35,19 +41,10 @@ def content_hash(content: Any) -> str:
     return hashlib.sha256(text.encode()).hexdigest()[:16]
 
 
-def cleaned(cell: str) -> str:
-    """A cell's text without blanks and byte order marks around it, and plain spaces within.
-
-    >>> cleaned("\\ufeff 1\\u00a0000,50\\u00a0")
-    '1 000,50'
-    """
-    return cell.translate(_SPACES).strip(_AT_THE_ENDS)
-
-
 def shown(value: object) -> str:
     """A value as one short printable piece of text."""
     text = value if isinstance(value, str) else repr(value)
-    text = "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in text)
+    text = printable(text)
     return text if len(text) <= 60 else text[:57] + "..."
 
 
@@ -95,7 +92,7 @@ class Row:
     labels: Mapping[str, str] = field(default_factory=dict)
     """What the file itself calls a column, where it differs."""
 
-    def fault(self, column: str, rule: str, value: str = "", hint: str = "") -> Fault:
+    def fault(self, column: str, rule: str, value: str = "", hint: Hint = "") -> Fault:
         """A fault of this row."""
         who = f" ({shown(self.id)})" if self.id else ""
         label = self.labels.get(column, column)
@@ -115,17 +112,18 @@ class TableReader:
 
     def shown(self, name: str) -> str:
         """The file as a person would name it from where they stand."""
-        return str(self.folder / name)
+        return printable(str(self.folder / name))
 
-    def fault(self, name: str, rule: str, where: str = "", hint: str = "") -> None:
+    def fault(self, name: str, rule: str, where: str = "", hint: Hint = "") -> None:
         """Note a fault of a whole file."""
         self.faults.append(Fault(self.shown(name), where, rule, hint=hint))
 
-    def lines(self, name: str, separator: str = ",") -> list[tuple[int, list[str]]] | None:
+    def lines(self, name: str, separator: str) -> list[tuple[int, list[str]]] | None:
         """The numbered lines of a CSV file that are not blank, as stripped cells."""
         text = self._text(name)
-        if text is None:
-            return None
+        return None if text is None else self._split(name, text, separator)
+
+    def _split(self, name: str, text: str, separator: str) -> list[tuple[int, list[str]]] | None:
         stream = io.StringIO(text.lstrip("\ufeff"), newline="")
         try:
             lines = [
@@ -147,14 +145,23 @@ class TableReader:
                 rule = f"must have its cells separated by {separator!r}"
                 self.faults.append(Fault(self.shown(name), "row 1", rule, shown(others[0])))
                 return None
+        if len(lines[0][1]) > MOST_COLUMNS:
+            rule = f"must have at most {MOST_COLUMNS} columns"
+            self.fault(name, f"{rule}, has {len(lines[0][1])}", f"row {lines[0][0]}")
+            return None
         if len(lines) == 1:
             self.fault(name, "has no rows under its column names")
             return None
         return lines
 
     def rows(self, name: str, columns: TableColumns, id_column: str) -> list[Row] | None:
-        """The rows of a table as text, or None when it cannot be read as this table."""
-        lines = self.lines(name)
+        """The rows of a table as text, or None when it cannot be read as this table.
+
+        Cells may also be separated by semicolons, tabs or bars, and then have decimal commas.
+        """
+        text = self._text(name)
+        separator = separator_of(text or "")
+        lines = None if text is None else self._split(name, text, separator)
         if lines is None:
             return None
         (number, header), *rest = lines
@@ -162,7 +169,42 @@ class TableReader:
         if not set(header) & set(columns.required):
             return None
         own = {column: column for column in header if column in columns.valid}
-        return list(self.mapped(name, header, rest, own, id_column))
+        rows = list(self.mapped(name, header, rest, own, id_column))
+        return rows if separator == "," else self._in_points(name, rows, separator)
+
+    def _in_points(self, name: str, rows: Sequence[Row], separator: str) -> list[Row] | None:
+        """Rows of a table without commas between cells, their decimals behind points; None where
+        it is not sure what its marks mean.
+        """
+        numbers = [
+            (row, column, cell)
+            for row in rows
+            for column, cell in row.cells.items()
+            if column in RANGES and ("." in cell or "," in cell)
+        ]
+        marks = decimal_marks(cell for _, _, cell in numbers)
+        unsure = [number for number in numbers if len(marks) != 1 and may_be_thousands(number[2])]
+        if len(marks) > 1 or unsure:
+            row, column, cell = (unsure or numbers)[0]
+            rule = f"may mean another number in a table with {separator!r} between cells: {SAVE_AS}"
+            self.faults.append(row.fault(column, rule, cell))
+            return None
+        decimal = marks.pop() if marks else "."
+        self.notes.append(
+            f"{self.shown(name)}: is read with {separator!r} between cells and {decimal!r} before "
+            "decimals"
+        )
+        plain: dict[int, dict[str, str]] = {}
+        for row, column, cell in numbers:
+            cells = plain.setdefault(row.number, dict(row.cells))
+            point = with_point(cell, decimal)
+            if point is None:
+                rule = f"must be a number with {decimal!r} before its decimals"
+                self.faults.append(row.fault(column, rule, cell, comma_hint(cell)))
+                del cells[column]
+            else:
+                cells[column] = point
+        return [replace(row, cells=plain.get(row.number, row.cells)) for row in rows]
 
     def mapped(
         self,
@@ -202,6 +244,9 @@ class TableReader:
             if not path.is_file():
                 self.fault(name, "is not a file")
                 return None
+            if leads_outside(path, self.folder):
+                self.fault(name, OUTSIDE)
+                return None
             if path.stat().st_size > LARGEST_TABLE_BYTES:
                 self.fault(name, "is over 32 MB, too large for a table")
                 return None
@@ -210,18 +255,12 @@ class TableReader:
             self.fault(name, f"cannot be read: {error.strerror or error}")
             return None
         try:
-            text = content.decode("utf-8-sig")
-        except UnicodeDecodeError as error:
-            rule = f"is not UTF-8 text, see byte {error.start + 1}"
-            if content.startswith((b"\xff\xfe", b"\xfe\xff")):
-                rule = "is UTF-16 text, it must be saved as UTF-8"
-            self.fault(name, rule)
-            return None
-        if "\0" in text:
-            self.fault(name, "is not a text file")
+            text = decoded(content)
+        except NotText as error:
+            self.fault(name, str(error))
             return None
         self.hashes[name] = hashlib.sha256(content).hexdigest()[:16]
-        return _without_comments(text)
+        return text
 
     def record(self, row: Row, model: type[ModelT]) -> ModelT | None:
         """The row as a record, or None with its faults noted."""
@@ -236,6 +275,7 @@ class TableReader:
                 fault = _row_fault(row, found)
                 if fault and not (faults and found["loc"] == ("dated",)):
                     faults.append(fault)
+        faults.extend(() if faults else _implausible(row))
         self.faults.extend(faults)
         return None if faults else record
 
@@ -256,17 +296,10 @@ class TableReader:
             )
 
 
-def _without_comments(text: str) -> str:
-    """The text with lines above the header that begin with # left blank, so that rows keep their
-    numbers. A # that is a cell of its own, as in a list that counts its lines, is no comment.
-    """
-    lines = text.split("\n")
-    for number, line in enumerate(lines):
-        start = line.lstrip("\ufeff ")
-        if start.strip() and not re.match(r"#(?![,;|\t])", start):
-            break
-        lines[number] = ""
-    return "\n".join(lines)
+def _implausible(row: Row) -> Iterator[Fault]:
+    for column, cell in row.cells.items():
+        if cell and column in RANGES and (rule := implausible(column, float(cell))):
+            yield row.fault(column, rule, cell)
 
 
 def _header_faults(
@@ -275,9 +308,9 @@ def _header_faults(
     where = f"row {number}"
     either = {phase: line for line, phase in columns.instead.items()}
     missing = [c for c in columns.required if c not in header and either.get(c) not in header]
-    for column in dict.fromkeys(header):
+    for column, count in Counter(header).items():
         if column in columns.valid:
-            if header.count(column) > 1:
+            if count > 1:
                 yield Fault(file, where, "must name each column once", shown(column))
         elif "price" not in columns.valid and re.search("price|cost", column.lower()):
             yield Fault(file, where, "prices stand in prices.csv alone", shown(column))
@@ -301,13 +334,6 @@ def _row_fault(row: Row, found: Any) -> Fault | None:
         return None  # the fault of the header names it
     value = row.cells.get(column, "")
     return row.fault(column, rule_of(found), value, comma_hint(value))
-
-
-def comma_hint(value: str) -> str:
-    """What to write instead of a number with a comma, which may mark decimals or thousands."""
-    if re.fullmatch(r"[-+]?[0-9]{1,3},[0-9]{3}", value):
-        return f"{value.replace(',', '')} or {value.replace(',', '.')}, whichever is meant"
-    return "with a point, not a comma" if re.fullmatch(r"[-+]?\d+,\d+", value) else ""
 
 
 _RULES = {

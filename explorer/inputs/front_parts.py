@@ -133,6 +133,11 @@ class Generator(Part):
         return self.machine.blocking_valves
 
 
+BARRIER_V: dict[str, float] = {"schottky": 0.69, "silicon": 1.11, "active": 1.11}
+"""What makes a valve's saturation current grow with temperature: the barrier of a Schottky contact,
+the band gap of silicon (textbook values, from memory), V."""
+
+
 class Lead(Part):
     """Between generator and rectifier, one conductor: cable, slip ring or hollow-axle lead."""
 

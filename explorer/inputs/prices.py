@@ -11,25 +11,14 @@ from typing import Annotated, Literal
 from pydantic import BaseModel, ConfigDict, Field, StringConstraints, model_validator
 
 from explorer.errors import ExplorerError, Fault, nearest
-from explorer.inputs.csv_tables import (
-    Row,
-    TableColumns,
-    TableReader,
-    cleaned,
-    comma_hint,
-    content_hash,
-)
+from explorer.inputs.csv_tables import Row, TableColumns, TableReader, content_hash
+from explorer.inputs.notation import cleaned, comma_hint, plain_number
 from explorer.inputs.records import Identifier, NonNegative, Part
 
 Currency = Annotated[str, StringConstraints(pattern=r"^[A-Z]{3}$")]
 """A three-letter code of ISO 4217."""
 
 
-_WRITTEN = re.compile(
-    r"(?P<whole>[-+]?(?:[1-9][0-9]{0,2}(?P<mark>[ .,'’])[0-9]{3}(?:(?P=mark)[0-9]{3})*|[0-9]+))"
-    r"(?:(?P<point>[.,])(?P<rest>[0-9]+))?"
-)
-"""A number as people write it, thousands in groups of three behind one and the same mark."""
 _DIGITS = re.compile(r"[-+]?[0-9][0-9 .,'’_]*")
 """What is meant for a number without an exponent; `_` so that Python's notation is not read."""
 
@@ -290,31 +279,6 @@ def _in_our_notation(reader: TableReader, row: Row, decimal: str) -> Row:
     # Without its quantity a price would be that of one piece: such a row counts no further.
     known = "from_quantity" in cells or "from_quantity" not in row.cells
     return replace(row, cells=cells if known else {})
-
-
-def plain_number(text: str, decimal: str) -> str | None:
-    """A number written with `decimal` (point or comma) as Python reads it; None where it is not.
-
-    Thousands may be marked by the other of the two, a space or an apostrophe, in groups of three.
-    With a decimal point, one comma before three digits may mean either: that is None, too.
-
-    >>> plain_number("1.000,50", ","), plain_number("1 000,50", ","), plain_number("17.50", ",")
-    ('1000.50', '1000.50', None)
-    >>> plain_number("1,000.50", "."), plain_number("1,000", "."), plain_number("1.000", ",")
-    ('1000.50', None, '1000')
-    """
-    found = _WRITTEN.fullmatch(text)
-    if found is None:
-        return None
-    whole, mark, point, rest = found.group("whole", "mark", "point", "rest")
-    if mark == decimal and whole.count(mark) == 1 and point is None:
-        (whole, rest), point, mark = whole.split(mark), mark, None  # it is three decimals
-    if mark == decimal or point not in (None, decimal):
-        return None
-    if decimal == "." and mark == "," and point is None and whole.count(mark) == 1:
-        return None
-    digits = whole.replace(mark, "") if mark else whole
-    return digits if rest is None else f"{digits}.{rest}"
 
 
 def _look_over(reader: TableReader, found: Iterable[tuple[Row, Price]], terms: PriceTerms) -> None:

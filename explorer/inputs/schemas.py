@@ -6,6 +6,7 @@ from collections.abc import Callable
 from typing import Any
 
 from explorer.inputs.links import LINKS
+from explorer.inputs.plausible import RANGES
 from explorer.inputs.records import SETTING_ROWS
 from explorer.inputs.sections import MOST_VALUES, NAMED_SECTIONS, SECTIONS, WHOLE_SETTINGS, Setting
 
@@ -13,7 +14,6 @@ Schema = dict[str, Any]
 
 DIALECT = "https://json-schema.org/draft/2020-12/schema"
 ID_TEXT: Schema = {"type": "string", "pattern": "^[a-z][a-z0-9_]{0,47}$"}
-ABOVE_ZERO: Schema = {"exclusiveMinimum": 0, "exclusiveMaximum": 1e9}
 
 
 def study_schema() -> Schema:
@@ -50,8 +50,7 @@ def design_schema() -> Schema:
     }
     settings: Schema = {
         name: {
-            "type": "integer" if name in WHOLE_SETTINGS else "number",
-            **ABOVE_ZERO,
+            **_number(name),
             "description": row.meaning,
         }
         for name, row in SETTING_ROWS.items()
@@ -91,8 +90,17 @@ def _choice(link: str) -> Schema:
     }
 
 
+def _number(name: str) -> Schema:
+    whole, limits = name in WHOLE_SETTINGS, RANGES[name]
+    return {
+        "type": "integer" if whole else "number",
+        "minimum": limits.least,
+        "maximum": limits.most,
+    }
+
+
 def _setting(name: str) -> Schema:
-    number: Schema = {"type": "integer" if name in WHOLE_SETTINGS else "number", **ABOVE_ZERO}
+    number = _number(name)
     span = _tidy(Setting.model_json_schema())
     del span["properties"]["listed"]  # how a list is kept, no key of the file
     span["oneOf"] = [{"required": ["step"]}, {"required": ["sweep_points"]}]

@@ -14,7 +14,15 @@ from explorer.inputs.records import SETTINGS, Identifier, Positive, Text
 MOST_VALUES = 10_000
 """Of one setting: more than any comparator or cadence can resolve."""
 
-Folder = Annotated[str, Field(min_length=1, max_length=200)]
+
+def _printable(name: str) -> str:
+    if not name.isprintable():
+        raise ValueError("must be a printable name")
+    return name
+
+
+Folder = Annotated[str, Field(min_length=1, max_length=200), AfterValidator(_printable)]
+Rate = Annotated[float, Field(gt=0, le=1e9)]
 
 
 def _each_once(names: tuple[str, ...]) -> tuple[str, ...]:
@@ -194,7 +202,7 @@ class PriceSection(Section):
     currency: Currency = Field(
         default="EUR", description="Currency of the study: three capitals of ISO 4217."
     )
-    rates: dict[Currency, Positive] = Field(
+    rates: dict[Currency, Rate] = Field(
         default_factory=dict,
         description="What one unit of a foreign currency is worth in the study's currency.",
         examples=[{"USD": 0.9}],

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
 
-from explorer.errors import InputError
+from explorer.errors import InputError, printable
 from explorer.inputs.catalogue import Catalogue, physics_of, read_tables
 from explorer.inputs.csv_tables import content_hash
 from explorer.inputs.links import LINKS
@@ -93,7 +93,7 @@ def load(path: str | Path, *, today: date | None = None) -> Project:
     dated = study.prices.rates_dated
     rates_age = (today - dated).days if dated else 0
     if rates_age > study.prices.old_after_days:
-        note = f"{path}: the rates of {dated} are {rates_age} days old"
+        note = f"{printable(str(path))}: the rates of {dated} are {rates_age} days old"
         catalogue = replace(catalogue, notes=(*catalogue.notes, note))
     return Project(
         path=path,

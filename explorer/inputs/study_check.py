@@ -9,11 +9,13 @@ from typing import Any, TypeVar
 
 from pydantic import ValidationError
 
-from explorer.errors import Fault, nearest
+from explorer.errors import Fault, Hint, nearest
+from explorer.files import leads_outside
 from explorer.inputs.back_parts import Converter, Window
 from explorer.inputs.catalogue import Reading
 from explorer.inputs.csv_tables import rule_of, shown
 from explorer.inputs.links import LINKS
+from explorer.inputs.plausible import implausible
 from explorer.inputs.prices import Offer, OfferColumns, PriceTerms
 from explorer.inputs.records import SETTINGS, Record
 from explorer.inputs.sections import (
@@ -46,7 +48,7 @@ class StudyCheck:
         self.raw = raw
         self.faults: list[Fault] = []
 
-    def fault(self, keys: Sequence[Any], rule: str, value: object = "", hint: str = "") -> None:
+    def fault(self, keys: Sequence[Any], rule: str, value: object = "", hint: Hint = "") -> None:
         """Note a fault at a key such as ("settings", "cadence_rpm", "low")."""
         line = line_of(self.places, keys)
         key = shown(".".join(str(key) for key in keys))
@@ -74,6 +76,10 @@ class StudyCheck:
             whole = not setting.continuous and all(v.is_integer() for v in setting.values)
             if name in WHOLE_SETTINGS and not whole:
                 self.fault(keys, "must be whole numbers, a list or {low, high, step}", given[name])
+                continue
+            rule = implausible(name, setting.low) or implausible(name, setting.high)
+            if rule:
+                self.fault(keys, rule, given[name])
                 continue
             settings[name] = setting
         return settings if len(settings) == len(SETTINGS) else None
@@ -108,7 +114,7 @@ class StudyCheck:
             folder = given.get(key, Heading.model_fields[key].default)
             if not isinstance(folder, str) or not folder.isprintable():
                 continue  # the section's own check names it
-            if not (home / folder).resolve().is_relative_to(home.resolve()):
+            if leads_outside(home / folder, home):
                 self.fault(("study", key), "must lie inside the study's folder", folder)
                 continue
             inside.append(folder)
@@ -118,11 +124,11 @@ class StudyCheck:
         """How prices are read, with the offers inside the study's folder."""
         inside = []
         for number, offer in enumerate(prices.offers):
-            if (home / offer.file).resolve().is_relative_to(home.resolve()):
-                inside.append(offer)
-            else:
+            if leads_outside(home / offer.file, home):
                 rule = "must lie inside the study's folder"
                 self.fault(("prices", "offers", number, "file"), rule, offer.file)
+            else:
+                inside.append(offer)
         return PriceTerms(prices.currency, prices.rates, prices.old_after_days, tuple(inside))
 
     def unknown_sections(self) -> None:
@@ -148,7 +154,8 @@ class StudyCheck:
         for link, names in (choices or {}).items():
             known = reading.known[link]
             self._known(("choices", link), names, known)
-            chosen[link] = tuple(name for name in names or known or () if name in (known or ()))
+            there = frozenset(known or ())
+            chosen[link] = tuple(name for name in names or known or () if name in there)
         self.faults.extend(_price_faults(chosen, reading))
         if settings and choices:
             self._thresholds(chosen, settings, build or Build(), reading)
@@ -209,9 +216,12 @@ class StudyCheck:
     def _known(
         self, keys: Sequence[str], names: Sequence[str], known: tuple[str, ...] | None
     ) -> None:
-        for name in names if known is not None else ():
-            if name not in (known or ()):
-                self.fault(keys, "unknown id", name, nearest(name, known or ()))
+        if known is None:
+            return
+        there = frozenset(known)
+        for name in names:
+            if name not in there:
+                self.fault(keys, "unknown id", name, nearest(name, known))
 
     def _table(self, name: str, valid: tuple[str, ...]) -> Mapping[str, Any] | None:
         given = self.raw.get(name, {})

@@ -14,6 +14,10 @@ _KEY = r"""(?:[A-Za-z0-9_-]+|"(?:[^"\\]|\\.)*"|'[^']*')"""
 _KEYS = rf"{_KEY}(?:\s*\.\s*{_KEY})*"
 _HEADER = re.compile(rf"\s*(\[\[?)\s*({_KEYS})\s*\]\]?\s*(?:#.*)?")
 _ASSIGNED = re.compile(rf"\s*({_KEYS})\s*=")
+DEEPEST_NAME = 100
+_DEEP_NAME = re.compile(rf"(?:{_KEY}[ \t]*\.[ \t]*){{{DEEPEST_NAME - 1}}}")
+"""Python's reader takes the square of a name's parts: 100,000 of them fill any memory."""
+NEWLINE = "\n"
 _LONG_STRING = re.compile(r'"""|\'\'\'')
 
 Places = Mapping[tuple[str, ...], int]
@@ -33,10 +37,14 @@ def read_toml(path: Path, most_bytes: int, kind: str) -> tuple[str, dict[str, An
         else:
             content = path.read_bytes()
             text = content.decode("utf-8-sig").replace("\r\n", "\n")
-            return text, tomllib.loads(text)
+            deep = _DEEP_NAME.search(text)
+            if not deep:
+                return text, tomllib.loads(text)
+            where = f"line {text.count(NEWLINE, 0, deep.start()) + 1}"
+            rule = f"must have names of less than {DEEPEST_NAME} parts"
     except UnicodeDecodeError as error:
-        where = f"line {content.count(bytes([10]), 0, error.start) + 1}"
-        rule = f"is not UTF-8 text, see byte {error.start + 1}"
+        where = f"line {content.count(NEWLINE.encode(), 0, error.start) + 1}"
+        rule = f"is not UTF-8 text, see byte {error.start + 1}; save it as UTF-8"
     except RecursionError:
         rule = "is nested too deeply"
     except OSError as error:

@@ -13,16 +13,13 @@ from explorer.inputs.catalogue import Catalogue
 from explorer.inputs.records import Pack
 from explorer.model.space import Designs, Rows
 from explorer.physics import bank, converter, pack, window
+from explorer.physics.valve import LEAKAGE_KNEE_V, SUPPLY_RAMP_V
 from explorer.units import Array
 
 LOSS_FIELDS = (
     "loss_W", "loss_per_input_V", "loss_per_input_A", "loss_per_input_A2", "loss_per_output_A",
     "loss_per_output_A2",
 )  # fmt: skip
-LEAKAGE_KNEE_V = 0.1
-"""Reverse leakage of a junction saturates within a few thermal voltages."""
-SUPPLY_RAMP_V = 0.1
-"""An active valve's supply current comes up over this range above its start voltage."""
 
 
 class Drain(NamedTuple):

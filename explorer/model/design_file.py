@@ -5,13 +5,14 @@ from __future__ import annotations
 from collections.abc import Mapping
 from numbers import Real
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 import numpy as np
 
 from explorer.errors import Fault, InputError, nearest
 from explorer.inputs.csv_tables import shown
 from explorer.inputs.links import LINKS
+from explorer.inputs.plausible import implausible
 from explorer.inputs.records import SETTINGS
 from explorer.inputs.study import Project
 from explorer.inputs.toml_text import read_toml
@@ -65,8 +66,10 @@ def checked_design(project: Project, content: Mapping[str, Any], file: str) -> D
             faults.append(Fault(file, where, "is missing"))
         elif isinstance(value, bool) or not isinstance(value, Real):
             faults.append(Fault(file, where, "must be a number", shown(value)))
-        elif not 0 < float(value) < 1e9:
+        elif not 0 < cast(float, value) < 1e9:
             faults.append(Fault(file, where, "must be above 0 and below 1e9", shown(value)))
+        elif rule := implausible(name, float(value)):
+            faults.append(Fault(file, where, rule, shown(value)))
         elif whole and float(value) % 1:
             faults.append(Fault(file, where, "must be a whole number", shown(value)))
         else:

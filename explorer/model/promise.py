@@ -310,14 +310,20 @@ def _shared(
 
 
 def settle(
-    project: Project, designs: Designs, ranks: Sequence[Rows], known: Sequence[Odds], workers: int
+    project: Project,
+    designs: Designs,
+    ranks: Sequence[Rows],
+    known: Sequence[Odds],
+    workers: int,
+    keep: Callable[[Sequence[Odds]], None] = lambda found: None,
 ) -> list[Odds]:
     """Draw the contenders among some designs until it is known which of them may be picked.
 
     `ranks` order the designs by what they may be picked for, best first; the contenders are taken
     from all of them in turn, of those whose hazard rules in closed form hold in the first builds.
     `known` is what was drawn before, one a design; what comes back is as long. Every build has a
-    number of its own, so the answer does not depend on the workers.
+    number of its own, so the answer does not depend on the workers. `keep` gets what is known after
+    each look, from which a later call goes on.
     """
     found = list(known)
 
@@ -325,6 +331,8 @@ def settle(
         drawn = _shared(look, project, designs.take(np.array(rows, np.int64)), builds, workers)
         for row, one in zip(rows, drawn, strict=True):
             found[row] = found[row].and_(one)
+        if rows:
+            keep(found)
 
     def of(rows: Iterable[int], draws: int) -> list[int]:
         return [row for row in rows if found[row].draws == draws]

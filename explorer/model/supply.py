@@ -198,8 +198,8 @@ class Halves:
             efficiency=at("gearing", "efficiency"),
             gear_drag_N_m=at("gearing", "drag_torque_N_m"),
             emf_V_s=at("generator", "emf_phase_V_s"),
-            copper_ohm=generator.copper_resistance(
-                at("generator", "resistance_phase_ohm"), winding_C
+            copper_ohm=np.asarray(
+                generator.copper_resistance(at("generator", "resistance_phase_ohm"), winding_C)
             ),
             lead_ohm=at("lead", "resistance_ohm") * conductors,
             inductance_H=at("generator", "inductance_phase_H"),
@@ -260,7 +260,9 @@ def asked(halves: Halves, half: Rows, crank_rad_s: Array, bus_V: Array) -> Asked
     copper, lead, pulses = copper * unevenness, lead * unevenness, pulses * unevenness
     drag = shaft * generator.drag_torque(h.drag_N_m[half], h.viscous_N_m_s[half], shaft)
     shaft_W = bus_V * current + copper + lead + bridge_W + drag + pulses
-    gear_W = gearing.loss(shaft_W, crank_rad_s, h.efficiency[half], h.gear_drag_N_m[half])
+    gear_W = np.asarray(
+        gearing.loss(shaft_W, crank_rad_s, h.efficiency[half], h.gear_drag_N_m[half])
+    )
     crank_W = shaft_W + gear_W
     at_rest = gearing.crank_torque(
         h.drag_N_m[half], h.ratio[half], h.efficiency[half], h.gear_drag_N_m[half]
@@ -275,14 +277,14 @@ def _rectified(
 ) -> tuple[Array, Array, Array, Array]:
     """Bus current, phase rms, electromagnetic power and bus variance of each point, by kind."""
     h, kind = halves, halves.kind[half]
-    emf_V = generator.peak_emf(h.emf_V_s[half], shaft_rad_s)
+    emf_V = np.asarray(generator.peak_emf(h.emf_V_s[half], shaft_rad_s))
     asleep = (bus_V < h.start_V[half]) & (h.body_saturation_A[half] > 0)
     saturation = np.where(asleep, h.body_saturation_A[half], h.saturation_A[half])
     emission = np.where(asleep, BODY_DIODE_EMISSION_V, h.emission_V[half])
     outcome = np.zeros((4, len(half)))
     soft = bool(h.bank_ohm.any())
     for number, machine in enumerate(machine_kinds.MACHINE_KINDS.values()):
-        solve, pulsed = bridge.RECTIFIERS[machine.bridge]
+        law = bridge.RECTIFIERS[machine.bridge]
         mine = np.flatnonzero(kind == number)
         if not mine.size:
             continue
@@ -297,11 +299,11 @@ def _rectified(
             "diode_emission_V": emission[mine],
             "diode_resistance_ohm": h.valve_ohm[row],
         }
-        if soft and pulsed is not None:
+        if soft and law.pulsed is not None:
             bank_ohm = h.bank_ohm[row]
-            outcome[:, mine] = bridge.soft_bus_steady_state(pulsed, **circuit, bus_ohm=bank_ohm)
+            outcome[:, mine] = bridge.soft_bus_steady_state(law.pulsed, **circuit, bus_ohm=bank_ohm)
         else:
-            outcome[:3, mine] = solve(**circuit)
+            outcome[:3, mine] = law.solve(**circuit)
     return outcome[0], outcome[1], outcome[2], outcome[3]
 
 

@@ -485,19 +485,25 @@ def _pulses(
     return found[0], BridgeState(*found)
 
 
+SIX_PULSE, FULL_BRIDGES, ONE_DIODE = range(3)
+"""Circuits that the compiled model knows: phases of a star on six valves, a full bridge behind each
+winding, valves in line with a direct voltage."""
+
+
 class RectifierLaw(NamedTuple):
-    """A kind of rectifier: what solves its steady state with the arguments of `steady_state`, and
-    its kind of bridge where its current comes in pulses.
+    """A kind of rectifier: what solves its steady state with the arguments of `steady_state`, its
+    kind of bridge where its current comes in pulses, and its circuit in the compiled model.
     """
 
     solve: Callable[..., BridgeState]
     pulsed: Kind | None
+    circuit: int
 
 
 RECTIFIERS: dict[str, RectifierLaw] = {
-    "star": RectifierLaw(steady_state, STAR),
-    "windings": RectifierLaw(two_phase_steady_state, WINDING),
-    "one_diode": RectifierLaw(blocking_diode_steady_state, None),
+    "star": RectifierLaw(steady_state, STAR, SIX_PULSE),
+    "windings": RectifierLaw(two_phase_steady_state, WINDING, FULL_BRIDGES),
+    "one_diode": RectifierLaw(blocking_diode_steady_state, None, ONE_DIODE),
 }
 """Rectifiers by the name that a machine's kind gives: a six-pulse bridge behind a star of three
 phases, a full bridge behind each winding, one diode in line with a direct voltage."""

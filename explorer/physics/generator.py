@@ -12,14 +12,13 @@ COPPER_RESISTIVITY = 1.7241e-8
 """Of annealed copper at 20 C, ohm m (IEC 60028)."""
 
 
-def copper_resistance(resistance_20C_ohm: Real, temperature_C: Real) -> Array:
+def copper_resistance(resistance_20C_ohm: Real, temperature_C: Real) -> Real:
     """Resistance of a copper winding at a temperature, ohm (linear law of IEC 60028).
 
     >>> float(copper_resistance(1.0, 120.0))
     1.393
     """
-    rise = np.asarray(temperature_C, dtype=float) - 20.0
-    return np.asarray(resistance_20C_ohm * (1 + COPPER_TEMPERATURE_COEFFICIENT * rise))
+    return resistance_20C_ohm * (1 + COPPER_TEMPERATURE_COEFFICIENT * (temperature_C - 20.0))
 
 
 def wire_resistance(gauge_awg: Real, length_m: Real, temperature_C: float = 20) -> Array:
@@ -32,14 +31,14 @@ def wire_resistance(gauge_awg: Real, length_m: Real, temperature_C: float = 20) 
     """
     diameter = 0.127e-3 * 92 ** ((36 - np.asarray(gauge_awg, dtype=float)) / 39)
     at_20C = COPPER_RESISTIVITY * np.asarray(length_m) / (np.pi * diameter**2 / 4)
-    return copper_resistance(at_20C, temperature_C)
+    return np.asarray(copper_resistance(at_20C, temperature_C))
 
 
-def peak_emf(emf_constant_V_s: Real, shaft_rad_s: Real) -> Array:
+def peak_emf(emf_constant_V_s: Real, shaft_rad_s: Real) -> Real:
     """Peak phase EMF at a shaft speed, V: `Ke w`."""
-    return np.asarray(np.asarray(emf_constant_V_s) * shaft_rad_s)
+    return emf_constant_V_s * shaft_rad_s
 
 
-def drag_torque(coulomb_N_m: Real, viscous_N_m_s: Real, shaft_rad_s: Real) -> Array:
+def drag_torque(coulomb_N_m: Real, viscous_N_m_s: Real, shaft_rad_s: Real) -> Real:
     """Bearing, cogging and iron drag at the shaft, N m: `T_c + k w`."""
-    return np.asarray(coulomb_N_m + np.asarray(viscous_N_m_s) * shaft_rad_s)
+    return coulomb_N_m + viscous_N_m_s * shaft_rad_s

@@ -22,6 +22,41 @@ def endurance_power(critical_power_W: Real, reserve_J: Real, duration_s: Real) -
     return np.asarray(critical_power_W + np.asarray(reserve_J) / duration)
 
 
+TEST_HAND_SPEED_M_S = 75 * 2 * np.pi / 60 * 0.17
+"""Hand speed of the tests that critical power comes from: 75 turns a minute at 0.17 m."""
+
+
+def equivalent_power(force_N: Real, hand_m_s: Real, kappa_m_s: Real, p_W_s2_m2: Real) -> Real:
+    """What a mean handle force at a hand speed costs, W: `F (v + kappa) + p v^2`.
+
+    Work proper, the cost of holding the force, and that of turning the arms. `kappa_m_s` and
+    `p_W_s2_m2` are fits to published rates of oxygen uptake (see the tests); 0 for both leaves the
+    external power. Broadcasts; N, m/s.
+
+    >>> equivalent_power(0.0, 2.0, 0.6, 15.0)
+    60.0
+    """
+    return force_N * (hand_m_s + kappa_m_s) + p_W_s2_m2 * hand_m_s * hand_m_s
+
+
+def equivalent_limit(external_W: Real, kappa_m_s: Real, p_W_s2_m2: Real) -> Real:
+    """An external power that was measured at the test's hand speed, as equivalent power, W.
+
+    The person paid for arms and force in the test, too: `(1 + kappa/v_r) P + p v_r^2`.
+    """
+    factor = 1 + kappa_m_s / TEST_HAND_SPEED_M_S
+    return factor * external_W + p_W_s2_m2 * TEST_HAND_SPEED_M_S * TEST_HAND_SPEED_M_S
+
+
+def external_excess(equivalent_W: Real, critical_W: Real, kappa_m_s: Real) -> Real:
+    """By how much an equivalent power exceeds critical power, in watts of the test, W.
+
+    What the reserve W' pays: `(P_eq - (A CP + p v_r^2))/A` with `A = 1 + kappa/v_r`. `critical_W`
+    is critical power as an `equivalent_limit`.
+    """
+    return (equivalent_W - critical_W) / (1 + kappa_m_s / TEST_HAND_SPEED_M_S)
+
+
 def sprint_torque(speed_rad_s: Real, torque_at_rest_N_m: Real, speed_unloaded_rad_s: Real) -> Array:
     """Most torque of a short effort, the straight torque-velocity line `T0 (1 - w/w0)`, >= 0.
 

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 INDEX = "design_id"
 KINDS = (".csv", ".parquet")
-FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
+FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
 """What makes a spreadsheet take a cell's text for a formula (common practice, no source)."""
 
 
@@ -82,13 +82,14 @@ def write(table: DataFrame, file: Path) -> Path:
     """
     refuse_unknown_kind(file)
     if file.suffix.lower() == ".csv":
-        safe = table.rename(columns=harmless).map(_harmless_cell)
-        safe.index = safe.index.map(_harmless_cell)
+        safe = table.rename(columns=harmless).map(harmless_cell)
+        safe.index = safe.index.map(harmless_cell)
         return write_atomic(file, safe.to_csv(lineterminator="\r\n"))
     content = BytesIO()
     table.to_parquet(content)
     return write_atomic(file, content.getvalue())
 
 
-def _harmless_cell(value: Any) -> Any:
+def harmless_cell(value: Any) -> Any:
+    """A cell whose text, if it is one, is harmless."""
     return harmless(value) if isinstance(value, str) else value

@@ -83,8 +83,7 @@ MODEL_NOTES: tuple[str, ...] = (
     "A better part can deliver less. Where the hand gives more than the pack takes, the bank fills "
     "to its cut-off voltage and the load stays off: such a chain is called flooded. A stiffer "
     "bridge or a faster gear then costs energy, and a thinner one would have been enough.",
-    "Energies are averaged over strokes and bursts. Those marked ✓ were also stepped through time "
-    "and agree within 3 %; those marked ≠ differ by more, those without a mark were not stepped.",
+    "Energies are those of sessions stepped through time, stroke by stroke.",
     "Parts are taken to be what their tables say. The build sheet of a locked design shows how "
     "much the spread of its parts matters.",
 )

@@ -77,7 +77,10 @@ class Archive:
         """Remember results; `evaluated` counts them as paid for by this search."""
         cost = costing.costs(self.project, evaluation.designs)
         points = objectives.points_of(self.project, evaluation, cost)
-        margins = np.stack(list(evaluation.margins.values()), axis=1)
+        # By name: stored results have them in another order than fresh ones.
+        margins = np.stack(
+            [evaluation.margins[name] for name in sorted(evaluation.margins)], axis=1
+        )
         limit = self.project.study.limits.cost
         if limit is not None:
             margins = np.column_stack([margins, limit - cost])

@@ -7,7 +7,7 @@ to be any good.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from typing import Any
 
 import numpy as np
 
@@ -30,19 +30,41 @@ SUBSPACES = 0.7
 """Share of the generations, small ones, that look among the designs with two certain values."""
 
 
-def generations(archive: Archive, generator: np.random.Generator) -> Iterator[Array]:
+class Crossings:
     """Generations of crossings that the surrogate likes, of the whole space or of a subspace.
 
-    Ends when crossing brings nothing new.
+    Ends when crossing brings nothing new. `empty` generations before the next one did not, and
+    `before` designs were known when the last one was proposed.
     """
-    empty = 0
-    while empty < EMPTY_GENERATIONS:
-        before = len(archive.rows)
+
+    def __init__(
+        self,
+        archive: Archive,
+        generator: np.random.Generator,
+        empty: int = 0,
+        before: int | None = None,
+    ) -> None:
+        self.archive, self.generator, self.empty, self.before = archive, generator, empty, before
+
+    @property
+    def state(self) -> dict[str, Any]:
+        """Plain values from which the next generation can be made anew."""
+        return {"empty": self.empty, "before": self.before}
+
+    def propose(self) -> Array | None:
+        """The next generation, None at the end."""
+        archive, generator = self.archive, self.generator
+        count_before = len(archive.rows)
+        if self.before is not None:
+            self.empty = 0 if count_before > self.before else self.empty + 1
+        if self.empty >= EMPTY_GENERATIONS:
+            return None
+        self.before = count_before
         if generator.random() < SUBSPACES:
             fixed, count = subspace(archive, generator), GENERATION
         else:
             fixed, count = {}, max(GENERATION, int(GROWTH * archive.evaluations))
-        inside = np.ones(before, dtype=bool)
+        inside = np.ones(count_before, dtype=bool)
         for place, value in fixed.items():
             inside &= archive.rows[:, place] == value
         members, parents = archive.front_and_parents(np.flatnonzero(inside))
@@ -51,13 +73,12 @@ def generations(archive: Archive, generator: np.random.Generator) -> Iterator[Ar
             pool[:, place] = value
         pool = archive.fresh(pool)
         pool = pool[archive.passes_screen(pool)] if len(pool) else pool
-        if before and len(pool) > count:
+        if count_before and len(pool) > count:
             order = Surrogate(archive, members, parents, generator).order(pool)
             bold = int(BOLD * count)
             others = generator.permutation(order[bold:])[: count - bold]
             pool = pool[np.concatenate([order[:bold], others])]
-        yield pool
-        empty = 0 if len(archive.rows) > before else empty + 1
+        return pool
 
 
 def subspace(archive: Archive, generator: np.random.Generator) -> dict[int, int]:

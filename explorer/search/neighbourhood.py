@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Sequence
 from itertools import combinations
 from typing import Any
 
@@ -14,38 +14,53 @@ from explorer.search.coordinates import Coordinates
 from explorer.search.surrogate import Surrogate
 from explorer.units import Array
 
-AT_A_TIME = 100
-"""Neighbours that are proposed before their results are looked at."""
 MEMBERS_AT_A_TIME = 10
 PROMISING = 0.1
 """Share of a member's pairwise substitutions that are tried before all others."""
+ROUNDS = ((1, 1.0), (2, PROMISING), (2, 1.0))
+"""How many variables are substituted, and the share of these substitutions that is tried."""
 STEPS_PER_RANGE = (1 / 8, 1 / 32)
 """How far a continuous setting is moved when it is substituted, as shares of its range."""
 
 
-def substitutions(archive: Archive, generator: np.random.Generator) -> Iterator[Array]:
+class Substitutions:
     """All substitutions of one and two variables around the front, until nothing improves.
 
     Single ones first, then the pairs of each member that the surrogate likes best, then all pairs.
+    `done` are the members, by their rows in the archive, that each of these had.
     """
-    rounds = ((1, 1.0), (2, PROMISING), (2, 1.0))
-    done: list[set[int]] = [set() for _ in rounds]
-    while True:
+
+    def __init__(
+        self,
+        archive: Archive,
+        generator: np.random.Generator,
+        done: Sequence[Sequence[int]] = ((), (), ()),
+    ) -> None:
+        self.archive, self.generator, self.done = archive, generator, [set(some) for some in done]
+
+    @property
+    def state(self) -> dict[str, Any]:
+        """Plain values from which the next substitutions can be made anew."""
+        return {"done": [sorted(some) for some in self.done]}
+
+    def propose(self) -> Array | None:
+        """The next substitutions, None at the end."""
+        archive, generator = self.archive, self.generator
         members, parents = archive.front_and_parents(np.arange(len(archive.rows)))
         members = members if len(members) else parents
-        left = [[m for m in members.tolist() if m not in tried] for tried in done]
+        left = [[m for m in members.tolist() if m not in tried] for tried in self.done]
         which = next((n for n, some in enumerate(left) if some), None)
         if which is None:
-            return
-        (depth, share), some = rounds[which], generator.permutation(left[which])[:MEMBERS_AT_A_TIME]
-        done[which].update(some.tolist())
+            return None
+        (depth, share), some = ROUNDS[which], generator.permutation(left[which])[:MEMBERS_AT_A_TIME]
+        self.done[which].update(some.tolist())
         near = [neighbours(archive.coordinates, archive.rows[m], depth) for m in some]
         wanted = int(share * sum(map(len, near)))
         rows = archive.fresh(np.concatenate(near))
         rows = rows[archive.passes_screen(rows)] if len(rows) else rows
         if len(rows) and len(archive.rows):
             rows = rows[Surrogate(archive, members, parents, generator).order(rows)][:wanted]
-        yield from (rows[n : n + AT_A_TIME] for n in range(0, len(rows), AT_A_TIME))
+        return rows
 
 
 def neighbours(coordinates: Coordinates, row: NDArray[Any], depth: int) -> Array:

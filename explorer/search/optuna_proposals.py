@@ -30,7 +30,23 @@ REPEATS = 20
 """Batches without anything new after which a sampler has nothing more to propose."""
 
 
-def propose(archive: Archive, batch: int) -> Iterator[Array]:
+class Proposals:
+    """Batches of coordinates from an Optuna sampler, which gets each batch's results."""
+
+    def __init__(self, archive: Archive, batch: int) -> None:
+        self._batches = _propose(archive, batch)
+
+    @property
+    def state(self) -> dict[str, Any]:
+        """Nothing: what a sampler holds cannot be kept, so it is asked from the beginning."""
+        return {}
+
+    def propose(self) -> Array | None:
+        """The next batch, None at the end."""
+        return next(self._batches, None)
+
+
+def _propose(archive: Archive, batch: int) -> Iterator[Array]:
     """Batches of coordinates from an Optuna sampler, which gets each batch's results."""
     import optuna
 

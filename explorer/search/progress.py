@@ -47,7 +47,9 @@ class SearchState:
 
     `swept` and `sampled` are the combinations covered so far, `known` those that earlier sweeps of
     other searches had covered before; `feasible` is exact where `counted`, else a lower bound.
-    `pieces` is None before the sweep was planned. `rate` is in combinations a second.
+    `pieces` is None before the sweep was planned. `rate` is in combinations a second. `sampling`
+    says where a sampled search stands: `first`, the number of the last block that it started from,
+    and the fields of its `sample.Waymark`.
     """
 
     pieces: tuple[Piece, ...] | None = None
@@ -62,6 +64,7 @@ class SearchState:
     finished: bool = False
     rate: float | None = None
     yardstick: Mapping[str, Any] | None = None
+    sampling: Mapping[str, Any] | None = None
 
     @classmethod
     def read(cls, kept: Mapping[str, Any]) -> SearchState:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import time
 from contextlib import closing
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -28,7 +28,7 @@ from explorer.search.progress import (
     Watch,
     unwatched,
 )
-from explorer.search.sample import sample
+from explorer.search.sample import Waymark, sample
 from explorer.search.sweep import Sweep
 from explorer.search.workers import on_machines, run_blocks
 from explorer.store.keys import search_key
@@ -96,7 +96,7 @@ def launch(
     # A longer time limit than last time may let a sweep end that was given up then.
     done = state.finished and not (chosen.sweep and state.covered < space.size)
     if again and done:
-        state = replace(state, finished=False, sampled=0, history=())
+        state = replace(state, finished=False, sampled=0, history=(), sampling=None)
     end: SweepEnd = "covered"
     if chosen.sweep and not done:
         with on_machines(cluster or search.cluster):
@@ -230,20 +230,33 @@ def _keep(work: _Launch, state: SearchState, found: Evaluation | None) -> None:
 
 
 def _sample(work: _Launch, state: SearchState) -> SearchState:
-    """Sample within the study's evaluations and time, from what is stored."""
-    project, store = work.project, work.store
-    budget, before = project.study.search.evaluations, state.sampled
-    stored, _ = store.load(project)
+    """Sample within the study's evaluations and time, from what was stored when it began."""
+    project, store, key = work.project, work.store, f"sample:{work.key}"
+    budget = project.study.search.evaluations
+    begun = state.sampling
+    if begun is None:
+        begun, state = {"first": store.last_block()}, replace(state, sampled=0, history=())
+    first = begun["first"]
+    mark = Waymark(**{name: value for name, value in begun.items() if name != "first"})
+    stored, _ = store.load(project, lambda block, _: block <= first)
     covered = work.cover.holds(state)
     known, others = starting_points(project, store, stored)
     seen = None if others is None else others.take(~covered(others))
+    mine, _ = store.load(project, lambda block, source: block > first and source == key)
+    done = store.evaluation(project, mine) if len(mine) else None
+    growth = Growth(project, known)
+    if done is not None:
+        growth.add(done)
 
     def stop(evaluations: int) -> bool:
-        return before + evaluations >= budget or work.clock.spent > 1
+        return evaluations >= budget or work.clock.spent > 1
 
-    work.watch(Step("sample", before, budget, state.feasible))
-    growth = Growth(project, known)
-    for found in sample(project, work.space, known, seen=seen, covered=covered, stop=stop):
+    work.watch(Step("sample", state.sampled, budget, state.feasible))
+    batches = sample(
+        project, work.space, known,
+        seen=seen, covered=covered, done=done, mark=mark, stop=stop,
+    )  # fmt: skip
+    for found, at in batches:
         sampled = state.sampled + len(found)
         state = replace(
             state,
@@ -251,8 +264,9 @@ def _sample(work: _Launch, state: SearchState) -> SearchState:
             evaluated=state.evaluated + len(found),
             feasible=state.feasible + int(found.feasible.sum()),
             history=(*state.history, (sampled, growth.add(found))),
+            sampling={"first": first, **asdict(at)},
         )
-        store.append(project, found, "sample", progress=(work.key, state.kept))
+        store.append(project, found, key, progress=(work.key, state.kept))
         work.watch(Step("sample", sampled, budget, state.feasible))
     return state
 

@@ -29,11 +29,15 @@ DEFAULT = -1
 
 
 class Block(NamedTuple):
-    """A block that can be read: its number, how many designs it holds, and its layout."""
+    """A block that can be read: its number, how many designs it holds, its layout, what computed
+    it, and whether its results are those of sessions stepped through time.
+    """
 
     id: int
     rows: int
     layout: Layout
+    source: str
+    stepped: bool
 
 
 Columns = Mapping[str, NDArray[Any]]
@@ -51,6 +55,7 @@ class Gathered:
     first_charge_s: Array
     regime: NDArray[np.int8]
     keeps_physics: NDArray[np.bool_]
+    stepped: NDArray[np.bool_]
     numbers: Numbers
     renamed: NDArray[np.bool_]
     """Where a block lacks a link or a setting of today, so that its designs have other ids now."""
@@ -65,6 +70,7 @@ class Gathered:
         session = {key: np.empty(n) for key in objectives.session_keys()}
         first_charge_s, regime = np.empty(n), np.empty(n, np.int8)
         keeps_physics, renamed = np.empty(n, bool), np.zeros(n, bool)
+        stepped = np.empty(n, bool)
         numbers, places = np.empty(n, np.uint64), np.empty(n, np.int64)
         start = 0
         for block in blocks:
@@ -81,11 +87,12 @@ class Gathered:
             first_charge_s[at] = columns[described.FIRST_CHARGE][0]
             regime[at] = columns[described.REGIME][0]
             keeps_physics[at] = columns[described.KEEPS_PHYSICS][0]
+            stepped[at] = block.stepped
             numbers[at] = columns[described.NUMBERS][0]
             renamed[at] = len(held) < len(LINKS) or len(values) < len(SETTINGS)
             places[at] = PLACES * block.id + np.arange(block.rows)
-        return cls(parts, settings, session, first_charge_s, regime, keeps_physics, numbers,
-                   renamed, places)  # fmt: skip
+        return cls(parts, settings, session, first_charge_s, regime, keeps_physics, stepped,
+                   numbers, renamed, places)  # fmt: skip
 
     def numbers_of(
         self, catalogue: Catalogue, designs: Designs, usable: NDArray[np.bool_]

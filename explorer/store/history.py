@@ -10,7 +10,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from explorer.errors import ExplorerError
+from explorer.errors import ExplorerError, InputError
 from explorer.inputs.csv_tables import content_hash
 from explorer.inputs.prices import Price, Prices
 from explorer.model import objectives
@@ -51,15 +51,16 @@ class History(StoreFile):
 
     def search_progress(self, key: str) -> dict[str, Any]:
         """The state last saved under a key, {} when there is none."""
-        found = self._row("SELECT state FROM progress WHERE key = ?", (key,))
-        return dict(json.loads(found[0])) if found else {}
+        found = self._read("progress", "t.key = ?", (key,))
+        return dict(self._parsed("progress", found[0][-1])) if found else {}
 
     def save_progress(self, key: str, state: Mapping[str, Any]) -> None:
         """Save the state of a search; with results, `Store.append` does it in one transaction."""
         with self._transaction():
-            self._connection.execute(
-                "INSERT OR REPLACE INTO progress (key, saved, state) VALUES (?, ?, ?)",
-                (key, time_now(), compact_json(state)),
+            self._insert(
+                "progress",
+                {"key": key, "saved": time_now(), "state": compact_json(state)},
+                "ON CONFLICT DO UPDATE SET saved = excluded.saved, state = excluded.state",
             )
 
     # ---- runs
@@ -67,30 +68,33 @@ class History(StoreFile):
     def begin(self, kind: str, intent: Mapping[str, Any]) -> int:
         """Note that something begins (launch, rerun, lock, release ...); returns its number."""
         with self._transaction():
-            run = self._connection.execute(
-                "INSERT INTO run (kind, begun, intent) VALUES (?, ?, ?)",
-                (kind, time_now(), compact_json(intent)),
-            ).lastrowid
-        return int(run or 0)
+            row = {"kind": kind, "begun": time_now(), "intent": compact_json(intent)}
+            return self._insert("run", row)
 
     def finish(self, run: int, result: Mapping[str, Any]) -> None:
         """Note how it ended."""
         with self._transaction():
-            self._connection.execute(
-                "INSERT INTO outcome (run, ended, result) VALUES (?, ?, ?)",
-                (run, time_now(), compact_json(result)),
-            )
+            row = {"run": run, "ended": time_now(), "result": compact_json(result)}
+            self._insert("outcome", row)
 
     def history(self) -> list[Run]:
         """Everything that was begun, oldest first."""
-        found = self._rows(
-            "SELECT id, kind, begun, intent, ended, result"
-            " FROM run LEFT JOIN outcome ON run = id ORDER BY id"
-        )
-        return [
-            Run(id_, kind, begun, json.loads(intent), ended, result and json.loads(result))
-            for id_, kind, begun, intent, ended, result in found
-        ]
+        ended = {run: (when, result) for run, when, result in self._read("outcome")}
+        found = []
+        for id_, kind, begun, intent in self._read("run"):
+            when, text = ended.get(id_, (None, None))
+            result = None if text is None else self._parsed("outcome", text)
+            found.append(Run(id_, kind, begun, self._parsed("run", intent), when, result))
+        return found
+
+    def _parsed(self, kind: str, text: str) -> Any:
+        """What a record's JSON says; InputError where it is none, as only a record from before
+        there were checksums can be.
+        """
+        try:
+            return json.loads(text)
+        except ValueError as error:
+            raise InputError([self.fault_of(kind, "")]) from error
 
     # ---- prices
 
@@ -105,27 +109,26 @@ class History(StoreFile):
         }
         name = content_hash(content)
         with self._transaction():
-            self._connection.execute(
-                "INSERT OR IGNORE INTO price_list (hash, first_used, list) VALUES (?, ?, ?)",
-                (name, day, compact_json(content)),
-            )
-            self._connection.executemany(
-                "INSERT OR IGNORE INTO price"
-                " (part, from_quantity, price, currency, dated, first_used)"
-                " VALUES (?, ?, ?, ?, ?, ?)",
-                [
-                    (p.part, p.from_quantity, p.amount, p.currency, p.dated.isoformat(), day)
-                    for p in rows
-                ],
-            )
+            row = {"hash": name, "first_used": day, "list": compact_json(content)}
+            self._insert("price_list", row, "ON CONFLICT DO NOTHING")
+            for price in rows:
+                seen = PriceSeen(
+                    part=price.part,
+                    from_quantity=price.from_quantity,
+                    price=float(price.amount),
+                    currency=price.currency,
+                    dated=price.dated.isoformat(),
+                    first_used=day,
+                )
+                self._insert("price", seen._asdict(), "ON CONFLICT DO NOTHING")
         return name
 
     def prices_of(self, name: str) -> Prices:
         """Prices as they were when `remember_prices` returned this name."""
-        found = self._row("SELECT list FROM price_list WHERE hash = ?", (name,))
+        found = self._read("price_list", "t.hash = ?", (name,))
         if not found:
             raise ExplorerError(f"{self.path}: holds no price list {name}")
-        content = json.loads(found[0])
+        content = self._parsed("price_list", found[0][-1])
         breaks: dict[str, tuple[Price, ...]] = {}
         for row in content["breaks"]:
             price = Price.model_validate(row)
@@ -134,11 +137,7 @@ class History(StoreFile):
 
     def prices_used(self, part: str | None = None) -> list[PriceSeen]:
         """Every price ever used (of one part), in the order of first use."""
-        found = self._rows(
-            "SELECT part, from_quantity, price, currency, dated, first_used FROM price"
-            " WHERE part = coalesce(?, part) ORDER BY rowid",
-            (part,),
-        )
+        found = self._read("price", "t.part = coalesce(?, t.part)", (part,))
         return [PriceSeen(*row) for row in found]
 
     # ---- fronts
@@ -150,30 +149,21 @@ class History(StoreFile):
         name = blake2b(designs + values, digest_size=8).hexdigest()
         keys = compact_json([one.key for one in objectives.OBJECTIVES])
         with self._transaction():
-            self._connection.execute(
-                "INSERT OR IGNORE INTO front (hash, designs, points, objectives)"
-                " VALUES (?, ?, ?, ?)",
-                (name, designs, values, keys),
-            )
+            row = {"hash": name, "designs": designs, "points": values, "objectives": keys}
+            self._insert("front", row, "ON CONFLICT DO NOTHING")
         return name
 
     def front_of(self, name: str) -> tuple[Numbers, Array]:
         """A front that was kept: ids (n,), and a column (n, m) for each of today's objectives, NaN
         for one that no run knew when the front was kept.
         """
-        named = any(
-            column == "objectives" for _, column, *_ in self._rows("PRAGMA table_info(front)")
-        )
-        found = self._row(
-            f"SELECT designs, points, {'objectives' if named else 'NULL'} FROM front"
-            " WHERE hash = ?",
-            (name,),
-        )
+        found = self._read("front", "t.hash = ?", (name,))
         if not found:
             raise ExplorerError(f"{self.path}: holds no front {name}")
-        numbers = np.frombuffer(found[0], "<u8").astype(np.uint64)
-        keys = json.loads(found[2]) if found[2] else FIRST_OBJECTIVES
-        kept = np.frombuffer(found[1], "<f8").astype(float).reshape(len(numbers), len(keys))
+        ((_, ids, values, named),) = found
+        numbers = np.frombuffer(ids, "<u8").astype(np.uint64)
+        keys = self._parsed("front", named) if named else FIRST_OBJECTIVES
+        kept = np.frombuffer(values, "<f8").astype(float).reshape(len(numbers), len(keys))
         columns = dict(zip(keys, kept.T, strict=True))
         unknown = np.full(len(numbers), np.nan)
         today = [columns.get(one.key, unknown) for one in objectives.OBJECTIVES]

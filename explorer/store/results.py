@@ -9,7 +9,7 @@ Prices are no part of a result, nor is what parts and settings alone decide.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from typing import Any
 
@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from explorer import MODEL_VERSION
-from explorer.errors import ExplorerError
+from explorer.errors import ExplorerError, InputError
 from explorer.inputs.catalogue import Catalogue
 from explorer.inputs.links import LINKS
 from explorer.inputs.records import SETTINGS
@@ -46,6 +46,10 @@ from explorer.units import Array
 __all__ = ["Numbers", "Reuse", "Store", "Stored", "design_numbers", "ids_of", "path_of",
            "search_key"]  # fmt: skip
 
+SESSION = "session"
+"""The `source` of blocks whose designs were stepped through time: of two results of a design, that
+of its session stands.
+"""
 BLOCK_ROWS = 65_536
 """Most designs in a block: some 40 MB, so that reading back a few rows stays cheap."""
 MOST_PART_VERSIONS = 2**15 - 1
@@ -65,7 +69,8 @@ class Store(History):
     ) -> None:
         """Add results, and the state of the search that found them, in one transaction.
 
-        `source` says what computed them; `progress` is a key and a state as in `save_progress`.
+        `source` says what computed them, `SESSION` or what searched; `progress` is a key and state
+        as in `save_progress`.
         """
         numbers = design_numbers(project.catalogue, evaluation.designs)
         results = _results_of(evaluation)
@@ -87,21 +92,28 @@ class Store(History):
             for start in range(0, len(evaluation), BLOCK_ROWS):
                 rows = slice(start, start + BLOCK_ROWS)
                 blob = layout.pack({k: [one[rows] for one in v] for k, v in columns.items()})
-                block = self._connection.execute(
-                    "INSERT INTO block (context, count, source, written, designs)"
-                    " VALUES (?, ?, ?, ?, ?)",
-                    (context, len(numbers[rows]), source, time_now(), blob),
-                ).lastrowid
+                head = {"context": context, "count": len(numbers[rows]), "source": source}
+                block = self._insert("block", {**head, "written": time_now(), "designs": blob})
                 values = np.stack([one[rows] for one in results.values()]).astype("<f8").tobytes()
-                self._connection.execute(
-                    "INSERT INTO detail (block, results) VALUES (?, ?)", (block, values)
-                )
+                self._insert("detail", {"block": block, "results": values})
             if progress is not None:
                 self.save_progress(*progress)
 
-    def load(self, project: Project) -> tuple[Stored, Reuse]:
-        """Every design that holds today, once, and how many others there are and why."""
+    def last_block(self) -> int:
+        """Number of the block that was written last, 0 without one."""
+        return max((number for number, *_ in self._read("block")), default=0)
+
+    def load(
+        self, project: Project, of: Callable[[int, str], bool] | None = None
+    ) -> tuple[Stored, Reuse]:
+        """Every design that holds today, once, by its session where it was stepped, and how many
+        others there are and why.
+
+        `of` chooses blocks by number and source.
+        """
         total, blocks, reasons = self._readable(project)
+        if of is not None:
+            blocks = [block for block in blocks if of(block.id, block.source)]
         gathered = Gathered.of(blocks, self._columns)
         parts, usable, changed = in_todays_tables(project, gathered.parts, self._known_parts())
         reasons = [*reasons, *changed]
@@ -112,7 +124,10 @@ class Store(History):
         designs = Designs(parts, gathered.settings)
         numbers = gathered.numbers_of(project.catalogue, designs, usable)
         genes = [*parts.values(), *gathered.settings.values()]
-        rows = np.flatnonzero(usable & first_of_each(numbers, usable, genes))
+        first = first_of_each(numbers, usable, genes)
+        rows = np.flatnonzero(usable & first)
+        # A design that was stepped is stored a second time, but counts once.
+        again = usable & ~first & ~gathered.stepped & np.isin(numbers, numbers[gathered.stepped])
         chosen, first_charge_s = designs.take(rows), gathered.first_charge_s[rows]
         values = {key: value[rows] for key, value in gathered.session.items()}
         values |= objectives.static_values(project, chosen)
@@ -131,10 +146,11 @@ class Store(History):
             regime=gathered.regime[rows],
             keeps_physics=keeps_physics,
             feasible=np.all([keeps_physics, *(m >= 0 for m in limits.values())], axis=0),
+            stepped=gathered.stepped[rows],
             numbers=numbers[rows],
             places=gathered.places[rows],
         )
-        return stored, Reuse(total, len(stored), added_up(reasons))
+        return stored, Reuse(total - int(again.sum()), len(stored), added_up(reasons))
 
     def evaluation(
         self, project: Project, stored: Stored, rows: Rows | NDArray[np.bool_] | None = None
@@ -186,9 +202,9 @@ class Store(History):
     # ---- inside
 
     def _columns(self, block: Block) -> dict[str, NDArray[Any]]:
-        found = self._row("SELECT designs FROM block WHERE id = ?", (block.id,))
-        with self._undamaged(block.id):
-            return block.layout.unpack(found[0] if found else b"", block.rows)
+        found = self._read("designs", "t.id = ?", (block.id,))
+        with self._undamaged("designs", block.id):
+            return block.layout.unpack(found[0][-1] if found else b"", block.rows)
 
     def _results(self, project: Project, chosen: Stored) -> dict[Result, Array]:
         """Results (n,) of designs by group and name, in the order in which they were written."""
@@ -207,54 +223,49 @@ class Store(History):
         }
         for block, start, end in zip(blocks, [0, *ends], ends, strict=False):
             rows = order[start:end]
-            blob = self._row("SELECT results FROM detail WHERE block = ?", (block.id,))
-            with self._undamaged(block.id):
-                values = block.layout.unpack_results(blob[0] if blob else b"", block.rows)
+            blob = self._read("detail", "t.block = ?", (block.id,))
+            with self._undamaged("detail", block.id):
+                values = block.layout.unpack_results(blob[0][-1] if blob else b"", block.rows)
             for one, column in found.items():
                 column[rows] = values[one][chosen.places[rows] % PLACES]
         return found
 
     def _block(self, number: int) -> Block:
-        found = self._row(
-            "SELECT count, columns FROM block JOIN context ON context = context.id"
-            " WHERE block.id = ?",
-            (number,),
-        )
-        if found is None:
+        blocks = self._read("block", "t.id = ?", (number,))
+        if not blocks:
             raise ExplorerError(f"{self.path}: holds no block {number}")
-        return Block(number, found[0], Layout.read(found[1]))
+        ((_, context, count, source, _),) = blocks
+        ((*_, columns),) = self._read("context", "t.id = ?", (context,))
+        return Block(number, count, Layout.read(columns), source, source == SESSION)
 
     @contextmanager
-    def _undamaged(self, block: int) -> Iterator[None]:
-        """Turn what reading a block's bytes raises into one line."""
+    def _undamaged(self, kind: str, block: int) -> Iterator[None]:
+        """Turn what reading the bytes of a block from before checksums raises into one line."""
         try:
             yield
         except ValueError as error:
-            rule = f"block {block} is damaged, it {error}; move the file away and launch again"
-            raise ExplorerError(f"{self.path}: {rule}") from error
+            raise InputError([self.fault_of(kind, block)]) from error
 
     def _context(self, project: Project, layout: Layout) -> int:
-        row = (MODEL_VERSION, project.scenario_hash, layout.text)
-        self._connection.execute(
-            "INSERT OR IGNORE INTO context (model, scenario, columns) VALUES (?, ?, ?)", row
-        )
-        found = self._row(
-            "SELECT id FROM context WHERE (model, scenario, columns) = (?, ?, ?)", row
-        )
-        assert found is not None
-        return int(found[0])
+        row = {
+            "model": MODEL_VERSION,
+            "scenario": project.scenario_hash,
+            "columns": layout.text,
+        }
+        self._insert("context", row, "ON CONFLICT DO NOTHING")
+        same = "(t.model, t.scenario, t.columns) = (?, ?, ?)"
+        ((id_, *_),) = self._read("context", same, tuple(row.values()))
+        return int(id_)
 
     def _known_parts(self) -> dict[str, list[tuple[str, str]]]:
         """Part and hash of its physics of every number in the vocabulary, by link."""
-        return {
-            link: [
-                (part, physics)
-                for part, physics in self._rows(
-                    "SELECT part, physics FROM vocabulary WHERE link = ? ORDER BY number", (link,)
-                )
-            ]
-            for link in LINKS
-        }
+        known: dict[str, list[tuple[str, str]]] = {link: [] for link in LINKS}
+        for link, number, part, physics in sorted(self._read("part")):
+            if link in known:
+                if number != len(known[link]):
+                    raise InputError([self.fault_of("part")])
+                known[link].append((part, physics))
+        return known
 
     def _vocabulary(self, catalogue: Catalogue, designs: Designs) -> dict[str, NDArray[np.int16]]:
         """Link -> number in the vocabulary of each row of today's table, new ones added."""
@@ -269,10 +280,8 @@ class Store(History):
                     known[key] = len(known)
                     if known[key] > MOST_PART_VERSIONS:
                         raise ExplorerError(f"{self.path}: holds too many versions of {link} parts")
-                    self._connection.execute(
-                        "INSERT INTO vocabulary (link, number, part, physics) VALUES (?, ?, ?, ?)",
-                        (link, known[key], *key),
-                    )
+                    row_of = {"link": link, "number": known[key]}
+                    self._insert("vocabulary", {**row_of, "part": part, "physics": key[1]})
                 row_numbers[row] = known[key]
             numbers[link] = row_numbers
         return numbers
@@ -282,11 +291,13 @@ class Store(History):
         contexts: dict[int, Layout] = {}
         reasons: list[Reason] = []
         counts: dict[int, int] = {}
-        for id_, model, scenario, columns, count in self._rows(
-            "SELECT context.id, model, scenario, columns, sum(count)"
-            " FROM context JOIN block ON context = context.id GROUP BY context.id"
-            " ORDER BY context.id"
-        ):
+        heads = self._read("block")
+        held: dict[int, int] = {}
+        for _, context, rows, *_ in heads:
+            held[context] = held.get(context, 0) + rows
+        for id_, model, scenario, columns in self._read("context"):
+            if not (count := held.get(id_, 0)):
+                continue
             counts[id_] = count
             layout, words = _layout_today(project, model, scenario, columns)
             if layout is None:
@@ -298,10 +309,11 @@ class Store(History):
         other = sum(counts[id_] for id_ in contexts if id_ not in same)
         reasons.append(("stored with other margins or readings than today's", other))
         blocks = [
-            Block(id_, rows, same[context])
-            for id_, context, rows in self._rows("SELECT id, context, count FROM block ORDER BY id")
+            Block(id_, rows, same[context], source, source == SESSION)
+            for id_, context, rows, source, _ in heads
             if context in same
         ]
+        blocks.sort(key=lambda block: not block.stepped)
         return sum(counts.values()), blocks, reasons
 
 

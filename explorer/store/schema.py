@@ -7,10 +7,16 @@ by the number of its columns, so what a release does not know it leaves alone.
 from __future__ import annotations
 
 APPLICATION_ID = 0x6863_6731
-SCHEMA_VERSION = 2
-"""Of the file. 2 describes blocks in their context and names the columns of a front; see `layout`
-for the version of a block.
+SCHEMA_VERSION = 3
+"""Of the file. 2 describes blocks in their context and names the columns of a front; 3 has a
+checksum of every record. See `layout` for the version of a block.
 """
+CHECKED_SINCE = 3
+"""Version whose files have checksums."""
+CHECKSUMS = """CREATE TABLE checksum (
+        record TEXT NOT NULL, row INTEGER NOT NULL, value BLOB NOT NULL,
+        PRIMARY KEY (record, row)) WITHOUT ROWID"""
+"""Of the row whose rowid is `row`, in the table of a kind of `checksums.RECORDS`."""
 
 TABLES = (
     """CREATE TABLE vocabulary (
@@ -37,10 +43,14 @@ TABLES = (
         UNIQUE (part, from_quantity, price, currency, dated))""",
     """CREATE TABLE front (
         hash TEXT PRIMARY KEY, designs BLOB NOT NULL, points BLOB NOT NULL, objectives TEXT)""",
+    CHECKSUMS,
 )
 """Of a new file. `context.columns` is the layout of its blocks (`layout.Layout`)."""
 
-UPGRADES: dict[int, tuple[str, ...]] = {1: ("ALTER TABLE front ADD COLUMN objectives TEXT",)}
+UPGRADES: dict[int, tuple[str, ...]] = {
+    1: ("ALTER TABLE front ADD COLUMN objectives TEXT",),
+    2: (CHECKSUMS,),
+}
 """Version of a file -> what makes one of the next version of it."""
 
 

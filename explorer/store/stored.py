@@ -20,8 +20,9 @@ class Stored:
     """What repricing needs of `n` stored designs, (n,) arrays.
 
     `values` holds every objective but the cost, by key. `keeps_physics` is True where every rule of
-    physics is kept; the study's own limits are another matter, see `feasible`. `places` says where
-    in the store a design stands, for `Store.evaluation`.
+    physics is kept; the study's own limits are another matter, see `feasible`. `stepped` is True
+    where the results are those of a session, False where they are the search's filter's. `places`
+    says where in the store a design stands, for `Store.evaluation`.
     """
 
     designs: Designs
@@ -30,6 +31,7 @@ class Stored:
     regime: NDArray[np.int8]
     keeps_physics: NDArray[np.bool_]
     feasible: NDArray[np.bool_]
+    stepped: NDArray[np.bool_]
     numbers: Numbers
     places: Rows
 
@@ -78,6 +80,7 @@ class Stored:
             regime=self.regime[rows],
             keeps_physics=self.keeps_physics[rows],
             feasible=self.feasible[rows],
+            stepped=self.stepped[rows],
             numbers=self.numbers[rows],
             places=self.places[rows],
         )

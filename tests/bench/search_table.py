@@ -265,7 +265,7 @@ def ours(known: Known, seed: int, budget: int, spared: bool) -> Count:
     if not spared:
         Archive.passes_screen = lambda self, rows: np.ones(len(rows), dtype=bool)
     try:
-        for found in sample.sample(project, known.space, None):
+        for found, _ in sample.sample(project, known.space, None):
             count.add(known.space.numbers(found.designs))
     finally:
         sample.evaluate, Archive.passes_screen = real, screen

@@ -127,10 +127,26 @@ def _assigned(node: ast.stmt) -> list[str]:
     return [target.id for target in targets if isinstance(target, ast.Name)]
 
 
+def _compiles(node: ast.stmt) -> bool:
+    """Whether a statement compiles a law of physics under its own name: `drag = scalar(x.drag)`."""
+    match node:
+        case ast.Assign(
+            targets=[ast.Name(id=name)],
+            value=ast.Call(func=ast.Name(id="scalar"), args=[ast.Attribute(attr=law)]),
+        ):
+            return name == law
+    return False
+
+
 def public_names(module: str) -> set[str]:
-    """What a module defines at its top: classes, functions and constants without an underscore."""
+    """What a module defines at its top: classes, functions and constants without an underscore.
+
+    A law that a kernel compiles under its own name has its home in physics.
+    """
     names: set[str] = set()
     for node in tree(module).body:
+        if _compiles(node):
+            continue
         if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef | ast.ClassDef):
             names.add(node.name)
         names.update(_assigned(node))

@@ -344,9 +344,4 @@ def page(count: int = 300, seed: int = 1, *, twins: bool = False, **more: Any) -
         "swaps": swaps(picked["recommended"], rows[0]["design_id"]),
         **more,
     }
-    # The recommended one was stepped through time and agrees, the first one does not.
-    for row in rows:
-        if row["design_id"] in (picked["recommended"], first):
-            apart = 0.9 if row["design_id"] == first else 0.99
-            row["session_energy_J"] = apart * row["delivered_energy_J"]
     return view.page_data(project(), rows, picked, view.Findings(**given))

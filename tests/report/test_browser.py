@@ -327,7 +327,7 @@ def on_screen(tab: Any, plot: int, x: float, y: float) -> tuple[float, float]:
     return place[0], place[1]
 
 
-def test_a_design_tells_its_neighbours_and_its_second_fidelity(visit: Open, data: PageData) -> None:
+def test_a_design_tells_its_neighbours(visit: Open, data: PageData) -> None:
     tab = visit(f"#design-{data.recommended_id}")
     told = tab.locator("#full").inner_text()
     for one in data.swaps[str(data.recommended_id)].swaps:
@@ -338,10 +338,8 @@ def test_a_design_tells_its_neighbours_and_its_second_fidelity(visit: Open, data
     links = tab.locator("#full h4 + ul a").evaluate_all("all => all.map(a => a.hash)")
     other = data.swaps[str(data.recommended_id)].swaps[0].design_id
     assert links == [f"#design-{other}"]
-    assert "✓" in told
-    assert "≠" not in told
     tab.evaluate(f"location.hash = 'design-{other}'")
-    wait_for(tab, "document.querySelector('#full').textContent.includes('≠')")
+    wait_for(tab, f"document.querySelector('#full').textContent.includes('{other}')")
 
 
 def test_curves_have_round_values_on_both_axes_and_the_window(visit: Open, data: PageData) -> None:

@@ -71,7 +71,6 @@ def address(demo_project: Project, tmp_path_factory: pytest.TempPathFactory) -> 
     assert len(set(wishes.values())) >= 4
     for row in rows:
         row["readings"] = {**row["readings"], "cycle_s": 4.98}
-        row["session_energy_J"] = 0.9 * row["delivered_energy_J"]
     seconds = np.linspace(0, 600, 120)
     first = wishes["recommended"]
     found = view.Findings(

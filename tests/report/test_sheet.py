@@ -232,6 +232,14 @@ def test_the_bill_as_csv(small_project: Project, sheet: Sheet) -> None:
     assert next(csv.DictReader(io.StringIO(bill_csv(hostile))))["name"] == "'=cmd()"
 
 
+@pytest.mark.parametrize("start", ["=", "+", "-", "@", "＝"])
+def test_no_text_of_the_bill_is_a_formula(sheet: Sheet, start: str) -> None:
+    bad = f"{start}1+1"
+    text = bill_csv(replace(sheet, bill=({**sheet.bill[0], "name": bad, "source": bad},)))
+    row = next(csv.DictReader(io.StringIO(text)))
+    assert (row["name"], row["source"]) == (f"'{bad}", f"'{bad}")
+
+
 def test_the_page_shows_text_as_text_and_needs_nothing(sheet: Sheet) -> None:
     bad = "<script>alert(1)</script>"
     html = render_sheet(replace(sheet, title=bad, note=bad, bill=({**sheet.bill[0], "name": bad},)))

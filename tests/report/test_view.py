@@ -166,21 +166,6 @@ def test_a_close_hazard_is_the_first_caution() -> None:
     assert page.caution == page.cautions[0]
 
 
-def test_the_second_fidelity_is_told() -> None:
-    row = {**synthetic.records(1)[0], "delivered_energy_J": 1000.0, "session_energy_J": 980.0}
-    picks = {"recommended": row["design_id"]}
-    assert "time it is 980 J, 2 % apart" in build([row], picks).cards[0].confirmed
-    del row["session_energy_J"]
-    assert "Averaged only, not stepped" in build([row], picks).cards[0].confirmed
-
-
-def test_a_wide_gap_between_the_fidelities_is_marked() -> None:
-    """3 % is the mark: 971 of 1000 J agrees, 969 does not."""
-    for stepped, apart in ((971.0, False), (969.0, True), (1031.0, True)):
-        row = {**synthetic.records(1)[0], "delivered_energy_J": 1000.0, "session_energy_J": stepped}
-        assert build([row], {"recommended": row["design_id"]}).cards[0].apart is apart
-
-
 def test_what_is_missing_to_the_limit_is_told() -> None:
     """By hand: 6,120 J is the made-up pack's limit; 2,000 J at the crank, 1,500 J arrive."""
     ledger = {"crank_work": 2000.0, "copper": 300.0, "converter": 150.0, "lead": 50.0}
@@ -399,12 +384,6 @@ def test_a_close_hazard_comes_before_a_closer_nuisance() -> None:
     assert "0.087 V to spare" in page.caution
 
 
-def test_a_gap_too_small_to_tell_is_not_told_in_digits() -> None:
-    row = {**synthetic.records(1)[0], "delivered_energy_J": 5000.0, "session_energy_J": 4999.0}
-    card = build([row], {"recommended": row["design_id"]}).cards[0]
-    assert card.confirmed == "Stepped through time it is 5,000 J, less than 0.1 % apart."
-
-
 def test_names_of_files_keep_their_underscores(page: PageData) -> None:
     flat = build([], {}, provenance={"tables": {"pack_leads.csv": "1a"}, "model_version": 1})
     assert flat.provenance == (("tables: pack_leads.csv", "1a"), ("model version", "1"))
@@ -457,10 +436,9 @@ def test_a_front_that_no_rule_holds_back_is_told_so() -> None:
     assert build([], {}).rule_costs is None
 
 
-def test_new_picks_are_said_to_lack_session_and_curves() -> None:
+def test_new_picks_are_said_to_lack_curves() -> None:
     rows = synthetic.records(3)
     old, new = rows[0], rows[1]
-    old["session_energy_J"] = old["delivered_energy_J"]
     curves = {old["design_id"]: {"cadence_rpm": [40.0], "handle_force_N": [9.0],
                                  "pack_power_W": [1.0]}}  # fmt: skip
     picks = {"recommended": old["design_id"], "least_cost": new["design_id"]}
@@ -639,12 +617,6 @@ def test_the_ledger_is_held_against_its_own_case() -> None:
 def test_one_case_needs_no_names(page: PageData) -> None:
     card = page.cards[0]
     assert (card.case_lines, card.ledger_of, page.whose) == ((), "", "")
-
-
-def test_a_design_that_the_session_answers_says_so() -> None:
-    row = {**synthetic.records(1)[0], "fidelity": "session"}
-    (card,) = build([row], {"balanced": row["design_id"]}).cards
-    assert "averaged model does not hold" in card.confirmed
 
 
 def test_power_over_cadence_is_left_out_where_it_is_unknown() -> None:

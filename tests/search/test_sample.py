@@ -23,7 +23,7 @@ def with_search(project: Project, **options: object) -> Project:
 
 
 def found_by(project: Project) -> Evaluation:
-    return Evaluation.concatenate(list(sample(project, space.Space.of(project), None)))
+    return Evaluation.concatenate([b.found for b in sample(project, space.Space.of(project), None)])
 
 
 def points_of(project: Project, found: Evaluation) -> np.ndarray:
@@ -119,6 +119,7 @@ def test_what_was_swept_is_not_evaluated_again(small_project: Project) -> None:
     def on_grid(designs: space.Designs) -> np.ndarray:
         return everything.numbers(designs) >= 0
 
-    found = Evaluation.concatenate(list(sample(project, everything, known, covered=on_grid)))
+    batches = sample(project, everything, known, covered=on_grid)
+    found = Evaluation.concatenate([batch.found for batch in batches])
     assert len(found) == 300
     assert not np.isin(found.designs.settings["cadence_rpm"], cadence.values).any()

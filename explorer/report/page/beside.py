@@ -14,7 +14,7 @@ from explorer.report.goals import Goal
 from explorer.report.page import figures, price_figures
 from explorer.report.page.content import Card, PageData
 from explorer.report.page.price_content import FrontCloud
-from explorer.report.templating import data_address, own_text, template
+from explorer.report.templating import content_policy, data_address, own_text, template
 from explorer.report.wording import PICK_WORDS
 
 
@@ -36,6 +36,7 @@ def render_beside(pages: Sequence[PageData], labels: Sequence[str] | None = None
         raise ValueError(f"{len(pages)} pages and {len(labels)} labels do not make a page")
     stills = [data_address(figures.pairs_svg(page)) if page.designs.ids else "" for page in pages]
     goals = len(pages[0].goals)
+    css = own_text("page.css")
     return template("beside.html.j2").render(
         pair_count=counted(goals * (goals - 1) // 2),
         pages=list(zip(pages, labels, strict=True)),
@@ -43,7 +44,8 @@ def render_beside(pages: Sequence[PageData], labels: Sequence[str] | None = None
         groups=_wish_rows(pages),
         both=_both(pages, labels),
         stills=stills,
-        css=own_text("page.css"),
+        css=css,
+        policy=content_policy(styles=(css,)),
     )
 
 

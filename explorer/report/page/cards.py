@@ -7,7 +7,6 @@ from collections.abc import Collection, Mapping, Sequence
 
 import numpy as np
 
-from explorer.decision.picks import AGREES
 from explorer.inputs.study import Project
 from explorer.model.bounds import EnergyBound
 from explorer.model.objectives import EFFORT, ENERGY
@@ -128,9 +127,6 @@ def _card(
         ledger_of=whose.of_whom(project, record),
         share_of_bound=_share_of_bound(project, record, bound),
         lost=_lost(project, record, bound),
-        confirmed=_confirmed(record),
-        stepped=record.get("session_energy_J") is not None,
-        apart=_apart(record) > AGREES,
         caution=(regime.caution if regime else "") or _nearest(*tightest(record)),
         builds=builds_words(record, project.study.build.hazard_chance),
     )
@@ -224,24 +220,6 @@ def _lost(project: Project, record: DesignResult, bound: EnergyBound) -> str:
     if own.pack_J < own.arm_J:
         text += f" The pack could take {number(missing)} J more."
     return text
-
-
-def _apart(record: DesignResult) -> float:
-    """How far the two fidelities' energies differ, as a share; 0 where only one is known."""
-    stepped, energy = record.get("session_energy_J"), float(record["delivered_energy_J"])
-    return abs(float(stepped) / energy - 1) if stepped is not None and energy else 0.0
-
-
-def _confirmed(record: DesignResult) -> str:
-    """Which fidelity the energy comes from, and how far the two are apart."""
-    stepped = record.get("session_energy_J")
-    if record.get("fidelity") == "session":
-        return "Stepped through time: the averaged model does not hold for it."
-    if stepped is None:
-        return "Averaged only, not stepped through time."
-    apart = f"{number(max(100 * _apart(record), 0.1), 2)} % apart"
-    less = "less than " if _apart(record) < 0.001 else ""
-    return f"Stepped through time it is {number(float(stepped))} J, {less}{apart}."
 
 
 def assumed(project: Project) -> tuple[str, ...]:

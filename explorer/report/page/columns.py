@@ -84,14 +84,8 @@ def _bills(
 
 
 def _readings(rows: Sequence[DesignResult]) -> tuple[ValueColumn, ...]:
-    """What a person would measure, between the session's energy and the time to first charge."""
+    """What a person would measure, the time to first charge last."""
     return (
-        ValueColumn(
-            "session_energy_J",
-            "energy by the time-stepped session",
-            "J",
-            rounded([r.get("session_energy_J") for r in rows]),
-        ),
         *map(_as_percent, _columns(rows, "readings", reading_words)),
         ValueColumn(
             "time_to_first_charge_s",

@@ -44,9 +44,6 @@ class Card:
     """The case that ledger and regime belong to, empty where there is one case only."""
     share_of_bound: str
     lost: str
-    confirmed: str
-    stepped: bool
-    apart: bool
     caution: str
     builds: str = ""
     """How chains built of such parts fare."""

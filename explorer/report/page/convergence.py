@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 
-from explorer.decision.confirmation import agreement_sentence
 from explorer.report.format import number
 from explorer.report.goals import DesignResult
 from explorer.report.page.content import Convergence
@@ -55,9 +54,18 @@ def convergence_of(search: DesignResult) -> Convergence:
             f"search reached {number(100 * float(yardstick['hypervolume_share']))} % of the volume "
             f"and {number(100 * float(yardstick['front_share']))} % of the designs."
         )
-    judged = agreement_sentence(search.get("judged"))
-    sentence += f" {judged}" if judged else ""
+    sentence += _audit_words(search.get("audit"))
     return Convergence(tuple(a for a, _ in history), tuple(b for _, b in history), sentence)
+
+
+def _audit_words(audit: Mapping[str, int] | None) -> str:
+    """What stepping designs showed that the search's filter had left out; empty without any."""
+    if not audit or not audit["stepped"]:
+        return ""
+    return (
+        f" Of {audit['stepped']:,} feasible designs that the search's quicker model had left out, "
+        f"{audit['missed']:,} belonged to the front when they were stepped through time."
+    )
 
 
 def _late_gain(history: Sequence[tuple[float, float]]) -> float | None:

@@ -6,7 +6,6 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
-from explorer.decision.picks import AGREES
 from explorer.files import write_atomic
 from explorer.front import EQUAL_WITHIN
 from explorer.model.objectives import ENERGY
@@ -15,10 +14,17 @@ from explorer.report.page.content import PageData
 from explorer.report.page.marks import MARKS, marks_sentence
 from explorer.report.page.plots import DISC, plots_of
 from explorer.report.page.still import alternatives_of, details_of, stills_of, table_rows
-from explorer.report.templating import own_text, template
+from explorer.report.templating import content_policy, own_text, template
 
 SCRIPTS = ("shared", "parallel", "explore", "one", "start")
 """The page's scripts in the order in which they build on each other; they share one scope."""
+
+LIVE = 'document.documentElement.classList.add("live");'
+"""Run before anything is painted: what is for readers with scripts is shown from the start."""
+SHARE_CLASSES = "".join(
+    f".at-{share}{{left:{share}%}}.to-{share}{{width:{share}%}}" for share in range(101)
+)
+"""Places and widths in percent as classes, since the page's policy refuses attributes of style."""
 
 
 def write(page: PageData, folder: str | Path) -> Path:
@@ -42,13 +48,18 @@ def render(page: PageData) -> str:
     from markupsafe import Markup
 
     drawn = bool(page.designs.ids)
-    library, script, divs = plots_of(page) if drawn else ("", "", {})
+    library, plot_script, divs = plots_of(page) if drawn else ("", "", {})
+    css, js = own_text("page.css") + Markup(SHARE_CLASSES), _script()
+    scripts = (LIVE, js, library, plot_script) if drawn else (LIVE,)
     return template("index.html.j2").render(
         page=page,
-        css=own_text("page.css"),
-        js=_script(),
+        # Bokeh gives each of its elements style sheets of its own, made as it draws.
+        policy=content_policy(styles=(css,), scripts=scripts, live_styles=drawn),
+        css=css,
+        live=Markup(LIVE),
+        js=js,
         library=Markup(library),
-        plot_script=Markup(script),
+        plot_script=Markup(plot_script),
         plots=[(key, label, Markup(div)) for key, (label, div) in divs.items()],
         payload=_payload(page),
         rows=table_rows(page),
@@ -74,7 +85,6 @@ def _payload(page: PageData) -> dict[str, Any]:
         "currency": page.currency,
         "curves": [asdict(one) for one in page.curves],
         "swaps": {name: asdict(one) for name, one in page.swaps.items()},
-        "apart": AGREES,
         "equal_within": EQUAL_WITHIN,
         "marks": {name: {"live": m.live, "tone": m.tone} for name, m in MARKS.items()},
         "disc": DISC,

@@ -25,9 +25,15 @@ def plots_of(page: PageData) -> tuple[str, str, dict[str, tuple[str, str]]]:
 
     pairs = list(combinations(page.goals, 2))
     drawn = {f"{x.key}-{y.key}": _scatter(x, y) for x, y in pairs}
-    script, divs = components(drawn, wrap_script=False)
+    script, roots = components(drawn, wrap_script=False, wrap_plot_info=False)
+    # As Bokeh writes them but for an attribute of style, which the page's policy refuses.
+    divs = {
+        key: f'<div id="{root.elementid}" data-root-id="{root.id}" class="plot-root"></div>'
+        for key, root in roots.items()
+    }
     labels = {f"{x.key}-{y.key}": f"{y.label} against {x.label.lower()}" for x, y in pairs}
     library = "\n".join(Resources(mode="inline", components=["bokeh"], log_level="error").js_raw)
+    library, script = (text.replace("\r\n", "\n") for text in (library, script))
     return library, script, {key: (labels[key], divs[key]) for key in drawn}
 
 

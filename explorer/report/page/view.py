@@ -99,9 +99,8 @@ def page_data(
     """Put the results of a study into words and columns.
 
     `records` are feasible designs of the front with the contract's keys (`bill` and `cases`
-    included; optional `readings` name -> number and `session_energy_J`, what the time-stepped
-    session delivers, for designs that it has confirmed); picks among them, locked designs where
-    they are to be shown. Over `PAGE_LIMIT` the page carries the thinned front and says so. `picks`
+    included; optional `readings` name -> number); picks among them, locked designs where they are
+    to be shown. Over `PAGE_LIMIT` the page carries the thinned front and says so. `picks`
     is wish -> design_id, empty where nothing can be picked.
 
     Raises KeyError when a pick is not among the records. Nothing is mutated.
@@ -182,13 +181,13 @@ def _carried(
 
 def _missing(name: str, cards: Sequence[Card], curves: Mapping[str, DesignResult]) -> str:
     """Which picks were not looked at closely by the last launch, and what would do it."""
-    new = [card.letter for card in cards if card.design_id not in curves or not card.stepped]
+    new = [card.letter for card in cards if card.design_id not in curves]
     if not new or not curves:
         return ""
     letters = new[0] if len(new) == 1 else f"{', '.join(new[:-1])} and {new[-1]}"
     verb = "is a new pick" if len(new) == 1 else "are new picks"
     return (
-        f"{letters} {verb} since the last launch: no session stepped through time and no curves "
+        f"{letters} {verb} since the last launch: no curves over time and cadence "
         f"yet. genchain launch {name}.toml adds them."
     )
 

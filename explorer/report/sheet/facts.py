@@ -15,8 +15,8 @@ from explorer.errors import Fault, InputError
 from explorer.inputs.study import Project
 from explorer.model.evaluate import Evaluation, Solved, solve
 from explorer.model.overspeed import open_V, run_on_rad_s
-from explorer.model.record import answered
 from explorer.model.space import Designs
+from explorer.model.stepped import sessions_of
 from explorer.model.tolerance import DRAWS, Tolerance, tolerance
 from explorer.report import whose
 from explorer.units import RAD_S_PER_RPM
@@ -189,7 +189,7 @@ class Facts:
             "undervoltage_band_V": on - off,
             "overvoltage_off_V": over,
         }
-        return answered(real, Designs(self.designs.parts, settings))
+        return sessions_of(real, Designs(self.designs.parts, settings))
 
 
 def facts(project: Project, lock: LockedDesign, *, draws: int = DRAWS) -> Facts:
@@ -202,7 +202,7 @@ def facts(project: Project, lock: LockedDesign, *, draws: int = DRAWS) -> Facts:
     return Facts(
         project=project,
         designs=designs,
-        evaluation=answered(project, designs),
+        evaluation=sessions_of(project, designs),
         cases=tuple(
             solve(project, designs, person, pack)
             for person in session.operators

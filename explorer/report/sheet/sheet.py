@@ -33,7 +33,8 @@ from explorer.report.sheet.setting import (
     thresholds_check,
 )
 from explorer.report.sheet.wiring import Symbol, Wire, drawing_of, wires_of
-from explorer.report.templating import own_text, template
+from explorer.report.table import harmless_cell
+from explorer.report.templating import content_policy, own_text, template
 from explorer.report.wording import cautions_for, link_words
 from explorer.units import J_PER_WH
 
@@ -140,21 +141,18 @@ def bill_csv(sheet: Sheet) -> str:
     stream = io.StringIO()
     writer = csv.writer(stream, lineterminator="\n")
     writer.writerow(columns)
-    writer.writerows([_inert(line[name]) for name in columns] for line in sheet.bill)
+    writer.writerows([harmless_cell(line[name]) for name in columns] for line in sheet.bill)
     for one in sheet.small:
-        what = [_inert(v) for v in ("", one.what, one.value, one.quantity, "", "", "", "", one.why)]
-        writer.writerow(what)
+        cells = ("", one.what, one.value, one.quantity, "", "", "", "", one.why)
+        writer.writerow([harmless_cell(cell) for cell in cells])
     return stream.getvalue()
-
-
-def _inert(value: Any) -> Any:
-    """Text that a spreadsheet does not take for a formula."""
-    return "'" + value if isinstance(value, str) and value[:1] in ("=", "+", "-", "@") else value
 
 
 def render_sheet(sheet: Sheet) -> str:
     """The sheet as one HTML text that needs no network and no script."""
-    return str(template("sheet.html.j2").render(sheet=sheet, css=own_text("page.css")))
+    css = own_text("page.css") + own_text("sheet.css")
+    policy = content_policy(styles=(css,))
+    return str(template("sheet.html.j2").render(sheet=sheet, css=css, policy=policy))
 
 
 def write_sheet(sheet: Sheet, folder: str | Path) -> tuple[Path, Path]:

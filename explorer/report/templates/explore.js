@@ -86,20 +86,6 @@ function share(rows) {
     [el("p", {}, title), lines.length ? el("ul", {}, ...lines.map(line => el("li", {}, line))) : null].filter(Boolean)));
 }
 
-/* What the time-stepped session found for a design's energy: a mark with words for whoever cannot see it */
-const stepped = D.readings.find(c => c.name === "session_energy_J");
-function apart(row) {
-  const session = stepped && stepped.values[row], averaged = energy.values[row];
-  return session == null || !averaged ? null : Math.abs(session / averaged - 1);
-}
-const gapPercent = gap => gap < 0.001 ? "less than 0.1 %" : `${say(100 * gap, 2)} %`;
-function confirmed(row) {
-  const gap = apart(row);
-  if (gap == null) return el("span", { class: "seal" });
-  const far = gap > data.apart, words = `stepped through time ${say(stepped.values[row])} J, ${gapPercent(gap)} apart`;
-  return el("span", { class: far ? "seal apart" : "seal", title: words }, el("span", { "aria-hidden": "true" }, far ? "≠" : "✓"), el("span", { class: "hidden" }, ` ${words}`));
-}
-
 /* A row of the table is made anew only where something of it has changed. */
 const rowKey = row => `${row} ${kept(row)} ${state.marked.has(row)}`;
 function tableRow(row) {
@@ -112,7 +98,7 @@ function tableRow(row) {
       if (again) again.focus();
     } })),
     el("th", { scope: "row" }, el("a", { href: `#design-${id}`, onfocus: () => hover(row) }, id), letter ? ` ${letter}` : null, D.locked[row] ? " (locked)" : null),
-    ...goals.map(g => el("td", { class: "n" }, goalText(g, g.values[row]), g === energy ? confirmed(row) : null)),
+    ...goals.map(g => el("td", { class: "n" }, goalText(g, g.values[row]))),
     el("td", {}, D.regimes[row] + (kept(row) ? "" : " (faded)")), el("td", {}, partName(link("generator"), row)), el("td", {}, partName(link("gearing"), row)),
     el("td", {}, `${count} × ${partName(link("cell"), row)}`));
 }

@@ -13,9 +13,6 @@ function open(row, move) {
       el("button", { type: "button", onclick: () => { document.documentElement.classList.add("one"); print(); } }, "Print this design")),
     el("p", {}, ...goals.flatMap((g, k) => [k ? ", " : "", el("b", {}, `${goalText(g, g.values[row])} ${g.unit}`), ` ${g.label.toLowerCase()}`]), "."),
     el("p", {}, D.ledger_of[row] ? `${D.ledger_of[row]}: ` : "", el("b", {}, D.regimes[row]), `: ${data.words.regimes[D.regimes[row]] || ""}.`),
-    el("p", {}, ...(apart(row) == null ? ["Averaged model only: not stepped through time."] :
-      [`Averaged ${say(energy.values[row])} J, stepped through time ${say(stepped.values[row])} J, ${gapPercent(apart(row))} apart. `,
-        apart(row) > data.apart ? el("b", { class: "apart" }, "≠ more than 3 %: trust the stepped one.") : "✓"])),
     el("div", { class: "full" },
       el("div", {},
         scroll("Bill of materials", el("table", {}, el("caption", {}, "Bill of materials"),

@@ -25,6 +25,7 @@ function svg(tag, attributes, ...children) {
 function fill(node, attributes, children) {
   for (const [key, value] of Object.entries(attributes || {})) {
     if (key.startsWith("on")) node.addEventListener(key.slice(2), value);
+    else if (key === "style") node.style.cssText = value; /* the page's policy refuses the attribute */
     else if (value !== false && value != null) node.setAttribute(key, value === true ? "" : value);
   }
   node.append(...children.filter(child => child != null));

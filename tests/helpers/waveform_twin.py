@@ -360,7 +360,7 @@ class _Circuit:
         angle = states[:, -2]
         shifts = {0: 2 * pi / 3 * np.arange(3), 1: pi / 2 * np.arange(2)}.get(self.kind)
         wave = 1.0 if shifts is None else np.sin(angle[:, None] - shifts)
-        emf = generator.peak_emf(self.emf_V_s, shaft)[:, None] * wave
+        emf = np.asarray(generator.peak_emf(self.emf_V_s, shaft))[:, None] * wave
         drag = shaft * generator.drag_torque(halves.drag_N_m[0], halves.viscous_N_m_s[0], shaft)
         shaft_W = (emf * phase).sum(axis=1) + drag
         crank_W = shaft_W + gearing.loss(

@@ -1,0 +1,298 @@
+"""The rectifier at one point: bus current, phase rms and the junctions' heat, compiled.
+
+The same universal map as `explorer.physics.bridge`, whose tables it reads; see there for the
+coordinates and `explorer.physics.bridge_solver` for the circuit. Symbols: s = nVt/Em,
+s_w = V/(2 Em) + s ln(Em/(Z Is)), phi = atan(w_e L/(R + Rs)); currents in Em/Z.
+"""
+
+from __future__ import annotations
+
+from functools import lru_cache
+from math import atan, atan2, exp, log, log1p, pi, sqrt
+from typing import NamedTuple
+
+import numpy as np
+
+from explorer.model.kernels.compiled import entry, law
+from explorer.physics import bridge as tables
+from explorer.physics.bridge import FULL_BRIDGES, SIX_PULSE
+from explorer.units import Array
+
+SHORT, _POWER, _SOFT, _DEEP, _SHALLOW, _SPREAD = (
+    1e-200, tables.POWER, tables.SOFT, tables.DEEP, tables.SHALLOW, tables.SPREAD,
+)  # fmt: skip
+KNEES, MOST_TABLED = 4001, 0.98
+"""Nodes of what depends on s alone, and up to which place; exact beyond."""
+STAR_KNEE = sqrt(3) / 2
+(PLACE_1, WIDTH_1, EXTRA_1), (PLACE_2, WIDTH_2, EXTRA_2) = tables.CROWDS
+CROWD_1, BELOW_1 = EXTRA_1 * WIDTH_1, atan(PLACE_1 / WIDTH_1)
+CROWD_2, BELOW_2 = EXTRA_2 * WIDTH_2, atan(PLACE_2 / WIDTH_2)
+_MOST_NODES = (
+    1.0
+    + CROWD_1 * (atan((1 - PLACE_1) / WIDTH_1) + BELOW_1)
+    + CROWD_2 * (atan((1 - PLACE_2) / WIDTH_2) + BELOW_2)
+)
+
+
+class Map(NamedTuple):
+    """Spline coefficients of current and form (phi, s, h, 2), values of the drop (phi, s, h).
+
+    `knees` (nodes, 4): what of `_knee_distance` depends on s alone, over sqrt(s/(s + _SPREAD)).
+    """
+
+    splines: Array
+    drop: Array
+    knees: Array
+
+
+class Maps(NamedTuple):
+    """The universal maps of both bridges."""
+
+    star: Map
+    windings: Map
+
+
+class Source(NamedTuple):
+    """One phase as its rectifier sees it: peak EMF, electrical speed, series impedance; a valve."""
+
+    emf_V: float
+    electrical_rad_s: float
+    ohm: float
+    henry: float
+    saturation_A: float
+    emission_V: float
+    valve_ohm: float
+
+
+class Rectified(NamedTuple):
+    """Means over a period: A into the bus, A rms of one phase, W of heat in the junctions."""
+
+    bus_A: float
+    phase_A: float
+    junction_W: float
+
+
+def _map(phases: int) -> Map:
+    stored = tables._table(phases)
+    splines = np.stack([stored.current, stored.form], axis=-1).transpose(1, 2, 0, 3)
+    place = np.linspace(0.0, MOST_TABLED, KNEES)
+    s = _SPREAD * place**2 / (1 - place**2)
+    knees = np.array([_of_spread(float(one), STAR_KNEE if phases == 3 else 0.5) for one in s])
+    return Map(
+        np.ascontiguousarray(splines.astype(np.float32)),
+        np.ascontiguousarray(stored.drop.transpose(1, 2, 0).astype(np.float32)),
+        knees,
+    )
+
+
+@lru_cache(maxsize=1)
+def maps() -> Maps:
+    """Both maps, read once."""
+    return Maps(_map(3), _map(1))
+
+
+@law
+def _crowded(along: float) -> float:
+    """Share of the table's nodes below a place; see `physics.bridge.crowded`."""
+    nodes = along + CROWD_1 * (atan((along - PLACE_1) / WIDTH_1) + BELOW_1)
+    return (nodes + CROWD_2 * (atan((along - PLACE_2) / WIDTH_2) + BELOW_2)) / _MOST_NODES
+
+
+@law
+def _softplus(value: float, scale: float, offset: float) -> float:
+    x = (value - offset) / scale
+    return scale * (max(x, 0.0) + log1p(exp(-abs(x))))
+
+
+@law
+def _of_spread(s: float, knee: float) -> tuple[float, float, float, float]:
+    """Width of the knee, its offset, its shift, and the most knee distance that is tabulated."""
+    safe = max(s, SHORT)
+    scale = _POWER * max(safe / (knee + _SOFT * safe), 1e-12)
+    offset = scale * log(scale)
+    slow = s * (log(knee / safe) - 1.5 * log1p(0.95 * knee / safe))
+    deepest = (knee + _DEEP * s * s / (s + _SHALLOW)) / (knee + _SOFT * s)
+    return scale, offset, slow, _softplus(deepest, scale, offset)
+
+
+@law
+def _knee_distance(
+    knees: Array, s: float, place: float, s_w: float, knee: float
+) -> tuple[float, float]:
+    """How far above the knee the EMF stands, and the most that is tabulated."""
+    if place < MOST_TABLED:
+        along = place * ((KNEES - 1) / MOST_TABLED)
+        left = int(along)
+        far = along - left
+        near = 1.0 - far
+        scale = near * knees[left, 0] + far * knees[left + 1, 0]
+        offset = near * knees[left, 1] + far * knees[left + 1, 1]
+        slow = near * knees[left, 2] + far * knees[left + 1, 2]
+        deepest = near * knees[left, 3] + far * knees[left + 1, 3]
+    else:
+        scale, offset, slow, deepest = _of_spread(s, knee)
+    h = _softplus((knee + slow - s_w) / (knee + _SOFT * s), scale, offset)
+    return min(h, deepest), deepest
+
+
+@law
+def _weights(place: float, count: int) -> tuple[int, tuple[float, float, float, float]]:
+    """First of four coefficients of a cubic B-spline along one axis, and their weights."""
+    left = min(int(place), count - 2)
+    t = place - left
+    u = 1.0 - t
+    near = (4.0 - 6.0 * t * t + 3.0 * t * t * t) / 6.0
+    far = (4.0 - 6.0 * u * u + 3.0 * u * u * u) / 6.0
+    return left, (u * u * u / 6.0, near, far, t * t * t / 6.0)
+
+
+@law
+def _spline(splines: Array, phi: float, s: float, h: float) -> tuple[float, float]:
+    """Both splines at places along the three axes, in nodes."""
+    k, (h0, h1, h2, h3) = _weights(h, splines.shape[2] - 2)
+    i, across = _weights(phi, splines.shape[0] - 2)
+    j, along = _weights(s, splines.shape[1] - 2)
+    current, form = 0.0, 0.0
+    for m in range(4):
+        for n in range(4):
+            p, q, weight = i + m, j + n, across[m] * along[n]
+            current += weight * (
+                h0 * splines[p, q, k, 0] + h1 * splines[p, q, k + 1, 0]
+                + h2 * splines[p, q, k + 2, 0] + h3 * splines[p, q, k + 3, 0]
+            )  # fmt: skip
+            form += weight * (
+                h0 * splines[p, q, k, 1] + h1 * splines[p, q, k + 1, 1]
+                + h2 * splines[p, q, k + 2, 1] + h3 * splines[p, q, k + 3, 1]
+            )  # fmt: skip
+    return current, form
+
+
+@law
+def _linear(values: Array, phi: float, s: float, h: float) -> float:
+    i, j, k = (
+        min(int(phi), values.shape[0] - 2),
+        min(int(s), values.shape[1] - 2),
+        min(int(h), values.shape[2] - 2),
+    )
+    x, y, z = phi - i, s - j, h - k
+    total = 0.0
+    for m in range(2):
+        for n in range(2):
+            weight = (x if m else 1.0 - x) * (y if n else 1.0 - y)
+            low, high = values[i + m, j + n, k], values[i + m, j + n, k + 1]
+            total += weight * (low + (high - low) * z)
+    return total
+
+
+@law
+def _mean_drop(s: float, s_w: float, current: float) -> float:
+    """s asinh(current e^w/2), in logs; see `physics.bridge.mean_drop`."""
+    log_half = log(max(current, 1e-300) / 2)
+    log_x = log_half + s_w / max(s, SHORT)
+    if log_x < 0:
+        x = exp(log_x)
+        return s * log1p(x + x * x / (1 + sqrt(1 + x * x)))
+    return s_w + s * (log_half + log1p(sqrt(1 + exp(-2 * log_x))))
+
+
+@law
+def _look_up(
+    universal: Map, phases: int, knee: float, s: float, s_w: float, phi: float
+) -> Rectified:
+    """Bus current, phase rms and mean drop of one circuit in units of Em and Em/Z."""
+    place = sqrt(s / (s + _SPREAD))
+    h, deepest = _knee_distance(universal.knees, s, place, s_w, knee)
+    turns, spreads, knees = universal.drop.shape
+    at_h = _crowded(sqrt(h / deepest)) * (knees - 1)
+    at_phi = sqrt(phi * (2 / pi)) * (turns - 1)
+    at_s = place * (spreads - 1)
+    shape, form = _spline(universal.splines, at_phi, at_s, at_h)
+    bus = h * h * exp(shape)
+    rms = exp(form) * bus * (2 / 3 if phases == 3 else 1.0)
+    spread = _linear(universal.drop, at_phi, at_s, at_h)
+    return Rectified(bus, rms, _mean_drop(s, s_w, rms * exp(form + spread)))
+
+
+@law
+def _alternating(
+    universal: Map, phases: int, knee: float, drops: int, circuits: int, source: Source,
+    bus_V: float,
+) -> Rectified:  # fmt: skip
+    resistance = source.ohm + drops * source.valve_ohm
+    reactance = source.electrical_rad_s * source.henry
+    impedance, emf_V = sqrt(resistance * resistance + reactance * reactance), source.emf_V
+    scale = emf_V / impedance
+    s, s_w = 0.0, bus_V / (2 * emf_V)
+    if source.saturation_A > 0 and source.emission_V > 0:
+        s = source.emission_V / emf_V
+        s_w += s * log(scale / source.saturation_A)
+    found = _look_up(universal, phases, knee, s, s_w, atan2(reactance, resistance))
+    # Two legs share the bus voltage: what they drop beyond it is the junctions' own.
+    junction = 2 * found.bus_A * found.junction_W - found.bus_A * bus_V / emf_V
+    return Rectified(
+        circuits * found.bus_A * scale, found.phase_A * scale,
+        max(circuits * junction * emf_V * scale, 0.0),
+    )  # fmt: skip
+
+
+@law
+def wright_omega(x: float) -> float:
+    """The solution of `y + ln y = x`: Lambert's W of e^x (Corless & Jeffrey 2002), by Newton."""
+    if x < -30.0:
+        return exp(x)
+    y = x - log(x) if x > 2.0 else log1p(exp(x)) * 0.9 + 1e-300
+    for _ in range(6):
+        miss = y + log(y) - x
+        step = miss * y / (1 + y)
+        y = max(y - step, 0.1 * y)
+        if abs(miss) < 1e-13 * max(1.0, abs(x)):
+            break
+    return y
+
+
+@law
+def _blocking_diode(source: Source, bus_V: float) -> Rectified:
+    """`E - V = (R + Rs) i + nVt ln(1 + i/Is)` (Banwell & Jayakumar 2000)."""
+    over, resistance = source.emf_V - bus_V, source.ohm + source.valve_ohm
+    if over <= 0:
+        return Rectified(0.0, 0.0, 0.0)
+    emission_V = source.emission_V
+    if source.saturation_A > 0 and emission_V > 0:
+        leak = resistance * source.saturation_A
+        omega = wright_omega((over + leak) / emission_V + log(leak / emission_V))
+        amps = max((emission_V * omega - leak) / resistance, 0.0)
+    else:
+        amps = over / resistance
+    return Rectified(amps, amps, max(amps * (over - resistance * amps), 0.0))
+
+
+@law
+def rectify(universal: Maps, bridge: int, source: Source, bus_V: float) -> Rectified:
+    """The rectifier of one machine on a stiff bus; the law is that of `physics.bridge`.
+
+    Ohmic heat is left to the caller: phases x phase_A^2 x (ohm + valves in a path x valve_ohm).
+    Below a trickle that no double holds, and without EMF, nothing flows.
+    """
+    if not source.emf_V > 1e-12:
+        return Rectified(0.0, 0.0, 0.0)
+    if bridge == SIX_PULSE:
+        return _alternating(universal.star, 3, STAR_KNEE, 1, 1, source, bus_V)
+    if bridge == FULL_BRIDGES:
+        return _alternating(universal.windings, 1, 0.5, 2, 2, source, bus_V)
+    return _blocking_diode(source, bus_V)
+
+
+@entry
+def rectify_all(universal: Maps, bridge: int, circuits: Array, found: Array) -> None:
+    """`rectify` of rows (n, 8) into `found` (n, 3).
+
+    Columns are those of `physics.bridge.steady_state`: EMF, speed, ohm, henry, bus voltage,
+    saturation, emission, ohm of a valve.
+    """
+    for k in range(circuits.shape[0]):
+        source = Source(
+            circuits[k, 0], circuits[k, 1], circuits[k, 2], circuits[k, 3], circuits[k, 5],
+            circuits[k, 6], circuits[k, 7],
+        )  # fmt: skip
+        state = rectify(universal, bridge, source, circuits[k, 4])
+        found[k, 0], found[k, 1], found[k, 2] = state.bus_A, state.phase_A, state.junction_W

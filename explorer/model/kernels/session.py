@@ -1,0 +1,341 @@
+"""A session: shifts of operators on one bank, stepped through time from an empty bank.
+
+An operator with inertia has two states, crank speed and bank voltage, and a governor that holds the
+mean cadence within force and effort; one without turns at held speed, with one state. Switching is
+located inside a step. What repeats itself, turns or cycles of the window, is stepped for a while
+and then weighed for the turns or cycles that it stands for.
+"""
+
+from __future__ import annotations
+
+from math import inf, pi
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from explorer.model.kernels import accounts as acc
+from explorer.model.kernels.advance import advance_held, advance_turned
+from explorer.model.kernels.back import LOADED, OPEN
+from explorer.model.kernels.compiled import edge, entry, law
+from explorer.model.kernels.curve import CURVE_COLUMNS, lay_out_curve
+from explorer.model.kernels.events import CONNECTED, STOPPED, switch
+from explorer.model.kernels.front import Chain
+from explorer.model.kernels.hand import TABLED_RADIUS_M, crest, set_limits
+from explorer.model.kernels.machine import Machines
+from explorer.model.kernels.motion import (
+    CURVE_NODES,
+    SECTORS,
+    STATE,
+    WARMS_K,
+    Context,
+    Settings,
+    bus_now,
+    draw_curve,
+    heat_up,
+)
+from explorer.model.kernels.records import SETUP, Fields, Records, Single
+from explorer.model.kernels.repeats import (
+    HEATED,
+    MARKED,
+    SETTLING_CYCLES,
+    SETTLING_TURNS,
+    mark,
+    repeat_cycles,
+    repeat_turns,
+    tire,
+    warm,
+)
+from explorer.model.kernels.stepping import Bus
+from explorer.model.kernels.verdict import HUNT_SHARE, blank, close_books, curve_facts, judge
+from explorer.units import Array
+
+FLICKER_S, FLICKERS = 1e-3, 200
+"""A window that switches so often, each time within this of the last, chatters."""
+MOST_STEPS = 400_000
+"""A session of more steps than this is given up, and says so by its `seconds`."""
+
+
+class Work(NamedTuple):
+    """Arrays that one session after another uses."""
+
+    columns: Array
+    books: Array
+    turn_books: Array
+    cycle_books: Array
+    turn_at: Array
+    cycle_at: Array
+    ring: Array
+    heated: Array
+
+
+@law
+def _begin(ctx: Context, s: Fields, first: bool) -> None:
+    """A new hand at the crank, which stands; the bank is as it was left."""
+    setup = ctx.chain.setup
+    if first:
+        s.inner_V, s.clock_s, s.mode = setup.start_V, 0.0, OPEN
+        s.bus_V = max(s.inner_V, 1e-9)
+        if setup.closed == 1:
+            s.mode = LOADED
+        s.winding_C, s.valve_C, s.timer_s = setup.cold_C, setup.ambient_C, inf
+        s.asleep = 0
+        if ctx.chain.row.body_saturation_A > 0 and s.bus_V < ctx.chain.row.start_V:
+            s.asleep = 1
+    s.rad_s, s.angle, s.sector, s.turned_rad, s.began_s = 0.0, 0.0, 0, 0.0, s.clock_s
+    s.ends_s = s.clock_s + ctx.person.seconds
+    s.torque_N_m = s.lasting_N_m = s.effort = s.over_W = 0.0
+    s.trend_V = s.swing = s.gain_rad_s = s.speeds_up = s.net_A = s.stood_s = s.amps = 0.0
+    s.reserve_J, s.tired, s.at_limit, s.done = ctx.person.reserve_J, 0, 0, 0
+    s.flicker, s.switched_s = 0, -1.0
+    s.curve_C, s.curve_valve_C = s.winding_C, s.valve_C
+    # Cycles of an even hand are alike from the first on.
+    even = setup.held == 1 and setup.swing == 0
+    s.cycles, s.quiet = -1 if even else -SETTLING_CYCLES, 0
+    s.settled_rad = 0.0
+    s.last_turn_rad_s = s.turns = s.hunted_turns = s.fastest_rad_s = 0.0
+    s.slowest_rad_s = inf
+    if setup.held == 0:
+        _, s.angle = crest(ctx.person)
+        s.sector = int(s.angle / (2 * pi / SECTORS) + 1e-9)
+
+
+@law
+def _unsettle(ctx: Context, s: Fields) -> None:
+    """Let some turns pass before cycles are weighed: an uneven hand finds its torque anew."""
+    if ctx.chain.setup.held == 0:
+        s.settled_rad = s.turned_rad + 2 * pi * SETTLING_TURNS
+
+
+@law
+def _clear(work: Work) -> None:
+    """Empty books for a new shift."""
+    for k in range(acc.ACCOUNTS):
+        work.books[k] = 0.0
+    for k in range(SECTORS):
+        work.ring[k] = -1.0
+    for k in range(work.heated.shape[0]):
+        work.heated[k] = 0.0
+
+
+@law
+def _follow(ctx: Context, s: Fields, work: Work, seen: Fields, was: int, took_s: float) -> bool:
+    """Note what a step came to; whether the hand's reserve has just run out."""
+    seen.steps += 1
+    if was == LOADED:
+        work.books[acc.LOADED_S] += took_s
+        if took_s > 0:
+            seen.lowest_loaded_V = min(seen.lowest_loaded_V, s.bus_V)
+    seen.highest_V = max(seen.highest_V, s.bus_V)
+    if ctx.chain.setup.held == 0:
+        s.slowest_rad_s = min(s.slowest_rad_s, s.rad_s)
+        s.fastest_rad_s = max(s.fastest_rad_s, s.rad_s)
+    tired = tire(ctx, s, took_s)
+    seen.least_reserve_J = min(seen.least_reserve_J, s.reserve_J)
+    if tired:  # what comes is not like what was
+        s.quiet, s.cycles = 0, min(s.cycles, -1)
+        _unsettle(ctx, s)
+    return tired
+
+
+@law
+def _write(s: Fields, books: Array, line: Array) -> None:
+    """One line of the course, see `sessions`."""
+    line[0], line[1], line[2], line[3] = s.clock_s, s.bus_V, s.inner_V, s.rad_s
+    line[4], line[5], line[6] = s.torque_N_m, books[acc.DELIVERED], books[acc.CRANK]
+    line[7] = s.mode
+
+
+@law
+def _switched(ctx: Context, s: Fields, work: Work, seen: Fields, event: int) -> bool:
+    """Let a step's event happen; whether whole cycles of the window were jumped after it."""
+    led = switch(ctx, s, seen, event)
+    s.flicker = s.flicker + 1 if s.clock_s - s.switched_s < FLICKER_S else 0
+    s.switched_s = s.clock_s
+    if led == STOPPED or s.flicker > FLICKERS:
+        s.done = STOPPED
+        return False
+    s.quiet = 0
+    if led != CONNECTED:
+        return False
+    if seen.turn_ons == 1:
+        _unsettle(ctx, s)
+    if s.cycles == -1 and s.turned_rad < s.settled_rad:
+        return False
+    s.cycles += 1
+    if s.cycles == 0:
+        mark(s, work.books, work.cycle_books, work.cycle_at)
+    if s.cycles <= 0:
+        return False
+    seen.cycle_s = (work.books[acc.CLOCK] - work.cycle_books[acc.CLOCK]) / s.cycles
+    if ctx.chain.setup.jumps == 0:
+        return False
+    times = repeat_cycles(
+        ctx, s, work.books, work.ring, work.cycle_books, work.cycle_at, s.ends_s - s.clock_s
+    )
+    if times <= 0:
+        return False
+    seen.jumps += 1
+    seen.openings += int(times)
+    seen.turn_ons += int(times)
+    s.cycles = -1
+    return True
+
+
+@law
+def _turned(ctx: Context, s: Fields, work: Work, seen: Fields) -> None:
+    """A whole turn is over: note how even it was; jump those like it."""
+    books = work.books
+    turn_s = max(books[acc.CLOCK] - work.turn_books[acc.CLOCK], 1e-9)
+    mean = 2 * pi / turn_s
+    s.turns += 1
+    if s.quiet == 1:
+        if s.mode == LOADED:
+            seen.hold_V = (books[acc.HOLD_V_S] - work.turn_books[acc.HOLD_V_S]) / turn_s
+        seen.swing_share = (s.fastest_rad_s - s.slowest_rad_s) / mean
+        if abs(mean - s.last_turn_rad_s) > HUNT_SHARE * mean:
+            s.hunted_turns += 1
+    s.last_turn_rad_s, s.slowest_rad_s, s.fastest_rad_s = mean, inf, 0.0
+    if s.quiet == 1 and ctx.chain.setup.jumps == 1 and s.timer_s == inf:
+        times = repeat_turns(
+            ctx, s, books, work.ring, work.turn_books, work.turn_at, s.ends_s - s.clock_s
+        )
+        if times > 0:
+            seen.jumps += 1
+            s.turns += times
+    mark(s, books, work.turn_books, work.turn_at)
+    s.quiet = 1
+    warm(ctx, s, books, work.heated)
+
+
+@law
+def _renew(ctx: Context, s: Fields) -> Bus:
+    """Let the temperatures and the limits of now hold: at held speed by a new curve."""
+    heat_up(ctx, s)
+    if ctx.chain.setup.held == 1:
+        s.curve_C, s.curve_valve_C = s.winding_C, s.valve_C
+        draw_curve(ctx, s)
+    now = bus_now(ctx, s, s.bus_V)
+    if ctx.chain.setup.held == 1:
+        s.bus_V = now.bus_V
+    return now
+
+
+@law
+def shift(ctx: Context, s: Fields, work: Work, seen: Fields, first: bool, trace: Array) -> int:
+    """Step one shift; returns how many rows of `trace` were written."""
+    _begin(ctx, s, first)
+    _clear(work)
+    blank(seen, ctx)
+    books, held = work.books, ctx.chain.setup.held == 1
+    begun_V, written = s.inner_V, 0
+    heat_up(ctx, s)
+    draw_curve(ctx, s)
+    curve_facts(ctx, seen)
+    near = bus_now(ctx, s, s.bus_V)
+    s.bus_V = near.bus_V
+    mark(s, books, work.turn_books, work.turn_at)
+    while s.clock_s < s.ends_s - 1e-9 and seen.steps < MOST_STEPS:
+        before_s, was, left_s = s.clock_s, s.mode, s.ends_s - s.clock_s
+        if held:
+            event, whole, near = advance_held(ctx, s, books, work.ring, seen, near, left_s)
+        else:
+            event, whole = advance_turned(ctx, s, books, work.ring, seen, left_s)
+        renew = _follow(ctx, s, work, seen, was, s.clock_s - before_s)
+        if written < trace.shape[0]:
+            _write(s, books, trace[written])
+            written += 1
+        if event != 0:
+            jumped = _switched(ctx, s, work, seen, event)
+            if s.done == STOPPED:
+                break
+            near = bus_now(ctx, s, s.bus_V)
+            renew = renew or (jumped and not held)
+        if whole:
+            _turned(ctx, s, work, seen)
+            renew = renew or not held
+        elif held and books[acc.CLOCK] - work.heated[2] > 1.0:
+            warm(ctx, s, books, work.heated)
+        if held:
+            moved_K = max(abs(s.winding_C - s.curve_C), abs(s.valve_C - s.curve_valve_C))
+            renew = renew or moved_K > WARMS_K
+        if renew:
+            near = _renew(ctx, s)
+    warm(ctx, s, books, work.heated)
+    close_books(ctx, s, books, seen, begun_V)
+    judge(ctx, s, seen)
+    s.clock_s = s.ends_s
+    return written
+
+
+@law
+def set_up(setup: Fields, row: Fields, drive: Fields, load: Fields, person: Fields) -> None:
+    """Fill in what a shift works with beside the settings."""
+    size = drive.radius_m / TABLED_RADIUS_M
+    set_limits(setup, person, drive.radius_m)
+    setup.bank_ohm, setup.held = load.esr_ohm, 1 if person.inertia_kg_m2 <= 0 else 0
+    setup.unevenness = person.unevenness if setup.held == 1 else 0.0
+    setup.swing = 0.0 if setup.even == 1 else setup.unevenness
+    setup.inertia = person.inertia_kg_m2 * size * size + drive.inertia_kg_m2
+    setup.inertia += row.inertia_kg_m2 * drive.ratio * drive.ratio
+    setup.crest, _ = crest(person)
+
+
+@entry
+def _sessions(
+    rows: Fields, values: Single, trio: NDArray[np.int64], drives: Fields, loads: Fields,
+    people: Records, setups: Fields, states: Fields, work: Work, results: Fields, trace: Array,
+) -> int:  # fmt: skip
+    """Sessions of chains (n,) by people (shifts,) into `results` (n, shifts)."""
+    written = 0
+    for i in range(drives.shape[0]):
+        chain = Chain(values, rows[trio[i]], drives[i], setups[0])
+        for k in range(people.shape[0]):
+            set_up(setups[0], rows[trio[i]], drives[i], loads[i], people[k])
+            lay_out_curve(chain)
+            ctx = Context(chain, loads[i], people[k], work.columns)
+            written = shift(ctx, states[0], work, results[i, k], k == 0, trace)
+    return written
+
+
+def sessions(
+    tables: Machines,
+    trio: NDArray[np.int64],
+    drives: Fields,
+    loads: Fields,
+    people: Records,
+    settings: Settings,
+    *,
+    traced: int = 0,
+    nodes: int = CURVE_NODES,
+) -> tuple[Records, Array]:
+    """Sessions of some chains: results (n, shifts) of `accounts.RESULT`, and a course.
+
+    `trio` (n,) picks of each chain the machine in `tables`; `drives` and `loads` (n,) are its other
+    halves; `people` (shifts,) turn one after the other on the same bank. The tables must be those
+    of the settings' winding temperature: of the ambient where the winding warms. The course holds
+    up to `traced` steps of the last chain's last shift: s, bus V, inner V, rad/s, N m, J delivered,
+    J at the crank, state of the switch.
+    """
+    results: Records = np.zeros((len(drives), len(people)), acc.RESULT)
+    if (people["inertia_kg_m2"] > 0).all():
+        nodes = nodes // 3
+    trace = np.zeros((traced, 8))
+    setup = np.zeros(1, SETUP)
+    for name in Settings._fields:
+        setup[name] = getattr(settings, name)
+    work = Work(
+        columns=np.zeros((2, nodes, CURVE_COLUMNS)),
+        books=np.zeros(acc.ACCOUNTS),
+        turn_books=np.zeros(acc.ACCOUNTS),
+        cycle_books=np.zeros(acc.ACCOUNTS),
+        turn_at=np.zeros(MARKED),
+        cycle_at=np.zeros(MARKED),
+        ring=np.zeros(SECTORS),
+        heated=np.zeros(HEATED),
+    )
+    written = _sessions(
+        edge(tables.rows), tables.values, trio, edge(drives), edge(loads), edge(people),
+        edge(setup), edge(np.zeros(1, STATE)), work, edge(results), trace,
+    )  # fmt: skip
+    return results, trace[:written]

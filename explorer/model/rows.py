@@ -1,0 +1,171 @@
+"""Designs of a project as the rows of numbers that the compiled session takes."""
+
+from __future__ import annotations
+
+from functools import lru_cache
+from typing import NamedTuple
+
+import numpy as np
+
+from explorer.inputs.front_parts import BARRIER_V
+from explorer.inputs.links import shaft_drag_N_m
+from explorer.inputs.records import Operator
+from explorer.inputs.study import Project
+from explorer.model import demand
+from explorer.model.kernels import records
+from explorer.model.kernels.machine import BODY_DIODE_EMISSION_V, Machines, tabulate
+from explorer.model.kernels.records import Records
+from explorer.model.space import Designs, Rows
+from explorer.physics.bridge import RECTIFIERS
+from explorer.units import RAD_S_PER_RPM, Array
+
+OF_KIND = ("phases", "valves", "valves_in_path", "drops", "knee")
+HEADROOM = 2.5
+"""Fastest speed of a machine's table over the fastest that the study asks for."""
+MOST_TABLES = 1024
+"""Tables of machines that a process keeps, some 250 KB each."""
+
+
+class Rowed(NamedTuple):
+    """Designs (n,) as rows: `trio` (n,) picks each one's machine among `machines`."""
+
+    machines: Machines
+    trio: Rows
+    drives: Records
+
+
+def rowed(project: Project, designs: Designs) -> Rowed:
+    """Front halves of some designs, with the tables of their machines."""
+    turning, trios = drives(project, designs), _trios(designs)
+    _, first, trio = np.unique(trios, axis=0, return_index=True, return_inverse=True)
+    some = machines(project, designs.take(first))
+    fastest = _fastest_rad_s(project)
+    asked = np.zeros(len(first))
+    trio = trio.reshape(-1).astype(np.int64)
+    np.maximum.at(asked, trio, HEADROOM * turning["cadence_rad_s"] * turning["ratio"])
+    winding_C = project.study.session.winding_C
+    tables = [
+        _table(some[number].tobytes(), _reaching(fastest, float(asked[number])), winding_C)
+        for number in range(len(some))
+    ]
+    return Rowed(_joined(tables), trio, turning)
+
+
+def machines(project: Project, designs: Designs) -> Records:
+    """Generator, lead and rectifier of each design, (n,) of `records.MACHINE`."""
+    catalogue = project.catalogue
+
+    def at(link: str, field: str) -> Array:
+        return designs.chosen(catalogue, link, field)
+
+    kinds = [generator.machine for generator in catalogue.parts["generator"]]  # type: ignore[attr-defined]
+
+    def of_kind(field: str) -> Array:
+        column = np.array([getattr(kind, field) for kind in kinds], dtype=float)
+        return np.asarray(column[designs.parts["generator"]])
+
+    circuits = np.array([RECTIFIERS[kind.bridge].circuit for kind in kinds])
+    barriers = np.array([BARRIER_V[part.kind] for part in catalogue.parts["rectifier"]])  # type: ignore[attr-defined]
+    body_V = at("rectifier", "body_drop_V")
+    asleep_A = np.exp(-body_V / BODY_DIODE_EMISSION_V)
+    return records.rows(
+        records.MACHINE,
+        len(designs),
+        bridge=circuits[designs.parts["generator"]],
+        **{name: of_kind(name) for name in OF_KIND},
+        emf_V_s=at("generator", "emf_phase_V_s"),
+        circuit_ohm=at("generator", "resistance_phase_ohm"),
+        copper_ohm=at("generator", "resistance_phase_ohm"),
+        lead_ohm=at("lead", "resistance_ohm") * of_kind("conductors_per_phase"),
+        inductance_H=at("generator", "inductance_phase_H"),
+        pole_pairs=at("generator", "pole_pairs"),
+        drag_N_m=shaft_drag_N_m(at),
+        viscous_N_m_s=at("generator", "drag_viscous_N_m_s"),
+        saturation_A=at("rectifier", "saturation_A"),
+        emission_V=at("rectifier", "emission_V"),
+        valve_ohm=at("rectifier", "resistance_ohm"),
+        body_saturation_A=np.where(body_V > 0, asleep_A, 0.0),
+        start_V=np.where(body_V > 0, at("rectifier", "start_V"), 0.0),
+        gap_V=barriers[designs.parts["rectifier"]],
+        thermal_K_per_W=at("rectifier", "thermal_K_per_W"),
+    )
+
+
+def drives(project: Project, designs: Designs) -> Records:
+    """Crank, gearing and cadence of each design, (n,) of `records.DRIVE`."""
+    catalogue = project.catalogue
+    return records.rows(
+        records.DRIVE,
+        len(designs),
+        radius_m=designs.chosen(catalogue, "crank", "radius_m"),
+        ratio=designs.chosen(catalogue, "gearing", "ratio"),
+        efficiency=designs.chosen(catalogue, "gearing", "efficiency"),
+        drag_N_m=designs.chosen(catalogue, "gearing", "drag_torque_N_m"),
+        cadence_rad_s=designs.settings["cadence_rpm"] * RAD_S_PER_RPM,
+    )
+
+
+def loads(project: Project, designs: Designs, pack_id: str) -> Records:
+    """Bank, window, converter and a pack of each design, (n,) of `records.LOAD`."""
+    need = demand.demand(project.catalogue, designs, project.catalogue.packs[pack_id])
+    taken = {name: values[:, 0] for name, values in need.fields.items()}
+    clamped = taken["clamp_ohm"] > 0
+    names = set(records.LOAD.names or ()) & set(taken)
+    return records.rows(
+        records.LOAD,
+        len(designs),
+        **{name: taken[name] for name in names},
+        clamp_S=np.where(clamped, 1 / np.where(clamped, taken["clamp_ohm"], 1.0), 0.0),
+        over_V=taken["overvoltage_off_V"],
+        return_V=taken["overvoltage_return_V"],
+        holds_input=need.pack.behaviour.holds_input,
+        hold_V=need.pack.hold_V,
+        retry_s=need.pack.wait_s,
+    )
+
+
+def shift_of(person: Operator, seconds: float) -> Records:
+    """One shift of an operator who paces for its length, (1,) of `records.PERSON`."""
+    names = set(records.PERSON.names or ()) & set(type(person).model_fields)
+    values = {name: getattr(person, name) for name in names}
+    return records.rows(records.PERSON, 1, seconds=seconds, pace_s=seconds, **values)
+
+
+def _trios(designs: Designs) -> Rows:
+    """Generator, lead and rectifier by row, (n, 3)."""
+    return np.stack([designs.parts[link] for link in ("generator", "lead", "rectifier")], axis=1)
+
+
+def _fastest_rad_s(project: Project) -> float:
+    """Fastest shaft speed that the study asks for, with room above it, rad/s."""
+    setting = project.study.settings["cadence_rpm"]
+    fastest_rpm = setting.high if setting.continuous else max(setting.values)
+    chosen = set(project.study.choices["gearing"])
+    ratios = [
+        gearing.ratio  # type: ignore[attr-defined]
+        for gearing in project.catalogue.parts["gearing"]
+        if gearing.id in chosen
+    ]
+    return float(HEADROOM * fastest_rpm * RAD_S_PER_RPM * max(ratios))
+
+
+def _reaching(fastest: float, asked: float) -> float:
+    """The study's fastest speed, doubled until it covers what is asked: the same table for all."""
+    while fastest < asked:
+        fastest *= 2
+    return fastest
+
+
+@lru_cache(maxsize=MOST_TABLES)
+def _table(row: bytes, fastest_rad_s: float, winding_C: float) -> Machines:
+    """The table of one trio, from the bytes of its row."""
+    return tabulate(np.frombuffer(row, records.MACHINE), np.array([fastest_rad_s]), winding_C)
+
+
+def _joined(tables: list[Machines]) -> Machines:
+    """Tables of several trios as one."""
+    rows = np.concatenate([one.rows for one in tables])
+    starts = np.cumsum([0, *(len(one.values) for one in tables[:-1])])
+    for name in ("awake_table", "asleep_table"):
+        rows[name] += starts
+    return Machines(rows, np.concatenate([one.values for one in tables]))

@@ -1,0 +1,66 @@
+"""Mutated studies, tables, price lists and locks: done or refused in clear lines, nothing else.
+
+The seeds are fixed; `python -m tests.bench.mutations` draws fresh ones.
+"""
+
+from __future__ import annotations
+
+import shutil
+from collections import Counter
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from explorer.commands.check import check_study
+from explorer.commands.launch import launch_study
+from tests.helpers.mutations import CLEAR_S, LAUNCH_S, Command, answer_of, base, mutate
+
+CHECKED, CHECKED_SLOW, LAUNCHED_SLOW = 400, 10_000, 60
+
+
+@pytest.fixture(scope="module")
+def sound(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The folder that is mutated."""
+    return base(tmp_path_factory.mktemp("sound") / "small").parent
+
+
+def answers(
+    sound: Path, home: Path, numbers: range, command: Command, plausible: bool
+) -> Counter[str]:
+    """How often each answer came."""
+    found: Counter[str] = Counter()
+    for number in numbers:
+        shutil.copytree(sound, home, symlinks=True)
+        what = mutate(home, number, plausible=plausible)
+        limit_s = LAUNCH_S if plausible else CLEAR_S
+        found[answer_of(home / "small.toml", command, what, limit_s)] += 1
+        shutil.rmtree(home)
+    return found
+
+
+def launched(study: Path) -> dict[str, Any]:
+    """What a launch in this process answers."""
+    return launch_study(study, workers=1, page=False)
+
+
+def test_the_sound_study_is_done(sound: Path) -> None:
+    assert answer_of(sound / "small.toml", check_study, "unchanged") == "done"
+
+
+def test_check_answers_some_mutations(sound: Path, tmp_path: Path) -> None:
+    found = answers(sound, tmp_path / "small", range(CHECKED), check_study, plausible=False)
+    assert min(found["done"], found["refused"]) > CHECKED / 10
+
+
+@pytest.mark.slow
+def test_check_answers_ten_thousand_mutations(sound: Path, tmp_path: Path) -> None:
+    numbers = range(CHECKED, CHECKED + CHECKED_SLOW)
+    found = answers(sound, tmp_path / "small", numbers, check_study, plausible=False)
+    assert min(found["done"], found["refused"]) > CHECKED_SLOW / 10
+
+
+@pytest.mark.slow
+def test_launch_answers_sixty_mutations(sound: Path, tmp_path: Path) -> None:
+    found = answers(sound, tmp_path / "small", range(LAUNCHED_SLOW), launched, plausible=True)
+    assert found["done"] > LAUNCHED_SLOW / 10
