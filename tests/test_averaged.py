@@ -110,8 +110,8 @@ def test_demo_study_against_the_twin(demo_project: Project) -> None:
 ON_A_VERGE = pytest.mark.xfail(
     strict=True,
     reason="one chain whose pack waits while the bus climbs past the overvoltage threshold: the "
-    "filter lets it cycle for ever (5,874 J), the twin floods at once (541 J), the session after 22 "
-    "cycles (5,211 J); which is right is not known yet",
+    "filter lets it cycle for ever (5,874 J), the twin floods at once (541 J), the session after "
+    "22 cycles (5,211 J); which is right is not known yet",
 )
 
 
