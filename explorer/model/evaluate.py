@@ -64,7 +64,7 @@ class Evaluation:
     def in_range(self) -> NDArray[np.bool_]:
         """Where the averaged model holds in every case: the bank carries the load from one stroke
         to the next, and what is left in it is energy that it can hold. Elsewhere its energies mean
-        nothing, see `record.by_session`.
+        nothing: only a session, see `stepped`, knows.
         """
         every = np.ones(len(self), dtype=bool)
         kept = (self.margins[name] >= 0 for name in RANGE if name in self.margins)
