@@ -11,15 +11,15 @@ from dataclasses import dataclass
 
 import numpy as np
 import pytest
+from explorer.model.averaged import Session
+from explorer.model.chain import LEDGER, Chain
+from explorer.model.walks import walk
 
 from explorer.inputs.study import Project
 from explorer.model import averaged
-from explorer.model.averaged import Session
-from explorer.model.chain import LEDGER, Chain
 from explorer.model.evaluate import ledger, solve
 from explorer.model.regimes import CYCLING, REGIMES, STEADY
 from explorer.model.space import Designs, Space
-from explorer.model.walks import walk
 from tests.helpers.chain_twin import Outcome, Twin
 from tests.helpers.chains import smooth
 

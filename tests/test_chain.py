@@ -6,12 +6,12 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from explorer.model.chain import HEAT, LEDGER, Chain, State
+from explorer.model.supply import TERMS, Corner, asked, held_speed, pulses
 
 from explorer.inputs.study import Project
-from explorer.model.chain import HEAT, LEDGER, Chain, State
 from explorer.model.evaluate import solve
 from explorer.model.space import Space
-from explorer.model.supply import TERMS, Corner, asked, held_speed, pulses
 from tests.helpers.chains import pick
 
 STATES: tuple[State, ...] = ("open", "idle", "loaded")

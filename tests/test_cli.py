@@ -13,10 +13,10 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from explorer.model.supply import held_speed
 
 from explorer import MODEL_VERSION, __version__, cli
 from explorer.errors import DiskError
-from explorer.model.supply import held_speed
 from explorer.store.results import Store
 from tests.helpers.stores import checksums_anew, raw
 

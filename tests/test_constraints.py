@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from explorer.model.averaged import Session
 
 from explorer.inputs.study import Project
 from explorer.model import averaged
 from explorer.model import margins as rule_margins
-from explorer.model.averaged import Session
 from explorer.model.evaluate import Evaluation, evaluate, solve
 from explorer.model.margins import EXTRA_LOW_VOLTAGE_V, LEAST_CYCLE_S
 from explorer.model.regimes import CHATTERING, CYCLING, FLOODED, STEADY

@@ -7,12 +7,12 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from explorer.model.chain import LEDGER
 
 from explorer.inputs.links import LINKS
 from explorer.inputs.records import SETTINGS
 from explorer.inputs.study import Project
 from explorer.model import evaluate as module
-from explorer.model.chain import LEDGER
 from explorer.model.costing import costs
 from explorer.model.evaluate import Evaluation, evaluate
 from explorer.model.objectives import points_of

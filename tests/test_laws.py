@@ -7,18 +7,18 @@ from typing import Any
 
 import numpy as np
 import pytest
+from explorer.model.chain import LEDGER
+from explorer.model.supply import Halves, asked, held_speed
 from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
 from explorer.inputs.links import LINKS
 from explorer.inputs.study import Project
 from explorer.model import evaluate as evaluation
-from explorer.model.chain import LEDGER
 from explorer.model.costing import bill, costs, mass_kg, quantities
 from explorer.model.evaluate import Evaluation, evaluate
 from explorer.model.regimes import CHATTERING, CYCLING, FLOODED, STARVED, STEADY
 from explorer.model.space import Designs, Space
-from explorer.model.supply import Halves, asked, held_speed
 from tests.helpers.chains import pick, with_pack, with_part, with_person, with_study
 from tests.helpers.invented import at_prices
 

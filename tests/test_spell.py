@@ -6,13 +6,13 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-
-from explorer.inputs.study import Project
 from explorer.model.chain import Chain
-from explorer.model.evaluate import solve
 from explorer.model.spell import Draw
 from explorer.model.stroke import Threshold
 from explorer.model.supply import TERMS
+
+from explorer.inputs.study import Project
+from explorer.model.evaluate import solve
 from tests.helpers.chains import pick, with_pack, with_part
 
 ANGLES = np.linspace(0, 2 * np.pi, 12, endpoint=False)

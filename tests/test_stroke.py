@@ -4,17 +4,17 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from explorer.model.chain import Chain
+from explorer.model.stroke import early_share, turned_until
+from explorer.model.supply import SWING
 from scipy.integrate import solve_ivp
 
 from explorer.inputs.study import Project
 from explorer.model import margins as rule_margins
-from explorer.model.chain import Chain
 from explorer.model.evaluate import solve
 from explorer.model.regimes import CHATTERING
 from explorer.model.space import Space
 from explorer.model.stepped import simulate
-from explorer.model.stroke import early_share, turned_until
-from explorer.model.supply import SWING
 from tests.helpers.chains import pick, with_person
 
 SLOPES = np.array([0.02, 0.1, 0.3, 0.6, 0.9, 1.0, 1.4, 5.0])

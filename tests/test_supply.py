@@ -4,10 +4,6 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from scipy.optimize import brentq
-
-from explorer.inputs.study import Project
-from explorer.model.space import Designs, Space
 from explorer.model.supply import (
     LOSSES,
     TERMS,
@@ -21,6 +17,10 @@ from explorer.model.supply import (
     held_speed,
     no_load_V,
 )
+from scipy.optimize import brentq
+
+from explorer.inputs.study import Project
+from explorer.model.space import Designs, Space
 from explorer.physics import bridge
 from tests.helpers.chain_twin import Twin
 from tests.helpers.chains import pick, with_part, with_person

@@ -43,8 +43,6 @@ OBJECTIVE_OF_LIMIT = {
 }
 """Which objective a limit of the study is about."""
 ENERGY_COLUMN = KEYS.index(ENERGY)
-NOT_LOOSENED = ("limit_energy_J", "bank_energy_J")
-"""Asking for less energy buys none, and nothing that one can buy widens the range of a model."""
 DESIGNS_AT_A_TIME = 200
 
 

@@ -72,7 +72,10 @@ class TableColumns:
         }
         return cls(
             required=tuple(name for name, required in fields.items() if required),
-            optional=tuple(name for name, required in fields.items() if not required),
+            optional=(
+                *(name for name, required in fields.items() if not required),
+                *getattr(model, "ALSO_CALLED", {}),
+            ),
             instead=instead or {},
         )
 

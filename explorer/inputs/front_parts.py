@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from math import sqrt
 from typing import Annotated, Any, ClassVar, Literal
 
 from pydantic import AfterValidator, Field, model_validator
@@ -17,6 +18,9 @@ from explorer.inputs.records import (
     row_of,
 )
 
+STAND_IN_W_PER_KG, LEAST_MASS_KG = 10.0, 0.01
+"""Copper heat that a machine of unknown current limit is trusted with (judgement, on the careful
+side: class rows bear two to ten times as much)."""
 MachineKindName = Annotated[str, AfterValidator(row_of(MACHINE_KINDS))]
 
 
@@ -26,6 +30,11 @@ class Crank(Part):
     mass_kg: NonNegative = Field(description=MASS_MEANING, examples=[0.48])
     radius_m: Positive = Field(description="axle to handle", examples=[0.17])
     torque_limit_N_m: Positive = Field(description="what arm and joint bear", examples=[60])
+    inertia_kg_m2: NonNegative = Field(
+        default=0.0,
+        description="of crank and grip about the axle; left empty, none",
+        examples=[0.008],
+    )
 
 
 class Gearing(Part):
@@ -56,6 +65,7 @@ class Generator(Part):
         "emf_{}_V_s": "peak EMF between two leads for each radian a second of the shaft",
         "resistance_{}_ohm": "between two leads at 20 degrees C",
         "inductance_{}_H": "between two leads",
+        "resistance_equivalent_{}_ohm": "between two leads, as loaded readings say",
     }
     """Columns, with `line` or `phase` in the braces, that a table may give between two leads, and
     what they hold then; for which kinds, their rows say."""
@@ -70,8 +80,11 @@ class Generator(Part):
         description="of one phase or winding at 20 degrees C; half of that between two leads",
         examples=[0.15],
     )
-    inductance_phase_H: NonNegative = Field(
-        description="of one phase or winding; half of that between two leads", examples=[0.0003]
+    inductance_phase_H: NonNegative | None = Field(
+        default=None,
+        description="of one phase or winding; half of that between two leads. Left empty, what "
+        "usual machines of its kind have beside their resistance",
+        examples=[0.0003],
     )
     pole_pairs: Annotated[int, Field(ge=1)] = Field(
         description="electrical cycles in a turn: half the number of magnets", examples=[15]
@@ -82,12 +95,33 @@ class Generator(Part):
     drag_viscous_N_m_s: NonNegative = Field(
         description="by how much that grows with speed", examples=[0.0008]
     )
-    current_limit_A: Positive = Field(
-        description="rms of a phase that the winding bears", examples=[12]
+    current_limit_A: Positive | None = Field(
+        default=None,
+        description="rms of a phase that the winding bears. Left empty, what makes ten watts of "
+        "copper heat for each kilogram",
+        examples=[12],
     )
-    speed_limit_rpm: Positive = Field(description="what the rotor bears", examples=[900])
-    heat_capacity_J_per_K: Positive = Field(
-        description="of the winding: copper's mass in kg times 390", examples=[400]
+    speed_limit_rpm: Positive | None = Field(
+        default=None,
+        description="what the rotor bears. Left empty, a speed that slow machines of its kind bear",
+        examples=[900],
+    )
+    heat_capacity_J_per_K: NonNegative = Field(
+        default=0.0,
+        description="of the winding: copper's mass in kg times 390. Left empty, the winding keeps "
+        "the temperature that the study gives windings",
+        examples=[400],
+    )
+    inertia_kg_m2: NonNegative = Field(
+        default=0.0,
+        description="of the rotor about its shaft; left empty, none",
+        examples=[0.01],
+    )
+    resistance_equivalent_phase_ohm: Positive | None = Field(
+        default=None,
+        description="of one phase at 20 degrees C as the current sees it, where EMF and this were "
+        "fitted to loaded readings; heat goes by the other one. Left empty, the same",
+        examples=[0.17],
     )
 
     @model_validator(mode="before")
@@ -121,6 +155,43 @@ class Generator(Part):
     def machine(self) -> MachineKind:
         """What sets its kind apart."""
         return MACHINE_KINDS[self.kind]
+
+    @property
+    def circuit_ohm(self) -> float:
+        """Resistance of a phase at 20 C as the current sees it, ohm."""
+        return self.resistance_equivalent_phase_ohm or self.resistance_phase_ohm
+
+    @property
+    def inductance_H(self) -> float:
+        """Inductance of a phase, or what stands in for one that was not measured, H."""
+        if self.inductance_phase_H is not None:
+            return self.inductance_phase_H
+        return self.machine.winding_s * self.resistance_phase_ohm
+
+    @property
+    def bears_A(self) -> float:
+        """Current limit of a phase, or the careful one that stands in for it, A rms."""
+        if self.current_limit_A is not None:
+            return self.current_limit_A
+        heat_W = STAND_IN_W_PER_KG * max(self.mass_kg, LEAST_MASS_KG)
+        return sqrt(heat_W / (self.machine.phases * self.resistance_phase_ohm))
+
+    @property
+    def bears_rpm(self) -> float:
+        """Speed limit, or the careful one that stands in for it, rpm."""
+        return self.speed_limit_rpm or self.machine.bears_rpm
+
+    @property
+    def stand_ins(self) -> tuple[str, ...]:
+        """What was left empty and what stands in for it, in words."""
+        found = []
+        if self.inductance_phase_H is None:
+            found.append(f"an inductance of {1000 * self.inductance_H:.3g} mH a phase")
+        if self.current_limit_A is None:
+            found.append(f"a current limit of {self.bears_A:.3g} A")
+        if self.speed_limit_rpm is None:
+            found.append(f"a speed limit of {self.bears_rpm:.0f} rpm")
+        return tuple(found)
 
     @property
     def valves(self) -> int:

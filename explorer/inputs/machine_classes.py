@@ -121,7 +121,7 @@ def _measured(generator: Generator) -> dict[str, float]:
     return {
         "emf_V_s": generator.machine.emf_leads_per_phase * generator.emf_phase_V_s,
         "resistance_ohm": generator.resistance_phase_ohm,
-        "inductance_H": generator.inductance_phase_H,
+        "inductance_H": generator.inductance_H,
         "pole_pairs": float(generator.pole_pairs),
         "drag_torque_N_m": generator.drag_torque_N_m,
         "mass_kg": generator.mass_kg,

@@ -18,6 +18,7 @@ STAR_LINE_COLUMNS: Mapping[str, float] = {
     "emf_{}_V_s": 1 / sqrt(3),
     "resistance_{}_ohm": 0.5,
     "inductance_{}_H": 0.5,
+    "resistance_equivalent_{}_ohm": 0.5,
 }
 """Columns that may hold a value between two leads (`line` in the braces) in place of one phase's
 (`phase`), and the factor from the one to the other in a star winding."""
@@ -32,7 +33,9 @@ class MachineKind:
     `conductors_per_phase`: wires that one phase's current flows through. `knee`: open bus voltage
     over the peak EMF of a phase, before the drops of valves. `bus_valves`: how many valves share
     the mean bus current. `bridge`: the rectifier's name in `physics.bridge.RECTIFIERS`.
-    `reverse_adds`: turned backwards, the EMF adds to what the blocking valve bears.
+    `reverse_adds`: turned backwards, the EMF adds to what the blocking valve bears. Where a row
+    leaves them empty, `winding_s` is inductance over resistance and `bears_rpm` the speed limit
+    (from memory: the middle of usual rows, and the slow end of them).
 
     Readings at the open leads: `direct` voltage or alternating, `reading_per_peak` from the peak
     EMF of a phase to what a true-rms meter shows between two leads, `phases_between_leads` in
@@ -51,6 +54,8 @@ class MachineKind:
     bus_valves: int
     bridge: str
     reverse_adds: bool
+    winding_s: float
+    bears_rpm: float
     direct: bool
     reading_per_peak: float
     phases_between_leads: int
@@ -91,6 +96,8 @@ MACHINE_KINDS: dict[str, MachineKind] = _by_name(
         bus_valves=3,
         bridge="star",
         reverse_adds=False,
+        winding_s=0.0015,
+        bears_rpm=600.0,
         direct=False,
         reading_per_peak=sqrt(3.0) / sqrt(2.0),
         phases_between_leads=2,
@@ -110,6 +117,8 @@ MACHINE_KINDS: dict[str, MachineKind] = _by_name(
         bus_valves=2,
         bridge="windings",
         reverse_adds=False,
+        winding_s=0.003,
+        bears_rpm=1000.0,
         direct=False,
         reading_per_peak=1 / sqrt(2.0),
         phases_between_leads=1,
@@ -128,6 +137,8 @@ MACHINE_KINDS: dict[str, MachineKind] = _by_name(
         bus_valves=1,
         bridge="one_diode",
         reverse_adds=True,
+        winding_s=0.002,
+        bears_rpm=3000.0,
         direct=True,
         reading_per_peak=1.0,
         phases_between_leads=1,

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import date
-from typing import Annotated, Any
+from typing import Annotated, Any, ClassVar
 
 from pydantic import (
     AfterValidator,
@@ -17,6 +17,7 @@ from pydantic import (
     ConfigDict,
     Field,
     StringConstraints,
+    model_validator,
 )
 
 from explorer.inputs.pack_kinds import PACK_KINDS, PackKind
@@ -124,8 +125,49 @@ class Operator(Record):
         description="at torque 0, extrapolated from sprints", examples=[21.7]
     )
     unevenness: Annotated[float, Field(ge=0, lt=1)] = Field(
-        description="torque within a turn is its mean times (1 + unevenness x sine)", examples=[0.7]
+        description="torque within a turn is its mean times (1 + unevenness x sine), twice a turn",
+        examples=[0.7],
     )
+    unevenness_turn: Annotated[float, Field(ge=0, lt=1)] = Field(
+        default=0.0,
+        description="the same once a turn, which the weight of an arm makes; left empty, none. "
+        "Counts where the hand has an inertia",
+        examples=[0.3],
+    )
+    kappa_m_s: NonNegative = Field(
+        default=0.0,
+        description="what a force costs to hold, as a hand speed that its power is counted at "
+        "beside the real one; left empty, nothing",
+        examples=[0.6],
+    )
+    p_W_s2_m2: NonNegative = Field(
+        default=0.0,
+        description="power that moving the arms costs, by the square of the hand's speed; left "
+        "empty, nothing",
+        examples=[7.5],
+    )
+    inertia_kg_m2: NonNegative = Field(
+        default=0.0,
+        description="of the arms about the axle, on a crank of 0.17 m; left empty, the hand keeps "
+        "its speed through the turn whatever the machine does",
+        examples=[0.046],
+    )
+
+    ALSO_CALLED: ClassVar[dict[str, str]] = {"kappa": "kappa_m_s", "p": "p_W_s2_m2"}
+    """Other headings of a column."""
+
+    @model_validator(mode="before")
+    @classmethod
+    def _other_headings(cls, row: Any) -> Any:
+        if not isinstance(row, dict):
+            return row
+        row = dict(row)
+        for other, name in cls.ALSO_CALLED.items():
+            if other in row:
+                if name in row:
+                    raise ValueError(f"fill {other} or {name}, not both")
+                row[name] = row.pop(other)
+        return row
 
 
 @dataclass(frozen=True)

@@ -9,14 +9,16 @@ import numpy as np
 from explorer.inputs.back_parts import BURST_S
 from explorer.inputs.study import Project, Study
 from explorer.model import overspeed
-from explorer.model.averaged import Session
-from explorer.model.chain import Chain
 from explorer.model.demand import Demand
+from explorer.model.kernels import accounts
+from explorer.model.kernels.records import Records
 from explorer.model.regimes import CHATTERING, CYCLING, STARVED, STEADY
 from explorer.model.rules import RULES
+from explorer.model.simulate import Care, Solved
 from explorer.model.space import Designs, Rows
-from explorer.model.supply import TERMS, Halves, Supply, asked
+from explorer.model.unloaded import Fronts
 from explorer.physics import bank, window
+from explorer.physics.operator import endurance_power
 from explorer.units import RAD_S_PER_RPM, Array
 
 EXTRA_LOW_VOLTAGE_V = 60.0
@@ -30,23 +32,19 @@ FORWARD_DROP_V = 1.0
 
 
 def margins(
-    project: Project,
-    designs: Designs,
-    chain: Chain,
-    halves: Halves,
-    session: Session,
-    weakest_share: Array | None = None,
+    project: Project, designs: Designs, solved: Solved, weakest_share: Array | None = None
 ) -> dict[str, Array]:
     """Physical margins of every design for one operator and pack, (n,) each, keys of `RULES`.
 
-    `halves` has the front halves that `chain.half` points to. The study's limits are added by the
-    evaluation, over all cases (`limit_margins`); the one on cost with the prices.
+    The study's limits are added by the evaluation, over all cases (`limit_margins`); the one on
+    cost with the prices. `weakest_share`: see `overspeed_margins`.
     """
-    front = front_margins(project, chain.supply, halves)
-    found = {name: margin[chain.half] for name, margin in front.items()}
-    found |= back_margins(project, designs, chain.demand)
-    found |= overspeed_margins(project, designs, chain, halves, weakest_share)
-    found |= _session_margins(project, designs, chain, halves, session)
+    fronts, half, need, result, _ = solved
+    found = {name: margin[half] for name, margin in unloaded_margins(project, fronts).items()}
+    found["peak_handle_force_N"] = start_margin(fronts, half, result["start_torque_N_m"])
+    found |= back_margins(project, designs, need)
+    found |= overspeed_margins(project, designs, need, fronts, half, weakest_share)
+    found |= _session_margins(project, designs, solved)
     return {name: found[name] for name in RULES if name in found}
 
 
@@ -95,26 +93,21 @@ def worst_levels(project: Project, designs: Designs, demand: Demand) -> Levels:
     return Levels(*(end for band in bands for end in band))
 
 
-def front_margins(project: Project, supply: Supply, halves: Halves) -> dict[str, Array]:
-    """Rules that the front half alone keeps or breaks, (h,) each."""
-    person = halves.operator
-    start_force = supply.start_torque_N_m / halves.radius_m
-    return {
-        "peak_handle_force_N": person.force_limit_N - start_force * (1 + person.unevenness),
-        **unloaded_margins(project, halves),
-    }
+def start_margin(fronts: Fronts, half: Rows, start_torque_N_m: Array) -> Array:
+    """What the hand has left at the empty bank, at its hardest pull, N, (n,)."""
+    person = fronts.person
+    force = start_torque_N_m / fronts.drives["radius_m"][half]
+    return np.asarray(person.force_limit_N - force * (1 + person.unevenness))
 
 
-def unloaded_margins(project: Project, halves: Halves) -> dict[str, Array]:
-    """Rules about the front half that need no curves: at rest, and too fast, (h,) each."""
-    person, session = halves.operator, project.study.session
-    every, rest = np.arange(len(halves)), np.zeros(len(halves))
-    drag = asked(halves, every, rest, rest).torque_N_m
-    shaft = overspeed.run_on_rad_s(session, halves) * halves.ratio
+def unloaded_margins(project: Project, fronts: Fronts) -> dict[str, Array]:
+    """Rules about the front half that need no session: at rest, and too fast, (h,) each."""
+    session, person = project.study.session, fronts.person
+    shaft = overspeed.run_on_rad_s(session, fronts) * fronts.drives["ratio"]
     return {
-        "turnable_N_m": person.comfort_force_N * halves.radius_m - drag,
-        "generator_speed_rpm": halves.speed_limit_rpm - shaft / RAD_S_PER_RPM,
-        "extra_low_voltage_V": EXTRA_LOW_VOLTAGE_V - overspeed.open_V(session, halves),
+        "turnable_N_m": person.comfort_force_N * fronts.drives["radius_m"] - fronts.drag_N_m(),
+        "generator_speed_rpm": fronts.speed_limit_rpm - shaft / RAD_S_PER_RPM,
+        "extra_low_voltage_V": EXTRA_LOW_VOLTAGE_V - overspeed.open_V(session, fronts),
     }
 
 
@@ -151,8 +144,9 @@ def back_margins(project: Project, designs: Designs, demand: Demand) -> dict[str
 def overspeed_margins(
     project: Project,
     designs: Designs,
-    chain: Chain,
-    halves: Halves,
+    demand: Demand,
+    fronts: Fronts,
+    half: Rows,
     weakest_share: Array | None = None,
 ) -> dict[str, Array]:
     """Rules about the moment when the load is gone and somebody turns too fast, (n,) each.
@@ -164,7 +158,7 @@ def overspeed_margins(
     def at(link: str, field: str) -> Array:
         return designs.chosen(project.catalogue, link, field)
 
-    need = {name: value[:, 0] for name, value in chain.demand.fields.items()}
+    need = {name: value[:, 0] for name, value in demand.fields.items()}
     clamped = need["clamp_ohm"] > 0
     clamps = overspeed.Clamps(
         need["clamp_V"],
@@ -172,12 +166,12 @@ def overspeed_margins(
         need["clamp_by_cell"] > 0,
         need["weakest_share"] if weakest_share is None else weakest_share,
     )
-    fast = overspeed.worst(project.study.session, halves, chain.half, clamps)
-    over_high = worst_levels(project, designs, chain.demand).over_high
+    fast = overspeed.worst(project.study.session, fronts, half, clamps)
+    over_high = worst_levels(project, designs, demand).over_high
     return {
         "diode_reverse_V": at("rectifier", "reverse_limit_V")
         - fast.bus_V
-        - _behind_the_diode(project, halves, chain.half),
+        - _behind_the_diode(project, fronts, half),
         "cell_voltage_V": need["voltage_rating_V"] - fast.string_V,
         "cell_life_V": need["voltage_limit_V"] - fast.bus_V,
         "clamp_power_W": np.where(clamped, need["clamp_limit_W"] - fast.steady_W, np.inf),
@@ -189,28 +183,72 @@ def overspeed_margins(
     }
 
 
-def worst_on_the_way(
-    project: Project, designs: Designs, supply: Supply, halves: Halves, half: Rows, peak_V: Array
-) -> dict[str, Array]:
-    """Rules about currents, torques and heat on the way up to `peak_V` (n,), at the stroke's peak.
+def _session_margins(project: Project, designs: Designs, solved: Solved) -> dict[str, Array]:
+    """Rules that only the course of a session decides, (n,) each."""
+    fronts, half, need, result, _ = solved
+    person, seconds = fronts.person, 60.0 * project.study.session.minutes
+    held_W = float(endurance_power(person.critical_power_W, person.reserve_J, seconds))
+    regime = result["regime"]
+    often = np.isin(regime, (CYCLING, CHATTERING))
+    return {
+        "reaches_window_V": result["idle_V"] - worst_levels(project, designs, need).on_high,
+        "endurance_W": held_W - result["crank_work_J"] / seconds,
+        "keeps_turning_rpm": keeps_turning(fronts.drives["cadence_rad_s"][half], result),
+        **hardest(project, designs, fronts, half, Hardest.of(result)),
+        "stroke_ripple_V": _ripple(project, designs, solved),
+        "cycle_time_s": np.where(often, cycle_s(result) - LEAST_CYCLE_S, np.inf),
+    }
 
-    The next node of the curves above the peak stands for it. Diode heat is taken as lasting.
+
+def keeps_turning(cadence_rad_s: Array, result: Records) -> Array:
+    """The cadence that the hand keeps up, or minus the one asked for where it stalls, breaks away
+    or hunts, or its session was given up, rpm, (n,).
     """
+    lost = result["fault"] != accounts.SOUND
+    return np.where(lost, -cadence_rad_s, result["cadence_rad_s"]) / RAD_S_PER_RPM
+
+
+def cycle_s(result: Records) -> Array:
+    """Time from turn-on to turn-on, s, (n,): 0 where a window chatters, infinite without cycles."""
+    many = (result["regime"] == CYCLING) & (result["turn_ons"] > 1)
+    other = np.where(result["regime"] == CHATTERING, 0.0, np.inf)
+    return np.where(many, result["cycle_s"], other)
+
+
+class Hardest(NamedTuple):
+    """The hardest that a chain is driven, (n,) each: N m at the crank and A rms of a phase at the
+    stroke's crest; A into the bus and W of heat in the bridge. Heat is taken as lasting.
+    """
+
+    torque_N_m: Array
+    phase_A: Array
+    bus_A: Array
+    bridge_W: Array
+
+    @classmethod
+    def of(cls, result: Records) -> Hardest:
+        """Of a session."""
+        return cls(
+            result["peak_torque_N_m"], result["peak_phase_A"], result["peak_bus_A"],
+            result["peak_bridge_W"],
+        )  # fmt: skip
+
+
+def hardest(
+    project: Project, designs: Designs, fronts: Fronts, half: Rows, at_most: Hardest
+) -> dict[str, Array]:
+    """Rules about currents, torques and heat at their hardest, (n,) each."""
 
     def at(link: str, field: str) -> Array:
         return designs.chosen(project.catalogue, link, field)
 
-    node = supply.locate(half, peak_V[:, None])[:, 0] + 1
-    stroke = 1 + halves.operator.unevenness
-    phase_A = supply.worst_phase_A[half, node] * stroke
-    torque = supply.worst_torque_N_m[half, node] * stroke
-    valve_A = supply.worst_bus_A[half, node] / halves.machine("bus_valves")[half]
-    valve_W = supply.worst_bridge_W[half, node] / halves.machine("valves")[half]
+    valve_A = at_most.bus_A / fronts.bus_valves[half]
+    valve_W = at_most.bridge_W / fronts.machines["valves"][half]
     return {
-        "crank_torque_N_m": at("crank", "torque_limit_N_m") - torque,
-        "gear_torque_N_m": at("gearing", "torque_limit_N_m") - torque,
-        "generator_current_A": at("generator", "current_limit_A") - phase_A,
-        "lead_current_A": at("lead", "current_limit_A") - phase_A,
+        "crank_torque_N_m": at("crank", "torque_limit_N_m") - at_most.torque_N_m,
+        "gear_torque_N_m": at("gearing", "torque_limit_N_m") - at_most.torque_N_m,
+        "generator_current_A": at("generator", "bears_A") - at_most.phase_A,
+        "lead_current_A": at("lead", "current_limit_A") - at_most.phase_A,
         "diode_current_A": at("rectifier", "current_limit_A") - valve_A,
         "diode_junction_K": at("rectifier", "junction_limit_C")
         - project.study.session.ambient_C
@@ -218,96 +256,47 @@ def worst_on_the_way(
     }
 
 
-def _session_margins(
-    project: Project, designs: Designs, chain: Chain, halves: Halves, session: Session
-) -> dict[str, Array]:
-    """Rules that only the course of a session decides, (n,) each."""
-    half = chain.half
-    levels = worst_levels(project, designs, chain.demand)
-    return {
-        "reaches_window_V": session.idle_V - levels.on_high,
-        "endurance_W": halves.power_limit_W
-        - crank_work(session) / project.study.session.minutes / 60,
-        **worst_on_the_way(project, designs, chain.supply, halves, half, session.peak_V),
-        "stroke_ripple_V": _ripple(
-            chain,
-            session,
-            halves.operator.unevenness,
-            designs.chosen(project.catalogue, "cell", "capacitance_low_fraction"),
-            levels.off_high,
-        ),
-        "bank_energy_J": bank_energy(chain, session),
-        "cycle_time_s": np.where(
-            np.isin(session.regime, (CYCLING, CHATTERING)), session.cycle_s - LEAST_CYCLE_S, np.inf
-        ),
-    }
-
-
-STORED_SLACK = 0.01
-"""By how much of what the bank can hold a sum over voltages may miss it and still be believed."""
-
-
-def bank_energy(chain: Chain, session: Session) -> Array:
-    """How far the energy left in the bank lies outside 0 .. C V^2/2 at the highest voltage of the
-    session, J, negative; infinite where it lies inside.
-
-    An averaged session beyond that is outside of the model's range: none of its numbers holds.
-    """
-    held_J = most_stored_J(chain, session)
-    inside = np.minimum(session.stored_J, held_J - session.stored_J)
-    return np.where(inside >= -STORED_SLACK * held_J, np.inf, inside)
-
-
-def most_stored_J(chain: Chain, session: Session) -> Array:
-    """What the bank holds at the highest voltage of the session, J, (n,)."""
-    return bank.stored_energy(chain.demand["capacitance_F"][:, 0], session.peak_V)
-
-
-def crank_work(session: Session) -> Array:
-    """Work at the crank over the session, J, (n,)."""
-    heat = session.heats_J.sum(axis=1)
-    return np.asarray(heat + session.esr_J + session.delivered_J + session.stored_J)
-
-
-def _behind_the_diode(project: Project, halves: Halves, half: Rows) -> Array:
+def _behind_the_diode(project: Project, fronts: Fronts, half: Rows) -> Array:
     """What a blocking diode bears beside the bus, V, (n,).
 
     In a bridge one forward drop, whichever way the machine turns. A machine behind one diode in
     line, turned backwards as fast as forwards, adds its EMF to the bus. Nothing flows then, so
     that the hand feels no load that would stop it.
     """
-    backwards_V = overspeed.open_V(project.study.session, halves)[half]
-    adds = halves.machine("reverse_adds")[half] > 0
+    backwards_V = overspeed.open_V(project.study.session, fronts)[half]
+    adds = fronts.reverse_adds[half] > 0
     return np.where(adds, backwards_V, FORWARD_DROP_V)
 
 
-def _ripple(
-    chain: Chain, session: Session, unevenness: float, low_capacitance: Array, off_high: Array
-) -> Array:
+def _ripple(project: Project, designs: Designs, solved: Solved) -> Array:
     """Volts left between the trough of the stroke's ripple and what it must not reach.
 
     At rest: the undervoltage threshold at its highest and the voltage below which the load drags
     the bus down, from the lowest that the loaded bus comes to; and the overvoltage threshold.
-    Cycling: half the hysteresis, since a larger swing switches the window at every stroke.
+    Cycling: half the hysteresis, since a larger swing switches the window at every stroke. The
+    bank has the least capacitance that its cells may have; a session has seen the ripple of the
+    nominal one, the filter none.
     """
-    need = {name: value[:, 0] for name, value in chain.demand.fields.items()}
-    rests = np.isfinite(session.floor_V)
-    middle = (need["off_V"] + need["on_V"]) / 2
-    bus_V = np.where(rests, session.floor_V, middle)
-    front = chain.front(bus_V[:, None])[..., 0]
-    ripple = bank.stroke_ripple(
-        unevenness,
-        front[0] * bus_V,
-        np.maximum(front[TERMS.index("rad_s")], 1e-6),
-        need["capacitance_F"] * low_capacitance,
-        bus_V,
-        need["esr_ohm"],
-    )
-    below = session.floor_V - ripple / 2 - np.maximum(off_high, session.trap_V)
-    above = need["overvoltage_off_V"] - session.hold_V - ripple / 2
-    steady = np.where(session.regime == STEADY, np.minimum(below, above), below)
-    cycling = (need["on_V"] - need["off_V"]) / 2 - ripple
+    fronts, _, need, result, care = solved
+    at = {name: value[:, 0] for name, value in need.fields.items()}
+    low_fraction = designs.chosen(project.catalogue, "cell", "capacitance_low_fraction")
+
+    def ripple_V(capacitance_F: Array) -> Array:
+        return bank.stroke_ripple(
+            fronts.person.unevenness, result["working_A"] * result["working_V"],
+            np.maximum(result["working_rad_s"], 1e-6), capacitance_F, result["working_V"],
+            at["esr_ohm"],
+        )  # fmt: skip
+
+    most = ripple_V(at["capacitance_F"] * low_fraction)
+    unseen = most - (ripple_V(at["capacitance_F"]) if care is Care.SESSION else 0.0)
+    off_high = worst_levels(project, designs, need).off_high
+    rests = result["regime"] == STEADY
+    floor_V = np.fmax(off_high, result["unstable_equilibrium_V"])
+    below = np.where(rests, result["lowest_loaded_V"], 0.0) - unseen / 2 - floor_V
+    above = at["overvoltage_off_V"] - np.where(rests, result["hold_V"], 0.0) - most / 2
+    cycling = (at["on_V"] - at["off_V"]) / 2 - most
     # Where the bus cannot even sustain the load down to the off threshold, the trough collapses it.
-    sustained = chain.demand.load(chain.demand["off_V"]).sustained[:, 0]
-    margin = np.where(sustained, np.where(rests, steady, cycling), -np.inf)
-    return np.where(session.regime == STARVED, np.inf, margin)
+    sustained = need.load(need["off_V"]).sustained[:, 0]
+    margin = np.where(sustained, np.where(rests, np.minimum(below, above), cycling), -np.inf)
+    return np.where(result["regime"] == STARVED, np.inf, margin)

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from explorer.inputs.sections import Session
 from explorer.model.space import Rows
-from explorer.model.supply import Halves, asked, no_load_V
+from explorer.model.unloaded import Fronts
 from explorer.physics import bank, operator
 from explorer.units import RAD_S_PER_RPM, Array
 
@@ -57,26 +57,26 @@ class Clamps:
     weakest_share: Array
 
 
-def kept_rad_s(session: Session, halves: Halves) -> Array:
+def kept_rad_s(session: Session, fronts: Fronts) -> Array:
     """The multiple of the cadence that a hand may keep for long, rad/s at the crank, (h,)."""
-    return np.asarray(halves.cadence_rad_s * session.overspeed)
+    return np.asarray(fronts.drives["cadence_rad_s"] * session.overspeed)
 
 
-def run_on_rad_s(session: Session, halves: Halves) -> Array:
+def run_on_rad_s(session: Session, fronts: Fronts) -> Array:
     """Fastest that the crank is ever turned, rad/s, (h,): never below `kept_rad_s`."""
     if session.overspeed_rpm is None:
-        run_on = DEFAULT_RPM * RAD_S_PER_RPM * np.sqrt(DEFAULT_RADIUS_M / halves.radius_m)
+        run_on = DEFAULT_RPM * RAD_S_PER_RPM * np.sqrt(DEFAULT_RADIUS_M / fronts.drives["radius_m"])
     else:
-        run_on = np.full(len(halves), session.overspeed_rpm * RAD_S_PER_RPM)
-    return np.maximum(kept_rad_s(session, halves), run_on)
+        run_on = np.full(len(fronts), session.overspeed_rpm * RAD_S_PER_RPM)
+    return np.maximum(kept_rad_s(session, fronts), run_on)
 
 
-def open_V(session: Session, halves: Halves) -> Array:
+def open_V(session: Session, fronts: Fronts) -> Array:
     """Highest bus voltage with nothing connected, V, (h,): it rises with the speed."""
-    return no_load_V(halves, np.arange(len(halves)), run_on_rad_s(session, halves))
+    return fronts.no_load_V(np.arange(len(fronts)), run_on_rad_s(session, fronts))
 
 
-def worst(session: Session, halves: Halves, half: Rows, clamps: Clamps) -> Overspeed:
+def worst(session: Session, fronts: Fronts, half: Rows, clamps: Clamps) -> Overspeed:
     """What bus, cells and clamp of each design come to at their worst.
 
     Without a clamp (0 ohm) the bus climbs to the open voltage. With one it stays below its
@@ -89,16 +89,16 @@ def worst(session: Session, halves: Halves, half: Rows, clamps: Clamps) -> Overs
                                return_inverse=True)  # fmt: skip
     same = same.reshape(-1)
     row, clamp_V, clamp_ohm = half[first], clamps.threshold_V[first], clamps.ohm[first]
-    fastest, kept = run_on_rad_s(session, halves)[row], kept_rad_s(session, halves)[row]
-    top_V = no_load_V(halves, row, fastest)
+    fastest, kept = run_on_rad_s(session, fronts)[row], kept_rad_s(session, fronts)[row]
+    top_V = fronts.no_load_V(row, fastest)
     bus_V, clamped_V = top_V.copy(), np.full(len(row), np.inf)
     steady_W, burst_W = np.zeros(len(row)), np.zeros(len(row))
     mine = np.flatnonzero(clamp_ohm > 0)
     if mine.size:
         some = row[mine], clamp_V[mine], clamp_ohm[mine]
-        clamped_V[mine], burst_W[mine] = _clamped(halves, *some, fastest[mine])
+        clamped_V[mine], burst_W[mine] = _clamped(fronts, *some, fastest[mine])
         bus_V[mine] = np.minimum(clamped_V[mine], top_V[mine])
-        _, steady_W[mine] = _clamped(halves, *some, kept[mine])
+        _, steady_W[mine] = _clamped(fronts, *some, kept[mine])
     full = bus_V[same] * clamps.weakest_share
     held = np.minimum(top_V[same] * clamps.weakest_share, clamped_V[same])
     string_V = np.where(clamps.by_cell & (clamps.ohm > 0), held, full)
@@ -106,7 +106,7 @@ def worst(session: Session, halves: Halves, half: Rows, clamps: Clamps) -> Overs
 
 
 def _clamped(
-    halves: Halves, half: Rows, clamp_V: Array, clamp_ohm: Array, fastest: Array
+    fronts: Fronts, half: Rows, clamp_V: Array, clamp_ohm: Array, fastest: Array
 ) -> tuple[Array, Array]:
     """Highest voltage of the clamped bus and heat of the clamp then, over all speeds, (n,) each.
 
@@ -118,7 +118,7 @@ def _clamped(
     for steps in STEPS:
         shares = np.arange(1, steps + 1) / steps
         speed = low[:, None] + (high - low)[:, None] * shares
-        bus_V = _held(halves, half, speed, clamp_V, clamp_ohm)
+        bus_V = _held(fronts, half, speed, clamp_V, clamp_ohm)
         best = bus_V.argmax(axis=1)
         best_V = np.maximum(best_V, bus_V.max(axis=1))
         step = (high - low) / steps
@@ -127,16 +127,20 @@ def _clamped(
     return best_V, bank.clamp_current(best_V, clamp_V, clamp_ohm) * best_V
 
 
-def _held(halves: Halves, half: Rows, speed: Array, clamp_V: Array, clamp_ohm: Array) -> Array:
+def _held(fronts: Fronts, half: Rows, speed: Array, clamp_V: Array, clamp_ohm: Array) -> Array:
     """Bus voltage behind a clamp at crank speeds (n, k): never below its threshold."""
     count = speed.shape[1]
     row, volts = np.repeat(half, count), np.repeat(clamp_V, count)
     flat, amps = speed.reshape(-1), np.zeros(speed.size)
-    open_ = no_load_V(halves, row, flat)
+    open_ = fronts.no_load_V(row, flat)
     flows = open_ > volts
-    pushed = asked(halves, row[flows], flat[flows], volts[flows])
-    person = halves.operator
-    end = person.sprint_speed_rad_s * RUN_OUT * np.sqrt(DEFAULT_RADIUS_M / halves.radius_m[row])
+    pushed = fronts.pushed(row[flows], flat[flows], volts[flows])
+    person = fronts.person
+    end = (
+        person.sprint_speed_rad_s
+        * RUN_OUT
+        * np.sqrt(DEFAULT_RADIUS_M / fronts.drives["radius_m"][row])
+    )
     line = operator.sprint_torque(flat, person.sprint_torque_N_m, end)
     able = np.minimum(line[flows] / np.maximum(pushed.torque_N_m, 1e-9), 1.0)
     amps[flows] = pushed.current_A * able

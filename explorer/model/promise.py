@@ -23,13 +23,13 @@ from explorer.inputs.records import Part
 from explorer.inputs.study import Project
 from explorer.model import margins as rule_margins
 from explorer.model import tolerance
-from explorer.model.chain import Chain
 from explorer.model.demand import demand
 from explorer.model.evaluate import evaluate
 from explorer.model.rules import RULES
+from explorer.model.simulate import Care
 from explorer.model.space import Designs, Rows
-from explorer.model.supply import Halves
 from explorer.model.tolerance import CADENCE, CAPACITANCE_HIGH, HAND, PARTS, Spread
+from explorer.model.unloaded import Fronts
 from explorer.physics import bank
 from explorer.stopping import starting_workers
 from explorer.units import Array
@@ -39,8 +39,6 @@ SCREENS, FIRST_DRAWS, DRAWS, HAZARD_DRAWS = 20, 40, 200, 1000
 first and last; and the best of these by hazards in closed form.
 """
 CONTENDERS, FINALISTS = 200, 40
-NODES = 48
-"""Bus voltages at which a drawn front half is solved: rules hold or break alike with 64 and 160."""
 KEEPS_RULES = 0.9
 """Share of builds in which a pick must keep the rules that are no hazards."""
 SCREENED, FIRST_KEEPS = 0.05, 0.8
@@ -169,7 +167,7 @@ def _drawn_part(part: Part, link: str, rng: np.random.Generator) -> Part:
         if spread.where == link:
             factor = _factor(spread, rng)
             for field in spread.fields:
-                update[field] = float(spread.applied(getattr(part, field), factor))
+                update[field] = float(spread.applied(tolerance.nominal(part, field), factor))
     if isinstance(part, Cell):
         factor = rng.uniform(part.capacitance_low_fraction, CAPACITANCE_HIGH)
         update |= {"capacitance_F": part.capacitance_F * factor, "capacitance_low_fraction": 1.0}
@@ -239,7 +237,7 @@ def odds(project: Project, designs: Designs, numbers: Iterable[int]) -> list[Odd
     for group in by_hand(numbers):
         builds = draw(project, designs, group)
         found = evaluate(
-            builds.project, builds.designs, nodes=NODES, weakest_share=builds.weakest_share
+            builds.project, builds.designs, Care.DRAWN, weakest_share=builds.weakest_share
         )
         hazards = {name: m < 0 for name, m in found.margins.items() if _hazard(name)}
         others = [m >= 0 for name, m in found.margins.items() if not _hazard(name)]
@@ -274,13 +272,10 @@ def _in_closed_form(build: Builds) -> NDArray[np.bool_]:
     broken, every = np.zeros(len(designs), dtype=bool), np.arange(len(designs))
     needs = [demand(catalogue, designs, catalogue.packs[name]) for name in plan.packs]
     for name in plan.operators:
-        halves = Halves.of(
-            catalogue, designs, catalogue.operators[name], 60 * plan.minutes, plan.winding_C
-        )
-        unsolved = Chain(None, every, needs[0])  # type: ignore[arg-type]
-        margins = rule_margins.unloaded_margins(project, halves)
+        fronts = Fronts.of(project, designs, name)
+        margins = rule_margins.unloaded_margins(project, fronts)
         margins |= rule_margins.overspeed_margins(
-            project, designs, unsolved, halves, build.weakest_share
+            project, designs, needs[0], fronts, every, build.weakest_share
         )
         broken |= np.any([m < 0 for rule, m in margins.items() if _hazard(rule)], axis=0)
     for need in needs:

@@ -13,7 +13,7 @@ from explorer.inputs.records import Operator
 from explorer.inputs.study import Project
 from explorer.model import demand
 from explorer.model.kernels import records
-from explorer.model.kernels.machine import BODY_DIODE_EMISSION_V, Machines, tabulate
+from explorer.model.kernels.machine import BODY_DIODE_EMISSION_V, COARSE, Machines, tabulate
 from explorer.model.kernels.records import Records
 from explorer.model.space import Designs, Rows
 from explorer.physics.bridge import RECTIFIERS
@@ -34,8 +34,11 @@ class Rowed(NamedTuple):
     drives: Records
 
 
-def rowed(project: Project, designs: Designs) -> Rowed:
-    """Front halves of some designs, with the tables of their machines."""
+def rowed(project: Project, designs: Designs, *, coarse: bool = False) -> Rowed:
+    """Front halves of some designs, with the tables of their machines.
+
+    Coarse tables are solved in a tenth of the time and not kept: for parts that are drawn once.
+    """
     turning, trios = drives(project, designs), _trios(designs)
     _, first, trio = np.unique(trios, axis=0, return_index=True, return_inverse=True)
     some = machines(project, designs.take(first))
@@ -43,12 +46,33 @@ def rowed(project: Project, designs: Designs) -> Rowed:
     asked = np.zeros(len(first))
     trio = trio.reshape(-1).astype(np.int64)
     np.maximum.at(asked, trio, HEADROOM * turning["cadence_rad_s"] * turning["ratio"])
-    winding_C = project.study.session.winding_C
-    tables = [
-        _table(some[number].tobytes(), _reaching(fastest, float(asked[number])), winding_C)
-        for number in range(len(some))
-    ]
-    return Rowed(_joined(tables), trio, turning)
+    winding_C = first_winding_C(project, some)
+    if coarse:
+        tables = tabulate(some, asked, winding_C, COARSE)
+    else:
+        tables = _joined(
+            [
+                _table(row.tobytes(), _reaching(fastest, float(most)), float(at_C))
+                for row, most, at_C in zip(some, asked, winding_C, strict=True)
+            ]
+        )
+    return Rowed(tables, trio, turning)
+
+
+def first_winding_C(project: Project, some: Records) -> Array:
+    """Temperature of the windings of some machines as a session begins, C, (n,): that of the air
+    where a winding warms, else the study's.
+    """
+    plan = project.study.session
+    warms = some["heat_capacity_J_per_K"] > 0
+    return np.where(warms, plan.ambient_C, plan.winding_C).astype(float)
+
+
+def of_kind(project: Project, designs: Designs, field: str) -> Array:
+    """A field of each design's kind of machine, (n,)."""
+    kinds = [generator.machine for generator in project.catalogue.parts["generator"]]  # type: ignore[attr-defined]
+    column = np.array([getattr(kind, field) for kind in kinds], dtype=float)
+    return np.asarray(column[designs.parts["generator"]])
 
 
 def machines(project: Project, designs: Designs) -> Records:
@@ -58,13 +82,9 @@ def machines(project: Project, designs: Designs) -> Records:
     def at(link: str, field: str) -> Array:
         return designs.chosen(catalogue, link, field)
 
-    kinds = [generator.machine for generator in catalogue.parts["generator"]]  # type: ignore[attr-defined]
-
-    def of_kind(field: str) -> Array:
-        column = np.array([getattr(kind, field) for kind in kinds], dtype=float)
-        return np.asarray(column[designs.parts["generator"]])
-
-    circuits = np.array([RECTIFIERS[kind.bridge].circuit for kind in kinds])
+    circuits = np.array(
+        [RECTIFIERS[part.machine.bridge].circuit for part in catalogue.parts["generator"]]  # type: ignore[attr-defined]
+    )
     barriers = np.array([BARRIER_V[part.kind] for part in catalogue.parts["rectifier"]])  # type: ignore[attr-defined]
     body_V = at("rectifier", "body_drop_V")
     asleep_A = np.exp(-body_V / BODY_DIODE_EMISSION_V)
@@ -72,15 +92,17 @@ def machines(project: Project, designs: Designs) -> Records:
         records.MACHINE,
         len(designs),
         bridge=circuits[designs.parts["generator"]],
-        **{name: of_kind(name) for name in OF_KIND},
+        **{name: of_kind(project, designs, name) for name in OF_KIND},
         emf_V_s=at("generator", "emf_phase_V_s"),
-        circuit_ohm=at("generator", "resistance_phase_ohm"),
+        circuit_ohm=at("generator", "circuit_ohm"),
         copper_ohm=at("generator", "resistance_phase_ohm"),
-        lead_ohm=at("lead", "resistance_ohm") * of_kind("conductors_per_phase"),
-        inductance_H=at("generator", "inductance_phase_H"),
+        lead_ohm=at("lead", "resistance_ohm") * of_kind(project, designs, "conductors_per_phase"),
+        inductance_H=at("generator", "inductance_H"),
         pole_pairs=at("generator", "pole_pairs"),
         drag_N_m=shaft_drag_N_m(at),
         viscous_N_m_s=at("generator", "drag_viscous_N_m_s"),
+        inertia_kg_m2=at("generator", "inertia_kg_m2"),
+        heat_capacity_J_per_K=at("generator", "heat_capacity_J_per_K"),
         saturation_A=at("rectifier", "saturation_A"),
         emission_V=at("rectifier", "emission_V"),
         valve_ohm=at("rectifier", "resistance_ohm"),
@@ -101,6 +123,7 @@ def drives(project: Project, designs: Designs) -> Records:
         ratio=designs.chosen(catalogue, "gearing", "ratio"),
         efficiency=designs.chosen(catalogue, "gearing", "efficiency"),
         drag_N_m=designs.chosen(catalogue, "gearing", "drag_torque_N_m"),
+        inertia_kg_m2=designs.chosen(catalogue, "crank", "inertia_kg_m2"),
         cadence_rad_s=designs.settings["cadence_rpm"] * RAD_S_PER_RPM,
     )
 

@@ -75,6 +75,15 @@ RULES: dict[str, Rule] = {
         loosened_by="a hand that can pull {} more at the start",
         near=10.0,
     ),
+    "keeps_turning_rpm": Rule(
+        unit="rpm",
+        description="The hand keeps the crank turning: it does not stall at the dead point, break "
+        "away or hunt.",
+        label="cadence that the hand keeps up",
+        broken="the hand does not turn it steadily: it stalls, breaks away or hunts",
+        loosened_by="",
+        near=1.0,
+    ),
     "crank_torque_N_m": Rule(
         unit="N m",
         description="The crank withstands the hardest pull.",
@@ -233,15 +242,6 @@ RULES: dict[str, Rule] = {
         broken="the bank is too small to bridge the weak half of each stroke",
         loosened_by="a bank that ripples {} less with each stroke",
         near=0.2,
-    ),
-    "bank_energy_J": Rule(
-        unit="J",
-        description="The search's model leaves no more in the bank than it can hold.",
-        label="energy that the bank can hold",
-        broken="the search's model does not hold for it: it would leave more in the bank than "
-        "that can hold",
-        loosened_by="",
-        near=1.0,
     ),
     "cycle_time_s": Rule(
         unit="s",

@@ -18,16 +18,13 @@ from explorer.inputs.records import Part
 from explorer.inputs.study import Project
 from explorer.model.evaluate import Evaluation, evaluate
 from explorer.model.rules import RULES
+from explorer.model.simulate import Care
 from explorer.model.space import Designs
 from explorer.physics import bank
 from explorer.physics.window import threshold_band
 from explorer.units import Array
 
 DRAWS = 2000
-NODES = 64
-"""Bus voltages at which a drawn front half is solved: some 0.1 % of energy off the full number, a
-hundredth of what the draws spread by, in half the time (a test compares both).
-"""
 HANDS = 25
 """Different hands among the draws; each turns an equal share of the chains."""
 MATTER_MOST = 3
@@ -63,7 +60,13 @@ PARTS = (
     Spread("loss of the gearing", "gearing", ("efficiency",), 0.7, 1.3, "loss"),
     Spread("drag of the gearing", "gearing", ("drag_torque_N_m",), 0.7, 1.3),
     Spread("EMF of the generator", "generator", ("emf_phase_V_s",), 0.95, 1.05),
-    Spread("winding resistance", "generator", ("resistance_phase_ohm",), 0.9, 1.1),
+    Spread(
+        "winding resistance",
+        "generator",
+        ("resistance_phase_ohm", "resistance_equivalent_phase_ohm"),
+        0.9,
+        1.1,
+    ),
     Spread("winding inductance", "generator", ("inductance_phase_H",), 0.85, 1.15),
     Spread(
         "drag of the generator", "generator", ("drag_torque_N_m", "drag_viscous_N_m_s"), 0.7, 1.3
@@ -200,13 +203,13 @@ def tolerance(
         [
             evaluate(
                 *_drawn(project, designs, spreads, factors[:, share]),
-                nodes=NODES,
+                Care.DRAWN,
                 weakest_share=weakest[share],
             )
             for share in shares
         ]
     )
-    nominal = float(evaluate(project, designs, nodes=NODES).delivered_energy_J[0])
+    nominal = float(evaluate(project, designs, Care.DRAWN).delivered_energy_J[0])
     energy = found.delivered_energy_J
     measured = {"time_to_first_charge_s": found.time_to_first_charge_s, **found.readings}
     broken = {name: float((margin < 0).mean()) for name, margin in found.margins.items()}
@@ -273,7 +276,7 @@ def _drawn(
             elif spread.where == "operator":
                 hand[name] = float(factor[0])
             else:
-                value = getattr(_part(project, designs, spread.where), name)
+                value = nominal(_part(project, designs, spread.where), name)
                 drawn = np.broadcast_to(spread.applied(value, factor), (count,)).tolist()
                 for update, one in zip(updates[spread.where], drawn, strict=True):
                     update[name] = one
@@ -299,6 +302,19 @@ def _drawn(
     rows = np.arange(count)
     exact = replace(project, catalogue=catalogue, study=replace(project.study, build=build))
     return exact, Designs(dict.fromkeys(LINKS, rows), settings)
+
+
+STANDS_IN = {
+    "inductance_phase_H": "inductance_H",
+    "resistance_equivalent_phase_ohm": "circuit_ohm",
+}
+"""What a column counts as where a row leaves it empty."""
+
+
+def nominal(part: Part, field: str) -> float:
+    """A field of a part, or what stands in for one that its row leaves empty."""
+    value = getattr(part, STANDS_IN.get(field, field))
+    return float(value)
 
 
 def most(field: str) -> float:

@@ -27,6 +27,7 @@ LEDGER: dict[str, str] = {
     "pack_lead": "5 V lead",
     "delivered": "into the pack",
     "stored": "left in the bank",
+    "kinetic": "left in the turning crank",
 }
 
 LEDGER_GROUPS: dict[str, tuple[str, ...]] = {
@@ -37,7 +38,7 @@ LEDGER_GROUPS: dict[str, tuple[str, ...]] = {
     "bank and clamp": ("esr", "cell_leakage", "balancing", "clamp"),
     "window and converter": ("window", "converter"),
     "5 V lead": ("pack_lead",),
-    "left in the bank": ("stored",),
+    "left in bank and crank": ("stored", "kinetic"),
 }
 """Terms of the ledger grouped along the chain, for the drawing of several designs."""
 
@@ -52,10 +53,9 @@ READINGS: dict[str, tuple[str, str]] = {
     "idle_V": ("bus voltage that the hand reaches without load", "V"),
     "cycle_s": ("length of a charging burst with its pause", "s"),
     "on_share": ("share of the time with the load on", ""),
+    "at_limit_share": ("share of the time at the hand's limit", ""),
+    "winding_C": ("temperature of the winding at the end", "°C"),
 }
-
-HIDDEN_READINGS = frozenset({"unique_speed"})
-"""For the model's own checks, of no use to whoever builds."""
 
 PICK_WORDS: dict[str, str] = {
     RECOMMENDED: "Recommended",

@@ -11,11 +11,10 @@ from explorer import front
 from explorer.inputs.study import Project
 from explorer.model import costing, objectives
 from explorer.model import margins as rule_margins
-from explorer.model.chain import Chain
 from explorer.model.demand import demand
 from explorer.model.evaluate import UNBOUNDED_MARGIN, Evaluation
 from explorer.model.space import Designs, Rows, Space
-from explorer.model.supply import Halves
+from explorer.model.unloaded import Fronts
 from explorer.search.coordinates import Coordinates
 from explorer.units import Array
 
@@ -125,19 +124,13 @@ def _quick_margins(project: Project, designs: Designs) -> Iterator[Array]:
         yield study.limits.cost - costing.costs(project, designs)
     if study.limits.mass_kg is not None:
         yield study.limits.mass_kg - costing.mass_kg(catalogue, designs)
-    crowd = [
-        Halves.of(
-            catalogue, designs, catalogue.operators[name], 60 * study.session.minutes,
-            study.session.winding_C,
-        )
-        for name in study.session.operators
-    ]  # fmt: skip
-    for halves in crowd:
-        yield from rule_margins.unloaded_margins(project, halves).values()
+    crowd = [Fronts.of(project, designs, name) for name in study.session.operators]
+    for fronts in crowd:
+        yield from rule_margins.unloaded_margins(project, fronts).values()
     for pack_id in study.session.packs:
         need = demand(catalogue, designs, catalogue.packs[pack_id])
         yield from rule_margins.back_margins(project, designs, need).values()
-        # Too fast without a load: needs nothing of the curves, which cost the most.
-        chain = Chain(None, np.arange(len(designs)), need)  # type: ignore[arg-type]
-        for halves in crowd:
-            yield from rule_margins.overspeed_margins(project, designs, chain, halves).values()
+        for fronts in crowd:
+            yield from rule_margins.overspeed_margins(
+                project, designs, need, fronts, np.arange(len(designs))
+            ).values()

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,27 +10,82 @@ from numpy.typing import NDArray
 from explorer import front
 from explorer.inputs.links import LINKS
 from explorer.inputs.study import Project
-from explorer.model import costing, objectives
-from explorer.model.objectives import Results
+from explorer.model import costing, doubt, objectives
+from explorer.model.evaluate import Evaluation
+from explorer.model.rules import RULES
 from explorer.model.space import Rows
 from explorer.units import Array
 
+POINTS_AT_ONCE = 256
+"""Points compared with others at a time; bounds memory."""
+FAR = 1e9
+"""Margins beyond this are alike."""
 
-def unbeaten_at_any_price(project: Project, found: Results) -> Rows:
-    """Rows of feasible designs that no other one beats whatever prices come, ascending.
+
+def unbeaten_at_any_price(project: Project, found: Evaluation) -> Rows:
+    """Rows of designs of which none is sure to be beaten whatever prices come, ascending.
 
     Prices can favour any bill of materials over any other one, since a price may fall with the
     number bought. So a design is beaten at any price by one of the same bill alone, parts and
-    pieces, that is nowhere worse and somewhere better in the other objectives. Of equals the first
-    stays.
+    pieces, that is nowhere worse and somewhere better in the other objectives. `found` is what the
+    search's filter says: a design stays where it is within the filter's doubt of not being beaten.
+    Of equals the one stays that is farthest from a hazard.
     """
     designs = found.designs
     bill = costing.quantities(project.catalogue, designs)
     columns = [designs.parts[link] for link in LINKS] + [bill[link] for link in LINKS]
     group = np.unique(codes(columns), return_inverse=True)[1].reshape(-1)
     without_cost = [one.key != objectives.COST for one in objectives.OBJECTIVES]
-    points = objectives.points_of(project, found, np.zeros(len(group)))[:, without_cost]
-    return unbeaten_in_groups(points, group)
+    points = objectives.points_of(project, found, np.zeros(len(group)))
+    best = doubt.credited(project, points, doubt.energy_doubt(project, found))[:, without_cost]
+    points = points[:, without_cost]
+    order = np.argsort(-_hazard_room(found), kind="stable")
+    equal = np.column_stack([group, points])[order]
+    _, first = np.unique(equal, axis=0, return_index=True)
+    single = np.sort(order[first])
+    sure = single[found.feasible[single]]
+    anchors = sure[unbeaten_in_groups(points[sure], group[sure])]
+    anchors = anchors[np.argsort(group[anchors], kind="stable")]
+    single = single[np.argsort(group[single], kind="stable")]
+    open_ = [
+        rows[~beaten(best[rows], points[anchors[slice(*ends)]])]
+        for rows, ends in _by_group(group[single], single, group[anchors])
+    ]
+    return np.sort(np.concatenate(open_)) if open_ else single
+
+
+def _by_group(groups: Rows, rows: Rows, others: Rows) -> Iterator[tuple[Rows, tuple[int, int]]]:
+    """Rows of each group, and where its members stand among `others`; both in order of groups."""
+    starts = np.flatnonzero(np.diff(groups, prepend=-1))
+    low = np.searchsorted(others, groups[starts], "left").tolist()
+    high = np.searchsorted(others, groups[starts], "right").tolist()
+    yield from zip(np.split(rows, starts[1:]), zip(low, high, strict=True), strict=True)
+
+
+def _hazard_room(found: Evaluation) -> Array:
+    """How far designs (n,) are from the nearest hazard, in units of what counts as near."""
+    room = [
+        np.clip(margin, -FAR, FAR) / RULES[name].near
+        for name, margin in found.margins.items()
+        if name in RULES and RULES[name].hazard
+    ]
+    return np.asarray(np.min(room, axis=0)) if room else np.zeros(len(found))
+
+
+def beaten(points: Array, others: Array) -> NDArray[np.bool_]:
+    """Where one of `others` (m, k) is nowhere worse than a point (n, k), all minimised: (n,).
+
+    >>> beaten(np.array([[1.0, 1.0], [0.0, 3.0]]), np.array([[1.0, 0.0]])).tolist()
+    [True, False]
+    """
+    found = np.zeros(len(points), dtype=bool)
+    for start in range(0, len(points), POINTS_AT_ONCE):
+        some = points[start : start + POINTS_AT_ONCE]
+        worse = np.ones((len(some), len(others)), dtype=bool)
+        for one, other in zip(some.T, others.T, strict=True):
+            worse &= other <= one[:, None]
+        found[start : start + len(some)] = worse.any(axis=1)
+    return found
 
 
 def unbeaten_in_groups(points: Array, group: Rows) -> Rows:

@@ -1,7 +1,7 @@
 """Sessions for every design that could stand on the front: the filter proposes, sessions decide.
 
-The filter's energy and effort of a design are credited with `BAND` before it is left out. What that
-leaves is stepped through time, and again what the sessions bring up, until all that stands on the
+The filter's energy and effort of a design are credited with its doubt (see `model.doubt`) before it
+is left out. What that leaves is stepped through time, and again what the sessions bring up, until all that stands on the
 front was stepped.
 """
 
@@ -18,9 +18,10 @@ from numpy.typing import NDArray
 from explorer.front import non_dominated
 from explorer.inputs.csv_tables import content_hash
 from explorer.inputs.study import Project
-from explorer.model import objectives
+from explorer.model.doubt import credited
 from explorer.model.evaluate import Evaluation
 from explorer.model.space import Designs, Rows
+from explorer.search.dominance import beaten
 from explorer.search.progress import Step, Watch
 from explorer.stopping import starting_workers
 from explorer.store.keys import search_key
@@ -29,19 +30,14 @@ from explorer.store.standing import affordable, front_rows
 from explorer.store.stored import Stored
 from explorer.units import Array
 
-BAND = 0.03
-"""How far the filter's energy and effort may be from a session's, as a share, before a design that
-it leaves out could have stood on the front; the audit counts those that would have."""
 BATCH = 256
 """Designs stepped by a worker at a time, and kept."""
 AUDITED = 200
-"""Designs from beyond the band that are stepped to see what it missed."""
-POINTS_AT_ONCE = 256
-"""Points compared with a front at a time; bounds memory."""
+"""Designs beyond the doubt that are stepped to see what it missed."""
 
 
 class Audit(NamedTuple):
-    """How many designs from beyond the band were stepped, and how many of them the front lacked."""
+    """How many designs beyond the doubt were stepped, and how many of them the front lacked."""
 
     stepped: int
     missed: int
@@ -49,30 +45,17 @@ class Audit(NamedTuple):
 
 def contenders(project: Project, stored: Stored, cost: Array) -> Rows:
     """Rows of designs that were not stepped and could stand on the front at some costs (n,)."""
-    rows = np.flatnonzero(affordable(project, stored, cost))
-    points = stored.objectives(cost)[rows]
-    open_ = ~stored.stepped[rows]
-    best, worst = _credited(points, -BAND), _credited(points, BAND)
-    sure = np.where(open_[:, None], worst, points)
-    mine = np.flatnonzero(open_)
-    kept = ~beaten(best[mine], sure[non_dominated(sure)])
-    return rows[mine[kept]].astype(np.int64)
+    points = stored.objectives(cost)
+    standing = points[np.flatnonzero(affordable(project, stored, cost))]
+    mine = np.flatnonzero(may_stand(project, stored, cost))
+    best = credited(project, points[mine], stored.energy_doubt[mine])
+    return mine[~beaten(best, standing[non_dominated(standing)])].astype(np.int64)
 
 
-def beaten(points: Array, others: Array) -> NDArray[np.bool_]:
-    """Where one of `others` (m, k) is nowhere worse than a point (n, k), all minimised: (n,).
-
-    >>> beaten(np.array([[1.0, 1.0], [0.0, 3.0]]), np.array([[1.0, 0.0]])).tolist()
-    [True, False]
-    """
-    found = np.zeros(len(points), dtype=bool)
-    for start in range(0, len(points), POINTS_AT_ONCE):
-        some = points[start : start + POINTS_AT_ONCE]
-        worse = np.ones((len(some), len(others)), dtype=bool)
-        for one, other in zip(some.T, others.T, strict=True):
-            worse &= other <= one[:, None]
-        found[start : start + len(some)] = worse.any(axis=1)
-    return found
+def may_stand(project: Project, stored: Stored, cost: Array) -> NDArray[np.bool_]:
+    """Where a design that was not stepped may keep every rule and limit at some costs (n,)."""
+    limit = project.study.limits.cost
+    return stored.may_stand & ~stored.stepped & (cost <= (np.inf if limit is None else limit))
 
 
 def step_contenders(
@@ -132,7 +115,7 @@ def audit_begun(project: Project, store: Store) -> bool:
 def audit(
     project: Project, store: Store, stored: Stored, cost: Array, workers: int, watch: Watch
 ) -> Audit:
-    """Step some designs from beyond the band: how many of them would stand on the front.
+    """Step some designs beyond the doubt: how many of them would stand on the front.
 
     They are kept, so that one that was missed stands on the front from now on. Done once for a
     search: a second audit would only look where the first has looked. One that was cut short goes
@@ -143,7 +126,7 @@ def audit(
     if "missed" in kept:
         return Audit(**kept)
     if not kept:
-        left = np.flatnonzero(affordable(project, stored, cost) & ~stored.stepped)
+        left = np.flatnonzero(may_stand(project, stored, cost))
         left = left[np.argsort(stored.numbers[left], kind="stable")]  # whoever came back first
         generator = np.random.default_rng(project.study.search.seed)
         chosen = generator.permutation(left)[:AUDITED]
@@ -167,13 +150,6 @@ def audit(
 
 def _audit_key(project: Project) -> str:
     return f"audit:{search_key(project)}"
-
-
-def _credited(points: Array, by: float) -> Array:
-    """Objectives (n, k) of which those that a session decides are moved by a share, to be
-    minimised: below 0 for the better."""
-    decided = [one.key in objectives.session_keys() for one in objectives.OBJECTIVES]
-    return np.asarray(points + by * np.abs(points) * np.array(decided))
 
 
 def _places(later: Stored, earlier: Stored) -> Rows:

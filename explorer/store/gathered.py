@@ -55,6 +55,8 @@ class Gathered:
     first_charge_s: Array
     regime: NDArray[np.int8]
     keeps_physics: NDArray[np.bool_]
+    may_keep: NDArray[np.bool_]
+    energy_doubt: Array
     stepped: NDArray[np.bool_]
     numbers: Numbers
     renamed: NDArray[np.bool_]
@@ -70,7 +72,7 @@ class Gathered:
         session = {key: np.empty(n) for key in objectives.session_keys()}
         first_charge_s, regime = np.empty(n), np.empty(n, np.int8)
         keeps_physics, renamed = np.empty(n, bool), np.zeros(n, bool)
-        stepped = np.empty(n, bool)
+        stepped, may_keep, energy_doubt = np.empty(n, bool), np.empty(n, bool), np.empty(n)
         numbers, places = np.empty(n, np.uint64), np.empty(n, np.int64)
         start = 0
         for block in blocks:
@@ -87,12 +89,14 @@ class Gathered:
             first_charge_s[at] = columns[described.FIRST_CHARGE][0]
             regime[at] = columns[described.REGIME][0]
             keeps_physics[at] = columns[described.KEEPS_PHYSICS][0]
+            may_keep[at] = columns.get(described.MAY_KEEP, columns[described.KEEPS_PHYSICS])[0]
+            energy_doubt[at] = columns[described.DOUBT][0] if described.DOUBT in columns else 0.0
             stepped[at] = block.stepped
             numbers[at] = columns[described.NUMBERS][0]
             renamed[at] = len(held) < len(LINKS) or len(values) < len(SETTINGS)
             places[at] = PLACES * block.id + np.arange(block.rows)
-        return cls(parts, settings, session, first_charge_s, regime, keeps_physics, stepped,
-                   numbers, renamed, places)  # fmt: skip
+        return cls(parts, settings, session, first_charge_s, regime, keeps_physics, may_keep,
+                   energy_doubt, stepped, numbers, renamed, places)  # fmt: skip
 
     def numbers_of(
         self, catalogue: Catalogue, designs: Designs, usable: NDArray[np.bool_]

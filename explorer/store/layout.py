@@ -29,6 +29,9 @@ KINDS = ("<i1", "<i2", "<i4", "<i8", "<u8", "<f4", "<f8")
 PARTS, SETTINGS_OF, NUMBERS, REGIME = "parts", "settings", "numbers", "regime"
 KEEPS_PHYSICS, FIRST_CHARGE = "keeps_physics", "time_to_first_charge_s"
 """Columns that every block has, beside those of the objectives."""
+DOUBT, MAY_KEEP = "energy_doubt", "may_keep"
+"""How far the energy may be off, as a share, and whether physics may be kept: of the search's
+filter, see `model.doubt`. A block without them has neither doubt nor a verge."""
 CASES, GROUPS = "cases", ("margins", "ledger_J", "readings")
 """Groups of results: of a person and pack, or of the design."""
 

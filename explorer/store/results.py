@@ -22,7 +22,7 @@ from explorer.inputs.catalogue import Catalogue
 from explorer.inputs.links import LINKS
 from explorer.inputs.records import SETTINGS
 from explorer.inputs.study import Project
-from explorer.model import objectives
+from explorer.model import doubt, objectives
 from explorer.model.evaluate import Case, Evaluation
 from explorer.model.margins import OF_LIMITS, limit_margins
 from explorer.model.space import Designs, Rows
@@ -77,6 +77,10 @@ class Store(History):
         layout = Layout(_columns(), tuple(results))
         physical = [m for name, m in evaluation.margins.items() if name not in OF_LIMITS]
         keeps_physics = np.all([m >= 0 for m in physical], axis=0)
+        may_keep, energy_doubt = keeps_physics, np.zeros(len(evaluation))
+        if source != SESSION:
+            may_keep = doubt.may_keep(evaluation.margins, without=OF_LIMITS)
+            energy_doubt = doubt.energy_doubt(project, evaluation)
         with self._transaction():
             context = self._context(project, layout)
             vocabulary = self._vocabulary(project.catalogue, evaluation.designs)
@@ -88,6 +92,8 @@ class Store(History):
                 described.FIRST_CHARGE: [evaluation.time_to_first_charge_s],
                 described.REGIME: [evaluation.regime],
                 described.KEEPS_PHYSICS: [np.broadcast_to(keeps_physics, numbers.shape)],
+                described.DOUBT: [energy_doubt],
+                described.MAY_KEEP: [np.broadcast_to(may_keep, numbers.shape)],
             }
             for start in range(0, len(evaluation), BLOCK_ROWS):
                 rows = slice(start, start + BLOCK_ROWS)
@@ -146,6 +152,8 @@ class Store(History):
             regime=gathered.regime[rows],
             keeps_physics=keeps_physics,
             feasible=np.all([keeps_physics, *(m >= 0 for m in limits.values())], axis=0),
+            may_stand=gathered.may_keep[rows] & doubt.may_keep(limits),
+            energy_doubt=gathered.energy_doubt[rows],
             stepped=gathered.stepped[rows],
             numbers=numbers[rows],
             places=gathered.places[rows],
@@ -346,6 +354,8 @@ def _columns() -> tuple[Column, ...]:
         Column(described.FIRST_CHARGE, "<f8"),
         Column(described.REGIME, "<i1"),
         Column(described.KEEPS_PHYSICS, "<i1"),
+        Column(described.DOUBT, "<f8"),
+        Column(described.MAY_KEEP, "<i1"),
     )
 
 

@@ -21,8 +21,9 @@ class Stored:
 
     `values` holds every objective but the cost, by key. `keeps_physics` is True where every rule of
     physics is kept; the study's own limits are another matter, see `feasible`. `stepped` is True
-    where the results are those of a session, False where they are the search's filter's. `places`
-    says where in the store a design stands, for `Store.evaluation`.
+    where the results are those of a session, False where they are the search's filter's: then
+    `energy_doubt` is how far the energy may be off, as a share, and `may_stand` says where a session
+    may keep every rule and limit but the one on cost. `places` says where in the store a design stands, for `Store.evaluation`.
     """
 
     designs: Designs
@@ -31,6 +32,8 @@ class Stored:
     regime: NDArray[np.int8]
     keeps_physics: NDArray[np.bool_]
     feasible: NDArray[np.bool_]
+    may_stand: NDArray[np.bool_]
+    energy_doubt: Array
     stepped: NDArray[np.bool_]
     numbers: Numbers
     places: Rows
@@ -80,6 +83,8 @@ class Stored:
             regime=self.regime[rows],
             keeps_physics=self.keeps_physics[rows],
             feasible=self.feasible[rows],
+            may_stand=self.may_stand[rows],
+            energy_doubt=self.energy_doubt[rows],
             stepped=self.stepped[rows],
             numbers=self.numbers[rows],
             places=self.places[rows],

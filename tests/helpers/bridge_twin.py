@@ -12,7 +12,7 @@ from math import asinh, cos, exp, hypot, log, pi, sin, sqrt
 from typing import NamedTuple
 
 import numpy as np
-from scipy.integrate import odeint
+from scipy.integrate import odeint, trapezoid
 
 BLUR = 1e-6
 """An ideal valve switches over this share of the short-circuit current, not at once: a current of
@@ -183,14 +183,14 @@ def solve(
     volts = bus_V + bus_ohm * rectified
     junction = legs * size * (np.abs(np.vectorize(leg)(currents, volts)) - volts / 2)
     sums = (size, currents**2, emf * currents, junction)
-    mean = [np.trapezoid(value.sum(axis=0), angle) / pi for value in sums]
+    mean = [trapezoid(value.sum(axis=0), angle) / pi for value in sums]
     return Truth(
         mean[0] / 2 if phases == 3 else mean[0],
         sqrt(mean[1] / phases),
         mean[2],
         mean[3],
         peak * {3: 3 / pi, 2: 4 / pi, 1: 2 / pi}[phases],
-        sqrt(np.trapezoid(rectified**2, angle) / pi),
+        sqrt(trapezoid(rectified**2, angle) / pi),
     )
 
 

@@ -6,11 +6,11 @@ from dataclasses import replace
 from typing import Any
 
 import numpy as np
+from explorer.model.chain import Chain
 
 from explorer.inputs.links import LINKS
 from explorer.inputs.records import SETTINGS
 from explorer.inputs.study import Project
-from explorer.model.chain import Chain
 from explorer.model.space import Designs
 
 SOUND = {

@@ -15,15 +15,15 @@ from typing import NamedTuple
 from warnings import catch_warnings, simplefilter
 
 import numpy as np
+from explorer.model.supply import BODY_DIODE_EMISSION_V, Halves
 from numpy.typing import NDArray
-from scipy.integrate import ODEintWarning, odeint
+from scipy.integrate import ODEintWarning, odeint, trapezoid
 
 from explorer.errors import ExplorerError, Fault, InputError
 from explorer.inputs.study import Project
 from explorer.model import demand, supply
 from explorer.model.demand import Demand
 from explorer.model.space import Designs
-from explorer.model.supply import BODY_DIODE_EMISSION_V, Halves
 from explorer.physics import gearing, generator
 from explorer.units import Array
 
@@ -368,7 +368,7 @@ class _Circuit:
         )
 
         def total(power: Array) -> float:
-            return float(np.trapezoid(power, times))
+            return float(trapezoid(power, times))
 
         squares = (phase**2).sum(axis=1)
         seconds = float(times[-1])

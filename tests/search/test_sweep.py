@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from explorer.model.supply import TERMS
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
@@ -18,7 +19,6 @@ from explorer.model import costing, evaluate, objectives
 from explorer.model.evaluate import Evaluation
 from explorer.model.objectives import Objective
 from explorer.model.space import Designs, Space
-from explorer.model.supply import TERMS
 from explorer.search.dominance import unbeaten_at_any_price, unbeaten_in_groups
 from explorer.search.pairing import FrontHalves
 from explorer.search.sweep import Sweep

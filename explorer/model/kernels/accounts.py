@@ -40,6 +40,10 @@ RESULT = np.dtype(
             "highest_V",
             "idle_V",  # where the bus comes to rest without a load
             "unstable_equilibrium_V",  # the load runs the bus down below it, NaN: nowhere
+            "working_V",  # where the load rests, else the middle of its window
+            "working_A",  # into the bus at that voltage, by the curve of held speed
+            "working_rad_s",
+            "working_torque_N_m",
             "end_inner_V",
             "end_bus_V",
             "start_torque_N_m",  # mean over the turn, at the empty bank

@@ -23,9 +23,18 @@ from explorer.physics import generator
 from explorer.physics.bridge import ONE_DIODE
 from explorer.units import Array
 
-SPEEDS, BODY, FOOT = 64, 56, 32
-"""Nodes along speed; along voltage up to the foot, and from there on."""
-TABLE_NODES = BODY + FOOT
+
+class Grid(NamedTuple):
+    """Nodes of a table along speed; along voltage up to the foot, and from there on."""
+
+    speeds: int
+    body: int
+    foot: int
+
+
+FINE, COARSE = Grid(64, 56, 32), Grid(28, 20, 14)
+"""For sessions and the search; and for builds that are drawn once, solved in a tenth of the time.
+"""
 CROWDED = 0.8
 """How much closer nodes lie at the foot than at 0 V, see `_body_place`."""
 SLOWEST_SHARE = 1 / 400
@@ -53,7 +62,7 @@ TABLE_COLUMNS = 11
 class Machines(NamedTuple):
     """Some trios: `rows` (n,) of `MACHINE`, and the tables that they point to.
 
-    `values` (tables, SPEEDS, TABLE_NODES, TABLE_COLUMNS). Where no valve ever sleeps, awake and
+    `values` (tables, speeds, nodes along voltage, TABLE_COLUMNS). Where no valve ever sleeps, awake and
     asleep are the same table.
     """
 
@@ -101,10 +110,10 @@ def _ends(row: Fields, asleep: bool, rad_s: float) -> tuple[float, float, float,
 def _node_V(row: Fields, asleep: bool, rad_s: float, node: int) -> float:
     """Bus voltage of a node at a speed."""
     foot_V, top_V, _, _ = _ends(row, asleep, rad_s)
-    if node <= BODY:
-        place = node / BODY
+    if node <= row.body_nodes:
+        place = node / row.body_nodes
         return foot_V * ((1 + CROWDED) * place - CROWDED * place * place)
-    return foot_V + (top_V - foot_V) * (node - BODY) / (FOOT - 1)
+    return foot_V + (top_V - foot_V) * (node - row.body_nodes) / (row.foot_nodes - 1)
 
 
 @law
@@ -128,15 +137,15 @@ def _fill_node(
 
 @entry
 def _solve(universal: Maps, values: Single, machines: Records, number: int, asleep: bool) -> None:
-    """Fill in one table (SPEEDS, TABLE_NODES, TABLE_COLUMNS) of one trio."""
-    row = machines[number]
+    """Fill in one table (speeds, nodes, TABLE_COLUMNS) of one trio."""
+    row, speeds, nodes = machines[number], values.shape[0], values.shape[1]
     saturation_A, emission_V = row.saturation_A, row.emission_V
     if asleep:
         saturation_A, emission_V = row.body_saturation_A, BODY_DIODE_EMISSION_V
     series, valve_ohm = row.valves_in_path * row.valve_ohm, row.valve_ohm
     if row.bridge == ONE_DIODE:  # several in line are one with all their volts
         emission_V, valve_ohm = row.drops * emission_V, row.drops * valve_ohm
-    for i in range(SPEEDS):
+    for i in range(speeds):
         rad_s = row.slowest_rad_s * exp(i / row.nodes_per_log)
         emf_V, omega = row.emf_V_s * rad_s, row.pole_pairs * rad_s
         cold = Source(
@@ -147,17 +156,17 @@ def _solve(universal: Maps, values: Single, machines: Records, number: int, asle
             emf_V, omega, row.hot_ohm - series, row.inductance_H, saturation_A, emission_V,
             valve_ohm,
         )  # fmt: skip
-        last = TABLE_NODES - 1
+        last = nodes - 1
         for j in range(last):  # at the last nothing flows
             bus_V = _node_V(row, asleep, rad_s, j)
             _fill_node(universal, values[i, j], row, cold, warm, bus_V)
         for column in (COLD_DROP, HOT_DROP, FADE_S):
             values[i, last, column] = values[i, last - 1, column]
-        for j in range(TABLE_NODES):
+        for j in range(nodes):
             values[i, j, RAD_S] = rad_s
 
 
-def _laid_out(row: np.void, fastest_rad_s: float, winding_C: float) -> dict[str, float]:
+def _laid_out(row: np.void, fastest_rad_s: float, winding_C: float, grid: Grid) -> dict[str, float]:
     """Where the nodes of a trio's tables lie, and its resistances: fields of `MACHINE`."""
     series = float(row["valves_in_path"] * row["valve_ohm"] + row["lead_ohm"])
     hot_C = winding_C + HOT_RISE_K
@@ -170,7 +179,9 @@ def _laid_out(row: np.void, fastest_rad_s: float, winding_C: float) -> dict[str,
 
     return {
         "slowest_rad_s": fastest_rad_s * SLOWEST_SHARE,
-        "nodes_per_log": (SPEEDS - 1) / log(1 / SLOWEST_SHARE),
+        "nodes_per_log": (grid.speeds - 1) / log(1 / SLOWEST_SHARE),
+        "body_nodes": grid.body,
+        "foot_nodes": grid.foot,
         "open_V_s": open_V_s,
         "foot_V_s": open_V_s * (1 - FOOT_SHARE),
         "foot_drop_V": drop_V(float(row["saturation_A"]), float(row["emission_V"])),
@@ -180,15 +191,19 @@ def _laid_out(row: np.void, fastest_rad_s: float, winding_C: float) -> dict[str,
     }
 
 
-def tabulate(machines: Records, fastest_rad_s: Array, winding_C: float) -> Machines:
+def tabulate(
+    machines: Records, fastest_rad_s: Array, winding_C: float | Array, grid: Grid = FINE
+) -> Machines:
     """Tables of some trios, `machines` (n,) of `MACHINE`, each up to a shaft speed (n,).
 
-    `winding_C` is the temperature of the winding, at the start where it warms. Speeds above the
-    fastest are read at it; below 1/400 of it currents fall with the speed.
+    `winding_C` is the temperature of the windings, at the start where they warm, of each (n,) or
+    of all. Speeds above the fastest are read at it; below 1/400 of it currents fall with the speed.
     """
     made, tables = machines.copy(), 0
+    at_C = np.broadcast_to(np.asarray(winding_C, dtype=float), len(made))
     for number in range(len(made)):
-        for name, value in _laid_out(made[number], float(fastest_rad_s[number]), winding_C).items():
+        fastest = float(fastest_rad_s[number])
+        for name, value in _laid_out(made[number], fastest, float(at_C[number]), grid).items():
             made[name][number] = value
         made["awake_table"][number] = tables
         tables += 1
@@ -197,7 +212,7 @@ def tabulate(machines: Records, fastest_rad_s: Array, winding_C: float) -> Machi
             tables += 1
         else:
             made["asleep_table"][number] = tables - 1
-    values = np.zeros((tables, SPEEDS, TABLE_NODES, TABLE_COLUMNS), dtype=np.float32)
+    values = np.zeros((tables, grid.speeds, grid.body + grid.foot, TABLE_COLUMNS), dtype=np.float32)
     for number in range(len(made)):
         awake, asleep = int(made["awake_table"][number]), int(made["asleep_table"][number])
         _solve(maps(), values[awake], edge(made), number, False)
@@ -215,15 +230,15 @@ def _place(
     if bus_V < foot_V:
         share = max(bus_V, 0.0) / foot_V
         place = _body_place(share)
-        rate = BODY / (1 + CROWDED - 2 * CROWDED * place) / foot_V
-        along, by_w = place * BODY, -rate * share * foot_w
+        rate = row.body_nodes / (1 + CROWDED - 2 * CROWDED * place) / foot_V
+        along, by_w = place * row.body_nodes, -rate * share * foot_w
     else:
-        rate = (FOOT - 1) / (top_V - foot_V)
-        along = BODY + (bus_V - foot_V) * rate
-        by_w = -rate * (foot_w + (along - BODY) / (FOOT - 1) * (top_w - foot_w))
-        if along >= TABLE_NODES - 1:
-            return TABLE_NODES - 2, 1.0, 0.0, 0.0
-    left = min(int(along), TABLE_NODES - 2)
+        body, rate = row.body_nodes, (row.foot_nodes - 1) / (top_V - foot_V)
+        along = body + (bus_V - foot_V) * rate
+        by_w = -rate * (foot_w + (along - body) / (row.foot_nodes - 1) * (top_w - foot_w))
+        if along >= body + row.foot_nodes - 1:
+            return body + row.foot_nodes - 2, 1.0, 0.0, 0.0
+    left = min(int(along), row.body_nodes + row.foot_nodes - 2)
     return left, along - left, by_w, rate
 
 
@@ -267,7 +282,7 @@ def _between(
     bank_ohm: float,
 ) -> Point:  # fmt: skip
     """A trio between four nodes of its table."""
-    i = min(int(log(rad_s / row.slowest_rad_s) * row.nodes_per_log), SPEEDS - 2)
+    i = min(int(log(rad_s / row.slowest_rad_s) * row.nodes_per_log), values.shape[1] - 2)
     low, high = float(values[t, i, 0, RAD_S]), float(values[t, i + 1, 0, RAD_S])
     x_w = 1 / (high - low)
     x = max((rad_s - low) * x_w, 0.0)

@@ -45,6 +45,8 @@ MACHINE = np.dtype(
         ("thermal_K_per_W", "f8"),  # of one valve
         ("slowest_rad_s", "f8"),  # from here on what `machine.tabulate` says of its table
         ("nodes_per_log", "f8"),
+        ("body_nodes", "i8"),
+        ("foot_nodes", "i8"),
         ("open_V_s", "f8"),
         ("foot_V_s", "f8"),
         ("foot_drop_V", "f8"),  # awake
@@ -142,7 +144,8 @@ SETUP = np.dtype(
         ("crest", "f8"),  # of the hand's pattern
         ("held", "i8"),
         ("ambient_C", "f8"),
-        ("cold_C", "f8"),  # of the winding in the table
+        ("cold_C", "f8"),  # of a winding that keeps its temperature
+        ("table_C", "f8"),  # of the winding in its table, and at first
         ("winding_C", "f8"),
         ("valve_C", "f8"),
         ("warmth", "f8"),  # of the winding, from the table's cold (0) to its hot one (1)

@@ -115,6 +115,21 @@ def close_books(ctx: Context, s: Fields, books: Array, seen: Fields, begun_V: fl
     elif seen.hold_V != seen.hold_V:  # not a number yet
         seen.hold_V = s.bus_V
     _unstable_equilibrium(ctx, seen)
+    _at_work(ctx, seen)
+
+
+@law
+def _at_work(ctx: Context, seen: Fields) -> None:
+    """What hand and front half do where the load rests, or in the middle of its window."""
+    load = ctx.load
+    rests = seen.hold_V == seen.hold_V
+    volts = seen.hold_V if rests else 0.5 * (opens_V(load, LOADED) + load.on_V)
+    columns, setup = ctx.columns, ctx.chain.setup
+    way = 1 if ctx.chain.row.body_saturation_A > 0 and volts < ctx.chain.row.start_V else 0
+    seen.working_V = volts
+    seen.working_A = on_curve(columns, setup, way, AT_CURRENT, volts)
+    seen.working_rad_s = on_curve(columns, setup, way, AT_SPEED, volts)
+    seen.working_torque_N_m = on_curve(columns, setup, way, AT_TORQUE, volts)
 
 
 @law

@@ -24,7 +24,6 @@ from explorer.report.page.content import (
     ValueColumn,
 )
 from explorer.report.wording import (
-    HIDDEN_READINGS,
     LEDGER,
     ledger_words,
     link_words,
@@ -115,7 +114,7 @@ def _as_percent(column: ValueColumn) -> ValueColumn:
 def _keys(rows: Sequence[DesignResult], field_name: str) -> list[str]:
     """Names that occur in a mapping of any record, in order of first sight."""
     names = dict.fromkeys(name for record in rows for name in record.get(field_name, {}))
-    return [name for name in names if name not in HIDDEN_READINGS]
+    return list(names)
 
 
 def _columns(

@@ -174,7 +174,7 @@ def _ledger(figure: Any, page: PageData) -> None:
     joules = {group: np.zeros(len(rows)) for group in LEDGER_GROUPS}
     for term, values in ledger.items():
         if term != "crank_work":
-            group = group_of.get(term, "left in the bank")
+            group = group_of.get(term, "left in bank and crank")
             joules[group] += np.array([values[row] or 0.0 for row in rows])
     # As printed beside it: the terms are rounded, and their sum may round another way.
     printed = np.array([ledger["crank_work"][row] or 0.0 for row in rows])

@@ -119,7 +119,7 @@ def _bus_steps(known: Facts) -> Iterator[CommissioningStep]:
     )
     charge = known.spread.readings.get("time_to_first_charge_s")
     if charge:
-        start, packs = known.levels_V[1], (case.chain.demand.pack for case in known.cases)
+        start, packs = known.levels_V[1], (case.need.pack for case in known.cases)
         waits = [pack.wait_s for pack in packs]
         firsts = [float(c.time_to_first_charge_s[0]) for c in known.evaluation.cases]
         slowest = firsts.index(max(firsts))

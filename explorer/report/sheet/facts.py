@@ -13,10 +13,10 @@ from explorer.decision.dividers import String, best_string, series, worst_band
 from explorer.decision.verdict import LockedDesign, designs_of_lock
 from explorer.errors import Fault, InputError
 from explorer.inputs.study import Project
-from explorer.model.evaluate import Evaluation, Solved, solve
+from explorer.model.evaluate import Evaluation, combine
 from explorer.model.overspeed import open_V, run_on_rad_s
+from explorer.model.simulate import Care, Solved, solve
 from explorer.model.space import Designs
-from explorer.model.stepped import sessions_of
 from explorer.model.tolerance import DRAWS, Tolerance, tolerance
 from explorer.report import whose
 from explorer.units import RAD_S_PER_RPM
@@ -81,16 +81,14 @@ class Facts:
     def overspeed_factor(self) -> float:
         """The highest crank speed over the cadence: once the load is gone, the hand runs on."""
         plan = self.project.study.session
-        fastest = max(
-            float(run_on_rad_s(plan, case.halves)[case.chain.half[0]]) for case in self.cases
-        )
+        fastest = max(float(run_on_rad_s(plan, case.fronts)[case.half[0]]) for case in self.cases)
         return fastest / (self.setting("cadence_rpm") * RAD_S_PER_RPM)
 
     @cached_property
     def open_V(self) -> float:
         """Highest bus voltage with load and bank gone, when the crank is spun too fast, V."""
         plan = self.project.study.session
-        return max(float(open_V(plan, case.halves)[case.chain.half[0]]) for case in self.cases)
+        return max(float(open_V(plan, case.fronts)[case.half[0]]) for case in self.cases)
 
     @cached_property
     def spun_V(self) -> float:
@@ -105,24 +103,24 @@ class Facts:
 
     @cached_property
     def phase_A(self) -> float:
-        """Largest phase current, A rms, from an empty bank on."""
-        return max(float(c.chain.supply.worst_phase_A[c.chain.half[0]].max()) for c in self.cases)
+        """Largest phase current, A rms, at the stroke's crest, from an empty bank on."""
+        return max(float(case.result["peak_phase_A"][0]) for case in self.cases)
 
     @cached_property
     def bus_A(self) -> float:
         """Largest mean current into the bank, A."""
-        return max(float(c.chain.supply.worst_bus_A[c.chain.half[0]].max()) for c in self.cases)
+        return max(float(case.result["peak_bus_A"][0]) for case in self.cases)
 
     @cached_property
     def input_A(self) -> float:
         """Largest current into the converter, A: at the switch-off threshold."""
-        loads = (c.chain.demand.load(c.chain.demand["off_V"]) for c in self.cases)
+        loads = (case.need.load(case.need["off_V"]) for case in self.cases)
         return max(float(load.current_A[0, 0]) for load in loads)
 
     @cached_property
     def pack_A(self) -> float:
         """Largest current into the pack, A."""
-        return max(float(c.chain.demand["draw_A"][0, 0]) for c in self.cases)
+        return max(float(case.need["draw_A"][0, 0]) for case in self.cases)
 
     @cached_property
     def levels_V(self) -> tuple[float, float, float]:
@@ -198,16 +196,12 @@ def facts(project: Project, lock: LockedDesign, *, draws: int = DRAWS) -> Facts:
     if designs is None:
         where = f"locked design {lock.design_id}"
         raise InputError([Fault(str(project.path), where, reason.words) for reason in missing])
-    session = project.study.session
+    solved = solve(project, designs, Care.SESSION)
     return Facts(
         project=project,
         designs=designs,
-        evaluation=sessions_of(project, designs),
-        cases=tuple(
-            solve(project, designs, person, pack)
-            for person in session.operators
-            for pack in session.packs
-        ),
+        evaluation=combine(project, designs, solved),
+        cases=tuple(solved.values()),
         spread=tolerance(project, designs, draws=draws),
     )
 

@@ -183,7 +183,7 @@ def _wires(known: Facts) -> Guard:
 
 def _generator_side(known: Facts) -> Guard:
     lead, generator = known.part("lead"), known.part("generator")
-    rating_A = min(lead.current_limit_A, generator.current_limit_A)
+    rating_A = min(lead.current_limit_A, generator.bears_A)
     amps = known.phase_A
     words = (
         f"no fuse is needed: the machine gives {number(amps)} A at most, lead and winding carry "
