@@ -1,8 +1,8 @@
 """Sessions for every design that could stand on the front: the filter proposes, sessions decide.
 
 The filter's energy and effort of a design are credited with its doubt (see `model.doubt`) before it
-is left out. What that leaves is stepped through time, and again what the sessions bring up, until all that stands on the
-front was stepped.
+is left out. What that leaves is stepped through time, and again what the sessions bring up, until
+all that stands on the front was stepped.
 """
 
 from __future__ import annotations

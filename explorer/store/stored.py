@@ -22,8 +22,9 @@ class Stored:
     `values` holds every objective but the cost, by key. `keeps_physics` is True where every rule of
     physics is kept; the study's own limits are another matter, see `feasible`. `stepped` is True
     where the results are those of a session, False where they are the search's filter's: then
-    `energy_doubt` is how far the energy may be off, as a share, and `may_stand` says where a session
-    may keep every rule and limit but the one on cost. `places` says where in the store a design stands, for `Store.evaluation`.
+    `energy_doubt` is how far the energy may be off, as a share, and `may_stand` says where a
+    session may keep every rule and limit but the one on cost. `places` says where in the store a
+    design stands, for `Store.evaluation`.
     """
 
     designs: Designs

@@ -62,8 +62,8 @@ TABLE_COLUMNS = 11
 class Machines(NamedTuple):
     """Some trios: `rows` (n,) of `MACHINE`, and the tables that they point to.
 
-    `values` (tables, speeds, nodes along voltage, TABLE_COLUMNS). Where no valve ever sleeps, awake and
-    asleep are the same table.
+    `values` (tables, speeds, nodes along voltage, TABLE_COLUMNS). Where no valve ever sleeps, awake
+    and asleep are the same table.
     """
 
     rows: Records

@@ -314,8 +314,8 @@ def sessions(
 
     `trio` (n,) picks of each chain the machine in `tables`; `drives` and `loads` (n,) are its other
     halves; `people` (shifts,) turn one after the other on the same bank. The tables must be those
-    of the windings at first: of the ambient where a winding warms, else of `cold_C`. The course holds
-    up to `traced` steps of the last chain's last shift: s, bus V, inner V, rad/s, N m, J delivered,
+    of the windings at first: of the ambient where a winding warms, else of `cold_C`. The course
+    holds up to `traced` steps of the last chain's last shift: s, bus V, inner V, rad/s, N m, J delivered,
     J at the crank, state of the switch.
     """
     results: Records = np.zeros((len(drives), len(people)), acc.RESULT)

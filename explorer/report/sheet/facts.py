@@ -17,6 +17,7 @@ from explorer.model.evaluate import Evaluation, combine
 from explorer.model.overspeed import open_V, run_on_rad_s
 from explorer.model.simulate import Care, Solved, solve
 from explorer.model.space import Designs
+from explorer.model.stepped import sessions_of
 from explorer.model.tolerance import DRAWS, Tolerance, tolerance
 from explorer.report import whose
 from explorer.units import RAD_S_PER_RPM
