@@ -6,7 +6,6 @@ from dataclasses import replace
 from typing import Any
 
 import numpy as np
-from explorer.model.chain import Chain
 
 from explorer.inputs.links import LINKS
 from explorer.inputs.records import SETTINGS
@@ -34,11 +33,6 @@ def pick(project: Project, *changes: dict[str, Any]) -> Designs:
         {link: np.array([place[link][row[link]] for row in rows]) for link in LINKS},
         {name: np.array([float(row[name]) for row in rows]) for name in SETTINGS},
     )
-
-
-def smooth(chain: Chain) -> Chain:
-    """The chain with the heat of the hand's strokes, but not their ripple: what walks the mean."""
-    return replace(chain, supply=replace(chain.supply, unevenness=0.0))
 
 
 def with_part(project: Project, link: str, part: str, **fields: Any) -> Project:

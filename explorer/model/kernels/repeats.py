@@ -23,6 +23,8 @@ SAMPLED_CYCLES, SAMPLED_TURNS, MOST_CYCLES = 3, 64.0, 200
 """At least so many cycles are weighed, over so many turns; or so many."""
 DRIFT_V, DRIFT, LEAST_JUMP = 4e-3, 4e-3, 4.0
 """Turns are jumped as long as bank, speed and torque drift by no more than these."""
+ALIKE_V = 1e-4
+"""Two cycles of an even hand that begin so close are the same."""
 VALVE_LAG_S = 10.0
 """How fast a valve takes its temperature (assumed; seconds for a small package on its leads)."""
 _INNER, _SPEED, _TORQUE, _LASTING, _RESERVE = range(5)
@@ -92,6 +94,19 @@ def _allowed(ctx: Context, s: Fields, books: Array, kept: Array, at: Array) -> f
 
 
 @law
+def begins_anew(s: Fields, at: Array) -> bool:
+    """Whether a turn-on finds the bank as the marked one did: then all cycles to come are alike."""
+    return abs(s.inner_V - at[_INNER]) < ALIKE_V
+
+
+@law
+def alike(ctx: Context) -> bool:
+    """Whether a cycle follows from its first voltage: with an even hand, where nothing warms."""
+    setup = ctx.chain.setup
+    return setup.held == 1 and setup.swing == 0 and ctx.chain.row.heat_capacity_J_per_K <= 0
+
+
+@law
 def repeat_turns(
     ctx: Context, s: Fields, books: Array, ring: Array, kept: Array, at: Array, left_s: float
 ) -> float:
@@ -127,8 +142,7 @@ def repeat_cycles(
     The last one is left to be stepped.
     """
     turns, cycles = (books[acc.ANGLE] - kept[acc.ANGLE]) / (2 * pi), s.cycles
-    even = ctx.chain.setup.held == 1 and ctx.chain.setup.swing == 0
-    enough = even or (cycles >= SAMPLED_CYCLES and (turns >= SAMPLED_TURNS))
+    enough = alike(ctx) or (cycles >= SAMPLED_CYCLES and (turns >= SAMPLED_TURNS))
     if not (enough or (cycles >= MOST_CYCLES and turns >= 8.0)):
         return -1.0
     cycle_s = (books[acc.CLOCK] - kept[acc.CLOCK]) / cycles

@@ -40,6 +40,8 @@ from explorer.model.kernels.repeats import (
     MARKED,
     SETTLING_CYCLES,
     SETTLING_TURNS,
+    alike,
+    begins_anew,
     mark,
     repeat_cycles,
     repeat_turns,
@@ -89,9 +91,7 @@ def _begin(ctx: Context, s: Fields, first: bool) -> None:
     s.reserve_J, s.tired, s.at_limit, s.done = ctx.person.reserve_J, 0, 0, 0
     s.flicker, s.switched_s = 0, -1.0
     s.curve_C, s.curve_valve_C = s.winding_C, s.valve_C
-    # Cycles of an even hand are alike from the first on.
-    even = setup.held == 1 and setup.swing == 0
-    s.cycles, s.quiet = -1 if even else -SETTLING_CYCLES, 0
+    s.cycles, s.quiet = -1 if alike(ctx) else -SETTLING_CYCLES, 0
     s.settled_rad = 0.0
     s.last_turn_rad_s = s.turns = s.hunted_turns = s.fastest_rad_s = 0.0
     s.slowest_rad_s = inf
@@ -163,6 +163,8 @@ def _switched(ctx: Context, s: Fields, work: Work, seen: Fields, event: int) -> 
     if s.cycles == -1 and s.turned_rad < s.settled_rad:
         return False
     s.cycles += 1
+    if s.cycles == 1 and alike(ctx) and not begins_anew(s, work.cycle_at):
+        s.cycles = 0  # it opened with a bus that sprang up, or closed for the first time
     if s.cycles == 0:
         mark(s, work.books, work.cycle_books, work.cycle_at)
     if s.cycles <= 0:
