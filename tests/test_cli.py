@@ -13,10 +13,10 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from explorer.model.supply import held_speed
 
 from explorer import MODEL_VERSION, __version__, cli
 from explorer.errors import DiskError
+from explorer.model.simulate import simulate
 from explorer.store.results import Store
 from tests.helpers.stores import checksums_anew, raw
 
@@ -188,11 +188,11 @@ def test_a_finished_launch_is_not_computed_again(genchain, launched, monkeypatch
     study, answer = launched
     solved = []
 
-    def counting(halves, *rest):
-        solved.append(halves)
-        return held_speed(halves, *rest)
+    def counting(project, designs, *rest):
+        solved.append(designs)
+        return simulate(project, designs, *rest)
 
-    monkeypatch.setattr("explorer.model.supply.held_speed", counting)
+    monkeypatch.setattr("explorer.model.simulate.simulate", counting)
     again = genchain("launch", study)
     assert again.status == 0
     assert len(solved) <= 1  # a single design tells which margins and readings a result has
@@ -203,7 +203,7 @@ def test_a_finished_launch_is_not_computed_again(genchain, launched, monkeypatch
 
 def test_review_writes_the_same_front_without_computing(genchain, launched, monkeypatch) -> None:
     study, answer = launched
-    monkeypatch.setattr("explorer.model.supply.held_speed", None)
+    monkeypatch.setattr("explorer.model.simulate.simulate", None)
     shown = genchain("review", study, "--json").json
     assert shown["front"] == answer["front"]
 
@@ -213,7 +213,7 @@ def test_a_price_change_a_rerun_and_the_verdict(genchain, launched, monkeypatch)
     chosen = answer["picks"]["least_cost"]
     (record,) = [r for r in answer["front"] if r["design_id"] == chosen]
     assert genchain("lock", study, chosen, "--note", "for the crew", "--json").status == 0
-    monkeypatch.setattr("explorer.model.supply.held_speed", None)  # a rerun computes no physics
+    monkeypatch.setattr("explorer.model.simulate.simulate", None)  # a rerun computes no physics
     quiet = genchain("rerun", study, "--json", "--fail-if-beaten")
     assert quiet.status == 0
     assert quiet.json.keys() >= RERUN_KEYS
@@ -454,7 +454,7 @@ def test_one_study_at_two_dates(genchain, launched, monkeypatch) -> None:
     checksums_anew(path, "outcome")
     set_price(study, record["parts"]["generator"], 400.0)
     assert genchain("rerun", study).status == 0
-    monkeypatch.setattr("explorer.model.supply.held_speed", None)  # no physics
+    monkeypatch.setattr("explorer.model.simulate.simulate", None)  # no physics
     both = genchain("review", f"{study}@2026-10-05", study, "--json").json
     then, now = both["studies"]
     # The front of that day at the prices of that day.

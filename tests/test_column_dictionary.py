@@ -107,7 +107,7 @@ def numbers_of(model: type[BaseModel]) -> set[str]:
     }
     if issubclass(model, Generator):
         found |= {pattern.format("line") for pattern in model.LINE_COLUMNS}
-    return found - set(FITTED)
+    return (found | set(getattr(model, "ALSO_CALLED", {}))) - set(FITTED)
 
 
 def test_every_number_has_limits_and_the_page_shows_them() -> None:

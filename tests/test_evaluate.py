@@ -7,7 +7,6 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from explorer.model.chain import LEDGER
 
 from explorer.inputs.links import LINKS
 from explorer.inputs.records import SETTINGS
@@ -15,6 +14,7 @@ from explorer.inputs.study import Project
 from explorer.model import evaluate as module
 from explorer.model.costing import costs
 from explorer.model.evaluate import Evaluation, evaluate
+from explorer.model.kernels.accounts import TERMS as LEDGER
 from explorer.model.objectives import points_of
 from explorer.model.record import design_record
 from explorer.model.regimes import REGIMES, STEADY

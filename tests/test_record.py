@@ -16,8 +16,9 @@ from explorer.model import fidelities
 from explorer.model.costing import costs
 from explorer.model.evaluate import Evaluation, evaluate
 from explorer.model.record import design_record
+from explorer.model.simulate import simulate
 from explorer.model.space import Designs
-from explorer.model.stepped import sessions_of, simulate
+from explorer.model.stepped import sessions_of
 from tests.helpers.chains import pick, with_part, with_study
 
 RANGES = {
@@ -59,29 +60,22 @@ def several(project: Project, over: str = "mean") -> Project:
 
 
 @pytest.mark.parametrize(
-    "seed", [1, 7, *(pytest.param(seed, marks=pytest.mark.slow) for seed in (4, 5))]
+    "seed", [1, pytest.param(7, marks=pytest.mark.slow), pytest.param(4, marks=pytest.mark.slow)]
 )
 def test_no_energy_from_nothing(demo_project: Project, seed: int) -> None:
-    """Where the filter empties an empty bank or fills it beyond what it can hold, it says so, and
-    the session, which every record shows, does not."""
+    """The ledger of any chain of the catalogue, none excepted: it closes, no term is negative, and
+    the bank holds no more than C V^2/2 of the highest voltage (textbook)."""
     project = any_part(demo_project)
     designs = of_the_catalogue(project, seed)
-    quick = evaluate(project, designs)
-    held_J = capacitance_F(project, designs) * quick.readings["peak_V"] ** 2 / 2
-    left_J = quick.ledger_J["stored"]
-    beyond = (left_J < 0) | (left_J > held_J * (1 + 1e-9))
-    wild = np.flatnonzero((left_J < -10) | (left_J > held_J + 10))
-    assert len(wild) >= 1
-    assert not (beyond & quick.in_range).any()
-    done = sessions_of(project, designs.take(wild))
-    for k, row in enumerate(wild.tolist()):
-        record = design_record(project, done, k, 1.0)
+    done = sessions_of(project, designs)
+    bank_F = capacitance_F(project, designs)
+    for row in range(len(designs)):
+        record = design_record(project, done, row, 1.0)
         ledger = record["ledger_J"]
         assert min(ledger.values()) >= 0
         rest = sum(value for name, value in ledger.items() if name != "crank_work")
         assert ledger["crank_work"] == pytest.approx(rest, rel=1e-6, abs=1e-9)
-        most_V = float(done.readings["peak_V"][k])
-        held = float(capacitance_F(project, designs)[row]) * most_V**2 / 2
+        held = float(bank_F[row]) * float(done.readings["peak_V"][row]) ** 2 / 2
         assert ledger["stored"] <= held * (1 + 1e-9)
         assert ledger["delivered"] <= ledger["crank_work"]
 

@@ -8,7 +8,7 @@ import pytest
 from explorer.inputs.study import Project
 from explorer.model.evaluate import evaluate
 from explorer.model.regimes import CYCLING, STEADY
-from explorer.model.stepped import simulate
+from explorer.model.simulate import simulate
 from explorer.physics import bank, bridge, generator
 from tests.helpers.chains import pick, with_pack, with_person
 

@@ -46,8 +46,7 @@ class Solved(NamedTuple):
 
 def settings(project: Project) -> Settings:
     """What holds for all sessions of a study."""
-    plan = project.study.session
-    return Settings(ambient_C=plan.ambient_C, cold_C=plan.winding_C)
+    return Settings(ambient_C=project.study.session.ambient_C)
 
 
 def simulate(

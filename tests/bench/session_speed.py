@@ -46,7 +46,7 @@ def main() -> None:
     designs = Space.of(project).draw(DESIGNS, np.random.default_rng(1))
     load_ = rows.loads(project, designs, plan.packs[0])
     adult = rows.shift_of(project.catalogue.operators[plan.operators[0]], 60 * plan.minutes)
-    settings = Settings(plan.ambient_C, plan.winding_C)
+    settings = Settings(plan.ambient_C)
     begun = time.perf_counter()
     front = rows.rowed(project, designs)
     one = slice(0, 1)

@@ -15,16 +15,19 @@ from typing import NamedTuple
 from warnings import catch_warnings, simplefilter
 
 import numpy as np
-from explorer.model.supply import BODY_DIODE_EMISSION_V, Halves
 from numpy.typing import NDArray
 from scipy.integrate import ODEintWarning, odeint, trapezoid
 
 from explorer.errors import ExplorerError, Fault, InputError
+from explorer.inputs.records import Operator
 from explorer.inputs.study import Project
-from explorer.model import demand, supply
+from explorer.model import demand, rows
 from explorer.model.demand import Demand
+from explorer.model.kernels.curve import AT_SPEED
+from explorer.model.kernels.machine import BODY_DIODE_EMISSION_V
+from explorer.model.kernels.points import curves
 from explorer.model.space import Designs
-from explorer.physics import gearing, generator
+from explorer.physics import gearing, generator, operator
 from explorer.units import Array
 
 LONGEST_WINDOW_S = 5.0
@@ -45,6 +48,41 @@ SETTLING = 6.0
 SOLVED = "Integration successful."
 RELATIVE_ERRORS = (1e-8, 1e-7, 1e-6)
 """Of a step, the first that the integrator can keep: weak trickles drown in rounding before."""
+
+
+class Half:
+    """The front half of one design as plain numbers, from its parts."""
+
+    def __init__(self, project: Project, design: Designs, person: Operator) -> None:
+        plan = project.study.session
+        machines = rows.machines(project, design)
+        machine, drive = machines[0], rows.drives(project, design)[0]
+        self.operator = person
+        held_W = operator.endurance_power(
+            person.critical_power_W, person.reserve_J, 60.0 * plan.minutes
+        )
+        self.most_W = person.power_share * float(held_W)
+        self.radius_m, self.cadence_rad_s = float(drive["radius_m"]), float(drive["cadence_rad_s"])
+        self.ratio, self.efficiency = float(drive["ratio"]), float(drive["efficiency"])
+        self.gear_drag_N_m = float(drive["drag_N_m"])
+        self.kind = int(machine["bridge"])
+        self.emf_V_s, self.pole_pairs = float(machine["emf_V_s"]), float(machine["pole_pairs"])
+        self.winding_C = float(rows.first_winding_C(project, machines)[0])
+        ohm = float(machine["copper_ohm"])
+        self.copper_ohm = float(generator.copper_resistance(ohm, self.winding_C))
+        self.lead_ohm, self.inductance_H = (
+            float(machine["lead_ohm"]),
+            float(machine["inductance_H"]),
+        )
+        self.valve_ohm, self.start_V = float(machine["valve_ohm"]), float(machine["start_V"])
+        self.awake = (float(machine["saturation_A"]), float(machine["emission_V"]))
+        self.asleep = (float(machine["body_saturation_A"]), BODY_DIODE_EMISSION_V)
+        self.drag_N_m = float(machine["drag_N_m"])
+        self.viscous_N_m_s = float(machine["viscous_N_m_s"])
+        front = rows.rowed(project, design)
+        hand = rows.shift_of(person, 60.0 * plan.minutes)
+        found = curves(front.machines, front.trio, front.drives, hand, 200)
+        self.volts, self.speeds = found.volts[0], found.columns[0, :, AT_SPEED]
 
 
 class Waves(NamedTuple):
@@ -101,9 +139,9 @@ def simulate(
     if not 0 < seconds <= LONGEST_WINDOW_S:
         rule = f"a waveform window lasts above 0 and at most {LONGEST_WINDOW_S:g} s"
         raise InputError([Fault("waveform", "seconds", rule, f"{seconds:g}")])
-    catalogue, session = project.catalogue, project.study.session
+    catalogue = project.catalogue
     person = catalogue.operators[operator_id].model_copy(update={"unevenness": 0.0})
-    halves = Halves.of(catalogue, design, person, 60.0 * session.minutes, session.winding_C)
+    halves = Half(project, design, person)
     back = demand.demand(catalogue, design, catalogue.packs[pack_id])
     circuit = _Circuit(halves, back, start_V, closed)
     return circuit.run(start_V, seconds, whole)
@@ -112,19 +150,15 @@ def simulate(
 class _Circuit:
     """The circuit of one design: numbers, tables over bus voltage, and its derivative."""
 
-    def __init__(self, halves: Halves, back: Demand, start_V: float, closed: bool) -> None:
-        def one(values: Array) -> float:
-            return float(values[0])
-
-        self.kind = int(halves.kind[0])
+    def __init__(self, halves: Half, back: Demand, start_V: float, closed: bool) -> None:
+        self.kind = halves.kind
         self.phases = (3, 2, 1)[self.kind]
-        self.emf_V_s, self.poles = one(halves.emf_V_s), one(halves.pole_pairs)
-        self.ohm = one(halves.copper_ohm) + one(halves.lead_ohm)
-        self.inductance_H = max(one(halves.inductance_H), LEAST_INDUCTANCE_H)
-        self.valve_ohm = one(halves.valve_ohm)
-        self.awake = (one(halves.saturation_A), one(halves.emission_V))
-        self.asleep = (one(halves.body_saturation_A), BODY_DIODE_EMISSION_V)
-        self.wakes_V = one(halves.start_V) if self.asleep[0] > 0 else 0.0
+        self.emf_V_s, self.poles = halves.emf_V_s, halves.pole_pairs
+        self.ohm = halves.copper_ohm + halves.lead_ohm
+        self.inductance_H = max(halves.inductance_H, LEAST_INDUCTANCE_H)
+        self.valve_ohm = halves.valve_ohm
+        self.awake, self.asleep = halves.awake, halves.asleep
+        self.wakes_V = halves.start_V if self.asleep[0] > 0 else 0.0
         self.valve = self.asleep if self.wakes_V > 0 else self.awake
         self.capacitance_F = float(back["capacitance_F"][0, 0])
         self.esr_ohm = float(back["esr_ohm"][0, 0])
@@ -139,10 +173,9 @@ class _Circuit:
         self.delivered_W = load.delivered_W[0] if closed else np.zeros_like(grid)
         taken = taken + (load.current_A[0] if closed else 0.0)
         self.taken_A = taken.tolist()
-        self.ratio, self.cadence_rad_s = one(halves.ratio), one(halves.cadence_rad_s)
+        self.ratio, self.cadence_rad_s = halves.ratio, halves.cadence_rad_s
         coarse = grid[::10]
-        speed, _ = supply.held_speed(halves, np.zeros(len(coarse), dtype=np.int64), coarse)
-        self.hold(coarse, speed)
+        self.hold(coarse, np.interp(coarse, halves.volts, halves.speeds))
 
     def look(self, table: list[float], bus_V: float) -> tuple[float, float]:
         """Value and slope of a table at a bus voltage."""
@@ -265,8 +298,8 @@ class _Circuit:
         which one comes first from rest, guesses.
         """
         person, halves = self.halves.operator, self.halves
-        most_W = person.power_share * halves.power_limit_W
-        most_N_m = person.comfort_force_N * float(halves.radius_m[0])
+        most_W = halves.most_W
+        most_N_m = person.comfort_force_N * halves.radius_m
         net_A = bus_V = 0.0
 
         def excess(crank_rad_s: float) -> float:
@@ -356,15 +389,15 @@ class _Circuit:
         )
         crank_rad_s = np.interp(inner, self.grid, self.speed_rad_s)
         halves = self.halves
-        shaft = crank_rad_s * halves.ratio[0]
+        shaft = crank_rad_s * halves.ratio
         angle = states[:, -2]
         shifts = {0: 2 * pi / 3 * np.arange(3), 1: pi / 2 * np.arange(2)}.get(self.kind)
         wave = 1.0 if shifts is None else np.sin(angle[:, None] - shifts)
         emf = np.asarray(generator.peak_emf(self.emf_V_s, shaft))[:, None] * wave
-        drag = shaft * generator.drag_torque(halves.drag_N_m[0], halves.viscous_N_m_s[0], shaft)
+        drag = shaft * generator.drag_torque(halves.drag_N_m, halves.viscous_N_m_s, shaft)
         shaft_W = (emf * phase).sum(axis=1) + drag
         crank_W = shaft_W + gearing.loss(
-            shaft_W, crank_rad_s, halves.efficiency[0], halves.gear_drag_N_m[0]
+            shaft_W, crank_rad_s, halves.efficiency, halves.gear_drag_N_m
         )
 
         def total(power: Array) -> float:
@@ -377,7 +410,7 @@ class _Circuit:
             bus_energy_J=total(bus * rectified),
             delivered_energy_J=total(np.interp(bus, self.grid, self.delivered_W)),
             crank_work_J=total(crank_W),
-            copper_J=total(squares * halves.copper_ohm[0]),
+            copper_J=total(squares * halves.copper_ohm),
             phase_rms_A=float(np.sqrt(total(squares) / seconds / self.phases)),
             bus_current_A=total(rectified) / seconds,
             end_inner_V=float(inner[-1]),

@@ -54,7 +54,7 @@ def set_heat(chain: Chain, amps: float) -> None:
     row, setup, lost_V = chain.row, chain.setup, 0.0
     setup.warmth, setup.leakage = 0.0, 1.0
     if row.heat_capacity_J_per_K > 0:
-        setup.warmth = (setup.winding_C - setup.table_C) / HOT_RISE_K
+        setup.warmth = (setup.winding_C - row.cold_C) / HOT_RISE_K
         setup.leakage = leakage_factor(setup.valve_C)
         if row.saturation_A > 0 and amps > 0:
             drop = forward_drop(amps, row.saturation_A, row.emission_V)

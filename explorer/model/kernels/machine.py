@@ -186,6 +186,7 @@ def _laid_out(row: np.void, fastest_rad_s: float, winding_C: float, grid: Grid) 
         "foot_V_s": open_V_s * (1 - FOOT_SHARE),
         "foot_drop_V": drop_V(float(row["saturation_A"]), float(row["emission_V"])),
         "body_foot_drop_V": drop_V(float(row["body_saturation_A"]), BODY_DIODE_EMISSION_V),
+        "cold_C": winding_C,
         "cold_ohm": float(generator.copper_resistance(phase_ohm, winding_C)) + series,
         "hot_ohm": float(generator.copper_resistance(phase_ohm, hot_C)) + series,
     }

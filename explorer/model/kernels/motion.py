@@ -56,15 +56,13 @@ WARMS_K = 3.0
 class Settings(NamedTuple):
     """What holds for all chains. `jumps` False steps everything.
 
-    `cold_C` is the temperature of windings that keep it, `ambient_C` that of the air, of the
-    valves, and at first of windings that warm. With `frozen` nothing switches: the bank begins at
-    `start_V`, its window `closed` or open. `even`
+    `ambient_C` is the temperature of the air, and of the valves at first. With `frozen` nothing
+    switches: the bank begins at `start_V`, its window `closed` or open. `even`
     takes the stroke out of a held speed's current, not the heat of it. `step_V` is the most that
     the bank moves in a step, `step_share` the same as a share of the hysteresis.
     """
 
     ambient_C: float
-    cold_C: float
     jumps: bool = True
     frozen: bool = False
     start_V: float = 0.0

@@ -96,6 +96,7 @@ def _curves(
     for i in range(drives.shape[0]):
         setup = setups[0]
         set_limits(setup, person[0], drives[i].radius_m)
+        setup.winding_C = rows[trio[i]].cold_C
         chain = Chain(values, rows[trio[i]], drives[i], setup)
         lay_out_curve(chain)
         fill_curve(work, chain, setup.comfort_W, person[0].unevenness)

@@ -51,6 +51,7 @@ MACHINE = np.dtype(
         ("foot_V_s", "f8"),
         ("foot_drop_V", "f8"),  # awake
         ("body_foot_drop_V", "f8"),  # asleep
+        ("cold_C", "f8"),  # of the winding in the table, and at first
         ("cold_ohm", "f8"),  # winding, lead and valves, as the current sees them
         ("hot_ohm", "f8"),
         ("awake_table", "i8"),
@@ -144,8 +145,6 @@ SETUP = np.dtype(
         ("crest", "f8"),  # of the hand's pattern
         ("held", "i8"),
         ("ambient_C", "f8"),
-        ("cold_C", "f8"),  # of a winding that keeps its temperature
-        ("table_C", "f8"),  # of the winding in its table, and at first
         ("winding_C", "f8"),
         ("valve_C", "f8"),
         ("warmth", "f8"),  # of the winding, from the table's cold (0) to its hot one (1)

@@ -80,7 +80,8 @@ def _begin(ctx: Context, s: Fields, first: bool) -> None:
         s.bus_V = max(s.inner_V, 1e-9)
         if setup.closed == 1:
             s.mode = LOADED
-        s.winding_C, s.valve_C, s.timer_s = setup.table_C, setup.ambient_C, inf
+        s.winding_C, s.valve_C = ctx.chain.row.cold_C, setup.ambient_C
+        s.timer_s = inf
         s.asleep = 0
         if ctx.chain.row.body_saturation_A > 0 and s.bus_V < ctx.chain.row.start_V:
             s.asleep = 1
@@ -276,7 +277,6 @@ def set_up(setup: Fields, row: Fields, drive: Fields, load: Fields, person: Fiel
     size = drive.radius_m / TABLED_RADIUS_M
     set_limits(setup, person, drive.radius_m)
     setup.bank_ohm, setup.held = load.esr_ohm, 1 if person.inertia_kg_m2 <= 0 else 0
-    setup.table_C = setup.ambient_C if row.heat_capacity_J_per_K > 0 else setup.cold_C
     setup.unevenness = person.unevenness if setup.held == 1 else 0.0
     setup.swing = 0.0 if setup.even == 1 else setup.unevenness
     setup.inertia = person.inertia_kg_m2 * size * size + drive.inertia_kg_m2
@@ -315,9 +315,8 @@ def sessions(
     """Sessions of some chains: results (n, shifts) of `accounts.RESULT`, and a course.
 
     `trio` (n,) picks of each chain the machine in `tables`; `drives` and `loads` (n,) are its other
-    halves; `people` (shifts,) turn one after the other on the same bank. The tables must be those
-    of the windings at first: of the ambient where a winding warms, else of `cold_C`. The course
-    holds up to `traced` steps of the last chain's last shift: s, bus V, inner V, rad/s, N m, J delivered,
+    halves; `people` (shifts,) turn one after the other on the same bank. Windings
+    begin at the temperature of their tables. The course holds up to `traced` steps of the last chain's last shift: s, bus V, inner V, rad/s, N m, J delivered,
     J at the crank, state of the switch.
     """
     results: Records = np.zeros((len(drives), len(people)), acc.RESULT)

@@ -78,9 +78,8 @@ def anything(project: Project, count: int, seed: int) -> Designs:
 def of_designs(project: Project, designs: Designs, *, heat: bool = False) -> Chains:
     """Designs as rows, each with the tables of its own trio."""
     made, turning = rows.machines(project, designs), rows.drives(project, designs)
-    if heat:
-        capacity = designs.chosen(project.catalogue, "generator", "heat_capacity_J_per_K")
-        made["heat_capacity_J_per_K"] = capacity
+    if not heat:
+        made["heat_capacity_J_per_K"] = 0.0
     names = [project.catalogue.parts["generator"][int(i)].id for i in designs.parts["generator"]]
     made["inertia_kg_m2"] = [ROTORS.get(name, 0.02) for name in names]
     fastest = 2.5 * turning["cadence_rad_s"] * turning["ratio"]

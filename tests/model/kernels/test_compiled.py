@@ -40,7 +40,7 @@ person = records.rows(
     power_share=0.5, sprint_torque_N_m=95, sprint_speed_rad_s=21.7, unevenness=0.5, seconds=20,
     pace_s=600, inertia_kg_m2={inertia},
 )
-found, _ = session.sessions(tables, np.array([0]), drive, load, person, Settings(25.0, 60.0))
+found, _ = session.sessions(tables, np.array([0]), drive, load, person, Settings(25.0))
 print(repr(float(found["delivered_J"][0, 0])), repr(float(found["crank_work_J"][0, 0])))
 """
 )

@@ -26,7 +26,7 @@ def session(some: Chains, seconds: float) -> Records:
         seconds, pace_s=PACE_S, inertia_kg_m2=ARM_KG_M2, unevenness_turn=ONCE, kappa_m_s=KAPPA,
         p_W_s2_m2=P,
     )  # fmt: skip
-    settings = Settings(25.0, WINDING_C, jumps=False)
+    settings = Settings(25.0, jumps=False)
     found, _ = sessions(some.tables, some.trio, some.drives, some.loads[PACK], person, settings)
     return found[:, 0]
 

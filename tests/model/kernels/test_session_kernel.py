@@ -23,8 +23,8 @@ from tests.model.kernels.chains_of_study import (
     of_designs,
 )
 
-COLD = Settings(25.0, WINDING_C)
-WARM = Settings(25.0, 25.0)
+COLD = Settings(25.0)
+WARM = Settings(25.0)
 HAND = {"inertia_kg_m2": 0.046, "unevenness_turn": 0.3, "kappa_m_s": 0.6, "p_W_s2_m2": 7.5}
 HANDS = {
     "even": {"unevenness": 0.0},

@@ -30,7 +30,7 @@ class Windows:
         for row in range(count):
             at = slice(row, row + 1)
             settings = Settings(
-                25.0, WINDING_C, jumps=False, frozen=True, start_V=float(self.start_V[row]),
+                25.0, jumps=False, frozen=True, start_V=float(self.start_V[row]),
                 closed=bool(self.closed[row]),
             )  # fmt: skip
             found, course = sessions(
