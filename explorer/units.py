@@ -19,7 +19,8 @@ THERMAL_VOLTAGE_25C = 0.025693
 """kT/q at 298.15 K, V (2019 SI constants)."""
 
 UNIT_SUFFIXES = {
-    "_W_s2_m2": "W s2/m2", "_kg_m2": "kg m2", "_J_per_K": "J/K", "_K_per_W": "K/W", "_N_m_s": "N m s", "_m_s": "m/s", "_N_m": "N m", "_V_s": "V s",
+    "_W_s2_m2": "W s2/m2", "_kg_m2": "kg m2", "_J_per_K": "J/K", "_K_per_W": "K/W",
+    "_N_m_s": "N m s", "_m_s": "m/s", "_N_m": "N m", "_V_s": "V s",
     "_rad_s": "rad/s", "_percent": "%", "_rpm": "rpm", "_ohm": "ohm", "_kg": "kg", "_Wh": "Wh",
     "_C": "°C", "_V": "V", "_A": "A", "_W": "W", "_N": "N", "_J": "J", "_F": "F", "_H": "H",
     "_K": "K", "_m": "m", "_s": "s",

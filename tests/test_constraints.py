@@ -98,7 +98,7 @@ def test_unturnable_chain_is_told(small_project: Project) -> None:
     assert margin(found, "turnable_N_m") == pytest.approx(40 * 0.17 - (2.0 * 4 / 0.96 + 0.1))
     assert margin(found, "turnable_N_m") < 0
     assert found.delivered_energy_J[0] == 0
-    assert found.ledger_J["crank_work"][0] == 0
+    assert found.ledger_J["crank_work"][0] == pytest.approx(0, abs=1e-12)
 
 
 def test_margins_of_the_back_half(small_project: Project) -> None:
@@ -225,9 +225,10 @@ def test_a_session_has_seen_the_ripple_of_its_own_bank(small_project: Project) -
     """
     designs = pick(small_project, {"cadence_rpm": 40.0, "cell": "cell_100f"})
     quick, full = (evaluate(small_project, designs, care) for care in (Care.FILTER, Care.SESSION))
+    # The load comes on at a crest, and the first trough after it is the deepest.
     assert quick.regime[0] == full.regime[0] == STEADY
     assert margin(full, "stroke_ripple_V") == pytest.approx(
-        margin(quick, "stroke_ripple_V"), abs=0.05
+        margin(quick, "stroke_ripple_V"), abs=0.1
     )
 
 

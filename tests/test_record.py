@@ -76,7 +76,7 @@ def test_no_energy_from_nothing(demo_project: Project, seed: int) -> None:
         rest = sum(value for name, value in ledger.items() if name != "crank_work")
         assert ledger["crank_work"] == pytest.approx(rest, rel=1e-6, abs=1e-9)
         held = float(bank_F[row]) * float(done.readings["peak_V"][row]) ** 2 / 2
-        assert ledger["stored"] <= held * (1 + 1e-9)
+        assert ledger["stored"] <= held * (1 + 1e-9) + 1e-12
         assert ledger["delivered"] <= ledger["crank_work"]
 
 

@@ -16,7 +16,7 @@ from explorer.commands.rerun import rerun_study
 from explorer.commands.review import review_studies
 from explorer.inputs.study import Project, load
 from explorer.model import costing
-from explorer.model.doubt import LEAST
+from explorer.model.doubt import LEAST_DOUBT
 from explorer.model.evaluate import Evaluation
 from explorer.model.space import Space, design_ids
 from explorer.model.stepped import sessions_of
@@ -57,7 +57,7 @@ def test_the_front_is_that_of_sessions_of_all(
     off = dict(
         zip(
             design_ids(small_project.catalogue, chosen, range(400)),
-            np.random.default_rng(9).uniform(1 - LEAST, 1 + LEAST, 400),
+            np.random.default_rng(9).uniform(1 - LEAST_DOUBT, 1 + LEAST_DOUBT, 400),
             strict=True,
         )
     )

@@ -8,7 +8,7 @@ import pytest
 from explorer.inputs.study import Project
 from explorer.model.evaluate import evaluate
 from explorer.model.regimes import CYCLING, STEADY
-from explorer.model.simulate import simulate
+from explorer.model.simulate import Care
 from explorer.physics import bank, bridge, generator
 from tests.helpers.chains import pick, with_pack, with_person
 
@@ -98,10 +98,9 @@ def test_a_pack_that_hunts_gets_a_fraction(small_project: Project) -> None:
     assert found.regime[0] == CYCLING
     assert found.readings["pack_power_W"][0] == pytest.approx(0.5, abs=0.15)
     # The session stepped through time gives as much: the model's own 1 %.
-    case = project.study.session.operators[0], project.study.session.packs[0]
-    slow = simulate(project, pick(project, DIRECT), *case, even=True)
-    assert found.delivered_energy_J == pytest.approx(slow["delivered_J"], rel=0.01)
-    strokes = evaluate(hunting, pick(hunting, DIRECT))
+    slow = evaluate(project, pick(project, DIRECT), Care.SESSION)
+    assert found.delivered_energy_J == pytest.approx(slow.delivered_energy_J, rel=0.01)
+    strokes = evaluate(hunting, pick(hunting, DIRECT), Care.SESSION)
     assert strokes.margins["stroke_ripple_V"][0] < 0
     assert strokes.delivered_energy_J[0] < found.delivered_energy_J[0]
     # A larger bank cures it: the same pack, more between two waits.

@@ -69,6 +69,7 @@ def on_a_stiff_bus(
             "resistance_phase_ohm": ohm / float(warm),
             "inductance_phase_H": henry,
             "pole_pairs": poles,
+            "heat_capacity_J_per_K": 0.0,
         },
         lead={"resistance_ohm": 0.0},
         gearing={"ratio": 1.0},

@@ -14,19 +14,18 @@ from numpy.typing import NDArray
 from explorer.inputs.study import Project
 from explorer.model import objectives
 from explorer.model.evaluate import Evaluation
-from explorer.model.objectives import EFFORT as EFFORT_KEY
-from explorer.model.objectives import ENERGY
+from explorer.model.objectives import EFFORT, ENERGY
 from explorer.model.regimes import CYCLING
 from explorer.units import Array
 
-LEAST, RIPPLE, REAL_HAND = 0.03, 0.06, 0.06
+LEAST_DOUBT, RIPPLE_DOUBT, HAND_DOUBT = 0.03, 0.06, 0.06
 """Share of the energy that it may be off by: in general; more where the ripple of a stroke fills
 half the hysteresis, by its square; and for a hand with inertia."""
 VERGE_V = 0.1
 """A steady bus whose trough comes so close to a threshold may cycle after all."""
-EFFORT, EFFORT_OF_REAL_HAND = 0.05, 0.09
+EFFORT_DOUBT, EFFORT_DOUBT_OF_HAND = 0.05, 0.09
 """Share of the effort that it may be off by."""
-SLACK: Mapping[str, float] = {
+MISSES: Mapping[str, float] = {
     "first_charge_s": 6.0, "stroke_ripple_V": 0.1, "cycle_time_s": 0.5, "endurance_W": 0.5,
     "limit_effort_percent": 4.0,
 }  # fmt: skip
@@ -46,13 +45,13 @@ def energy_doubt(project: Project, found: Evaluation) -> Array:
     ripple_V = found.margins["stroke_ripple_V"]
     half_V = np.where(cycling, found.designs.settings["undervoltage_band_V"] / 2, VERGE_V)
     rippled = np.clip(1 - ripple_V / half_V, 0.0, 1.0) ** 2
-    least = LEAST + (REAL_HAND if _real_hand(project) else 0.0)
-    return np.asarray(least + np.clip(bursts, 0.0, 1.0) + RIPPLE * rippled)
+    least = LEAST_DOUBT + (HAND_DOUBT if _real_hand(project) else 0.0)
+    return np.asarray(least + np.clip(bursts, 0.0, 1.0) + RIPPLE_DOUBT * rippled)
 
 
 def effort_doubt(project: Project) -> float:
     """Share of the effort by which a session may differ from the filter's."""
-    return EFFORT_OF_REAL_HAND if _real_hand(project) else EFFORT
+    return EFFORT_DOUBT_OF_HAND if _real_hand(project) else EFFORT_DOUBT
 
 
 def _real_hand(project: Project) -> bool:
@@ -65,7 +64,7 @@ def credited(project: Project, points: Array, energy: Array) -> Array:
     `energy` doubt (n,), effort by its own.
     """
     moved, keys = np.array(points), objectives.KEYS
-    for key, share in ((ENERGY, energy), (EFFORT_KEY, effort_doubt(project))):
+    for key, share in ((ENERGY, energy), (EFFORT, effort_doubt(project))):
         column = keys.index(key)
         moved[:, column] -= share * np.abs(moved[:, column])
     return moved
@@ -74,4 +73,4 @@ def credited(project: Project, points: Array, energy: Array) -> Array:
 def may_keep(margins: Mapping[str, Array], without: Collection[str] = ()) -> NDArray[np.bool_]:
     """Where a session may keep every rule although the filter breaks one by a little, (n,)."""
     some = {name: margin for name, margin in margins.items() if name not in without}
-    return np.asarray(np.all([m >= -SLACK.get(name, 0.0) for name, m in some.items()], axis=0))
+    return np.asarray(np.all([m >= -MISSES.get(name, 0.0) for name, m in some.items()], axis=0))

@@ -179,7 +179,8 @@ def combine(
 
 def ledger(result: Records) -> dict[str, Array]:
     """Where the work at the crank went over a session, J; `crank_work` is the sum."""
-    terms = {name: np.asarray(result[f"{name}_J"]) for name in TERMS}
+    # Rounding may leave a lossless gear a hair below nothing.
+    terms = {name: np.maximum(result[f"{name}_J"], 0.0) for name in TERMS}
     return {"crank_work": np.sum(list(terms.values()), axis=0), **terms}
 
 

@@ -47,7 +47,7 @@ def rowed(project: Project, designs: Designs, *, coarse: bool = False) -> Rowed:
     trio = trio.reshape(-1).astype(np.int64)
     np.maximum.at(asked, trio, HEADROOM * turning["cadence_rad_s"] * turning["ratio"])
     winding_C = first_winding_C(project, some)
-    if coarse:
+    if coarse or not len(some):
         tables = tabulate(some, asked, winding_C, COARSE)
     else:
         tables = _joined(

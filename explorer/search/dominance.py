@@ -18,7 +18,7 @@ from explorer.units import Array
 
 POINTS_AT_ONCE = 256
 """Points compared with others at a time; bounds memory."""
-FAR = 1e9
+ALIKE_BEYOND = 1e9
 """Margins beyond this are alike."""
 
 
@@ -65,7 +65,7 @@ def _by_group(groups: Rows, rows: Rows, others: Rows) -> Iterator[tuple[Rows, tu
 def _hazard_room(found: Evaluation) -> Array:
     """How far designs (n,) are from the nearest hazard, in units of what counts as near."""
     room = [
-        np.clip(margin, -FAR, FAR) / RULES[name].near
+        np.clip(margin, -ALIKE_BEYOND, ALIKE_BEYOND) / RULES[name].near
         for name, margin in found.margins.items()
         if name in RULES and RULES[name].hazard
     ]

@@ -210,7 +210,7 @@ class Pairing:
         first_s = (reached[:, level] - drop_ohm) * back["capacitance_F"][:, 0]
         first_s = CHARGE_BOUND * (first_s - ripple_s[:, level])
         duration_s = 60 * study.session.minutes
-        most_s = (study.limits.first_charge_s or duration_s) + doubt.SLACK["first_charge_s"]
+        most_s = (study.limits.first_charge_s or duration_s) + doubt.MISSES["first_charge_s"]
         open_ = (reach_V[:, None] >= on_high_V) & (first_s <= most_s)
         least_J, count = study.limits.delivered_energy_J, len(self.front.fronts) * len(self.demands)
         if least_J is not None and (count == 1 or study.session.over_cases == "worst"):

@@ -51,6 +51,7 @@ def results(project: Project, chosen: Designs, seed: int = 1, coarse: bool = Fal
     first = rng.uniform(10, 250, n)
     margins = {name: np.abs(rng.normal(size=n)) for name in MARGINS}
     margins["turnable_N_m"] = np.where(rng.random(n) < 0.1, -1.0, 0.5)
+    margins["stroke_ripple_V"] = np.ones(n)
     return Evaluation(
         designs=chosen,
         delivered_energy_J=energy,
@@ -60,7 +61,11 @@ def results(project: Project, chosen: Designs, seed: int = 1, coarse: bool = Fal
         regime=rng.integers(0, 4, n).astype(np.int8),
         margins=margins | {"first_charge_s": (project.study.limits.first_charge_s or 600) - first},
         ledger_J={name: rng.random(n) for name in ("crank_work", "copper", "delivered")},
-        readings={"hold_V": np.where(rng.random(n) < 0.5, np.nan, 6.0), "peak_V": rng.random(n)},
+        readings={
+            "hold_V": np.where(rng.random(n) < 0.5, np.nan, 6.0),
+            "peak_V": rng.random(n),
+            "cycle_s": np.full(n, np.inf),
+        },
         cases=tuple(
             Case(operator, pack, energy, effort, np.zeros(n, dtype=np.int8), first)
             for operator in project.study.session.operators

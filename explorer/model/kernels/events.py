@@ -30,6 +30,7 @@ def _connect(ctx: Context, s: Fields, seen: Fields, waited: bool) -> int:
     bears = now.found and now.bus_V >= least_V and now.taken.sustained
     if bears and s.inner_V >= floor(ctx, s, now.bus_V, s.rad_s, s.angle):
         s.bus_V = now.bus_V
+        seen.lowest_loaded_V = min(seen.lowest_loaded_V, now.bus_V)
         seen.turn_ons += 1
         if seen.first_charge_s == inf:
             seen.first_charge_s = s.clock_s

@@ -315,9 +315,9 @@ def sessions(
     """Sessions of some chains: results (n, shifts) of `accounts.RESULT`, and a course.
 
     `trio` (n,) picks of each chain the machine in `tables`; `drives` and `loads` (n,) are its other
-    halves; `people` (shifts,) turn one after the other on the same bank. Windings
-    begin at the temperature of their tables. The course holds up to `traced` steps of the last chain's last shift: s, bus V, inner V, rad/s, N m, J delivered,
-    J at the crank, state of the switch.
+    halves; `people` (shifts,) turn one after the other on the same bank. Windings begin at the
+    temperature of their tables. The course holds up to `traced` steps of the last chain's last
+    shift: s, bus V, inner V, rad/s, N m, J delivered, J at the crank, state of the switch.
     """
     results: Records = np.zeros((len(drives), len(people)), acc.RESULT)
     if (people["inertia_kg_m2"] > 0).all():

@@ -12,6 +12,7 @@ from explorer.model import rows
 from explorer.model.kernels import records
 from explorer.model.kernels.machine import Machines, tabulate
 from explorer.model.space import Designs, Space
+from tests.helpers.chains import with_part
 
 
 def shift(person: Operator, seconds: float, **fields: Any) -> records.Records:
@@ -29,6 +30,13 @@ ROTORS = {
     "outrunner_63": 3e-4, "stepper_long": 5e-5, "treadmill_dc": 7e-4,
 }  # fmt: skip
 """Class values of hand.md, kg m2."""
+
+
+def without_heat(project: Project) -> Project:
+    """The project with windings that keep their temperature."""
+    for part in project.catalogue.parts["generator"]:
+        project = with_part(project, "generator", part.id, heat_capacity_J_per_K=0.0)
+    return project
 
 
 class Chains(NamedTuple):
@@ -77,9 +85,9 @@ def anything(project: Project, count: int, seed: int) -> Designs:
 
 def of_designs(project: Project, designs: Designs, *, heat: bool = False) -> Chains:
     """Designs as rows, each with the tables of its own trio."""
-    made, turning = rows.machines(project, designs), rows.drives(project, designs)
     if not heat:
-        made["heat_capacity_J_per_K"] = 0.0
+        project = without_heat(project)
+    made, turning = rows.machines(project, designs), rows.drives(project, designs)
     names = [project.catalogue.parts["generator"][int(i)].id for i in designs.parts["generator"]]
     made["inertia_kg_m2"] = [ROTORS.get(name, 0.02) for name in names]
     fastest = 2.5 * turning["cadence_rad_s"] * turning["ratio"]

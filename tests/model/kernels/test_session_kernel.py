@@ -191,7 +191,25 @@ def test_a_great_heat_capacity_is_a_fixed_temperature(demo_project: Project) -> 
     fixed.rows["heat_capacity_J_per_K"] = 0.0
     one = run(warm, warm.shift(unevenness=0.0), settings=WARM)[:, 0]
     other = run(warm._replace(tables=fixed), warm.shift(unevenness=0.0), settings=WARM)[:, 0]
-    assert one["delivered_J"] == pytest.approx(other["delivered_J"], rel=1e-6, abs=1e-6)
+    # Cycles are jumped on the first that is like the one before, or weighed where windings warm.
+    assert one["delivered_J"] == pytest.approx(other["delivered_J"], rel=2e-6, abs=1e-6)
+
+
+@pytest.mark.parametrize("pack", ["telemetry_pack", "retrying_pack", "regulating_pack"])
+def test_jumped_cycles_of_an_even_hand_are_those_stepped(demo_chains: Chains, pack: str) -> None:
+    """Also where the first cycle is unlike the others: a window that closes at once after it has
+    opened, since the bus springs up, meets a bank that is fuller than the first time."""
+    even = COLD._replace(even=True)
+    jumped, stepped = (
+        run(demo_chains, demo_chains.shift(), pack, even._replace(jumps=jumps))[:, 0]
+        for jumps in (True, False)
+    )
+    cycles = stepped["turn_ons"] > 3
+    assert cycles.sum() >= 2
+    np.testing.assert_array_equal(jumped["regime"], stepped["regime"])
+    # Two cycles count as alike within 0.1 mV.
+    assert jumped["delivered_J"] == pytest.approx(stepped["delivered_J"], rel=2e-5, abs=1e-6)
+    assert (jumped["steps"] < stepped["steps"])[cycles].all()
 
 
 def test_windings_warm_by_their_copper(warm_chains: Chains) -> None:

@@ -58,7 +58,8 @@ def test_against_lsoda(demo_project: Project) -> None:
     found = cases.judged()
     for row in range(6):
         truth = lsoda.simulate(
-            demo_project, cases.some.designs.take(np.array([row])), ADULT, "telemetry_pack",
+            cases.some.project, cases.some.designs.take(np.array([row])), ADULT,
+            "telemetry_pack",
             start_V=float(cases.start_V[row]), seconds=SECONDS, closed=bool(cases.closed[row]),
             whole=True,
         )  # fmt: skip
