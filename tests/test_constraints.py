@@ -7,7 +7,8 @@ import pytest
 
 from explorer.inputs.study import Project
 from explorer.model import margins as rule_margins
-from explorer.model.evaluate import Evaluation, evaluate
+from explorer.model.evaluate import evaluate
+from explorer.model.evaluation import Evaluation
 from explorer.model.kernels.records import Records
 from explorer.model.margins import EXTRA_LOW_VOLTAGE_V, LEAST_CYCLE_S
 from explorer.model.regimes import CHATTERING, CYCLING, FLOODED, STEADY

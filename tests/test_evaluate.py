@@ -13,7 +13,8 @@ from explorer.inputs.records import SETTINGS
 from explorer.inputs.study import Project
 from explorer.model import evaluate as module
 from explorer.model.costing import costs
-from explorer.model.evaluate import Evaluation, evaluate
+from explorer.model.evaluate import evaluate
+from explorer.model.evaluation import Evaluation
 from explorer.model.kernels.accounts import TERMS as LEDGER
 from explorer.model.objectives import points_of
 from explorer.model.record import design_record

@@ -17,7 +17,7 @@ from explorer.inputs.csv_tables import content_hash
 from explorer.inputs.sections import Setting
 from explorer.inputs.study import Project, load
 from explorer.model import costing, objectives
-from explorer.model.evaluate import Evaluation
+from explorer.model.evaluation import Evaluation
 from explorer.model.objectives import Objective
 from explorer.model.space import Designs, Space
 from explorer.search import plan, progress, sample, sweep

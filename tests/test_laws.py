@@ -14,7 +14,8 @@ from explorer.inputs.links import LINKS
 from explorer.inputs.study import Project
 from explorer.model import rows as row_tables
 from explorer.model.costing import bill, costs, mass_kg, quantities
-from explorer.model.evaluate import Evaluation, evaluate
+from explorer.model.evaluate import evaluate
+from explorer.model.evaluation import Evaluation
 from explorer.model.kernels.accounts import TERMS as LEDGER
 from explorer.model.kernels.curve import AT_EFFORT, AT_SPEED, AT_TORQUE
 from explorer.model.kernels.points import curves

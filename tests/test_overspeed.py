@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 
 from explorer.inputs.study import Project
-from explorer.model.evaluate import Evaluation, evaluate
+from explorer.model.evaluate import evaluate
+from explorer.model.evaluation import Evaluation
 from explorer.physics.bank import fullest_share, weakest_share
 from tests.helpers.chain_twin import Twin
 from tests.helpers.chains import pick, with_part, with_study

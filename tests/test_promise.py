@@ -13,8 +13,7 @@ from explorer.model import margins as rule_margins
 from explorer.model import promise, tolerance
 from explorer.model.evaluate import evaluate
 from explorer.model.objectives import points_of
-from explorer.model.promise import Odds
-from explorer.model.rules import RULES
+from explorer.model.odds import DRAWS, Odds, interval
 from explorer.model.space import Designs, Space
 from explorer.report.page import cards as cards
 from explorer.search.run import launch
@@ -36,21 +35,18 @@ def test_builds_break_rules_as_often_as_draws_of_one_design(small_project: Proje
     weak = with_part(small_project, "cell", "cell_25f", voltage_V=2.7 - (to_spare_V + 0.2) / 5)
     alone = tolerance.tolerance(weak, designs, draws=2000, seed=3)
     assert 0.05 < alone.hazard < 0.95
-    (together,) = promise.hazard_odds(weak, designs, range(1500))
+    (share,) = promise.broken_shares(weak, designs, range(1500))
     # Five standard errors of two shares.
-    assert together.hazard_draws == 1500
-    share = together.hazards / together.hazard_draws
     assert share == pytest.approx(alone.hazard, abs=5 * np.sqrt(0.25 * (1 / 1500 + 1 / 2000)))
 
 
-def test_closed_forms_are_those_of_the_whole_evaluation(small_project: Project) -> None:
+def test_closed_forms_are_part_of_the_whole_evaluation(small_project: Project) -> None:
     """The same builds, with and without the chain being solved."""
     designs = some(small_project)
     whole = promise.odds(small_project, designs, range(6))
-    closed = promise.hazard_odds(small_project, designs, range(6))
-    assert [one.hazards for one in whole] == [one.hazards for one in closed]
-    assert sum(one.hazards for one in whole) > 0
-    assert set(promise.CURVES) < {name for name, rule in RULES.items() if rule.hazard}
+    closed = promise.broken_shares(small_project, designs, range(6))
+    assert all(one.hazards >= 6 * share - 1e-9 for one, share in zip(whole, closed, strict=True))
+    assert closed.sum() > 0
 
 
 def test_a_build_is_the_same_whoever_else_is_in_it(small_project: Project) -> None:
@@ -108,19 +104,40 @@ def test_what_is_known_is_not_drawn_again(small_project: Project, monkeypatch) -
     points = points_of(small_project, evaluate(small_project, designs), np.ones(2))
     ranks = promise.ranks(points, np.ones(4))
     found = promise.settle(small_project, designs, ranks, [Odds()] * 2, 1)
-    assert all(one.draws in (promise.FIRST_DRAWS, promise.DRAWS) for one in found)
+    assert all(one.draws in (promise.FIRST_DRAWS, DRAWS, promise.LAST_DRAWS) for one in found)
     monkeypatch.setattr(promise, "evaluate", None)
     assert promise.settle(small_project, designs, ranks, found, 1) == found
 
 
 def test_a_design_holds_only_where_builds_were_looked_at_and_few_break() -> None:
-    """1,000 builds for hazards, 200 for the other rules, 9 of 10 of which keep them."""
-    assert Odds(200, 0, 180, 1000, 10).holds(0.01)
-    assert not Odds(200, 0, 179, 1000, 0).holds(0.01)
-    assert not Odds(200, 0, 200, 1000, 11).holds(0.01)
-    assert not Odds(200, 3, 200, 1000, 0).holds(0.01)
-    assert not Odds(200, 0, 200, 999, 0).holds(0.01)
+    """A hazard of one in a hundred is ruled out at 95 %, and 9 of 10 builds keep the other rules."""
+    even = (5.0,) * 1000
+    assert Odds(1000, 0, 900, even).holds(0.01)
+    assert Odds(1000, 3, 900, even).holds(0.01)
+    assert not Odds(1000, 5, 900, even).holds(0.01)  # may be 1.2 %
+    assert not Odds(1000, 0, 899, even).holds(0.01)
+    assert not Odds(199, 0, 199, even[:199]).holds(0.5)
     assert not Odds().holds(0.01)
+
+
+def test_a_cliff_is_seen_that_a_quantile_hides() -> None:
+    """Nine of ten builds give 1,000 J, but 65 of a thousand hardly anything."""
+    cliff = Odds(1000, 0, 1000, (10.0,) * 65 + (1000.0,) * 935)
+    assert cliff.promised_energy_J == 1000
+    assert cliff.below_half_share == pytest.approx(0.065)
+    assert cliff.worst_tenth_J == pytest.approx((65 * 10 + 35 * 1000) / 100)
+    assert not cliff.holds(0.01)
+
+
+def test_intervals_of_shares() -> None:
+    """Wilson (1927), J. Am. Stat. Assoc. 22, 209: the ends solve (p - x/n)^2 = z^2 p (1 - p)/n."""
+    for count, of in ((0, 200), (1, 40), (30, 60), (200, 200)):
+        for end in interval(count, of):
+            if 0 < end < 1:
+                assert (end - count / of) ** 2 == pytest.approx(
+                    1.959964**2 * end * (1 - end) / of, rel=1e-9
+                )
+    assert interval(0, 0) == (0.0, 1.0)
 
 
 def test_no_pick_breaks_a_hazard_rule_in_fresh_draws(small_project: Project) -> None:

@@ -14,7 +14,8 @@ from explorer.inputs.links import LINKS
 from explorer.inputs.study import Project
 from explorer.model import fidelities
 from explorer.model.costing import costs
-from explorer.model.evaluate import Evaluation, evaluate
+from explorer.model.evaluate import evaluate
+from explorer.model.evaluation import Evaluation
 from explorer.model.record import design_record
 from explorer.model.simulate import simulate
 from explorer.model.space import Designs

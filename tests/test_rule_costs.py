@@ -13,7 +13,7 @@ from explorer import front
 from explorer.decision import rule_costs
 from explorer.inputs.study import Project, load
 from explorer.model import costing
-from explorer.model.evaluate import Evaluation
+from explorer.model.evaluation import Evaluation
 from explorer.model.objectives import points_of
 from explorer.model.rules import RULES
 from explorer.search.sweep import Sweep

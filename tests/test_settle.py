@@ -17,7 +17,7 @@ from explorer.commands.review import review_studies
 from explorer.inputs.study import Project, load
 from explorer.model import costing
 from explorer.model.doubt import LEAST_DOUBT
-from explorer.model.evaluate import Evaluation
+from explorer.model.evaluation import Evaluation
 from explorer.model.space import Space, design_ids
 from explorer.model.stepped import sessions_of
 from explorer.search import settle

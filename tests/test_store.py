@@ -19,8 +19,8 @@ import pytest
 import explorer.store.results as store_module
 from explorer.errors import ExplorerError, InputError
 from explorer.inputs.study import Project, load
-from explorer.model.evaluate import Evaluation
-from explorer.model.margins import limit_margins
+from explorer.model.evaluation import Evaluation
+from explorer.model.limits import limit_margins
 from explorer.model.objectives import points_of
 from explorer.model.space import Designs, design_ids
 from explorer.store.gathered import PLACES

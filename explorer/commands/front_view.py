@@ -19,7 +19,6 @@ from explorer.inputs.csv_tables import content_hash
 from explorer.inputs.prices import Prices
 from explorer.inputs.study import Project
 from explorer.model import costing
-from explorer.model.evaluate import number
 from explorer.model.record import design_record
 from explorer.model.space import Rows
 from explorer.search import probes
@@ -105,8 +104,7 @@ class FrontView:
         return [
             {
                 **design_record(self.project, evaluation, k, self.cost[rows[k]]),
-                "hazard_chance": number(one.hazard_chance),
-                "keeps_rules_share": number(one.keeps_rules_share),
+                **one.results(),
             }
             for k, one in enumerate(self.picker.odds(self.stored.numbers[rows]))
         ]

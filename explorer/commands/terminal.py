@@ -101,9 +101,14 @@ def _in_builds(record: Answer) -> str:
     if record["hazard_chance"] is None:
         return ""
     return (
-        f"; of its builds {record['hazard_chance']:.1%} break a hazard rule, "
-        f"{record['keeps_rules_share']:.0%} keep the others"
+        f"; nine of ten builds give {_promised(record)}, {record['hazard_chance']:.1%} break a "
+        f"hazard rule, {record['keeps_rules_share']:.0%} keep the others"
     )
+
+
+def _promised(record: Answer) -> str:
+    promised = record["promised_energy_J"]
+    return "what is not known yet" if promised is None else f"{promised:.0f} J or more"
 
 
 def _in_short(record: Answer) -> str:
@@ -272,7 +277,7 @@ def evaluated(answer: Answer) -> Lines:
 
 def _rules(answer: Answer) -> Lines:
     """Every rule with its margin, broken ones first."""
-    from explorer.model.evaluate import UNBOUNDED_MARGIN
+    from explorer.model.evaluation import UNBOUNDED_MARGIN
     from explorer.model.rules import RULES
 
     lines = []

@@ -11,8 +11,8 @@ from numpy.typing import ArrayLike, NDArray
 
 from explorer import front
 from explorer.inputs.study import Project
-from explorer.model import promise
-from explorer.model.objectives import COST, KEYS, OBJECTIVES
+from explorer.model.objectives import COST, ENERGY, KEYS, OBJECTIVES
+from explorer.model.odds import AT_LEAST, Odds
 from explorer.model.space import Rows
 from explorer.store.keys import Numbers, ids_of, search_key
 from explorer.store.results import Store
@@ -65,11 +65,11 @@ class Picker:
     def _builds_key(self) -> str:
         return f"builds:{search_key(self.project)}"
 
-    def odds(self, numbers: Numbers) -> list[promise.Odds]:
+    def odds(self, numbers: Numbers) -> list[Odds]:
         """What builds of some designs came to, as far as any launch has drawn them."""
         drawn = self.store.search_progress(self._builds_key)
         names = ids_of(numbers) if drawn else [""] * len(numbers)
-        return [promise.Odds(*drawn.get(name, ())) for name in names]
+        return [Odds(*drawn.get(name, ())) for name in names]
 
     def hold(self, numbers: Numbers) -> NDArray[np.bool_]:
         """Which designs keep their promises in their builds, so that they may be picked, (n,)."""
@@ -78,13 +78,15 @@ class Picker:
 
     def draw_builds(self, workers: int) -> None:
         """Draw builds of the front's contenders, as far as no launch has, and keep them."""
+        from explorer.model import promise
+
         numbers = self.stored.numbers[self.rows]
         known = self.odds(numbers)
         designs = self.stored.designs.take(self.rows)
         ranks = promise.ranks(self.points, self.units)
         names = ids_of(numbers)
 
-        def keep(found: Sequence[promise.Odds]) -> None:
+        def keep(found: Sequence[Odds]) -> None:
             drawn = {
                 name: list(now)
                 for name, now, before in zip(names, found, known, strict=True)
@@ -107,7 +109,15 @@ class Picker:
         rows = self.holding()
         if not len(rows):
             return {}
-        return {wish: int(rows[k]) for wish, k in picks(self._points(rows), self.units).items()}
+        points = self._promised_points(rows)
+        return {wish: int(rows[k]) for wish, k in picks(points, self.units).items()}
+
+    def _promised_points(self, rows: Rows) -> Array:
+        """Objectives of designs whose builds were drawn, with the energy that these promise."""
+        points = np.array(self._points(rows))
+        known = self.odds(self.stored.numbers[rows])
+        points[:, KEYS.index(ENERGY)] = [-one.promised_energy_J for one in known]
+        return points
 
     def runners_up(self) -> list[int]:
         """Rows of the designs that a change of prices is likely to pick: the recommended one and
@@ -116,7 +126,7 @@ class Picker:
         rows = self.holding()
         if not len(rows):
             return []
-        points = self._points(rows)
+        points = self._promised_points(rows)
         liked = np.argsort(-front.votes(points, self.units), kind="stable")
         cheap = np.argsort(points[:, KEYS.index(COST)], kind="stable")
         return [int(rows[k]) for k in (*liked[:RUNNERS_UP], *cheap[: RUNNERS_UP // 2])]
@@ -140,5 +150,5 @@ class Picker:
             f"front, and none keeps its promises in them: {name} comes nearest, breaks a rule that "
             f"protects somebody in {best.hazard_chance:.1%} of builds (the study allows "
             f"{limit:.1%}) and keeps the others in {best.keeps_rules_share:.0%} (needed "
-            f"{promise.KEEPS_RULES:.0%})."
+            f"{AT_LEAST:.0%})."
         )

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from explorer.inputs.study import Project
 from explorer.model import objectives
-from explorer.model.evaluate import Evaluation
+from explorer.model.evaluation import Evaluation
 from explorer.model.objectives import EFFORT, ENERGY
 from explorer.model.regimes import CYCLING
 from explorer.units import Array

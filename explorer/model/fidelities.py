@@ -9,7 +9,7 @@ import numpy as np
 from explorer.errors import Fault, InputError, nearest
 from explorer.inputs.study import Project
 from explorer.model import costing
-from explorer.model.evaluate import Evaluation
+from explorer.model.evaluation import Evaluation
 from explorer.model.record import design_record
 from explorer.model.regimes import STEADY
 from explorer.model.space import Designs

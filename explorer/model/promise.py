@@ -25,6 +25,7 @@ from explorer.model import margins as rule_margins
 from explorer.model import tolerance
 from explorer.model.demand import demand
 from explorer.model.evaluate import evaluate
+from explorer.model.odds import DRAWS, SCREENED, Odds
 from explorer.model.rules import RULES
 from explorer.model.simulate import Care
 from explorer.model.space import Designs, Rows
@@ -34,61 +35,12 @@ from explorer.physics import bank
 from explorer.stopping import starting_workers
 from explorer.units import Array
 
-SCREENS, FIRST_DRAWS, DRAWS, HAZARD_DRAWS = 20, 40, 200, 1000
-"""Builds in which the whole front is looked at by rules in closed form; contenders by all rules,
-first and last; and the best of these by hazards in closed form.
+SCREENS, FIRST_DRAWS, LAST_DRAWS = 20, 40, 1000
+"""Builds in which the whole front is looked at by hazard rules in closed form; contenders by all
+rules, before `odds.DRAWS` of them; and the best of these, so that a hazard of one in a hundred is
+ruled out.
 """
 CONTENDERS, FINALISTS = 200, 40
-KEEPS_RULES = 0.9
-"""Share of builds in which a pick must keep the rules that are no hazards."""
-SCREENED, FIRST_KEEPS = 0.05, 0.8
-"""Most of the first builds in which a contender may break a hazard rule, and least in which it must
-keep the others, to be looked at further.
-"""
-CURVES = ("crank_torque_N_m", "gear_torque_N_m", "diode_junction_K")
-"""Hazard rules that ask for a solved chain; all others are closed forms."""
-
-
-class Odds(NamedTuple):
-    """What builds of a design came to: of `draws` looked at by all rules, how many broke a hazard
-    rule that asks for a solved chain, and how many kept the rules that are no hazards; of
-    `hazard_draws`, how many broke a hazard rule in closed form.
-    """
-
-    draws: int = 0
-    solved_hazards: int = 0
-    kept: int = 0
-    hazard_draws: int = 0
-    hazards: int = 0
-
-    def and_(self, other: Odds) -> Odds:
-        """Those of both, drawn apart."""
-        return Odds(*(a + b for a, b in zip(self, other, strict=True)))
-
-    @property
-    def hazard_chance(self) -> float:
-        """Share of builds that break a hazard rule: the sum of both kinds, so rather too high."""
-        if not self.draws:
-            return float("nan")
-        return min(self.solved_hazards / self.draws + self.hazards / self.hazard_draws, 1.0)
-
-    @property
-    def keeps_rules_share(self) -> float:
-        """Share of builds that keep the other rules."""
-        return self.kept / self.draws if self.draws else float("nan")
-
-    def holds(self, hazard_chance: float) -> bool:
-        """Whether a design may be picked: enough builds, few enough of them broken."""
-        return (
-            self.draws >= DRAWS
-            and self.hazard_draws >= HAZARD_DRAWS
-            and self.hazard_chance <= hazard_chance
-            and self.keeps_rules_share >= KEEPS_RULES
-        )
-
-    def promising(self) -> bool:
-        """Whether further builds are worth it."""
-        return self.hazard_chance <= SCREENED and self.keeps_rules_share >= FIRST_KEEPS
 
 
 class Builds(NamedTuple):
@@ -232,33 +184,33 @@ def _weakest(project: Project, designs: Designs, rng: np.random.Generator) -> Ar
 
 
 def odds(project: Project, designs: Designs, numbers: Iterable[int]) -> list[Odds]:
-    """All rules of some designs in some builds, coarsely solved: one result a design."""
-    counts, draws = np.zeros((3, len(designs)), dtype=np.int64), 0
+    """All rules of some designs in some builds, by the filter: one result a design."""
+    found = [Odds()] * len(designs)
     for group in by_hand(numbers):
         builds = draw(project, designs, group)
-        found = evaluate(
+        seen = evaluate(
             builds.project, builds.designs, Care.DRAWN, weakest_share=builds.weakest_share
         )
-        hazards = {name: m < 0 for name, m in found.margins.items() if _hazard(name)}
-        others = [m >= 0 for name, m in found.margins.items() if not _hazard(name)]
-        seen = (
-            np.any([hazards[name] for name in CURVES], axis=0),
-            np.all(others, axis=0),
-            np.any([b for name, b in hazards.items() if name not in CURVES], axis=0),
-        )
-        counts += np.stack(seen).reshape(3, len(group), len(designs)).sum(axis=1)
-        draws += len(group)
-    return [Odds(draws, int(s), int(k), draws, int(h)) for s, k, h in counts.T]
+        hazards = np.any([m < 0 for name, m in seen.margins.items() if _hazard(name)], axis=0)
+        kept = np.all([m >= 0 for name, m in seen.margins.items() if not _hazard(name)], axis=0)
+        energy_J = np.where(hazards, 0.0, seen.delivered_energy_J.round(1))
+        shape = (len(group), len(designs))
+        columns = zip(*(a.reshape(shape).T for a in (hazards, kept, energy_J)), strict=True)
+        found = [
+            before.and_(Odds(len(group), int(h.sum()), int(k.sum()), tuple(sorted(e.tolist()))))
+            for before, (h, k, e) in zip(found, columns, strict=True)
+        ]
+    return found
 
 
-def hazard_odds(project: Project, designs: Designs, numbers: Iterable[int]) -> list[Odds]:
-    """The hazard rules in closed form alone, of some designs in some builds."""
-    broken, draws = np.zeros(len(designs), dtype=np.int64), 0
+def broken_shares(project: Project, designs: Designs, numbers: Sequence[int]) -> Array:
+    """Share of some builds in which a hazard rule in closed form is broken, (n,)."""
+    broken, draws = np.zeros(len(designs)), 0
     for group in by_hand(numbers):
         seen = _in_closed_form(draw(project, designs, group))
         broken += seen.reshape(len(group), len(designs)).sum(axis=0)
         draws += len(group)
-    return [Odds(hazard_draws=draws, hazards=int(count)) for count in broken]
+    return broken / max(draws, 1)
 
 
 def _hazard(name: str) -> bool:
@@ -284,23 +236,18 @@ def _in_closed_form(build: Builds) -> NDArray[np.bool_]:
     return broken
 
 
-Look = Callable[[Project, Designs, Iterable[int]], list[Odds]]
-
-
-def _shared(
-    look: Look, project: Project, designs: Designs, numbers: Sequence[int], workers: int
-) -> list[Odds]:
-    """`odds` or `hazard_odds` with the builds shared among processes."""
+def _shared(project: Project, designs: Designs, numbers: Sequence[int], workers: int) -> list[Odds]:
+    """`odds` with the builds shared among processes."""
     if not len(designs):
         return []
     groups = by_hand(numbers)
     if workers == 1 or len(groups) == 1:
-        return look(project, designs, numbers)
+        return odds(project, designs, numbers)
     from joblib import Parallel, delayed
 
     shares = [list(chain.from_iterable(groups[start::workers])) for start in range(workers)]
     with starting_workers():
-        parts = Parallel(n_jobs=workers)(delayed(look)(project, designs, some) for some in shares)
+        parts = Parallel(n_jobs=workers)(delayed(odds)(project, designs, some) for some in shares)
     return [reduce(Odds.and_, several) for several in zip(*parts, strict=True)]
 
 
@@ -322,8 +269,8 @@ def settle(
     """
     found = list(known)
 
-    def go_on(rows: Sequence[int], look: Look, builds: range) -> None:
-        drawn = _shared(look, project, designs.take(np.array(rows, np.int64)), builds, workers)
+    def go_on(rows: Sequence[int], builds: range) -> None:
+        drawn = _shared(project, designs.take(np.array(rows, np.int64)), builds, workers)
         for row, one in zip(rows, drawn, strict=True):
             found[row] = found[row].and_(one)
         if rows:
@@ -332,22 +279,20 @@ def settle(
     def of(rows: Iterable[int], draws: int) -> list[int]:
         return [row for row in rows if found[row].draws == draws]
 
-    new = of(range(len(designs)), 0)
-    screens = _shared(hazard_odds, project, designs.take(np.array(new, np.int64)),
-                      range(SCREENS), workers)  # fmt: skip
+    new = np.array(of(range(len(designs)), 0), np.int64)
     broken = np.zeros(len(designs))
-    broken[new] = [one.hazards / one.hazard_draws for one in screens]
+    broken[new] = broken_shares(project, designs.take(new), range(SCREENS))
     # Where none passes, the least bad are drawn to say how far they are from it.
     passing = broken <= max(SCREENED, broken.min(initial=1.0))
     contenders = in_turn(ranks, passing, CONTENDERS)
-    go_on(of(contenders, 0), odds, range(FIRST_DRAWS))
+    go_on(of(contenders, 0), range(FIRST_DRAWS))
     rest = of((row for row in contenders if found[row].promising()), FIRST_DRAWS)
-    go_on(rest, odds, range(FIRST_DRAWS, DRAWS))
+    go_on(rest, range(FIRST_DRAWS, DRAWS))
     sound = np.zeros(len(designs), dtype=bool)
-    sound[[row for row in of(contenders, DRAWS) if found[row].promising()]] = True
+    enough = (row for row in contenders if found[row].draws >= DRAWS)
+    sound[[row for row in enough if found[row].promising()]] = True
     finalists = in_turn(ranks, sound, FINALISTS)
-    rest = [row for row in finalists if found[row].hazard_draws < HAZARD_DRAWS]
-    go_on(rest, hazard_odds, range(DRAWS, HAZARD_DRAWS))
+    go_on(of(finalists, DRAWS), range(DRAWS, LAST_DRAWS))
     return found
 
 

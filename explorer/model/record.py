@@ -8,7 +8,7 @@ import numpy as np
 
 from explorer.inputs.study import Project
 from explorer.model import costing, objectives
-from explorer.model.evaluate import UNBOUNDED_MARGIN, Case, Evaluation, number
+from explorer.model.evaluation import UNBOUNDED_MARGIN, Case, Evaluation, number
 from explorer.model.regimes import REGIMES
 from explorer.model.space import describe, design_id
 from explorer.physics import pack

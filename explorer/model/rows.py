@@ -22,6 +22,8 @@ from explorer.units import RAD_S_PER_RPM, Array
 OF_KIND = ("phases", "valves", "valves_in_path", "drops", "knee")
 HEADROOM = 2.5
 """Fastest speed of a machine's table over the fastest that the study asks for."""
+SLIGHTLY = 1e-6
+"""By how little a speed may pass the end of a table, as doublings."""
 MOST_TABLES = 1024
 """Tables of machines that a process keeps, some 250 KB each."""
 
@@ -40,20 +42,23 @@ def rowed(project: Project, designs: Designs, *, coarse: bool = False) -> Rowed:
     Coarse tables are solved in a tenth of the time and not kept: for parts that are drawn once.
     """
     turning, trios = drives(project, designs), _trios(designs)
-    _, first, trio = np.unique(trios, axis=0, return_index=True, return_inverse=True)
-    some = machines(project, designs.take(first))
-    fastest = _fastest_rad_s(project)
-    asked = np.zeros(len(first))
+    asked = HEADROOM * turning["cadence_rad_s"] * turning["ratio"]
+    # A table follows from its design alone, whoever else is solved with it.
+    reach = 2.0 ** np.ceil(np.log2(np.maximum(asked, 1e-3)))
+    if not coarse:
+        reach = _reach(asked, _fastest_rad_s(project))
+    kinds = np.column_stack([trios, np.log2(reach).round(6)])
+    _, first, trio = np.unique(kinds, axis=0, return_index=True, return_inverse=True)
     trio = trio.reshape(-1).astype(np.int64)
-    np.maximum.at(asked, trio, HEADROOM * turning["cadence_rad_s"] * turning["ratio"])
+    some = machines(project, designs.take(first))
     winding_C = first_winding_C(project, some)
     if coarse or not len(some):
-        tables = tabulate(some, asked, winding_C, COARSE)
+        tables = tabulate(some, reach[first], winding_C, COARSE)
     else:
         tables = _joined(
             [
-                _table(row.tobytes(), _reaching(fastest, float(most)), float(at_C))
-                for row, most, at_C in zip(some, asked, winding_C, strict=True)
+                _table(row.tobytes(), float(most), float(at_C))
+                for row, most, at_C in zip(some, reach[first], winding_C, strict=True)
             ]
         )
     return Rowed(tables, trio, turning)
@@ -172,11 +177,10 @@ def _fastest_rad_s(project: Project) -> float:
     return float(HEADROOM * fastest_rpm * RAD_S_PER_RPM * max(ratios))
 
 
-def _reaching(fastest: float, asked: float) -> float:
-    """The study's fastest speed, doubled until it covers what is asked: the same table for all."""
-    while fastest < asked:
-        fastest *= 2
-    return fastest
+def _reach(asked: Array, fastest: float) -> Array:
+    """Fastest speeds of tables: one for all, doubled until it covers what is asked, rad/s, (n,)."""
+    doublings = np.ceil(np.log2(np.maximum(asked / fastest, 1.0)) - SLIGHTLY)
+    return np.asarray(fastest * 2.0**doublings)
 
 
 @lru_cache(maxsize=MOST_TABLES)

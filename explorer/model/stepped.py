@@ -9,7 +9,8 @@ import numpy as np
 
 from explorer.inputs.study import Project
 from explorer.model import rows
-from explorer.model.evaluate import Evaluation, combine, evaluate
+from explorer.model.evaluate import combine, evaluate
+from explorer.model.evaluation import Evaluation
 from explorer.model.kernels.session import sessions
 from explorer.model.kernels.waveform import windows
 from explorer.model.simulate import Care, Solved, settings, solve

@@ -16,7 +16,8 @@ from numpy.typing import NDArray
 from explorer.inputs.links import LINKS
 from explorer.inputs.records import Part
 from explorer.inputs.study import Project
-from explorer.model.evaluate import Evaluation, evaluate
+from explorer.model.evaluate import evaluate
+from explorer.model.evaluation import Evaluation
 from explorer.model.rules import RULES
 from explorer.model.simulate import Care
 from explorer.model.space import Designs

@@ -11,7 +11,7 @@ from explorer import front
 from explorer.inputs.links import LINKS
 from explorer.inputs.study import Project
 from explorer.model import costing, doubt, objectives
-from explorer.model.evaluate import Evaluation
+from explorer.model.evaluation import Evaluation
 from explorer.model.rules import RULES
 from explorer.model.space import Rows
 from explorer.units import Array

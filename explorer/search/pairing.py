@@ -20,7 +20,7 @@ from explorer.model import costing, doubt, evaluate, overspeed, rows
 from explorer.model import margins as rule_margins
 from explorer.model.demand import Demand, demand
 from explorer.model.doubt import may_keep
-from explorer.model.evaluate import Evaluation
+from explorer.model.evaluation import Evaluation
 from explorer.model.kernels.curve import AT_CURRENT, AT_SPEED, AT_TORQUE
 from explorer.model.kernels.points import Curves, curves
 from explorer.model.kernels.records import Records

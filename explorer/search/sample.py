@@ -14,7 +14,8 @@ from typing import Any, NamedTuple, Protocol
 import numpy as np
 
 from explorer.inputs.study import Project
-from explorer.model.evaluate import Evaluation, evaluate
+from explorer.model.evaluate import evaluate
+from explorer.model.evaluation import Evaluation
 from explorer.model.space import Designs, Space
 from explorer.search.archive import Archive, Covered, nothing
 from explorer.search.genetic import Crossings

@@ -19,7 +19,7 @@ from explorer.front import non_dominated
 from explorer.inputs.csv_tables import content_hash
 from explorer.inputs.study import Project
 from explorer.model.doubt import credited
-from explorer.model.evaluate import Evaluation
+from explorer.model.evaluation import Evaluation
 from explorer.model.space import Designs, Rows
 from explorer.search.dominance import beaten
 from explorer.search.progress import Step, Watch

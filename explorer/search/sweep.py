@@ -21,7 +21,7 @@ from explorer.inputs.sections import Setting
 from explorer.inputs.study import Project
 from explorer.model import margins as rule_margins
 from explorer.model.demand import demand
-from explorer.model.evaluate import Evaluation
+from explorer.model.evaluation import Evaluation
 from explorer.model.space import Designs, Rows, Space
 from explorer.search.dominance import codes, unbeaten_at_any_price
 from explorer.search.pairing import FrontHalves, Pairing

@@ -39,7 +39,8 @@ from explorer.inputs.links import LINKS
 from explorer.inputs.sections import Setting
 from explorer.inputs.study import Project, load
 from explorer.model import costing
-from explorer.model.evaluate import Evaluation, evaluate
+from explorer.model.evaluate import evaluate
+from explorer.model.evaluation import Evaluation
 from explorer.model.objectives import points_of
 from explorer.model.space import Designs, Space
 from explorer.search import sample

@@ -11,7 +11,7 @@ from explorer.inputs.links import LINKS
 from explorer.inputs.records import SETTINGS
 from explorer.inputs.study import Project
 from explorer.model import costing
-from explorer.model.evaluate import Case, Evaluation
+from explorer.model.evaluation import Case, Evaluation
 from explorer.model.space import Designs
 
 MARGINS = ("cell_voltage_V", "turnable_N_m", "first_charge_s", "chatter_V")

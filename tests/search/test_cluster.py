@@ -16,7 +16,7 @@ from explorer.commands.launch import launch_study
 from explorer.errors import ExplorerError
 from explorer.inputs.study import Project, load
 from explorer.model import costing
-from explorer.model.evaluate import Evaluation
+from explorer.model.evaluation import Evaluation
 from explorer.model.space import Space, design_ids
 from explorer.search import run, settle, sweep, workers
 from explorer.search.progress import Step

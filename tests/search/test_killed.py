@@ -20,7 +20,7 @@ from explorer.commands.launch import launch_study
 from explorer.inputs.sections import Setting
 from explorer.inputs.study import Project, load
 from explorer.model import costing, evaluate
-from explorer.model.evaluate import Evaluation
+from explorer.model.evaluation import Evaluation
 from explorer.model.space import Designs
 from explorer.search import run, settle
 from explorer.search import sample as sampling

@@ -11,7 +11,7 @@ from explorer import front
 from explorer.inputs.sections import Setting
 from explorer.inputs.study import Project
 from explorer.model import costing, evaluate, objectives, space
-from explorer.model.evaluate import Evaluation
+from explorer.model.evaluation import Evaluation
 from explorer.search.archive import Archive
 from explorer.search.coordinates import Coordinates
 from explorer.search.sample import sample

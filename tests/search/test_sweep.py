@@ -16,7 +16,7 @@ from explorer.inputs.sections import Setting
 from explorer.inputs.study import Project
 from explorer.model import costing, evaluate, objectives
 from explorer.model.doubt import effort_doubt, energy_doubt, may_keep
-from explorer.model.evaluate import Evaluation
+from explorer.model.evaluation import Evaluation
 from explorer.model.kernels.curve import AT_CURRENT, AT_EFFORT
 from explorer.model.objectives import Objective
 from explorer.model.space import Designs, Space

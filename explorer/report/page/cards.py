@@ -10,7 +10,7 @@ import numpy as np
 from explorer.inputs.study import Project
 from explorer.model.bounds import EnergyBound
 from explorer.model.objectives import EFFORT, ENERGY
-from explorer.model.promise import HAZARD_DRAWS
+from explorer.model.odds import AT_LEAST
 from explorer.model.regimes import BY_NAME
 from explorer.model.rules import rule
 from explorer.report import whose
@@ -138,10 +138,19 @@ def builds_words(record: DesignResult, limit: float) -> str:
     if chance is None or share is None:
         return ""
     breaks = f"{number(100 * chance, 2)} % break" if chance else "none breaks"
+    high = record.get("hazard_chance_high")
+    surely = "" if high is None else f", surely less than {number(100 * high, 2)} %"
+    promised = record.get("promised_energy_J")
+    gives = (
+        ""
+        if promised is None
+        else f"{number(100 * AT_LEAST, 2)} % of them give {number(promised)} J or more, the worst "
+        f"tenth {number(record['worst_tenth_J'])} J on average. "
+    )
     return (
-        f"Of {HAZARD_DRAWS:,} chains built of such parts in draws {breaks} a rule that protects "
-        f"somebody (the study allows {number(100 * limit, 2)} %); {number(100 * share, 2)} % keep "
-        "all other rules."
+        f"Of {record.get('draws', 0):,} chains built of such parts in draws {breaks} a rule that "
+        f"protects somebody (the study allows {number(100 * limit, 2)} %{surely}). {gives}"
+        f"{number(100 * share, 2)} % keep all other rules."
     )
 
 

@@ -13,7 +13,8 @@ from explorer.decision.dividers import String, best_string, series, worst_band
 from explorer.decision.verdict import LockedDesign, designs_of_lock
 from explorer.errors import Fault, InputError
 from explorer.inputs.study import Project
-from explorer.model.evaluate import Evaluation, combine
+from explorer.model.evaluate import combine
+from explorer.model.evaluation import Evaluation
 from explorer.model.overspeed import open_V, run_on_rad_s
 from explorer.model.simulate import Care, Solved, solve
 from explorer.model.space import Designs
