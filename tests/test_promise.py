@@ -110,7 +110,7 @@ def test_what_is_known_is_not_drawn_again(small_project: Project, monkeypatch) -
 
 
 def test_a_design_holds_only_where_builds_were_looked_at_and_few_break() -> None:
-    """A hazard of one in a hundred is ruled out at 95 %, and 9 of 10 builds keep the other rules."""
+    """A hazard of 1 % is ruled out at 95 %, and 9 of 10 builds keep the other rules."""
     even = (5.0,) * 1000
     assert Odds(1000, 0, 900, even).holds(0.01)
     assert Odds(1000, 3, 900, even).holds(0.01)
