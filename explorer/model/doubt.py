@@ -15,12 +15,14 @@ from explorer.inputs.study import Project
 from explorer.model import objectives
 from explorer.model.evaluation import Evaluation
 from explorer.model.objectives import EFFORT, ENERGY
-from explorer.model.regimes import CYCLING
+from explorer.model.regimes import CYCLING, FLOODED
 from explorer.units import Array
 
 LEAST_DOUBT, RIPPLE_DOUBT, HAND_DOUBT = 0.03, 0.06, 0.06
 """Share of the energy that it may be off by: in general; more where the ripple of a stroke fills
 half the hysteresis, by its square; and for a hand with inertia."""
+FLOODED_DOUBT = 0.3
+"""And more where the bus climbs past its cut-off: when it does hangs on small currents."""
 VERGE_V = 0.1
 """A steady bus whose trough comes so close to a threshold may cycle after all."""
 EFFORT_DOUBT, EFFORT_DOUBT_OF_HAND = 0.05, 0.09
@@ -46,7 +48,8 @@ def energy_doubt(project: Project, found: Evaluation) -> Array:
     half_V = np.where(cycling, found.designs.settings["undervoltage_band_V"] / 2, VERGE_V)
     rippled = np.clip(1 - ripple_V / half_V, 0.0, 1.0) ** 2
     least = LEAST_DOUBT + (HAND_DOUBT if _real_hand(project) else 0.0)
-    return np.asarray(least + np.clip(bursts, 0.0, 1.0) + RIPPLE_DOUBT * rippled)
+    flooded = FLOODED_DOUBT * (found.regime == FLOODED)
+    return np.asarray(least + np.clip(bursts, 0.0, 1.0) + RIPPLE_DOUBT * rippled + flooded)
 
 
 def effort_doubt(project: Project) -> float:
