@@ -92,7 +92,7 @@ def test_a_read_only_folder(tmp_path: Path) -> None:
 
 @pytest.mark.skipif(os.name != "posix", reason="permissions of POSIX")
 def test_a_file_keeps_the_permissions_that_it_has(tmp_path: Path) -> None:
-    private = tmp_path / "study.lock.toml"
+    private = tmp_path / "study.decided.toml"
     private.write_text("old")
     private.chmod(0o600)
     write_atomic(private, "new")

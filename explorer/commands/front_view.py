@@ -121,7 +121,7 @@ class FrontView:
 
         Locked designs are stepped, too.
         """
-        locked = self.locked_rows(lock.read_locks(self.project))
+        locked = self.locked_rows(lock.read_locks(self.project, self.store))
         count = step_contenders(
             self.project, self.store, self.stored, self.cost, watch, workers, locked
         )
@@ -157,7 +157,7 @@ class FrontView:
         """
         numbers = self.stored.numbers[self.rows].tolist()
         prices = self.project.catalogue.prices.content_hash  # they decide who is picked
-        locked = self.locked_rows(lock.read_locks(self.project))
+        locked = self.locked_rows(lock.read_locks(self.project, self.store))
         kits = self.project.study.prices.build_quantity
         asked = [prices, kits, numbers, self.stored.numbers[locked].tolist()]
         key = f"looked_at:{content_hash([MODEL_VERSION, search_key(self.project), asked])}"

@@ -9,7 +9,7 @@ from typing import Any
 
 from explorer.commands.front_view import FrontView
 from explorer.commands.publish import publish
-from explorer.decision import lock, repricing
+from explorer.decision import again, decisions, repricing
 from explorer.errors import Fault, InputError
 from explorer.inputs.study import Project, load
 from explorer.model.rules import RULES
@@ -44,12 +44,15 @@ def launch_study(
     InputError where the study is wrong or no design keeps every rule.
     """
     project = load(path)
-    locks = lock.read_locks(project)  # its faults now, not after the search
-    noticed = _state_of_store(project, bool(locks))
+    # The faults of the file now, not after the search; the store may be damaged yet.
+    found = decisions.decided(project, None)
+    noticed = _state_of_store(project, bool(found.entries))
     with Store.open(path_of(project)) as store:
+        noticed += decisions.take_in(project, store).notices
         run = store.begin("launch", {"study_hash": project.study_hash})
         summary = search.launch(project, store, watch, workers, cluster)
         with on_machines(cluster or project.study.search.cluster):
+            again.evaluate_decided(project, store)
             view, checked = _settled(FrontView.at_todays_prices(project, store), watch, workers)
             closer = view.look_closer(watch, workers)
         summary.hypervolume = convergence.relative_hypervolume(project, view.points)
@@ -84,8 +87,8 @@ def _state_of_store(project: Project, decided: bool) -> tuple[str, ...]:
     path = path_of(project)
     if not decided or store_is_there(path):
         return mend(path)
-    return (f"{path}: no store beside {lock.lock_path(project).name}: a fresh clone, all is "
-            "computed again",)  # fmt: skip
+    name = decisions.decided_path(project).name
+    return (f"{path}: no store beside {name}: a fresh clone, all is computed again",)
 
 
 def _settled(view: FrontView, watch: Watch, workers: int) -> tuple[FrontView, Audit]:

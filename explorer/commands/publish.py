@@ -34,7 +34,7 @@ def publish(
         return {**view.results, "report": None}
     from explorer.report.page import page as writer
 
-    locks = lock.read_locks(view.project)
+    locks = lock.read_locks(view.project, view.store)
     if verdicts is None:
         found = (verdict_on(view.project, view.stored, view.cost, one) for one in locks)
         verdicts = {one.design_id: one for one in found}
@@ -73,7 +73,7 @@ def data_of_front(
     from explorer.report.page import view as page_view
 
     project, stored, last = view.project, view.stored, view.last
-    locks = lock.read_locks(project)
+    locks = lock.read_locks(project, view.store)
     shown = _shown(view, locks, page_view.PAGE_LIMIT)
     known = {record["design_id"] for record in shown}
     looked_at = list(dict.fromkeys([*view.picked.values(), *view.locked_rows(locks)]))

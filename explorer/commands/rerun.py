@@ -10,7 +10,7 @@ from typing import Any
 from explorer.commands.front_view import FrontView
 from explorer.commands.history import inputs_at_lock
 from explorer.commands.publish import publish
-from explorer.decision import changes, lock, price_sensitivity, repricing
+from explorer.decision import again, changes, decisions, lock, price_sensitivity, repricing
 from explorer.decision.picks import WISHES
 from explorer.errors import Fault, InputError, nearest
 from explorer.inputs.csv_tables import shown
@@ -18,6 +18,7 @@ from explorer.inputs.links import LINKS
 from explorer.inputs.study import Project, load
 from explorer.search import run as searching
 from explorer.search.progress import Watch, unwatched
+from explorer.store.connection import store_is_there
 from explorer.store.keys import path_of
 from explorer.store.results import Store
 from explorer.store.stored import Stored
@@ -48,13 +49,17 @@ def rerun_study(
         raise InputError([Fault("--quick", "", "computes no physics, so it excludes --search")])
     project = load(path)
     free = _owned_parts(project, owned)
-    locks = lock.read_locks(project)
-    with Store.open(path_of(project), existing=True) as store:
+    in_files = decisions.decided(project, None)  # faults before anything else
+    noticed = _fresh_clone(project, bool(in_files.entries) and not quick)
+    with Store.open(path_of(project), existing=not noticed) as store:
+        decided = decisions.take_in(project, store)
+        locks = lock.locks_of(project, decided)
         searched = _search_again(project, store, watch) if search else {}
         stepped = 0
         if not quick:
+            stepped = again.evaluate_decided(project, store)
             view = FrontView.at_todays_prices(project, store, free)
-            _, stepped = view.settled(watch, searching.WORKERS)
+            stepped += view.settled(watch, searching.WORKERS)[1]
         stored, _ = store.load(project)
         found = repricing.reprice_and_record(project, store, stored, locks=locks, owned=free)
         answer = {
@@ -63,7 +68,7 @@ def rerun_study(
             **found.summary(),
             **searched,
             "physics_evaluations": searched.get("physics_evaluations", 0) + stepped,
-            "notes": list(project.catalogue.notes),
+            "notes": [*noticed, *decided.notices, *project.catalogue.notes],
         }
         answer["locked"] = [
             {**verdict, **_about_lock(project, store, found, stored, one)}
@@ -76,6 +81,15 @@ def rerun_study(
             return answer | nothing | {"picks": picks}
         verdicts = {verdict.design_id: verdict for verdict in found.locked}
         return answer | publish(view, verdicts, page=page)
+
+
+def _fresh_clone(project: Project, decided: bool) -> tuple[str, ...]:
+    """That decisions stand without a store and are evaluated again, where it is so."""
+    path = path_of(project)
+    if not decided or store_is_there(path):
+        return ()
+    name = decisions.decided_path(project).name
+    return (f"{path}: no store beside {name}: a fresh clone, what was decided is evaluated again",)
 
 
 def _about_lock(

@@ -20,6 +20,7 @@ from explorer.store.checksums import RECORDS, checksum
 from explorer.store.schema import (
     APPLICATION_ID,
     CHECKED_SINCE,
+    DECISIONS_SINCE,
     SCHEMA_VERSION,
     TABLES,
     upgrade_statements,
@@ -39,6 +40,8 @@ class StoreFile:
         self._connection = connection
         self.has_checksums = True
         """False for a file from before there were checksums that is only read."""
+        self.has_decisions = True
+        """False for a file from before stores held decisions that is only read."""
         self._identity = path.stat().st_ino if path.exists() else None
 
     @classmethod
@@ -127,7 +130,9 @@ class StoreFile:
         """Make a file of an earlier release one of today's; refuse one that is not ours."""
         with faults_in_one_line(self.path):
             if read_only:
-                self.has_checksums = self._check() >= CHECKED_SINCE
+                version = self._check()
+                self.has_checksums = version >= CHECKED_SINCE
+                self.has_decisions = version >= DECISIONS_SINCE
             if read_only or self._check() == SCHEMA_VERSION:
                 return
             # Under the write lock: of two that open an old file at once, one changes it.
@@ -136,7 +141,7 @@ class StoreFile:
                 for statement in upgrade_statements(version):
                     self._connection.execute(statement)
                 if version < CHECKED_SINCE:
-                    for kind in RECORDS:
+                    for kind in self.kinds:
                         for (row,) in self._rows(f"SELECT rowid FROM {RECORDS[kind].table}"):
                             self._seal(kind, row)
                 self._connection.execute(f"PRAGMA user_version = {SCHEMA_VERSION}")
@@ -155,6 +160,11 @@ class StoreFile:
             rule = "is damaged: its version is not that of its tables; move it away"
             raise InputError([Fault(str(self.path), "", rule, str(version))])
         return version
+
+    @property
+    def kinds(self) -> list[str]:
+        """The kinds of records that this file has."""
+        return [kind for kind in RECORDS if kind != "decision" or self.has_decisions]
 
     def _pragma(self, name: str) -> int:
         return int(self._connection.execute(f"PRAGMA {name}").fetchone()[0])

@@ -14,7 +14,8 @@ from explorer.errors import ExplorerError, InputError
 from explorer.inputs.csv_tables import content_hash
 from explorer.inputs.prices import Price, Prices
 from explorer.model import objectives
-from explorer.store.connection import StoreFile, compact_json, time_now
+from explorer.store.connection import compact_json, time_now
+from explorer.store.decisions import Decisions
 from explorer.store.keys import Numbers
 from explorer.units import Array
 
@@ -44,7 +45,7 @@ class PriceSeen(NamedTuple):
     first_used: str
 
 
-class History(StoreFile):
+class History(Decisions):
     """The part of a store that holds no designs."""
 
     # ---- how far searches have come
