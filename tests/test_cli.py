@@ -520,7 +520,7 @@ def test_a_lock_is_written_whole_or_not_at_all(genchain, launched, monkeypatch, 
         raise DiskError("the disk is full")
 
     place = {
-        "sheet": "explorer.report.sheet.sheet.write_atomic",
+        "sheet": "explorer.report.sheet.sheet.write_together",
         "decisions": "explorer.decision.decided_file.write_atomic",
         "store": "explorer.store.results.Store.begin",
     }[fails]

@@ -25,6 +25,7 @@ from explorer.inputs.study import Project, load
 from explorer.model.evaluate import evaluate
 from explorer.model.record import design_record
 from explorer.model.space import Designs, design_ids
+from explorer.store import waiting
 from explorer.store.keys import path_of as store_path
 from explorer.store.results import Store
 from tests.helpers.invented import designs, replace_in, results
@@ -138,12 +139,14 @@ def test_one_design_locked_at_once_is_one_entry(small_project: Project, store: S
     assert [run.kind for run in store.history()] == ["lock"]
 
 
-def test_a_lock_that_the_history_cannot_close_is_none(small_project: Project, store: Store) -> None:
+def test_a_lock_that_the_history_cannot_close_is_none(
+    small_project: Project, store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """A reader in the midst of a query keeps the store from being written."""
     one, two = sound_ids(small_project, store)[:2]
     path = lock(small_project, store, one, today=TODAY)
     before = read_locks(small_project)
-    store._connection.execute("PRAGMA busy_timeout = 50")
+    monkeypatch.setattr(waiting, "WAIT_S", 0.2)
     reader = sqlite3.connect(store.path)
     reading = reader.execute("SELECT * FROM run, price, vocabulary")
     reading.fetchone()

@@ -17,7 +17,7 @@ from explorer.search import convergence, probes
 from explorer.search import run as search
 from explorer.search.progress import Watch, unwatched
 from explorer.search.settle import Audit, audit, audit_begun
-from explorer.search.workers import on_machines
+from explorer.search.workers import on_machines, searching
 from explorer.store.connection import store_is_there
 from explorer.store.keys import path_of
 from explorer.store.mending import mend
@@ -46,7 +46,14 @@ def launch_study(
     project = load(path)
     # The faults of the file now, not after the search; the store may be damaged yet.
     found = decisions.decided(project, None)
-    noticed = _state_of_store(project, bool(found.entries))
+    with searching(project):
+        return _launched(project, bool(found.entries), workers, page, cluster, watch)
+
+
+def _launched(
+    project: Project, decided: bool, workers: int, page: bool, cluster: str | None, watch: Watch
+) -> dict[str, Any]:
+    noticed = _state_of_store(project, decided)
     with Store.open(path_of(project)) as store:
         noticed += decisions.take_in(project, store).notices
         run = store.begin("launch", {"study_hash": project.study_hash})

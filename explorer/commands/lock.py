@@ -8,6 +8,7 @@ from typing import Any
 
 from explorer.commands.provenance import reports_folder
 from explorer.decision import decisions, lock
+from explorer.files import finish_together
 from explorer.inputs.study import load
 from explorer.store.keys import path_of
 from explorer.store.results import Store
@@ -28,6 +29,7 @@ def lock_design(
     if release:
         lock.must_be_locked(project, decisions.of_study(project), design)  # a wrong one: no store
     with Store.open(path_of(project), existing=not release) as store:
+        finish_together(reports_folder(project))  # a sheet whose lock was killed
         noticed = decisions.take_in(project, store).notices
         if release:
             path = lock.release(project, store, design)

@@ -13,6 +13,7 @@ from explorer.commands.provenance import provenance, reports_folder
 from explorer.decision import lock, repricing
 from explorer.decision.effects import best_by_part
 from explorer.decision.verdict import Verdict, verdict_on
+from explorer.files import finish_together
 from explorer.model.space import Rows, evenly
 from explorer.search.probes import PROBES
 
@@ -40,6 +41,7 @@ def publish(
         verdicts = {one.design_id: one for one in found}
     data = data_of_front(view, verdicts, _market(view, locks, verdicts))
     folder = reports_folder(view.project)
+    finish_together(folder)
     # What would be must not stand where what is is looked for.
     written = writer.write(data, folder / "what_if" if view.owned else folder)
     return {**view.results, "report": str(written)}

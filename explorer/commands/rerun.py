@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping
+from contextlib import AbstractContextManager, nullcontext
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
@@ -51,36 +52,61 @@ def rerun_study(
     free = _owned_parts(project, owned)
     in_files = decisions.decided(project, None)  # faults before anything else
     noticed = _fresh_clone(project, bool(in_files.entries) and not quick)
-    with Store.open(path_of(project), existing=not noticed) as store:
+    with (
+        nullcontext() if quick else _alone(project),
+        Store.open(path_of(project), existing=not noticed) as store,
+    ):
         decided = decisions.take_in(project, store)
-        locks = lock.locks_of(project, decided)
-        searched = _search_again(project, store, watch) if search else {}
-        stepped = 0
-        if not quick:
-            stepped = again.evaluate_decided(project, store)
-            view = FrontView.at_todays_prices(project, store, free)
-            stepped += view.settled(watch, searching.WORKERS)[1]
-        stored, _ = store.load(project)
-        found = repricing.reprice_and_record(project, store, stored, locks=locks, owned=free)
-        answer = {
-            "study": project.study.name,
-            "currency": project.catalogue.prices.currency,
-            **found.summary(),
-            **searched,
-            "physics_evaluations": searched.get("physics_evaluations", 0) + stepped,
-            "notes": [*noticed, *decided.notices, *project.catalogue.notes],
-        }
-        answer["locked"] = [
-            {**verdict, **_about_lock(project, store, found, stored, one)}
-            for one, verdict in zip(locks, answer["locked"], strict=True)
-        ]
-        view = FrontView(project, store, stored, found.cost, found.front, free)
-        if not len(view.rows):
-            picks = dict.fromkeys(WISHES)
-            nothing = {"front": [], "front_thinned": False, "unsettled": [], "report": None}
-            return answer | nothing | {"picks": picks}
-        verdicts = {verdict.design_id: verdict for verdict in found.locked}
-        return answer | publish(view, verdicts, page=page)
+        computed = {} if quick else _compute(project, store, free, search, watch)
+        answer = _repriced(project, store, decided, free, page)
+        answer["notes"] = [*noticed, *answer["notes"]]
+        return answer | computed
+
+
+def _alone(project: Project) -> AbstractContextManager[None]:
+    from explorer.search.workers import searching
+
+    return searching(project)
+
+
+def _compute(
+    project: Project, store: Store, free: tuple[str, ...], search: bool, watch: Watch
+) -> dict[str, Any]:
+    """All physics of a rerun, and how many designs that took."""
+    searched = _search_again(project, store, watch) if search else {}
+    stepped = again.evaluate_decided(project, store)
+    view = FrontView.at_todays_prices(project, store, free)
+    stepped += view.settled(watch, searching.WORKERS)[1]
+    return {
+        **searched,
+        "physics_evaluations": searched.get("physics_evaluations", 0) + stepped,
+    }
+
+
+def _repriced(
+    project: Project, store: Store, decided: decisions.Decided, free: tuple[str, ...], page: bool
+) -> dict[str, Any]:
+    """What today's prices make of what is stored; no physics."""
+    locks = lock.locks_of(project, decided)
+    stored, _ = store.load(project)
+    found = repricing.reprice_and_record(project, store, stored, locks=locks, owned=free)
+    answer = {
+        "study": project.study.name,
+        "currency": project.catalogue.prices.currency,
+        **found.summary(),
+        "notes": [*decided.notices, *project.catalogue.notes],
+    }
+    answer["locked"] = [
+        {**verdict, **_about_lock(project, store, found, stored, one)}
+        for one, verdict in zip(locks, answer["locked"], strict=True)
+    ]
+    view = FrontView(project, store, stored, found.cost, found.front, free)
+    if not len(view.rows):
+        picks = dict.fromkeys(WISHES)
+        nothing = {"front": [], "front_thinned": False, "unsettled": [], "report": None}
+        return answer | nothing | {"picks": picks}
+    verdicts = {verdict.design_id: verdict for verdict in found.locked}
+    return answer | publish(view, verdicts, page=page)
 
 
 def _fresh_clone(project: Project, decided: bool) -> tuple[str, ...]:
