@@ -37,11 +37,22 @@ class _State:
     held = 0
     ended = False
     """Nothing is left to unwind."""
+    answering = False
+    """The work is done: what is left is to say so."""
+    late: int | None = None
+    """The exit status that a signal has asked for since then."""
 
 
 def status() -> int | None:
     """The exit status that a signal has asked for, None as long as there was none."""
     return _State.status
+
+
+def answering() -> None:
+    """From now on a signal lets the program end by itself with its own status: its work is done.
+    One that cannot get rid of its answer is ended after `GRACE_S`.
+    """
+    _State.answering = True
 
 
 def run_program(program: Callable[[], None]) -> None:
@@ -105,6 +116,11 @@ def end_with(parent: int) -> None:
 
 
 def _on_signal(number: int, frame: FrameType | None) -> None:
+    if _State.answering and hasattr(signal, "setitimer"):
+        if _State.late is None:
+            _State.late = 128 + number
+            signal.setitimer(signal.ITIMER_REAL, GRACE_S)
+        return
     if _State.status is not None:
         return
     _State.status = 128 + number
@@ -119,7 +135,7 @@ def _on_signal(number: int, frame: FrameType | None) -> None:
 
 def _end_at_once() -> None:
     """End where unwinding hangs, or where there is nothing to unwind."""
-    status = _State.status or 1
+    status = _State.status or _State.late or 1
     _kill_children()
     _say()
     if hasattr(signal, "setitimer"):
