@@ -11,7 +11,7 @@ import numpy as np
 
 from explorer import MODEL_VERSION, front
 from explorer.commands.history import kept_runs, last_launch
-from explorer.decision import closer_look, lock
+from explorer.decision import lock
 from explorer.decision.picks import WISHES, Picker
 from explorer.decision.price_changes import price_changes, term_changes, terms
 from explorer.decision.repricing import Previous
@@ -19,10 +19,9 @@ from explorer.inputs.csv_tables import content_hash
 from explorer.inputs.prices import Prices
 from explorer.inputs.study import Project
 from explorer.model import costing
-from explorer.model.evaluate import number
-from explorer.model.record import design_record
+from explorer.model.evaluation import number
+from explorer.model.record import design_records
 from explorer.model.space import Rows
-from explorer.search import probes
 from explorer.search.progress import Watch
 from explorer.search.settle import contenders, step_contenders
 from explorer.store.history import Run
@@ -102,13 +101,15 @@ class FrontView:
             from explorer.model.stepped import sessions_of
 
             evaluation = sessions_of(self.project, evaluation.designs)
+        records = design_records(self.project, evaluation, self.cost[rows])
+        odds = self.picker.odds(self.stored.numbers[rows])
         return [
             {
-                **design_record(self.project, evaluation, k, self.cost[rows[k]]),
+                **record,
                 "hazard_chance": number(one.hazard_chance),
                 "keeps_rules_share": number(one.keeps_rules_share),
             }
-            for k, one in enumerate(self.picker.odds(self.stored.numbers[rows]))
+            for record, one in zip(records, odds, strict=True)
         ]
 
     @cached_property
@@ -155,6 +156,9 @@ class FrontView:
         """What is worth computing once for a front (`closer_look.look_closer`), and `rejections`;
         the same front is not looked at twice, and what a launch that was cut short had is kept.
         """
+        from explorer.decision import closer_look
+        from explorer.search import probes
+
         numbers = self.stored.numbers[self.rows].tolist()
         prices = self.project.catalogue.prices.content_hash  # they decide who is picked
         locked = self.locked_rows(lock.read_locks(self.project, self.store))

@@ -11,11 +11,9 @@ from explorer.commands import history
 from explorer.commands.front_view import FrontView
 from explorer.commands.provenance import provenance, reports_folder
 from explorer.decision import lock, repricing
-from explorer.decision.effects import best_by_part
 from explorer.decision.verdict import Verdict, verdict_on
 from explorer.files import finish_together
 from explorer.model.space import Rows, evenly
-from explorer.search.probes import PROBES
 
 if TYPE_CHECKING:
     from explorer.report.page.content import PageData
@@ -71,8 +69,10 @@ def data_of_front(
     view: FrontView, verdicts: Verdicts | None = None, market: Market | None = None
 ) -> PageData:
     """What the page of a front says; verdicts and market are left out where they are None."""
+    from explorer.decision.effects import best_by_part
     from explorer.report.page import swaps
     from explorer.report.page import view as page_view
+    from explorer.search.probes import PROBES
 
     project, stored, last = view.project, view.stored, view.last
     locks = lock.read_locks(project, view.store)

@@ -17,7 +17,6 @@ from explorer.errors import Fault, InputError, nearest
 from explorer.inputs.csv_tables import shown
 from explorer.inputs.links import LINKS
 from explorer.inputs.study import Project, load
-from explorer.search import run as searching
 from explorer.search.progress import Watch, unwatched
 from explorer.store.connection import store_is_there
 from explorer.store.keys import path_of
@@ -73,6 +72,8 @@ def _compute(
     project: Project, store: Store, free: tuple[str, ...], search: bool, watch: Watch
 ) -> dict[str, Any]:
     """All physics of a rerun, and how many designs that took."""
+    from explorer.search import run as searching
+
     searched = _search_again(project, store, watch) if search else {}
     stepped = again.evaluate_decided(project, store)
     view = FrontView.at_todays_prices(project, store, free)
@@ -132,6 +133,8 @@ def _about_lock(
 
 def _search_again(project: Project, store: Store, watch: Watch) -> dict[str, Any]:
     """Go on searching, and say how many designs that took."""
+    from explorer.search import run as searching
+
     earlier = [run.result for run in store.history() if run.kind in ("launch", "search")]
     before = next((r["designs_evaluated"] for r in reversed(earlier) if r), 0)
     run = store.begin("search", {"study_hash": project.study_hash})

@@ -272,7 +272,7 @@ def evaluated(answer: Answer) -> Lines:
 
 def _rules(answer: Answer) -> Lines:
     """Every rule with its margin, broken ones first."""
-    from explorer.model.evaluate import UNBOUNDED_MARGIN
+    from explorer.model.evaluation import UNBOUNDED_MARGIN
     from explorer.model.rules import RULES
 
     lines = []

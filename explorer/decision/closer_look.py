@@ -12,7 +12,7 @@ from explorer.decision.picks import Picker
 from explorer.decision.rule_costs import rule_costs
 from explorer.decision.traces import for_page
 from explorer.inputs.study import Project
-from explorer.model.evaluate import number
+from explorer.model.evaluation import number
 from explorer.model.space import Designs, Rows
 from explorer.search.progress import Step, Watch
 from explorer.store.keys import ids_of

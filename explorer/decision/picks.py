@@ -11,8 +11,8 @@ from numpy.typing import ArrayLike, NDArray
 
 from explorer import front
 from explorer.inputs.study import Project
-from explorer.model import promise
 from explorer.model.objectives import COST, KEYS, OBJECTIVES
+from explorer.model.odds import KEEPS_RULES, Odds
 from explorer.model.space import Rows
 from explorer.store.keys import Numbers, ids_of, search_key
 from explorer.store.results import Store
@@ -65,11 +65,11 @@ class Picker:
     def _builds_key(self) -> str:
         return f"builds:{search_key(self.project)}"
 
-    def odds(self, numbers: Numbers) -> list[promise.Odds]:
+    def odds(self, numbers: Numbers) -> list[Odds]:
         """What builds of some designs came to, as far as any launch has drawn them."""
         drawn = self.store.search_progress(self._builds_key)
         names = ids_of(numbers) if drawn else [""] * len(numbers)
-        return [promise.Odds(*drawn.get(name, ())) for name in names]
+        return [Odds(*drawn.get(name, ())) for name in names]
 
     def hold(self, numbers: Numbers) -> NDArray[np.bool_]:
         """Which designs keep their promises in their builds, so that they may be picked, (n,)."""
@@ -78,13 +78,15 @@ class Picker:
 
     def draw_builds(self, workers: int) -> None:
         """Draw builds of the front's contenders, as far as no launch has, and keep them."""
+        from explorer.model import promise
+
         numbers = self.stored.numbers[self.rows]
         known = self.odds(numbers)
         designs = self.stored.designs.take(self.rows)
         ranks = promise.ranks(self.points, self.units)
         names = ids_of(numbers)
 
-        def keep(found: Sequence[promise.Odds]) -> None:
+        def keep(found: Sequence[Odds]) -> None:
             drawn = {
                 name: list(now)
                 for name, now, before in zip(names, found, known, strict=True)
@@ -140,5 +142,5 @@ class Picker:
             f"front, and none keeps its promises in them: {name} comes nearest, breaks a rule that "
             f"protects somebody in {best.hazard_chance:.1%} of builds (the study allows "
             f"{limit:.1%}) and keeps the others in {best.keeps_rules_share:.0%} (needed "
-            f"{promise.KEEPS_RULES:.0%})."
+            f"{KEEPS_RULES:.0%})."
         )

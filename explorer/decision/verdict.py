@@ -16,7 +16,7 @@ from explorer.inputs.links import LINKS
 from explorer.inputs.records import SETTINGS
 from explorer.inputs.study import Project
 from explorer.model import costing, objectives
-from explorer.model.margins import OF_LIMITS, limit_margins
+from explorer.model.limits import OF_LIMITS, limit_margins
 from explorer.model.objectives import COST, EFFORT, ENERGY, OBJECTIVES
 from explorer.model.rules import RULES
 from explorer.model.space import Designs, Rows

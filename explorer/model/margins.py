@@ -7,11 +7,13 @@ from typing import NamedTuple
 import numpy as np
 
 from explorer.inputs.back_parts import BURST_S
-from explorer.inputs.study import Project, Study
+from explorer.inputs.study import Project
 from explorer.model import overspeed
 from explorer.model.averaged import Session
 from explorer.model.chain import Chain
 from explorer.model.demand import Demand
+from explorer.model.limits import OF_LIMITS as OF_LIMITS
+from explorer.model.limits import limit_margins as limit_margins
 from explorer.model.regimes import CHATTERING, CYCLING, STARVED, STEADY
 from explorer.model.rules import RULES
 from explorer.model.space import Designs, Rows
@@ -48,26 +50,6 @@ def margins(
     found |= overspeed_margins(project, designs, chain, halves, weakest_share)
     found |= _session_margins(project, designs, chain, halves, session)
     return {name: found[name] for name in RULES if name in found}
-
-
-OF_LIMITS = ("first_charge_s", "limit_mass_kg", "limit_effort_percent", "limit_energy_J")
-"""The rules that a study's [limits] set; cost has one, too, but stays with the prices."""
-
-
-def limit_margins(
-    study: Study, energy_J: Array, mass_kg: Array, effort_percent: Array, first_charge_s: Array
-) -> dict[str, Array]:
-    """Margins to the study's limits but the one on cost: what a change of [limits] changes."""
-    limits = study.limits
-    first = limits.first_charge_s or study.session.minutes * 60
-    margins = {"first_charge_s": first - first_charge_s}
-    if limits.mass_kg is not None:
-        margins["limit_mass_kg"] = limits.mass_kg - mass_kg
-    if limits.crank_effort_percent is not None:
-        margins["limit_effort_percent"] = limits.crank_effort_percent - effort_percent
-    if limits.delivered_energy_J is not None:
-        margins["limit_energy_J"] = energy_J - limits.delivered_energy_J
-    return margins
 
 
 class Levels(NamedTuple):

@@ -13,7 +13,7 @@ from explorer.model import costing, objectives
 from explorer.model import margins as rule_margins
 from explorer.model.chain import Chain
 from explorer.model.demand import demand
-from explorer.model.evaluate import UNBOUNDED_MARGIN, Evaluation
+from explorer.model.evaluation import UNBOUNDED_MARGIN, Evaluation
 from explorer.model.space import Designs, Rows, Space
 from explorer.model.supply import Halves
 from explorer.search.coordinates import Coordinates

@@ -9,7 +9,7 @@ import numpy as np
 from explorer import front
 from explorer.inputs.study import Project
 from explorer.model import costing, objectives
-from explorer.model.evaluate import Evaluation
+from explorer.model.evaluation import Evaluation
 from explorer.search.sweep import Sweep
 from explorer.search.workers import run_blocks
 from explorer.store.results import Store

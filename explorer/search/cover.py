@@ -13,7 +13,7 @@ from explorer.inputs.csv_tables import content_hash
 from explorer.inputs.study import Project
 from explorer.model import objectives
 from explorer.model.evaluate import evaluate
-from explorer.model.margins import OF_LIMITS
+from explorer.model.limits import OF_LIMITS
 from explorer.model.space import Designs, Space
 from explorer.search import boxes
 from explorer.search.progress import SearchState

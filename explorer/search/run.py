@@ -12,7 +12,7 @@ import numpy as np
 from explorer.inputs.csv_tables import content_hash
 from explorer.inputs.study import Project
 from explorer.model import costing
-from explorer.model.evaluate import Evaluation
+from explorer.model.evaluation import Evaluation
 from explorer.model.space import Designs, Space
 from explorer.search import boxes
 from explorer.search.convergence import Growth, yardstick

@@ -19,7 +19,7 @@ from explorer.front import non_dominated
 from explorer.inputs.csv_tables import content_hash
 from explorer.inputs.study import Project
 from explorer.model import objectives
-from explorer.model.evaluate import Evaluation
+from explorer.model.evaluation import Evaluation
 from explorer.model.space import Designs, Rows
 from explorer.search.progress import Step, Watch
 from explorer.stopping import starting_workers

@@ -23,8 +23,8 @@ from explorer.inputs.links import LINKS
 from explorer.inputs.records import SETTINGS
 from explorer.inputs.study import Project
 from explorer.model import objectives
-from explorer.model.evaluate import Case, Evaluation
-from explorer.model.margins import OF_LIMITS, limit_margins
+from explorer.model.evaluation import Case, Evaluation
+from explorer.model.limits import OF_LIMITS, limit_margins
 from explorer.model.space import Designs, Rows
 from explorer.store import layout as described
 from explorer.store.connection import time_now

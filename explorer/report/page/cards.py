@@ -10,7 +10,7 @@ import numpy as np
 from explorer.inputs.study import Project
 from explorer.model.bounds import EnergyBound
 from explorer.model.objectives import EFFORT, ENERGY
-from explorer.model.promise import HAZARD_DRAWS
+from explorer.model.odds import HAZARD_DRAWS
 from explorer.model.regimes import BY_NAME
 from explorer.model.rules import rule
 from explorer.report import whose

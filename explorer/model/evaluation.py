@@ -1,0 +1,117 @@
+"""Results of evaluated designs as records; whoever only reads them needs no solver."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, fields
+from typing import Any, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from explorer.model.space import Designs, Rows
+from explorer.units import Array
+
+UNBOUNDED_MARGIN = -1e6
+"""A margin that no number describes, such as the time left of a charge that never comes."""
+
+
+def number(value: float) -> float | None:
+    """A number for JSON, which knows neither infinity nor NaN."""
+    return float(value) if np.isfinite(value) else None
+
+
+RANGE = ("stroke_ripple_V", "bank_energy_J")
+"""Rules outside of which the averaged model does not hold."""
+
+
+class Case(NamedTuple):
+    """What one operator gets into one pack, (n,) each."""
+
+    operator: str
+    pack: str
+    delivered_energy_J: Array
+    crank_effort_percent: Array
+    regime: NDArray[np.int8]
+    time_to_first_charge_s: Array
+
+
+@dataclass(frozen=True)
+class Evaluation:
+    """Results of `n` designs, (n,) arrays throughout.
+
+    `margins` hold physics and the study's limits but the one on cost. With several cases the
+    objectives are their mean or worst as the study says, margins the worst, and regime, ledger and
+    readings those of the case that delivers least.
+    """
+
+    designs: Designs
+    delivered_energy_J: Array
+    mass_kg: Array
+    crank_effort_percent: Array
+    time_to_first_charge_s: Array
+    regime: NDArray[np.int8]
+    margins: Mapping[str, Array]
+    ledger_J: Mapping[str, Array]
+    readings: Mapping[str, Array]
+    cases: tuple[Case, ...]
+
+    def __len__(self) -> int:
+        return len(self.delivered_energy_J)
+
+    @property
+    def in_range(self) -> NDArray[np.bool_]:
+        """Where the averaged model holds in every case: the bank carries the load from one stroke
+        to the next, and what is left in it is energy that it can hold. Elsewhere its energies mean
+        nothing: only a session, see `stepped`, knows.
+        """
+        every = np.ones(len(self), dtype=bool)
+        kept = (self.margins[name] >= 0 for name in RANGE if name in self.margins)
+        return np.asarray(np.all([every, *kept], axis=0))
+
+    @property
+    def weakest(self) -> NDArray[np.intp]:
+        """Place in `cases` of the one that delivers least: ledger, regime and readings are its."""
+        energies = np.stack([case.delivered_energy_J for case in self.cases])
+        return np.asarray(energies.argmin(axis=0))
+
+    @property
+    def feasible(self) -> NDArray[np.bool_]:
+        """Where every margin is kept."""
+        return np.asarray(np.all([m >= 0 for m in self.margins.values()], axis=0))
+
+    def take(self, rows: Rows | NDArray[np.bool_]) -> Evaluation:
+        """The results at some rows, or where a mask holds."""
+        return Evaluation(**{f.name: _take(getattr(self, f.name), rows) for f in fields(self)})
+
+    @staticmethod
+    def concatenate(several: Sequence[Evaluation]) -> Evaluation:
+        """All results of several evaluations of one project, in order."""
+        return Evaluation(
+            **{f.name: _join([getattr(one, f.name) for one in several]) for f in fields(Evaluation)}
+        )
+
+
+def _take(value: Any, rows: Any) -> Any:
+    if isinstance(value, Designs):
+        return value.take(rows)
+    if isinstance(value, Mapping):
+        return {name: array[rows] for name, array in value.items()}
+    if isinstance(value, tuple):
+        return tuple(Case(c.operator, c.pack, *(a[rows] for a in c[2:])) for c in value)
+    return value[rows]
+
+
+def _join(values: list[Any]) -> Any:
+    first = values[0]
+    if isinstance(first, Designs):
+        return Designs.concatenate(values)
+    if isinstance(first, Mapping):
+        return {name: np.concatenate([v[name] for v in values]) for name in first}
+    if isinstance(first, tuple):
+        return tuple(
+            Case(c[0].operator, c[0].pack, *(np.concatenate(a) for a in zip(*(x[2:] for x in c),
+                 strict=True)))
+            for c in zip(*values, strict=True)
+        )  # fmt: skip
+    return np.concatenate(values)
