@@ -152,6 +152,16 @@ class FrontView:
         rows = (self.stored.find(one.design_id) for one in locks)
         return [row for row in rows if row is not None]
 
+    @cached_property
+    def looked_at(self) -> str:
+        """Name under which the store keeps what `look_closer` finds."""
+        numbers = self.stored.numbers[self.rows].tolist()
+        prices = self.project.catalogue.prices.content_hash  # they decide who is picked
+        locked = self.locked_rows(lock.read_locks(self.project, self.store))
+        kits = self.project.study.prices.build_quantity
+        asked = [prices, kits, numbers, self.stored.numbers[locked].tolist()]
+        return f"looked_at:{content_hash([MODEL_VERSION, search_key(self.project), asked])}"
+
     def look_closer(self, watch: Watch, workers: int) -> dict[str, Any]:
         """What is worth computing once for a front (`closer_look.look_closer`), and `rejections`;
         the same front is not looked at twice, and what a launch that was cut short had is kept.
@@ -159,28 +169,23 @@ class FrontView:
         from explorer.decision import closer_look
         from explorer.search import probes
 
-        numbers = self.stored.numbers[self.rows].tolist()
-        prices = self.project.catalogue.prices.content_hash  # they decide who is picked
-        locked = self.locked_rows(lock.read_locks(self.project, self.store))
-        kits = self.project.study.prices.build_quantity
-        asked = [prices, kits, numbers, self.stored.numbers[locked].tolist()]
-        key = f"looked_at:{content_hash([MODEL_VERSION, search_key(self.project), asked])}"
-        found = self.store.search_progress(key)
+        found = self.store.search_progress(self.looked_at)
         if not found:
             found = {"rejections": probes.rejections(self.project)}
-            self.store.save_progress(key, found)
-        if numbers:
+            self.store.save_progress(self.looked_at, found)
+        if len(self.rows):
+            locked = self.locked_rows(lock.read_locks(self.project, self.store))
             for name, looked in closer_look.look_closer(
                 self.picker, locked, watch, workers, frozenset(found)
             ):
                 found = {**found, name: looked}
-                self.store.save_progress(key, found)
+                self.store.save_progress(self.looked_at, found)
         return found
 
     def before(self) -> Previous | None:
         """The last kept state that is not today's in prices, terms or front, what-ifs aside."""
         now = self.stored.numbers[self.rows]
-        for run in reversed(kept_runs(self.store)):
+        for run in kept_runs(self.store):
             assert run.result is not None
             numbers, points = self.store.front_of(run.result["front"])
             then = self.store.prices_of(run.result["prices"])

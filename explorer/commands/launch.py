@@ -63,7 +63,7 @@ def _launched(
             view, checked = _settled(FrontView.at_todays_prices(project, store), watch, workers)
             closer = view.look_closer(watch, workers)
         summary.hypervolume = convergence.relative_hypervolume(project, view.points)
-        kept = {**asdict(summary), **closer, "audit": checked._asdict()}
+        kept = {**asdict(summary), "looked_at": view.looked_at, "audit": checked._asdict()}
         repricing.conclude(project, store, run, view.stored, view.cost, view.rows, kept)
         if not len(view.rows):
             raise InputError(_nothing_feasible(project, closer["rejections"]))

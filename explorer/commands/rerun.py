@@ -135,8 +135,8 @@ def _search_again(project: Project, store: Store, watch: Watch) -> dict[str, Any
     """Go on searching, and say how many designs that took."""
     from explorer.search import run as searching
 
-    earlier = [run.result for run in store.history() if run.kind in ("launch", "search")]
-    before = next((r["designs_evaluated"] for r in reversed(earlier) if r), 0)
+    earlier = (run.result for run in store.newest("launch", "search"))
+    before = next((r["designs_evaluated"] for r in earlier if r), 0)
     run = store.begin("search", {"study_hash": project.study_hash})
     summary = searching.launch(project, store, watch, again=True)
     store.finish(run, asdict(summary))
