@@ -25,12 +25,15 @@ def patiently(path: Path, attempt: Callable[[], Found]) -> Found:
 
     Raises what the attempt raises, the last one where the time is over.
     """
-    begun, said = time.monotonic(), False
+    begun: float | None = None
+    said = False
     while True:
         try:
             return attempt()
         except sqlite3.OperationalError as error:
-            waited_s = time.monotonic() - begun
+            now = time.monotonic()
+            begun = now if begun is None else begun
+            waited_s = now - begun
             if "locked" not in str(error) or waited_s > WAIT_S:
                 raise
         if not said and waited_s > WORD_AFTER_S:

@@ -30,6 +30,7 @@ BENCHES = {
     "bridge_accuracy": "the bridge's map against its switching-level twin",
     "filter_agreement": "how far the search's quicker model is from sessions",
     "mutations": "mutated studies with fresh seeds",
+    "kills": "what is left after kills at random moments",
     "memory": "what a block of a sweep holds",
     "sweep_scale": "throughput and growth of sweeps",
     "search_table": "samplers side by side",
