@@ -26,6 +26,7 @@ BENCHES = {
     "averaged_speed": "throughput of the averaged model",
     "session_speed": "throughput of the sessions",
     "reprice_speed": "repricing of stored designs",
+    "command_speed": "processor time of whole commands on the demo's store",
     "page_speed": "the page under a dragged slider",
     "bridge_accuracy": "the bridge's map against its switching-level twin",
     "filter_agreement": "how far the search's quicker model is from sessions",
