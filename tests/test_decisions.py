@@ -166,6 +166,8 @@ def test_the_first_release_is_taken_in_once(
         assert in_both(small_project, new) == expected
         assert old.read_bytes() == kept
         release(small_project, new, two[0])
+        old.write_text("left and not read any more")
+        assert check_study(small_project.path)["locked"] == two[1:]
         assert take_in(small_project, new).notices == ()
         assert [name for name, _ in in_both(small_project, new)] == two[1:]
 

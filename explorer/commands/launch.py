@@ -18,7 +18,6 @@ from explorer.search import run as search
 from explorer.search.progress import Watch, unwatched
 from explorer.search.settle import Audit, audit, audit_begun
 from explorer.search.workers import on_machines, searching
-from explorer.store.connection import store_is_there
 from explorer.store.keys import path_of
 from explorer.store.mending import mend
 from explorer.store.results import Store
@@ -44,16 +43,14 @@ def launch_study(
     InputError where the study is wrong or no design keeps every rule.
     """
     project = load(path)
-    # The faults of the file now, not after the search; the store may be damaged yet.
-    found = decisions.decided(project, None)
     with searching(project):
-        return _launched(project, bool(found.entries), workers, page, cluster, watch)
+        return _launched(project, workers, page, cluster, watch)
 
 
 def _launched(
-    project: Project, decided: bool, workers: int, page: bool, cluster: str | None, watch: Watch
+    project: Project, workers: int, page: bool, cluster: str | None, watch: Watch
 ) -> dict[str, Any]:
-    noticed = _state_of_store(project, decided)
+    noticed = _state_of_store(project)
     with Store.open(path_of(project)) as store:
         noticed += decisions.take_in(project, store).notices
         run = store.begin("launch", {"study_hash": project.study_hash})
@@ -89,10 +86,10 @@ def _launched(
         }
 
 
-def _state_of_store(project: Project, decided: bool) -> tuple[str, ...]:
+def _state_of_store(project: Project) -> tuple[str, ...]:
     """What stands in the place of the store and is worth a line; a damaged store is mended."""
     path = path_of(project)
-    if not decided or store_is_there(path):
+    if not decisions.in_fresh_clone(project):
         return mend(path)
     name = decisions.decided_path(project).name
     return (f"{path}: no store beside {name}: a fresh clone, all is computed again",)

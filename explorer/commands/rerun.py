@@ -18,7 +18,6 @@ from explorer.inputs.csv_tables import shown
 from explorer.inputs.links import LINKS
 from explorer.inputs.study import Project, load
 from explorer.search.progress import Watch, unwatched
-from explorer.store.connection import store_is_there
 from explorer.store.keys import path_of
 from explorer.store.results import Store
 from explorer.store.stored import Stored
@@ -49,8 +48,7 @@ def rerun_study(
         raise InputError([Fault("--quick", "", "computes no physics, so it excludes --search")])
     project = load(path)
     free = _owned_parts(project, owned)
-    in_files = decisions.decided(project, None)  # faults before anything else
-    noticed = _fresh_clone(project, bool(in_files.entries) and not quick)
+    noticed = () if quick else _fresh_clone(project)
     with (
         nullcontext() if quick else _alone(project),
         Store.open(path_of(project), existing=not noticed) as store,
@@ -110,12 +108,11 @@ def _repriced(
     return answer | publish(view, verdicts, page=page)
 
 
-def _fresh_clone(project: Project, decided: bool) -> tuple[str, ...]:
+def _fresh_clone(project: Project) -> tuple[str, ...]:
     """That decisions stand without a store and are evaluated again, where it is so."""
-    path = path_of(project)
-    if not decided or store_is_there(path):
+    if not decisions.in_fresh_clone(project):
         return ()
-    name = decisions.decided_path(project).name
+    path, name = path_of(project), decisions.decided_path(project).name
     return (f"{path}: no store beside {name}: a fresh clone, what was decided is evaluated again",)
 
 

@@ -86,6 +86,11 @@ def of_study(project: Project) -> Decided:
         return decided(project, store)
 
 
+def in_fresh_clone(project: Project) -> bool:
+    """Whether decisions stand without a store; InputError with every fault of their file."""
+    return not store_is_there(path_of(project)) and bool(decided(project, None).entries)
+
+
 def _of_file(
     path: Path, in_file: Sequence[Entry], mine: Mapping[str, Entry], *, fresh: bool
 ) -> Decided:
@@ -111,7 +116,7 @@ def _of_file(
 def _with_first_release(project: Project, store: Store | None, found: Decided) -> Decided:
     """What holds together with the file of the first release, until the store has taken that in."""
     path = first_release_path(project)
-    in_file = read_entries(path, hashed=False) if _to_be_read(path, store) else None
+    in_file = read_entries(path, hashed=False) if _to_be_read(store) else None
     if in_file is None:
         return found
     holds, notices = dict(found.entries), list(found.notices)
@@ -130,7 +135,7 @@ def _with_first_release(project: Project, store: Store | None, found: Decided) -
     return Decided(holds, tuple(notices), stands, name)
 
 
-def _to_be_read(path: Path, store: Store | None) -> bool:
+def _to_be_read(store: Store | None) -> bool:
     return store is None or not store.has_decisions or not store.search_progress(TAKEN_IN)
 
 
