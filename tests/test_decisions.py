@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import shutil
+import sqlite3
+import threading
 from datetime import date
 from pathlib import Path
 
@@ -17,6 +19,7 @@ from explorer.decision.lock import lock, read_locks, release
 from explorer.errors import DiskError, InputError
 from explorer.inputs.study import Project
 from explorer.model.stepped import sessions_of
+from explorer.store import waiting
 from explorer.store.keys import path_of
 from explorer.store.results import SESSION, Store
 from tests.helpers.invented import designs, results
@@ -260,3 +263,24 @@ def test_a_fresh_clone_evaluates_what_was_decided(small_project: Project) -> Non
     assert (clone / decided_path(small_project).name).read_bytes() == decided_path(
         small_project
     ).read_bytes()
+
+
+def test_a_second_writer_waits_with_a_word(
+    small_project: Project,
+    store: Store,
+    monkeypatch: pytest.MonkeyPatch,
+    caplog: pytest.LogCaptureFixture,
+) -> None:
+    monkeypatch.setattr(waiting, "WORD_AFTER_S", 0.05)
+    other = sqlite3.connect(path_of(small_project), isolation_level=None, check_same_thread=False)
+    other.execute("BEGIN IMMEDIATE")
+    end = threading.Timer(1.5, lambda: other.execute("ROLLBACK"))
+    end.start()
+    lock(small_project, store, sound_ids(small_project, store)[0], today=TODAY)
+    end.join()
+    other.close()
+    assert len(in_both(small_project, store)) == 1
+    (said,) = caplog.messages
+    assert said.startswith(
+        f"{path_of(small_project)}: another run is writing to it; waiting for it"
+    )
