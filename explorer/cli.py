@@ -339,6 +339,7 @@ def _answer(
     answer: dict[str, Any], as_json: bool, words: Callable[[dict[str, Any]], list[str]]
 ) -> None:
     lines = [printable(line) for line in words(answer)]
+    stopping.answering()
     if as_json:
         sys.stderr.write("\n".join(lines) + "\n")
         sys.stdout.write(_json(answer) + "\n")

@@ -2,17 +2,26 @@
 
 from __future__ import annotations
 
+import errno
+import logging
 import os
 import secrets
 import shutil
 import stat
-from collections.abc import Mapping
-from contextlib import suppress
+import sys
+import time
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager, suppress
 from functools import partial
 from pathlib import Path
 
 from explorer.errors import DiskError
 
+READY = ".ready"
+"""End of the name of a folder whose files only have to be moved."""
+WAIT_POLL_S = 0.2
+BEYOND_ANY_FILE = 2**30
+"""A byte that Windows locks, which keeps nobody from reading those that are there."""
 OUTSIDE = "is a link that leads outside the study's folder"
 
 
@@ -42,12 +51,25 @@ def write_atomic(path: str | Path, content: str | bytes) -> Path:
             stream.flush()
             os.fsync(stream.fileno())
         os.replace(temporary, target)
+        _make_durable(target.parent)
     except OSError as error:
         raise DiskError(f"{path}: cannot be written: {error.strerror or error}") from error
     finally:
         with suppress(OSError):
             temporary.unlink(missing_ok=True)
     return target
+
+
+def _make_durable(folder: Path) -> None:
+    """See to it that a file's new name outlasts a power cut, where the system can."""
+    if os.name != "posix":
+        return
+    with suppress(OSError):  # not every file system does
+        handle = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)
 
 
 def write_folder(path: str | Path, files: Mapping[str, str]) -> Path:
@@ -71,6 +93,84 @@ def write_folder(path: str | Path, files: Mapping[str, str]) -> Path:
     finally:
         shutil.rmtree(temporary, ignore_errors=True)
     return target
+
+
+def write_together(folder: str | Path, files: Mapping[str, str]) -> tuple[Path, ...]:
+    """Write some files (name -> text, as UTF-8) into a folder, all or none; their paths.
+
+    They are written beside it and then moved in. Where a process is killed between two of them,
+    `finish_together` moves the others. Raises DiskError and then leaves nothing behind.
+    """
+    target = Path(os.path.realpath(folder))
+    ready = target / f".{secrets.token_hex(8)}{READY}"
+    write_folder(ready, files)
+    moved = tuple(Path(folder) / name for name in files)
+    try:
+        _move_in(ready)
+    except OSError as error:
+        for file in moved:
+            with suppress(OSError):
+                file.unlink(missing_ok=True)
+        shutil.rmtree(ready, ignore_errors=True)
+        raise DiskError(f"{folder}: cannot be written: {error.strerror or error}") from error
+    return moved
+
+
+def finish_together(folder: str | Path) -> None:
+    """End what a `write_together` had begun that was killed; DiskError."""
+    for ready in Path(folder).glob(f".*{READY}"):
+        try:
+            _move_in(ready)
+        except OSError as error:
+            raise DiskError(f"{folder}: cannot be written: {error.strerror or error}") from error
+
+
+def _move_in(ready: Path) -> None:
+    """Move the files of a folder into the one around it."""
+    with suppress(FileNotFoundError):  # another process may do the same
+        for file in sorted(ready.iterdir()):
+            with suppress(FileNotFoundError):
+                os.replace(file, ready.parent / file.name)
+        ready.rmdir()
+
+
+@contextmanager
+def one_at_a_time(path: str | Path, words: str) -> Iterator[None]:
+    """Within it no other process is within it for the same file; one that has to wait says
+    `words`, as a warning. Nothing is written; the system lets go when the process ends.
+
+    DiskError where the file cannot be opened. Where its file system knows no such locks, nobody
+    waits.
+    """
+    try:
+        stream = open(path, "rb")  # noqa: SIM115 (closed below)
+    except OSError as error:
+        raise DiskError(f"{path}: cannot be read: {error.strerror or error}") from error
+    with stream:
+        said = False
+        while not _taken(stream.fileno()):
+            if not said:
+                said = True
+                logging.getLogger(__name__).warning("%s", words)
+            time.sleep(WAIT_POLL_S)
+        yield
+
+
+def _taken(handle: int) -> bool:
+    """Take the lock of an open file if nobody has it."""
+    try:
+        if sys.platform == "win32":
+            import msvcrt
+
+            os.lseek(handle, BEYOND_ANY_FILE, os.SEEK_SET)
+            msvcrt.locking(handle, msvcrt.LK_NBLCK, 1)
+        else:
+            import fcntl
+
+            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError as error:
+        return error.errno not in (errno.EAGAIN, errno.EACCES, errno.EDEADLK)
+    return True
 
 
 def _beside(target: Path) -> Path:

@@ -11,12 +11,17 @@ import atexit
 import os
 import signal
 import sys
+import threading
+import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from types import FrameType
 
 WORDS = "stopped; launch again to go on from here\n"
-GRACE_S, CLEAN_UP_S = 5.0, 2.0
+GRACE_S, CLEAN_UP_S = 3.0, 1.0
+"""Together less than the five seconds after which nobody may be left."""
+WATCH_S = 0.5
+"""How often a worker looks whether it still has somebody to work for."""
 SIGNALS = (signal.SIGINT, signal.SIGTERM)
 
 
@@ -32,11 +37,22 @@ class _State:
     held = 0
     ended = False
     """Nothing is left to unwind."""
+    answering = False
+    """The work is done: what is left is to say so."""
+    late: int | None = None
+    """The exit status that a signal has asked for since then."""
 
 
 def status() -> int | None:
     """The exit status that a signal has asked for, None as long as there was none."""
     return _State.status
+
+
+def answering() -> None:
+    """From now on a signal lets the program end by itself with its own status: its work is done.
+    One that cannot get rid of its answer is ended after `GRACE_S`.
+    """
+    _State.answering = True
 
 
 def run_program(program: Callable[[], None]) -> None:
@@ -84,7 +100,27 @@ def starting_workers() -> Iterator[None]:
         raise Stopped
 
 
+def end_with(parent: int) -> None:
+    """In a worker: end once the process that started it is gone, which a kill gives no time to see
+    to. Without this it would wait for work for minutes.
+    """
+    if os.name != "posix":  # where a process is the child of its parent for ever
+        return
+
+    def watch() -> None:
+        while os.getppid() == parent:
+            time.sleep(WATCH_S)
+        os._exit(1)
+
+    threading.Thread(target=watch, daemon=True).start()
+
+
 def _on_signal(number: int, frame: FrameType | None) -> None:
+    if _State.answering and hasattr(signal, "setitimer"):
+        if _State.late is None:
+            _State.late = 128 + number
+            signal.setitimer(signal.ITIMER_REAL, GRACE_S)
+        return
     if _State.status is not None:
         return
     _State.status = 128 + number
@@ -99,7 +135,7 @@ def _on_signal(number: int, frame: FrameType | None) -> None:
 
 def _end_at_once() -> None:
     """End where unwinding hangs, or where there is nothing to unwind."""
-    status = _State.status or 1
+    status = _State.status or _State.late or 1
     _kill_children()
     _say()
     if hasattr(signal, "setitimer"):

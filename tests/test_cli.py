@@ -15,6 +15,7 @@ import numpy as np
 import pytest
 
 from explorer import MODEL_VERSION, __version__, cli
+from explorer.commands.history import last_launch
 from explorer.errors import DiskError
 from explorer.model.simulate import simulate
 from explorer.store.results import Store
@@ -330,9 +331,7 @@ def test_new_picks_that_were_never_stepped_are_owned_up_to(
     study = small_study
     answer = genchain("launch", study, "--json").json
     with Store.open(study.parent / "small.store.sqlite", read_only=True) as store:
-        (launch,) = store.history()
-    assert launch.result is not None
-    looked_at = set(launch.result["cadences"])
+        looked_at = set(last_launch(store)["cadences"])
     assert looked_at >= set(answer["picks"].values())
     dear = {"rectifier": 3.0, "cell": 4.0, "window": 9.0, "converter": 17.0}
     moves = {r["parts"][link]: dear[link] for r in answer["front"] for link in dear}
@@ -497,38 +496,38 @@ def test_what_needs_results_makes_no_store(genchain, small_study: Path, words: l
 
 
 @pytest.mark.parametrize("command", ["check", "launch", "rerun"])
-def test_a_wrong_lock_file_is_told_before_anything_is_done(
+def test_a_wrong_file_of_decisions_is_named_before_anything_is_done(
     genchain, small_study: Path, command: str
 ) -> None:
-    (small_study.parent / "small.lock.toml").write_text("hello")
+    (small_study.parent / "small.decided.toml").write_text("hello")
     wrong = genchain(command, small_study)
     assert wrong.status == 2
-    assert "small.lock.toml: line 1: is not TOML" in wrong.err
+    assert "small.decided.toml: line 1: is not TOML" in wrong.err
     assert wrong.err.count("\n") == 1
     assert not (small_study.parent / "small.store.sqlite").exists()
 
 
-@pytest.mark.parametrize("fails", ["sheet", "lock file", "store"])
+@pytest.mark.parametrize("fails", ["sheet", "decisions", "store"])
 def test_a_lock_is_written_whole_or_not_at_all(genchain, launched, monkeypatch, fails: str) -> None:
     """No permission or a full disk is one line, status 2, nothing half-written."""
     study, answer = launched
     one, two = (record["design_id"] for record in answer["front"][:2])
     assert genchain("lock", study, one).status == 0
-    kept = study.with_name("small.lock.toml").read_bytes()
+    kept = study.with_name("small.decided.toml").read_bytes()
 
     def refuse(*_: object, **__: object) -> None:
         raise DiskError("the disk is full")
 
     place = {
-        "sheet": "explorer.report.sheet.sheet.write_atomic",
-        "lock file": "explorer.decision.lock_file.write_atomic",
+        "sheet": "explorer.report.sheet.sheet.write_together",
+        "decisions": "explorer.decision.decided_file.write_atomic",
         "store": "explorer.store.results.Store.begin",
     }[fails]
     with monkeypatch.context() as full:
         full.setattr(place, refuse)
         wrong = genchain("lock", study, two, "--json")
     assert (wrong.status, wrong.out, wrong.err) == (2, "", "the disk is full\n")
-    assert study.with_name("small.lock.toml").read_bytes() == kept
+    assert study.with_name("small.decided.toml").read_bytes() == kept
     assert not list(study.parent.rglob(f"build_{two}*"))
     page = Path(genchain("review", study, "--json").json["report"]).read_text("utf-8")
     assert f"lock {one}" in page
@@ -547,11 +546,11 @@ def test_a_mistyped_or_shortened_design_is_offered_the_right_one(genchain, launc
 
 
 def test_lock_then_evaluate_gives_the_same_numbers(genchain, launched, tmp_path: Path) -> None:
-    """The parts and settings of the lock file, pasted into a file of one's own."""
+    """The parts and settings of a decision, pasted into a file of one's own."""
     study, answer = launched
     name = answer["picks"]["most_energy"]
     locked = genchain("lock", study, name, "--json").json["locked"]
-    (entry,) = tomllib.loads(study.with_name("small.lock.toml").read_text())["locked"]
+    (entry,) = tomllib.loads(study.with_name("small.decided.toml").read_text())["locked"]
     design = tmp_path / "mine.toml"
     lines = ["[parts]", *(f'{k} = "{v}"' for k, v in entry["parts"].items())]
     lines += ["[settings]", *(f"{k} = {v!r}" for k, v in entry["settings"].items())]

@@ -9,6 +9,7 @@ import shutil
 import sqlite3
 import subprocess
 import sys
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -19,7 +20,8 @@ from explorer.commands.check import check_store
 from explorer.commands.launch import launch_study
 from explorer.commands.rerun import rerun_study
 from explorer.commands.table import front_table
-from explorer.decision.lock import lock, lock_path
+from explorer.decision.decisions import decided_path
+from explorer.decision.lock import lock
 from explorer.errors import ExplorerError, InputError
 from explorer.inputs.study import Project, load
 from explorer.store.checksums import RECORDS, checksum
@@ -49,6 +51,8 @@ def filled(small_project: Project) -> Project:
             "prices": store.remember_prices(small_project.catalogue.prices),
         }
         store.finish(store.begin("launch", {}), kept)
+        store.decide("0123456789ab", "0123456789abcdef", {"note": "x"})
+        store.decide("0123456789ab", "", None)
     return small_project
 
 
@@ -71,6 +75,7 @@ def everything(project: Project) -> dict[str, Any]:
             "front": (numbers.tolist(), points.tolist()),
             "prices": store.prices_of(run.result["prices"]),
             "seen": store.prices_used(),
+            "decisions": store.decisions(),
             "progress": (store.search_progress("covered:x"), store.search_progress("inputs:y")),
         }
 
@@ -262,10 +267,10 @@ def test_no_store_beside_decisions_is_a_fresh_clone(filled: Project) -> None:
         stored, _ = store.load(filled)
         lock(filled, store, ids_of(stored.numbers[stored.feasible][:1])[0])
     path_of(filled).unlink()
-    for command in (check_store, rerun_study, front_table):
+    for command in (check_store, partial(rerun_study, quick=True), front_table):
         with pytest.raises(InputError, match="a fresh clone, launch first") as caught:
             command(filled.path)
-        assert lock_path(filled).name in str(caught.value)
+        assert decided_path(filled).name in str(caught.value)
 
 
 def test_a_store_that_was_replaced_is_not_written_any_more(filled: Project) -> None:

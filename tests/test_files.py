@@ -10,8 +10,8 @@ from pathlib import Path
 
 import pytest
 
-from explorer.errors import ExplorerError
-from explorer.files import write_atomic, write_folder
+from explorer.errors import DiskError, ExplorerError
+from explorer.files import finish_together, write_atomic, write_folder, write_together
 
 
 def names(folder: Path) -> list[str]:
@@ -92,7 +92,7 @@ def test_a_read_only_folder(tmp_path: Path) -> None:
 
 @pytest.mark.skipif(os.name != "posix", reason="permissions of POSIX")
 def test_a_file_keeps_the_permissions_that_it_has(tmp_path: Path) -> None:
-    private = tmp_path / "study.lock.toml"
+    private = tmp_path / "study.decided.toml"
     private.write_text("old")
     private.chmod(0o600)
     write_atomic(private, "new")
@@ -132,3 +132,52 @@ def test_temporary_names_cannot_be_guessed(tmp_path: Path, monkeypatch: pytest.M
     with pytest.raises(ExplorerError, match="File exists"):
         write_atomic(tmp_path / "a.html", "attack")
     assert not (tmp_path / "elsewhere").exists()
+
+
+def test_files_are_written_together(tmp_path: Path) -> None:
+    folder = tmp_path / "reports"
+    written = write_together(folder, {"a.html": "a", "b.csv": "b\r\n"})
+    assert written == (folder / "a.html", folder / "b.csv")
+    assert [file.read_bytes() for file in written] == [b"a", b"b\r\n"]
+    assert sorted(folder.iterdir()) == sorted(written)
+
+
+@pytest.mark.parametrize("number", [0, 1])
+def test_of_files_written_together_none_is_left_by_a_failure(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, number: int
+) -> None:
+    replace, seen = os.replace, []
+
+    def fail(source: Path, target: Path) -> None:
+        seen.append(target)
+        if len(seen) > number:
+            raise OSError(28, "No space left on device")
+        replace(source, target)
+
+    monkeypatch.setattr(os, "replace", fail)
+    with pytest.raises(DiskError):
+        write_together(tmp_path, {"a.html": "a", "b.csv": "b"})
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_files_whose_writing_was_killed_are_there_in_the_end(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    class Killed(BaseException):
+        pass
+
+    replace, seen = os.replace, []
+
+    def killed(source: Path, target: Path) -> None:
+        if seen:
+            raise Killed
+        seen.append(target)
+        replace(source, target)
+
+    with monkeypatch.context() as deadly:
+        deadly.setattr(os, "replace", killed)
+        with pytest.raises(Killed):
+            write_together(tmp_path, {"a.html": "a", "b.csv": "b"})
+    assert not (tmp_path / "b.csv").exists()
+    finish_together(tmp_path)
+    assert sorted(file.name for file in tmp_path.iterdir()) == ["a.html", "b.csv"]

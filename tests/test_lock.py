@@ -15,7 +15,8 @@ import pytest
 
 import explorer.decision.lock as lock_module
 from explorer import MODEL_VERSION
-from explorer.decision.lock import keep, lock, lock_path, prepare, read_locks, release
+from explorer.decision.decisions import decided_path
+from explorer.decision.lock import keep, lock, prepare, read_locks, release
 from explorer.errors import ExplorerError, InputError
 from explorer.files import write_atomic
 from explorer.inputs.links import LINKS
@@ -24,6 +25,7 @@ from explorer.inputs.study import Project, load
 from explorer.model.evaluate import evaluate
 from explorer.model.record import design_record
 from explorer.model.space import Designs, design_ids
+from explorer.store import waiting
 from explorer.store.keys import path_of as store_path
 from explorer.store.results import Store
 from tests.helpers.invented import designs, replace_in, results
@@ -47,7 +49,7 @@ def sound_ids(project: Project, store: Store) -> list[str]:
 def test_a_lock_holds_everything_of_that_day(small_project: Project, store: Store) -> None:
     chosen = sound_ids(small_project, store)[3]
     path = lock(small_project, store, chosen, "for the\n north dyke", today=TODAY)
-    assert path == small_project.path.parent / "small.lock.toml"
+    assert path == small_project.path.parent / "small.decided.toml"
     (found,) = read_locks(small_project)
     stored, _ = store.load(small_project)
     row = stored.find(chosen)
@@ -79,7 +81,7 @@ def test_several_locks_and_release(small_project: Project, store: Store) -> None
         release(small_project, store, two[:-1] + "g")
     release(small_project, store, two)
     assert read_locks(small_project) == []
-    assert not lock_path(small_project).exists()
+    assert not decided_path(small_project).exists()
     assert [r.kind for r in store.history()] == ["lock", "lock", "release", "release"]
 
 
@@ -137,12 +139,14 @@ def test_one_design_locked_at_once_is_one_entry(small_project: Project, store: S
     assert [run.kind for run in store.history()] == ["lock"]
 
 
-def test_a_lock_that_the_history_cannot_close_is_none(small_project: Project, store: Store) -> None:
+def test_a_lock_that_the_history_cannot_close_is_none(
+    small_project: Project, store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """A reader in the midst of a query keeps the store from being written."""
     one, two = sound_ids(small_project, store)[:2]
     path = lock(small_project, store, one, today=TODAY)
     before = read_locks(small_project)
-    store._connection.execute("PRAGMA busy_timeout = 50")
+    monkeypatch.setattr(waiting, "WAIT_S", 0.2)
     reader = sqlite3.connect(store.path)
     reading = reader.execute("SELECT * FROM run, price, vocabulary")
     reading.fetchone()
@@ -243,7 +247,7 @@ def test_what_cannot_be_locked(small_project: Project, store: Store) -> None:
         lock(small_project, store, good, "bell \a")
     with pytest.raises(InputError, match="printable"):
         lock(small_project, store, good, "x" * 501)
-    assert not lock_path(small_project).exists()
+    assert not decided_path(small_project).exists()
     assert store.history() == []
 
 
@@ -291,7 +295,7 @@ def test_a_hand_edited_file_is_checked(
         ("mass_kg = ", "mass_kg = 1\nmass_kg = ", "", "mass_kg = "),
     ],
 )
-def test_a_fault_of_the_lock_file_names_its_line(
+def test_a_fault_of_the_decisions_names_its_line(
     small_project: Project, store: Store, old: str, new: str, key: str, on: str
 ) -> None:
     """Of the second of two locks, whose lines look like those of the first."""
@@ -336,8 +340,8 @@ def test_a_design_locked_twice_by_hand(small_project: Project, store: Store) -> 
         (b"format = 1\n[[locked]]\nparts = ['x']", 3),
     ],
 )
-def test_a_foreign_lock_file(small_project: Project, content: bytes, line: int) -> None:
-    path = lock_path(small_project)
+def test_a_foreign_file_of_decisions(small_project: Project, content: bytes, line: int) -> None:
+    path = decided_path(small_project)
     path.write_bytes(content)
     with pytest.raises(InputError) as caught:
         read_locks(small_project)
@@ -345,8 +349,8 @@ def test_a_foreign_lock_file(small_project: Project, content: bytes, line: int) 
     assert any(str(f).startswith(f"{path}: line {line}") for f in caught.value.faults)
 
 
-def test_a_lock_file_nested_too_deeply(small_project: Project) -> None:
-    lock_path(small_project).write_bytes(b"a = " + b"[" * 5000)
+def test_a_file_of_decisions_nested_too_deeply(small_project: Project) -> None:
+    decided_path(small_project).write_bytes(b"a = " + b"[" * 5000)
     with pytest.raises(InputError, match="is nested too deeply"):
         read_locks(small_project)
 

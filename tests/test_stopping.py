@@ -14,7 +14,11 @@ from pathlib import Path
 import pytest
 
 from explorer import stopping
+from explorer.files import one_at_a_time
+from explorer.inputs.study import load
 from explorer.stopping import WORDS
+from explorer.store.keys import path_of
+from explorer.store.results import SESSION, Store
 
 pytestmark = pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="looks into /proc")
 STATUS = {signal.SIGINT: 130, signal.SIGTERM: 143}
@@ -206,3 +210,77 @@ def test_children_end_on_systems_without_sigkill(monkeypatch: pytest.MonkeyPatch
     stopping._kill_children()
     child.join(30)
     assert child.exitcode == -signal.SIGTERM
+
+
+@pytest.mark.parametrize("later_s", [0.0, 0.3, 2.0])
+def test_a_killed_parent_leaves_no_worker(small_study: Path, later_s: float) -> None:
+    """Killed when its workers only begin, and while they work."""
+    text = small_study.read_text()
+    small_study.write_text(text.replace("[50, 65]", "{low=50,high=65,step=0.02}"))
+    process = start("-m", "explorer", "launch", small_study, "--json")
+    until = time.monotonic() + 30
+    while not any("popen_loky" in words for words in left_of(process.pid)):
+        assert time.monotonic() < until
+    time.sleep(later_s)
+    process.kill()
+    until = time.monotonic() + 5
+    while (left := left_of(process.pid)) and time.monotonic() < until:
+        time.sleep(0.05)
+    assert left == []
+    process.communicate(timeout=5)  # nobody holds its pipes open
+
+
+def test_two_launches_of_one_study_share_the_work(small_study: Path) -> None:
+    """The second waits with a word, and then finds the work done."""
+    sampled(small_study)
+    both = [start("-m", "explorer", "launch", small_study, "--json", "--no-page") for _ in "12"]
+    said = [process.communicate(timeout=240) for process in both]
+    assert [process.returncode for process in both] == [0, 0]
+    words = "another run searches this study; waiting until it has ended"
+    assert sorted(words in err for _, err in said) == [False, True]
+    answers = [json.loads(out) for out, _ in said]
+    assert answers[0]["front"] == answers[1]["front"]
+    with Store.open(path_of(load(small_study)), read_only=True) as store:
+        stored, reuse = store.load(load(small_study))
+        heads = store._read("block")
+    assert reuse.stored == len(stored)
+    sessions = sum(count for _, _, count, source, _ in heads if source == SESSION)
+    assert sum(count for _, _, count, *_ in heads) - sessions == len(stored)
+    assert sessions == int(stored.stepped.sum())
+
+
+def test_who_waits_for_another_launch_can_be_stopped(small_study: Path) -> None:
+    with one_at_a_time(small_study, ""):
+        process = start("-m", "explorer", "launch", small_study, "--no-page")
+        assert process.stderr is not None
+        assert "another run searches this study" in process.stderr.readline()
+        process.send_signal(signal.SIGINT)
+        ended(process, signal.SIGINT)
+
+
+LATE = """
+import signal
+from explorer import stopping
+def program():
+    stopping.answering()
+    print("the ans", end="", flush=True)
+    signal.raise_signal(signal.SIGINT)
+    signal.raise_signal(signal.SIGTERM)
+    print("wer")
+    raise SystemExit(3)
+stopping.run_program(program)
+"""
+
+
+def test_an_answer_that_is_being_given_is_given(small_study: Path) -> None:
+    """Work that is done was not stopped; the program's own status stands."""
+    process = start("-c", LATE)
+    assert process.communicate(timeout=30) == ("the answer\n", "")
+    assert process.returncode == 3
+
+
+def test_an_answer_that_nobody_takes_does_not_keep_the_program() -> None:
+    stuck = LATE.replace('print("wer")', "import time; time.sleep(60)")
+    process = start("-c", stuck.replace("def program", "stopping.GRACE_S = 0.3\ndef program"))
+    out, err = process.communicate(timeout=30)
+    assert (out, err, process.returncode) == ("the ans", WORDS, 130)

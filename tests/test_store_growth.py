@@ -14,8 +14,9 @@ import numpy as np
 import pytest
 
 import explorer.store.results as store_module
-from explorer.decision.lock import lock, lock_path, read_locks
-from explorer.decision.lock_file import read_entries, write_entries
+from explorer.decision.decided_file import read_entries, write_entries
+from explorer.decision.decisions import decided_path
+from explorer.decision.lock import lock, read_locks
 from explorer.errors import ExplorerError, InputError
 from explorer.inputs.back_parts import Cell
 from explorer.inputs.catalogue import physics_of
@@ -200,8 +201,9 @@ def test_a_lock_from_before_a_link_is_read_with_the_row_that_stands_for_it(
         later_stored, _ = store.load(later)
         assert later_stored.find(found.design_id) is not None
         # Written again, as beside another decision, it is read as before.
-        write_entries(lock_path(later), read_entries(lock_path(later)))
-        assert read_locks(later) == [found]
+        write_entries(decided_path(later), read_entries(decided_path(later)) or [])
+        (again,) = read_locks(later)
+        assert replace(again, hash=found.hash) == found
 
 
 def test_a_default_that_the_study_may_not_choose_is_named(

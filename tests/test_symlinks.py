@@ -58,9 +58,9 @@ def test_a_link_to_itself_is_no_table(small_study: Path) -> None:
 
 
 def test_locks_outside_are_refused(small_study: Path) -> None:
-    locks = small_study.with_name("small.lock.toml")
-    locks.symlink_to(small_study.parent.parent / "small.lock.toml")
-    with pytest.raises(InputError, match=rf"small\.lock\.toml: {OUTSIDE}"):
+    locks = small_study.with_name("small.decided.toml")
+    locks.symlink_to(small_study.parent.parent / "small.decided.toml")
+    with pytest.raises(InputError, match=rf"small\.decided\.toml: {OUTSIDE}"):
         check_study(small_study)
 
 

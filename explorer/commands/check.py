@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
-from explorer.decision import lock
+from explorer.decision import decisions
 from explorer.errors import InputError
 from explorer.inputs.machine_classes import line_column_meanings
 from explorer.inputs.study import load
@@ -20,16 +20,16 @@ def check_study(study: Path) -> dict[str, Any]:
     """What a study holds; InputError with every fault of the study, its tables and its locks."""
     project = load(study)
     space = Space.of(project)
-    locks = lock.read_locks(project)
+    found = decisions.of_study(project)
     return {
         "study": project.study.name,
         "combinations": space.size,
         "continuous": list(space.continuous),
         "plan": plan.plan(project, space).why,
         "choices": {link: len(names) for link, names in project.study.choices.items()},
-        "locked": [one.design_id for one in locks],
+        "locked": list(found.entries),
         "columns": line_column_meanings(),
-        "notes": list(project.catalogue.notes),
+        "notes": [*found.notices, *project.catalogue.notes],
     }
 
 

@@ -11,7 +11,7 @@ import numpy as np
 
 from explorer import MODEL_VERSION, front
 from explorer.commands.history import kept_runs, last_launch
-from explorer.decision import closer_look, lock
+from explorer.decision import lock
 from explorer.decision.picks import WISHES, Picker
 from explorer.decision.price_changes import price_changes, term_changes, terms
 from explorer.decision.repricing import Previous
@@ -19,9 +19,8 @@ from explorer.inputs.csv_tables import content_hash
 from explorer.inputs.prices import Prices
 from explorer.inputs.study import Project
 from explorer.model import costing
-from explorer.model.record import design_record
+from explorer.model.record import design_records
 from explorer.model.space import Rows
-from explorer.search import probes
 from explorer.search.progress import Watch
 from explorer.search.settle import contenders, step_contenders
 from explorer.store.history import Run
@@ -101,12 +100,14 @@ class FrontView:
             from explorer.model.stepped import sessions_of
 
             evaluation = sessions_of(self.project, evaluation.designs)
+        records = design_records(self.project, evaluation, self.cost[rows])
+        odds = self.picker.odds(self.stored.numbers[rows])
         return [
             {
-                **design_record(self.project, evaluation, k, self.cost[rows[k]]),
+                **record,
                 **one.results(),
             }
-            for k, one in enumerate(self.picker.odds(self.stored.numbers[rows]))
+            for record, one in zip(records, odds, strict=True)
         ]
 
     @cached_property
@@ -119,7 +120,7 @@ class FrontView:
 
         Locked designs are stepped, too.
         """
-        locked = self.locked_rows(lock.read_locks(self.project))
+        locked = self.locked_rows(lock.read_locks(self.project, self.store))
         count = step_contenders(
             self.project, self.store, self.stored, self.cost, watch, workers, locked
         )
@@ -149,32 +150,40 @@ class FrontView:
         rows = (self.stored.find(one.design_id) for one in locks)
         return [row for row in rows if row is not None]
 
+    @cached_property
+    def looked_at(self) -> str:
+        """Name under which the store keeps what `look_closer` finds."""
+        numbers = self.stored.numbers[self.rows].tolist()
+        prices = self.project.catalogue.prices.content_hash  # they decide who is picked
+        locked = self.locked_rows(lock.read_locks(self.project, self.store))
+        kits = self.project.study.prices.build_quantity
+        asked = [prices, kits, numbers, self.stored.numbers[locked].tolist()]
+        return f"looked_at:{content_hash([MODEL_VERSION, search_key(self.project), asked])}"
+
     def look_closer(self, watch: Watch, workers: int) -> dict[str, Any]:
         """What is worth computing once for a front (`closer_look.look_closer`), and `rejections`;
         the same front is not looked at twice, and what a launch that was cut short had is kept.
         """
-        numbers = self.stored.numbers[self.rows].tolist()
-        prices = self.project.catalogue.prices.content_hash  # they decide who is picked
-        locked = self.locked_rows(lock.read_locks(self.project))
-        kits = self.project.study.prices.build_quantity
-        asked = [prices, kits, numbers, self.stored.numbers[locked].tolist()]
-        key = f"looked_at:{content_hash([MODEL_VERSION, search_key(self.project), asked])}"
-        found = self.store.search_progress(key)
+        from explorer.decision import closer_look
+        from explorer.search import probes
+
+        found = self.store.search_progress(self.looked_at)
         if not found:
             found = {"rejections": probes.rejections(self.project)}
-            self.store.save_progress(key, found)
-        if numbers:
+            self.store.save_progress(self.looked_at, found)
+        if len(self.rows):
+            locked = self.locked_rows(lock.read_locks(self.project, self.store))
             for name, looked in closer_look.look_closer(
                 self.picker, locked, watch, workers, frozenset(found)
             ):
                 found = {**found, name: looked}
-                self.store.save_progress(key, found)
+                self.store.save_progress(self.looked_at, found)
         return found
 
     def before(self) -> Previous | None:
         """The last kept state that is not today's in prices, terms or front, what-ifs aside."""
         now = self.stored.numbers[self.rows]
-        for run in reversed(kept_runs(self.store)):
+        for run in kept_runs(self.store):
             assert run.result is not None
             numbers, points = self.store.front_of(run.result["front"])
             then = self.store.prices_of(run.result["prices"])

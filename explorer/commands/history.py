@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import asdict
 from typing import Any
 
@@ -10,27 +11,30 @@ from explorer.store.history import Run
 from explorer.store.results import Store
 
 
-def kept_runs(store: Store) -> list[Run]:
-    """Launches and reruns whose front the store kept, oldest first, what-ifs aside."""
-    return [
+def kept_runs(store: Store) -> Iterator[Run]:
+    """Launches and reruns whose front the store kept, newest first, what-ifs aside."""
+    return (
         run
-        for run in store.history()
+        for run in store.newest()
         if run.result and "front" in run.result and not run.result.get("owned")
-    ]
+    )
 
 
 def last_launch(store: Store) -> dict[str, Any]:
-    """Result of the last launch that ended; that of an empty search without one."""
-    for run in reversed(store.history()):
-        if run.kind == "launch" and run.result:
-            return dict(run.result)
+    """Result of the last launch that ended, with what was looked at more closely; that of an empty
+    search without one.
+    """
+    for run in store.newest("launch"):
+        if run.result:
+            looked_at = run.result.get("looked_at")
+            return run.result | (store.search_progress(looked_at) if looked_at else {})
     return asdict(Summary())
 
 
 def inputs_at_lock(store: Store, design_id: str) -> str | None:
     """Name of what study and tables held when a design was locked last, for `changes.since`."""
-    for run in reversed(store.history()):
-        if run.kind == "lock" and run.result and run.intent["design_id"] == design_id:
+    for run in store.newest("lock"):
+        if run.result and run.intent["design_id"] == design_id:
             name = run.result.get("inputs")
             return None if name is None else str(name)
     return None

@@ -9,7 +9,7 @@ from typing import Any
 
 from explorer.commands.front_view import FrontView
 from explorer.commands.publish import publish
-from explorer.decision import lock, repricing
+from explorer.decision import again, decisions, repricing
 from explorer.errors import Fault, InputError
 from explorer.inputs.study import Project, load
 from explorer.model.rules import RULES
@@ -17,8 +17,7 @@ from explorer.search import convergence, probes
 from explorer.search import run as search
 from explorer.search.progress import Watch, unwatched
 from explorer.search.settle import Audit, audit, audit_begun
-from explorer.search.workers import on_machines
-from explorer.store.connection import store_is_there
+from explorer.search.workers import on_machines, searching
 from explorer.store.keys import path_of
 from explorer.store.mending import mend
 from explorer.store.results import Store
@@ -44,16 +43,24 @@ def launch_study(
     InputError where the study is wrong or no design keeps every rule.
     """
     project = load(path)
-    locks = lock.read_locks(project)  # its faults now, not after the search
-    noticed = _state_of_store(project, bool(locks))
+    with searching(project):
+        return _launched(project, workers, page, cluster, watch)
+
+
+def _launched(
+    project: Project, workers: int, page: bool, cluster: str | None, watch: Watch
+) -> dict[str, Any]:
+    noticed = _state_of_store(project)
     with Store.open(path_of(project)) as store:
+        noticed += decisions.take_in(project, store).notices
         run = store.begin("launch", {"study_hash": project.study_hash})
         summary = search.launch(project, store, watch, workers, cluster)
         with on_machines(cluster or project.study.search.cluster):
+            again.evaluate_decided(project, store)
             view, checked = _settled(FrontView.at_todays_prices(project, store), watch, workers)
             closer = view.look_closer(watch, workers)
         summary.hypervolume = convergence.relative_hypervolume(project, view.points)
-        kept = {**asdict(summary), **closer, "audit": checked._asdict()}
+        kept = {**asdict(summary), "looked_at": view.looked_at, "audit": checked._asdict()}
         repricing.conclude(project, store, run, view.stored, view.cost, view.rows, kept)
         if not len(view.rows):
             raise InputError(_nothing_feasible(project, closer["rejections"]))
@@ -79,13 +86,13 @@ def launch_study(
         }
 
 
-def _state_of_store(project: Project, decided: bool) -> tuple[str, ...]:
+def _state_of_store(project: Project) -> tuple[str, ...]:
     """What stands in the place of the store and is worth a line; a damaged store is mended."""
     path = path_of(project)
-    if not decided or store_is_there(path):
+    if not decisions.in_fresh_clone(project):
         return mend(path)
-    return (f"{path}: no store beside {lock.lock_path(project).name}: a fresh clone, all is "
-            "computed again",)  # fmt: skip
+    name = decisions.decided_path(project).name
+    return (f"{path}: no store beside {name}: a fresh clone, all is computed again",)
 
 
 def _settled(view: FrontView, watch: Watch, workers: int) -> tuple[FrontView, Audit]:

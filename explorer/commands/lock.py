@@ -7,7 +7,8 @@ from pathlib import Path
 from typing import Any
 
 from explorer.commands.provenance import reports_folder
-from explorer.decision import lock
+from explorer.decision import decisions, lock
+from explorer.files import finish_together
 from explorer.inputs.study import load
 from explorer.store.keys import path_of
 from explorer.store.results import Store
@@ -26,26 +27,29 @@ def lock_design(
 
     project = load(study)
     if release:
-        lock.others(project, design)  # a wrong id makes no store
+        lock.must_be_locked(project, decisions.of_study(project), design)  # a wrong one: no store
     with Store.open(path_of(project), existing=not release) as store:
+        finish_together(reports_folder(project))  # a sheet whose lock was killed
+        noticed = decisions.take_in(project, store).notices
         if release:
             path = lock.release(project, store, design)
-            return {"study": project.study.name, "released": design, "file": str(path)}
-        decided = lock.prepare(project, store, design, note)
-        known = facts(project, decided)
+            answer = {"study": project.study.name, "released": design, "file": str(path)}
+            return {**answer, "notes": list(noticed)}
+        decision = lock.prepare(project, store, design, note)
+        known = facts(project, decision)
         # Built before anything is kept: building can fail, and takes its time.
-        built = sheet.build_sheet(project, decided, known) if page else None
+        built = sheet.build_sheet(project, decision, known) if page else None
 
         def write_sheet() -> Sequence[Path]:
             return () if built is None else sheet.write_sheet(built, reports_folder(project))
 
-        path, files = lock.keep(project, store, decided, write_sheet)
+        path, files = lock.keep(project, store, decision, write_sheet)
         names = map(str, files) if files else (None, None)
         return {
             "study": project.study.name,
             "file": str(path),
-            "locked": decided.record,
+            "locked": decision.record,
             **dict(zip(("sheet", "bill"), names, strict=True)),
             "warning": sheet.hazard_warning(known),
-            "notes": list(project.catalogue.notes),
+            "notes": [*noticed, *project.catalogue.notes],
         }

@@ -11,10 +11,9 @@ from explorer.commands import history
 from explorer.commands.front_view import FrontView
 from explorer.commands.provenance import provenance, reports_folder
 from explorer.decision import lock, repricing
-from explorer.decision.effects import best_by_part
 from explorer.decision.verdict import Verdict, verdict_on
+from explorer.files import finish_together
 from explorer.model.space import Rows, evenly
-from explorer.search.probes import PROBES
 
 if TYPE_CHECKING:
     from explorer.report.page.content import PageData
@@ -34,12 +33,13 @@ def publish(
         return {**view.results, "report": None}
     from explorer.report.page import page as writer
 
-    locks = lock.read_locks(view.project)
+    locks = lock.read_locks(view.project, view.store)
     if verdicts is None:
         found = (verdict_on(view.project, view.stored, view.cost, one) for one in locks)
         verdicts = {one.design_id: one for one in found}
     data = data_of_front(view, verdicts, _market(view, locks, verdicts))
     folder = reports_folder(view.project)
+    finish_together(folder)
     # What would be must not stand where what is is looked for.
     written = writer.write(data, folder / "what_if" if view.owned else folder)
     return {**view.results, "report": str(written)}
@@ -69,11 +69,13 @@ def data_of_front(
     view: FrontView, verdicts: Verdicts | None = None, market: Market | None = None
 ) -> PageData:
     """What the page of a front says; verdicts and market are left out where they are None."""
+    from explorer.decision.effects import best_by_part
     from explorer.report.page import swaps
     from explorer.report.page import view as page_view
+    from explorer.search.probes import PROBES
 
     project, stored, last = view.project, view.stored, view.last
-    locks = lock.read_locks(project)
+    locks = lock.read_locks(project, view.store)
     shown = _shown(view, locks, page_view.PAGE_LIMIT)
     known = {record["design_id"] for record in shown}
     looked_at = list(dict.fromkeys([*view.picked.values(), *view.locked_rows(locks)]))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping
+from contextlib import AbstractContextManager, nullcontext
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
@@ -10,13 +11,12 @@ from typing import Any
 from explorer.commands.front_view import FrontView
 from explorer.commands.history import inputs_at_lock
 from explorer.commands.publish import publish
-from explorer.decision import changes, lock, price_sensitivity, repricing
+from explorer.decision import again, changes, decisions, lock, price_sensitivity, repricing
 from explorer.decision.picks import WISHES
 from explorer.errors import Fault, InputError, nearest
 from explorer.inputs.csv_tables import shown
 from explorer.inputs.links import LINKS
 from explorer.inputs.study import Project, load
-from explorer.search import run as searching
 from explorer.search.progress import Watch, unwatched
 from explorer.store.keys import path_of
 from explorer.store.results import Store
@@ -48,34 +48,72 @@ def rerun_study(
         raise InputError([Fault("--quick", "", "computes no physics, so it excludes --search")])
     project = load(path)
     free = _owned_parts(project, owned)
-    locks = lock.read_locks(project)
-    with Store.open(path_of(project), existing=True) as store:
-        searched = _search_again(project, store, watch) if search else {}
-        stepped = 0
-        if not quick:
-            view = FrontView.at_todays_prices(project, store, free)
-            _, stepped = view.settled(watch, searching.WORKERS)
-        stored, _ = store.load(project)
-        found = repricing.reprice_and_record(project, store, stored, locks=locks, owned=free)
-        answer = {
-            "study": project.study.name,
-            "currency": project.catalogue.prices.currency,
-            **found.summary(),
-            **searched,
-            "physics_evaluations": searched.get("physics_evaluations", 0) + stepped,
-            "notes": list(project.catalogue.notes),
-        }
-        answer["locked"] = [
-            {**verdict, **_about_lock(project, store, found, stored, one)}
-            for one, verdict in zip(locks, answer["locked"], strict=True)
-        ]
-        view = FrontView(project, store, stored, found.cost, found.front, free)
-        if not len(view.rows):
-            picks = dict.fromkeys(WISHES)
-            nothing = {"front": [], "front_thinned": False, "unsettled": [], "report": None}
-            return answer | nothing | {"picks": picks}
-        verdicts = {verdict.design_id: verdict for verdict in found.locked}
-        return answer | publish(view, verdicts, page=page)
+    noticed = () if quick else _fresh_clone(project)
+    with (
+        nullcontext() if quick else _alone(project),
+        Store.open(path_of(project), existing=not noticed) as store,
+    ):
+        decided = decisions.take_in(project, store)
+        computed = {} if quick else _compute(project, store, free, search, watch)
+        answer = _repriced(project, store, decided, free, page)
+        answer["notes"] = [*noticed, *answer["notes"]]
+        return answer | computed
+
+
+def _alone(project: Project) -> AbstractContextManager[None]:
+    from explorer.search.workers import searching
+
+    return searching(project)
+
+
+def _compute(
+    project: Project, store: Store, free: tuple[str, ...], search: bool, watch: Watch
+) -> dict[str, Any]:
+    """All physics of a rerun, and how many designs that took."""
+    from explorer.search import run as searching
+
+    searched = _search_again(project, store, watch) if search else {}
+    stepped = again.evaluate_decided(project, store)
+    view = FrontView.at_todays_prices(project, store, free)
+    stepped += view.settled(watch, searching.WORKERS)[1]
+    return {
+        **searched,
+        "physics_evaluations": searched.get("physics_evaluations", 0) + stepped,
+    }
+
+
+def _repriced(
+    project: Project, store: Store, decided: decisions.Decided, free: tuple[str, ...], page: bool
+) -> dict[str, Any]:
+    """What today's prices make of what is stored; no physics."""
+    locks = lock.locks_of(project, decided)
+    stored, _ = store.load(project)
+    found = repricing.reprice_and_record(project, store, stored, locks=locks, owned=free)
+    answer = {
+        "study": project.study.name,
+        "currency": project.catalogue.prices.currency,
+        **found.summary(),
+        "notes": [*decided.notices, *project.catalogue.notes],
+    }
+    answer["locked"] = [
+        {**verdict, **_about_lock(project, store, found, stored, one)}
+        for one, verdict in zip(locks, answer["locked"], strict=True)
+    ]
+    view = FrontView(project, store, stored, found.cost, found.front, free)
+    if not len(view.rows):
+        picks = dict.fromkeys(WISHES)
+        nothing = {"front": [], "front_thinned": False, "unsettled": [], "report": None}
+        return answer | nothing | {"picks": picks}
+    verdicts = {verdict.design_id: verdict for verdict in found.locked}
+    return answer | publish(view, verdicts, page=page)
+
+
+def _fresh_clone(project: Project) -> tuple[str, ...]:
+    """That decisions stand without a store and are evaluated again, where it is so."""
+    if not decisions.in_fresh_clone(project):
+        return ()
+    path, name = path_of(project), decisions.decided_path(project).name
+    return (f"{path}: no store beside {name}: a fresh clone, what was decided is evaluated again",)
 
 
 def _about_lock(
@@ -92,8 +130,10 @@ def _about_lock(
 
 def _search_again(project: Project, store: Store, watch: Watch) -> dict[str, Any]:
     """Go on searching, and say how many designs that took."""
-    earlier = [run.result for run in store.history() if run.kind in ("launch", "search")]
-    before = next((r["designs_evaluated"] for r in reversed(earlier) if r), 0)
+    from explorer.search import run as searching
+
+    earlier = (run.result for run in store.newest("launch", "search"))
+    before = next((r["designs_evaluated"] for r in earlier if r), 0)
     run = store.begin("search", {"study_hash": project.study_hash})
     summary = searching.launch(project, store, watch, again=True)
     store.finish(run, asdict(summary))

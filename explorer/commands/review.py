@@ -77,6 +77,7 @@ def _dated(study: Path | str) -> tuple[Path, str | None]:
 def _kept_on(store: Store, path: Path, day: str) -> Run:
     """The last launch or rerun of a day whose front the store kept."""
     kept = [(run.ended or run.begun, run) for run in kept_runs(store)]
+    kept.reverse()
     fitting = [run for when, run in kept if len(day) >= len("2026-11-20") and when.startswith(day)]
     if fitting:
         return fitting[-1]

@@ -144,7 +144,7 @@ def _of_several(record: Answer) -> str:
 def locked(answer: Answer) -> Lines:
     """What lock says."""
     if "released" in answer:
-        return [f"released {answer['released']} in {answer['file']}"]
+        return [*answer["notes"], f"released {answer['released']} in {answer['file']}"]
     warning = [f"warning: {answer['warning']}"] if answer["warning"] else []
     return [
         f"locked {_in_short(answer['locked'])}",

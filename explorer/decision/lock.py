@@ -1,4 +1,4 @@
-"""Decisions: designs locked by a person, in a plain TOML file beside the study.
+"""Decisions: designs locked by a person, kept in the store and in a plain file beside the study.
 
 A lock holds what was known on the day: parts, settings, prices, result, margins, and hashes of what
 the result depends on. It is never recomputed behind a person's back; where tables, scenario or
@@ -8,7 +8,6 @@ model have changed since, `Lock.stale` names it for people.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import suppress
 from dataclasses import dataclass, fields
 from datetime import date
 from pathlib import Path
@@ -18,12 +17,9 @@ import numpy as np
 
 from explorer import MODEL_VERSION
 from explorer.decision import changes
-from explorer.decision.lock_file import (
-    LONGEST_NOTE,
-    read_entries,
-    write_entries,
-)
-from explorer.errors import ExplorerError, Fault, InputError, nearest
+from explorer.decision.decided_file import LONGEST_NOTE, as_kept, entry_of
+from explorer.decision.decisions import Decided, changing, decided, decided_path, of_study
+from explorer.errors import Fault, InputError, nearest
 from explorer.inputs.csv_tables import shown
 from explorer.inputs.links import LINKS
 from explorer.inputs.records import SETTINGS
@@ -44,7 +40,7 @@ MISTYPED_MOST = 2
 
 @dataclass(frozen=True)
 class Lock:
-    """One locked design as its file records it.
+    """One locked design as it was decided for.
 
     `bill` are the lines of the bill of materials with that day's prices; `result` the other keys of
     a design's result, and for how many kits the prices were; `stale` says why the result no longer
@@ -61,6 +57,7 @@ class Lock:
     bill: Sequence[Mapping[str, Any]]
     hashes: Mapping[str, Any]
     stale: tuple[str, ...]
+    hash: str | None = None
 
     @property
     def record(self) -> dict[str, Any]:
@@ -85,11 +82,6 @@ class Lock:
         return {"parts": dict(self.parts), "settings": dict(self.settings)}
 
 
-def lock_path(project: Project) -> Path:
-    """Where the locks of a study stand."""
-    return project.path.parent / f"{project.study.name}.lock.toml"
-
-
 def prepare(
     project: Project,
     store: Store,
@@ -105,7 +97,7 @@ def prepare(
     today, that breaks a rule of physics, or that is locked already.
     """
     note = _checked_note(note)
-    _refuse_again(lock_path(project), design_id)
+    _refuse_again(decided_path(project), decided(project, store), design_id)
     stored = store.load(project)[0] if stored is None else stored
     row = stored.find(design_id)
     if row is None:
@@ -162,54 +154,47 @@ def no_files() -> Sequence[Path]:
 def keep(
     project: Project,
     store: Store,
-    decided: Lock,
+    decision: Lock,
     write_sheet: Callable[[], Sequence[Path]] = no_files,
 ) -> tuple[Path, Sequence[Path]]:
-    """Add a prepared lock to the study's lock file and to the history; the file, and what
+    """Add a prepared lock to the study's decisions and to the history; their file, and what
     `write_sheet` has written.
 
-    One process at a time reads, changes and writes the file, so that no decision is lost.
-    InputError when the design was locked meanwhile, DiskError when something cannot be written;
-    then nothing has changed, and what `write_sheet` wrote is gone.
+    One process at a time does so, so that no decision is lost. InputError when the design was
+    locked meanwhile, DiskError when something cannot be written; then nothing has changed, and what
+    `write_sheet` wrote is gone.
     """
-    path = lock_path(project)
+    path = decided_path(project)
     files: Sequence[Path] = ()
-    written = False
+    content = {f.name: getattr(decision, f.name) for f in fields(Lock) if f.name != "stale"}
+    entry = entry_of(as_kept(content))
     try:
-        with store.alone():
-            entries = _refuse_again(path, decided.design_id)
+        with changing(project, store) as found:
+            _refuse_again(path, found, decision.design_id)
             # The sheet first: without a lock it binds nobody, a lock without it is half a lock.
             files = write_sheet()
-            run = store.begin("lock", {"design_id": decided.design_id, "note": decided.note})
+            run = store.begin("lock", {"design_id": decision.design_id, "note": decision.note})
             kept = {
-                "cost": decided.result["cost"],
-                "currency": decided.result["currency"],
+                "cost": decision.result["cost"],
+                "currency": decision.result["currency"],
                 "inputs": changes.remember(project, store),
-                "prices": store.remember_prices(project.catalogue.prices, today=decided.date),
+                "prices": store.remember_prices(project.catalogue.prices, today=decision.date),
             }
             store.finish(run, kept)
-            content = {f.name: getattr(decided, f.name) for f in fields(Lock) if f.name != "stale"}
-            write_entries(path, [*entries, content])
-            written = True
+            content = as_kept(entry)
+            store.decide(decision.design_id, content["hash"], content)
+            found.entries[decision.design_id] = {**entry, "hash": content["hash"]}
     except BaseException:
         for file in files:
             file.unlink(missing_ok=True)
-        if written:  # the history could not be closed
-            with suppress(ExplorerError), store.alone():
-                write_entries(
-                    path, [e for e in read_entries(path) if e["design_id"] != decided.design_id]
-                )
         raise
     return path, files
 
 
-def _refuse_again(path: Path, design_id: str) -> list[dict[str, Any]]:
-    """The entries of a lock file; InputError when one is of this design."""
-    entries = read_entries(path)
-    if any(entry["design_id"] == design_id for entry in entries):
+def _refuse_again(path: Path, found: Decided, design_id: str) -> None:
+    if design_id in found.entries:
         rule = "is locked already, release it first"
         raise InputError([Fault(str(path), "design_id", rule, shown(design_id))])
-    return entries
 
 
 def lock(
@@ -222,41 +207,42 @@ def lock(
     today: date | None = None,
 ) -> Path:
     """Lock a stored design: `prepare`, then `keep`."""
-    decided = prepare(project, store, design_id, note, stored=stored, today=today)
-    return keep(project, store, decided)[0]
+    decision = prepare(project, store, design_id, note, stored=stored, today=today)
+    return keep(project, store, decision)[0]
 
 
 def release(project: Project, store: Store, design_id: str) -> Path:
-    """Take a design out of the lock file; the history keeps that it was there."""
-    path = lock_path(project)
-    with store.alone():
-        left = others(project, design_id)
-        store.finish(store.begin("release", {"design_id": design_id}), {})
-        write_entries(path, left)
-    return path
+    """Take back the decision for a design; the history keeps that it was there."""
+    with changing(project, store) as found:
+        must_be_locked(project, found, design_id)
+        del found.entries[design_id]
+    return decided_path(project)
 
 
-def others(project: Project, design_id: str) -> list[dict[str, Any]]:
-    """Entries of the study's lock file beside that of a design; InputError when it has none."""
-    path = lock_path(project)
-    locks = read_entries(path)
-    left = [entry for entry in locks if entry["design_id"] != design_id]
-    if len(left) == len(locks):
-        hint = nearest(design_id, tuple(entry["design_id"] for entry in locks))
-        raise InputError([Fault(str(path), "design_id", "is not locked", shown(design_id), hint)])
-    return left
+def must_be_locked(project: Project, found: Decided, design_id: str) -> None:
+    """InputError where a design is not among the decisions that were found."""
+    if design_id not in found.entries:
+        hint = nearest(design_id, tuple(found.entries))
+        place = str(decided_path(project))
+        raise InputError([Fault(place, "design_id", "is not locked", shown(design_id), hint)])
 
 
-def read_locks(project: Project) -> list[Lock]:
-    """The study's locks in the order of the file, [] without a file.
+def locks_of(project: Project, found: Decided) -> list[Lock]:
+    """Decisions as locks, with what has changed since, in their order."""
+    return [
+        Lock(**entry, stale=tuple(_changes(project, entry["parts"], entry["hashes"])))
+        for entry in found.entries.values()
+    ]
+
+
+def read_locks(project: Project, store: Store | None = None) -> list[Lock]:
+    """The study's locks in their order; of a `store` that is open, or else of the one that is
+    there.
 
     InputError with every fault of a file that was edited wrongly.
     """
-    found = []
-    for entry in read_entries(lock_path(project)):
-        words = tuple(_changes(project, entry["parts"], entry["hashes"]))
-        found.append(Lock(**entry, stale=words))
-    return found
+    found = of_study(project) if store is None else decided(project, store)
+    return locks_of(project, found)
 
 
 def _alike(design_id: str, numbers: Numbers) -> str:

@@ -125,7 +125,7 @@ def reprice(
 
 def last_kept(store: Store) -> Previous | None:
     """The last finished run that kept a front, what-if runs with owned parts aside."""
-    for run in reversed(store.history()):
+    for run in store.newest():
         if run.result and "front" in run.result and not run.result.get("owned"):
             front, points = store.front_of(run.result["front"])
             prices = store.prices_of(run.result["prices"])
@@ -183,7 +183,9 @@ def reprice_and_record(
     found = reprice(project, stored, previous=last, locks=locks, owned=owned)
     named = tuple(_with_rules(project, store, stored, one) for one in found.locked)
     found = replace(found, locked=named, changed=changed)
-    conclude(project, store, run, stored, found.cost, found.front, found.summary(), today=today)
+    # Who entered and left, two kept fronts say.
+    kept = {name: v for name, v in found.summary().items() if name not in ("entered", "left")}
+    conclude(project, store, run, stored, found.cost, found.front, kept, today=today)
     return found
 
 

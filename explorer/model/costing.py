@@ -80,22 +80,32 @@ def costs(project: Project, designs: Designs, *, owned: Collection[str] = ()) ->
 
 def bill(project: Project, designs: Designs, row: int) -> list[dict[str, Any]]:
     """Bill of materials of one design, in the order of the chain."""
+    return bills(project, designs.take(np.array([row])))[0]
+
+
+def bills(project: Project, designs: Designs) -> list[list[dict[str, Any]]]:
+    """Bill of materials of each design, in the order of the chain."""
     prices, kits = project.catalogue.prices, project.study.prices.build_quantity
-    lines = []
-    for link, taken in quantities(project.catalogue, designs.take(np.array([row]))).items():
-        part = project.catalogue.parts[link][int(designs.parts[link][row])]
-        quantity = int(taken[0])
-        price = prices.price_break(part.id, quantity * kits)
-        lines.append(
-            {
-                "link": link,
-                "part": part.id,
-                "name": part.name,
-                "quantity": quantity,
-                "unit_price": prices.in_currency(price),
-                "currency": prices.currency,
-                "price_dated": price.dated.isoformat(),
-                "mass_kg": part.mass_kg * quantity,
-            }
-        )
-    return lines
+    taken = {k: v.tolist() for k, v in quantities(project.catalogue, designs).items()}
+    rows = {link: designs.parts[link].tolist() for link in taken}
+    found = []
+    for place in range(len(designs)):
+        lines = []
+        for link, counts in taken.items():
+            part = project.catalogue.parts[link][rows[link][place]]
+            quantity = counts[place]
+            price = prices.price_break(part.id, quantity * kits)
+            lines.append(
+                {
+                    "link": link,
+                    "part": part.id,
+                    "name": part.name,
+                    "quantity": quantity,
+                    "unit_price": prices.in_currency(price),
+                    "currency": prices.currency,
+                    "price_dated": price.dated.isoformat(),
+                    "mass_kg": part.mass_kg * quantity,
+                }
+            )
+        found.append(lines)
+    return found

@@ -12,6 +12,7 @@ from explorer.model.evaluation import UNBOUNDED_MARGIN, Case, Evaluation, number
 from explorer.model.regimes import REGIMES
 from explorer.model.space import describe, design_id
 from explorer.physics import pack
+from explorer.units import Array
 
 AT_ITS_TERMINALS = 1.0
 """Energies count at a pack's terminals: what it loses of them inside is not asked."""
@@ -26,18 +27,49 @@ def design_record(
 
     Ledger, regime and readings are those of `ledger_case`.
     """
+    return design_records(project, evaluation.take(np.array([row])), np.array([cost]))[0]
+
+
+def design_records(project: Project, evaluation: Evaluation, cost: Array) -> list[dict[str, Any]]:
+    """Results of all designs of an evaluation at some cost (n,), as `design_record` gives one."""
+    points = objectives.points_of(project, evaluation, cost)
+    bills = costing.bills(project, evaluation.designs)
+    weakest = evaluation.weakest
+    kept = np.all([m >= 0 for m in evaluation.margins.values()], axis=0)
+    return [
+        _record(
+            project,
+            evaluation,
+            row,
+            objectives.values(points[row]),
+            evaluation.cases[int(weakest[row])],
+            bool(kept[row]),
+            bills[row],
+        )
+        for row in range(len(evaluation))
+    ]
+
+
+def _record(
+    project: Project,
+    evaluation: Evaluation,
+    row: int,
+    goals: dict[str, float],
+    weakest: Case,
+    feasible: bool,
+    bill: list[dict[str, Any]],
+) -> dict[str, Any]:
     minutes = float(project.study.session.minutes)
     parts, settings = describe(project.catalogue, evaluation.designs, row)
     limit = project.study.limits.cost
-    weakest = evaluation.cases[int(evaluation.weakest[row])]
     # A margin of infinity does not apply to this design and is left out.
     margins = {
         name: max(float(m[row]), UNBOUNDED_MARGIN)
         for name, m in evaluation.margins.items()
         if m[row] < np.inf
     }
-    feasible = bool(np.all([m[row] >= 0 for m in evaluation.margins.values()]))
     if limit is not None:
+        cost = goals[objectives.COST]
         margins["limit_cost"] = float(limit - cost)
         feasible = feasible and bool(cost <= limit)
     return {
@@ -45,7 +77,7 @@ def design_record(
         "fidelity": "session",
         "parts": parts,
         "settings": settings,
-        **_objectives(project, evaluation, row, cost),
+        **goals,
         "currency": project.catalogue.prices.currency,
         "regime": REGIMES[int(evaluation.regime[row])],
         "feasible": feasible,
@@ -53,7 +85,7 @@ def design_record(
         "ledger_J": {name: float(v[row]) for name, v in evaluation.ledger_J.items()},
         "ledger_case": {"operator": weakest.operator, "pack": weakest.pack},
         "time_to_first_charge_s": number(evaluation.time_to_first_charge_s[row]),
-        "bill": costing.bill(project, evaluation.designs, row),
+        "bill": bill,
         "cases": [
             {
                 "operator": case.operator,
@@ -69,14 +101,6 @@ def design_record(
         "over_cases": project.study.session.over_cases,
         "readings": {name: number(v[row]) for name, v in evaluation.readings.items()},
     }
-
-
-def _objectives(
-    project: Project, evaluation: Evaluation, row: int, cost: float
-) -> dict[str, float]:
-    """The objectives of one design by key, in their order."""
-    one = evaluation.take(np.array([row]))
-    return objectives.values(objectives.points_of(project, one, np.array([cost]))[0])
 
 
 def _minutes_per_percent(project: Project, case: Case, row: int) -> float | None:

@@ -6,9 +6,12 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import nnls
 
 from explorer.units import Array, Real
+
+MOST_EXCHANGES = 100
+"""Terms that are added or taken out before a fit is given up; three times their number is usual."""
+ROUNDING = 1e-13
 
 
 class LossFit(NamedTuple):
@@ -28,12 +31,12 @@ class LossFit(NamedTuple):
 def fit_loss(input_V: Real, output_A: Real, efficiency: Real, output_V: float) -> LossFit:
     """Fit `P0 + a V_in + b I_in + c I_in^2 + d I_out + e I_out^2` to bench points.
 
-    Points are 1-D arrays of equal length. Non-negative least squares (Lawson & Hanson 1974, as in
-    SciPy) keeps every term a loss, so that no point between or beside the measured ones can have
-    an efficiency above 1. Every loss counts as a share of the input power, which is what a bench
-    measures alike at any load: watts alone would leave a tenth of an ampere to chance. Terms in
-    `V_in I_out` or `V_in^2` (switching) foretell a point that was left out no better. Raises
-    ValueError with fewer than six points or an efficiency outside (0, 1).
+    Points are 1-D arrays of equal length. Non-negative least squares keeps every term a loss, so
+    that no point between or beside the measured ones can have an efficiency above 1. Every loss
+    counts as a share of the input power, which is what a bench measures alike at any load: watts
+    alone would leave a tenth of an ampere to chance. Terms in `V_in I_out` or `V_in^2` (switching)
+    foretell a point that was left out no better. Raises ValueError with fewer than six points or an
+    efficiency outside (0, 1).
 
     >>> fit = fit_loss([5, 5, 5, 9, 9, 9], [0.1, 1, 2, 0.1, 1, 2], [0.8, 0.9, 0.9] * 2, 5.0)
     >>> fit.fit_error_W < 0.1 and fit.fit_error_efficiency < 0.02
@@ -49,7 +52,7 @@ def fit_loss(input_V: Real, output_A: Real, efficiency: Real, output_V: float) -
     input_A = input_W / volts
     terms = np.stack([np.ones_like(volts), volts, input_A, input_A**2, amps, amps**2], axis=1)
     loss = input_W - output_W
-    coefficients, _ = nnls(terms / input_W[:, None], loss / input_W)
+    coefficients = non_negative_least_squares(terms / input_W[:, None], loss / input_W)
     error = float(np.sqrt(np.mean((terms @ coefficients - loss) ** 2)))
     names = LossFit._fields[:6]
     laws = dict(zip(names, coefficients.tolist(), strict=True))
@@ -58,6 +61,40 @@ def fit_loss(input_V: Real, output_A: Real, efficiency: Real, output_V: float) -
     # A law that cannot sustain a measured point is wrong by all of it.
     off = np.where(taken.sustained, np.abs(found - eta), eta)
     return LossFit(**laws, fit_error_W=error, fit_error_efficiency=float(off.max()))
+
+
+def non_negative_least_squares(terms: Array, values: Array) -> Array:
+    """The x >= 0, (k,), that brings `terms @ x`, (n, k) @ (k,), nearest to `values` (n,).
+
+    The active set method of Lawson & Hanson, Solving Least Squares Problems (1974), chapter 23. It
+    is here since SciPy's brings a library of solvers with it, which reading tables needs for
+    nothing else. ValueError where it does not end.
+
+    >>> non_negative_least_squares(np.eye(2), np.array([2.0, -1.0])).tolist()
+    [2.0, 0.0]
+    """
+    found = np.zeros(terms.shape[1])
+    free = np.zeros(terms.shape[1], dtype=bool)
+    scale = np.linalg.norm(terms, axis=0) * np.linalg.norm(values)
+    for _ in range(MOST_EXCHANGES):
+        slope = terms.T @ (values - terms @ found)
+        wanted = ~free & (slope > ROUNDING * scale)
+        if not wanted.any():
+            return found
+        free[np.argmax(np.where(wanted, slope, -np.inf))] = True
+        while True:
+            trial = np.zeros_like(found)
+            trial[free] = np.linalg.lstsq(terms[:, free], values, rcond=None)[0]
+            below = free & (trial <= 0)
+            if not below.any():
+                break
+            # As far towards the trial as all stay non-negative; what gets to 0 is held there.
+            step = float(np.min(found[below] / (found[below] - trial[below])))
+            found = found + step * (trial - found)
+            free &= found > ROUNDING * np.abs(found).max(initial=0.0)
+            found = np.where(free, found, 0.0)
+        found = trial
+    raise ValueError("its non-negative least squares do not converge")
 
 
 class Intake(NamedTuple):

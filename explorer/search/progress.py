@@ -5,10 +5,12 @@ from __future__ import annotations
 import time
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass, field, fields, replace
-from typing import Any, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from explorer.search.boxes import Box
-from explorer.search.sweep import BlockResult
+
+if TYPE_CHECKING:
+    from explorer.search.sweep import BlockResult
 
 
 class Step(NamedTuple):

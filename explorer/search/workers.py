@@ -1,15 +1,18 @@
-"""Blocks of a sweep on several processes, or on the machines of a cluster."""
+"""Blocks of a sweep on several processes, or on the machines of a cluster; one search at a time."""
 
 from __future__ import annotations
 
+import os
 from collections.abc import Generator, Iterator
 from contextlib import contextmanager
 from typing import Any
 
 from explorer.errors import ExplorerError
+from explorer.files import one_at_a_time
+from explorer.inputs.study import Project
 from explorer.model.space import Rows
 from explorer.search.sweep import BlockResult, Sweep
-from explorer.stopping import starting_workers
+from explorer.stopping import end_with, starting_workers
 
 CLUSTER_WAIT_S = 10
 
@@ -28,6 +31,21 @@ def run_blocks(sweep: Sweep, numbers: Rows, workers: int = 1) -> Generator[Block
     with starting_workers():
         results = parallel(delayed(sweep.block)(int(number)) for number in numbers)
     yield from results
+
+
+@contextmanager
+def searching(project: Project) -> Iterator[None]:
+    """Within it this process alone searches a study: another waits with a word, and then finds the
+    work done. Workers that are started within it end when this process does, however it ends.
+    """
+    from joblib import parallel_config
+
+    words = f"{project.path}: another run searches this study; waiting until it has ended"
+    with (
+        one_at_a_time(project.path, words),
+        parallel_config(backend="loky", initializer=end_with, initargs=(os.getpid(),)),
+    ):
+        yield
 
 
 @contextmanager

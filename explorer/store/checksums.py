@@ -41,6 +41,7 @@ RECORDS = {
         "price",
     ),
     "front": Checked("front", "rowid", ("hash", "designs", "points", "objectives"), "front"),
+    "decision": Checked("decision", "id", ("id", "design", "hash", "entry", "decided"), "decision"),
 }
 """Every kind of record; all that a store holds belongs to one."""
 

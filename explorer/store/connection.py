@@ -15,11 +15,12 @@ from typing import Any, Self
 
 from explorer.errors import DiskError, ExplorerError, Fault, InputError
 from explorer.files import OUTSIDE, leads_outside
-from explorer.store import checksums
+from explorer.store import checksums, waiting
 from explorer.store.checksums import RECORDS, checksum
 from explorer.store.schema import (
     APPLICATION_ID,
     CHECKED_SINCE,
+    DECISIONS_SINCE,
     SCHEMA_VERSION,
     TABLES,
     upgrade_statements,
@@ -27,8 +28,6 @@ from explorer.store.schema import (
 
 DECISION_FILES = ("decided.toml", "lock.toml")
 """Ends of the names of files with decisions, which are kept where the store is not."""
-WAIT_S = 30.0
-"""How long one process waits for another that is writing."""
 
 
 class StoreFile:
@@ -39,6 +38,8 @@ class StoreFile:
         self._connection = connection
         self.has_checksums = True
         """False for a file from before there were checksums that is only read."""
+        self.has_decisions = True
+        """False for a file from before stores held decisions that is only read."""
         self._identity = path.stat().st_ino if path.exists() else None
 
     @classmethod
@@ -106,7 +107,7 @@ class StoreFile:
     def alone(self) -> Iterator[None]:
         """All or nothing while no other process writes: for what is read, changed and written.
 
-        Whatever is kept within is kept at its end. Another writer waits up to `WAIT_S`.
+        Whatever is kept within is kept at its end. Another writer waits up to `waiting.WAIT_S`.
         """
         with self._transaction():
             yield
@@ -115,7 +116,7 @@ class StoreFile:
     def held(self) -> Iterator[None]:
         """No other process writes meanwhile, and nothing is written to this file either."""
         with faults_in_one_line(self.path):
-            self._connection.execute("BEGIN IMMEDIATE")
+            self._execute("BEGIN IMMEDIATE")
         try:
             self._still_there()
             yield
@@ -127,7 +128,9 @@ class StoreFile:
         """Make a file of an earlier release one of today's; refuse one that is not ours."""
         with faults_in_one_line(self.path):
             if read_only:
-                self.has_checksums = self._check() >= CHECKED_SINCE
+                version = self._check()
+                self.has_checksums = version >= CHECKED_SINCE
+                self.has_decisions = version >= DECISIONS_SINCE
             if read_only or self._check() == SCHEMA_VERSION:
                 return
             # Under the write lock: of two that open an old file at once, one changes it.
@@ -136,7 +139,7 @@ class StoreFile:
                 for statement in upgrade_statements(version):
                     self._connection.execute(statement)
                 if version < CHECKED_SINCE:
-                    for kind in RECORDS:
+                    for kind in self.kinds:
                         for (row,) in self._rows(f"SELECT rowid FROM {RECORDS[kind].table}"):
                             self._seal(kind, row)
                 self._connection.execute(f"PRAGMA user_version = {SCHEMA_VERSION}")
@@ -156,8 +159,17 @@ class StoreFile:
             raise InputError([Fault(str(self.path), "", rule, str(version))])
         return version
 
+    @property
+    def kinds(self) -> list[str]:
+        """The kinds of records that this file has."""
+        return [kind for kind in RECORDS if kind != "decision" or self.has_decisions]
+
     def _pragma(self, name: str) -> int:
-        return int(self._connection.execute(f"PRAGMA {name}").fetchone()[0])
+        return int(self._execute(f"PRAGMA {name}").fetchone()[0])
+
+    def _execute(self, statement: str, values: Sequence[Any] = ()) -> sqlite3.Cursor:
+        """Execute a statement, in turn where another process writes."""
+        return waiting.patiently(self.path, lambda: self._connection.execute(statement, values))
 
     def _columns_of(self, table: str) -> set[str]:
         return {name for _, name, *_ in self._rows(f"PRAGMA table_info({table})")}
@@ -165,7 +177,7 @@ class StoreFile:
     def _rows(self, statement: str, values: Sequence[Any] = ()) -> list[tuple[Any, ...]]:
         """What a query finds, as it stands there: for what needs no checksum."""
         with faults_in_one_line(self.path):
-            return self._connection.execute(statement, values).fetchall()
+            return self._execute(statement, values).fetchall()
 
     def _read(
         self, kind: str, where: str = "", values: Sequence[Any] = ()
@@ -203,7 +215,7 @@ class StoreFile:
         statement = f"SELECT t.rowid, t.{key}, {kept}, {wanted} FROM {table} t {joined}"
         statement += f" WHERE {where}" * bool(where) + " ORDER BY t.rowid"
         with faults_in_one_line(self.path):
-            cursor = self._connection.execute(statement, [kind] * self.has_checksums + [*values])
+            cursor = self._execute(statement, [kind] * self.has_checksums + [*values])
             for row, name, value, *found in cursor:
                 yield row, name, tuple(found), value
 
@@ -256,11 +268,11 @@ class StoreFile:
             yield
             return
         with faults_in_one_line(self.path):
-            self._connection.execute("BEGIN IMMEDIATE")
+            self._execute("BEGIN IMMEDIATE")
             try:
                 self._still_there()
                 yield
-                self._connection.execute("COMMIT")
+                self._execute("COMMIT")
             except BaseException:
                 if self._connection.in_transaction:  # a full disk has rolled back already
                     self._connection.execute("ROLLBACK")
@@ -279,7 +291,7 @@ def _connected(path: Path, mode: str) -> sqlite3.Connection:
         connection = sqlite3.connect(
             f"{path.absolute().as_uri()}?mode={mode}",
             uri=True,
-            timeout=WAIT_S,
+            timeout=waiting.ATTEMPT_S,
             isolation_level=None,
         )
     # A flipped bit may leave no text: that is for the checksum to find.
@@ -344,7 +356,7 @@ def _fault_of(path: Path, error: sqlite3.Error) -> ExplorerError:
         hint = "launch again: what can be read of it is kept; or move it away"
         return InputError([Fault(str(path), "", rule, hint=hint)])
     if "locked" in words:
-        words = f"another run has been writing to it for {WAIT_S:g} s; try again later"
+        words = f"another run has been writing to it for {waiting.WAIT_S:g} s; try again later"
     elif "unable to open" in words:
         rule = "cannot be opened; is its folder there, and may you write in it?"
         return DiskError(f"{path}: {rule}")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from datetime import date
 from hashlib import blake2b
 from typing import Any, NamedTuple
@@ -14,7 +14,8 @@ from explorer.errors import ExplorerError, InputError
 from explorer.inputs.csv_tables import content_hash
 from explorer.inputs.prices import Price, Prices
 from explorer.model import objectives
-from explorer.store.connection import StoreFile, compact_json, time_now
+from explorer.store.connection import compact_json, time_now
+from explorer.store.decisions import Decisions
 from explorer.store.keys import Numbers
 from explorer.units import Array
 
@@ -44,7 +45,7 @@ class PriceSeen(NamedTuple):
     first_used: str
 
 
-class History(StoreFile):
+class History(Decisions):
     """The part of a store that holds no designs."""
 
     # ---- how far searches have come
@@ -86,6 +87,30 @@ class History(StoreFile):
             result = None if text is None else self._parsed("outcome", text)
             found.append(Run(id_, kind, begun, self._parsed("run", intent), when, result))
         return found
+
+    def newest(self, *kinds: str) -> Iterator[Run]:
+        """What was begun, of some kinds or of all, newest first: results are read as they are asked
+        for, so that a long history costs no more than a short one.
+
+        InputError where a record is damaged, or one of a run or a result has vanished.
+        """
+        if self.has_checksums and self._count("outcome") != self._count("checksum", "outcome"):
+            raise InputError([self.fault_of("outcome")])
+        for id_, kind, begun, intent in reversed(self._read("run")):
+            if kinds and kind not in kinds:
+                continue
+            ended = self._read("outcome", "t.run = ?", (id_,))
+            when, result = None, None
+            if ended:
+                ((_, when, text),) = ended
+                result = self._parsed("outcome", text)
+            yield Run(id_, kind, begun, self._parsed("run", intent), when, result)
+
+    def _count(self, table: str, record: str | None = None) -> int:
+        """How many rows a table has, of one kind of record where it has several."""
+        where = "" if record is None else " WHERE record = ?"
+        values = () if record is None else (record,)
+        return int(self._rows(f"SELECT count(*) FROM {table}{where}", values)[0][0])
 
     def _parsed(self, kind: str, text: str) -> Any:
         """What a record's JSON says; InputError where it is none, as only a record from before

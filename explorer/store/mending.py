@@ -23,7 +23,7 @@ from explorer.store.results import Store
 
 PHYSICS = ("vocabulary", "context", "block", "detail")
 """Tables without whose rows results are lost."""
-OF_ITSELF = ("inputs:", "builds:", "looked_at:")
+OF_ITSELF = ("inputs:", "builds:", "looked_at:", "decisions:")
 """Beginnings of the keys of progress that says nothing of which results are stored."""
 LOST = "lost"
 """Stands for a part whose record is lost: its designs are not in today's tables."""
@@ -32,7 +32,7 @@ MOST_NOTICES = 20
 MOST_ROWS = 1_000_000
 """More rows than a table has; a damaged number may say anything."""
 
-JSON_COLUMNS = ("state", "intent", "result", "list")
+JSON_COLUMNS = ("state", "intent", "result", "list", "entry")
 """Columns that hold JSON, in whatever table."""
 
 Values = dict[str, Any]
@@ -61,8 +61,8 @@ def look(store: Store) -> Inspection:
     records = 0
     if not _structure_is_sound(store):
         damages.append(Damage(None, Fault(str(store.path), "", "its structure is damaged")))
-    for table in dict.fromkeys(record.table for record in RECORDS.values()):
-        kinds = [kind for kind, record in RECORDS.items() if record.table == table]
+    for table in dict.fromkeys(RECORDS[kind].table for kind in store.kinds):
+        kinds = [kind for kind in store.kinds if RECORDS[kind].table == table]
         kept = {kind: _checksums(store, kind) for kind in kinds}
         sound[table] = []
         for number, row in _rows_of(store, table):
@@ -242,6 +242,8 @@ class _Copy:
             if not lost or row["key"].startswith(OF_ITSELF):
                 self.new._insert("progress", row)
         self.history()
+        for _, row in self.rows("decision"):
+            self.new._insert("decision", {k: v for k, v in row.items() if k != "id"})
         rest = "the others are searched for again" if lost else "none is lost"
         return f"{count:,} stored designs are kept, {rest}"
 

@@ -7,16 +7,25 @@ by the number of its columns, so what a release does not know it leaves alone.
 from __future__ import annotations
 
 APPLICATION_ID = 0x6863_6731
-SCHEMA_VERSION = 3
+SCHEMA_VERSION = 4
 """Of the file. 2 describes blocks in their context and names the columns of a front; 3 has a
-checksum of every record. See `layout` for the version of a block.
+checksum of every record; 4 holds decisions. See `layout` for the version of a block.
 """
 CHECKED_SINCE = 3
 """Version whose files have checksums."""
+DECISIONS_SINCE = 4
+"""Version whose files hold decisions."""
 CHECKSUMS = """CREATE TABLE checksum (
         record TEXT NOT NULL, row INTEGER NOT NULL, value BLOB NOT NULL,
         PRIMARY KEY (record, row)) WITHOUT ROWID"""
 """Of the row whose rowid is `row`, in the table of a kind of `checksums.RECORDS`."""
+
+DECISIONS = """CREATE TABLE decision (
+        id INTEGER PRIMARY KEY AUTOINCREMENT, design TEXT NOT NULL, hash TEXT NOT NULL,
+        entry TEXT NOT NULL, decided TEXT NOT NULL)"""
+"""Appended: of a design the last row holds. `entry` is JSON, null where a lock was taken back;
+`hash` is that of the results in it.
+"""
 
 TABLES = (
     """CREATE TABLE vocabulary (
@@ -44,12 +53,14 @@ TABLES = (
     """CREATE TABLE front (
         hash TEXT PRIMARY KEY, designs BLOB NOT NULL, points BLOB NOT NULL, objectives TEXT)""",
     CHECKSUMS,
+    DECISIONS,
 )
 """Of a new file. `context.columns` is the layout of its blocks (`layout.Layout`)."""
 
 UPGRADES: dict[int, tuple[str, ...]] = {
     1: ("ALTER TABLE front ADD COLUMN objectives TEXT",),
     2: (CHECKSUMS,),
+    3: (DECISIONS,),
 }
 """Version of a file -> what makes one of the next version of it."""
 

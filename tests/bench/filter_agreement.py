@@ -98,7 +98,8 @@ def main() -> None:
         print(
             f"{row['hand']} hand, {row['designs']} designs: energy {row['energy_5_percent']:+.1f} "
             f"to {row['energy_95_percent']:+.1f} % (5 to 95 %), beyond the doubt "
-            f"{row['beyond_doubt_share']:.1%}, feasible and unseen {row['feasible_unseen_share']:.1%}"
+            f"{row['beyond_doubt_share']:.1%}, feasible and unseen "
+            f"{row['feasible_unseen_share']:.1%}"
         )
     designs = may_stand(real, asked.designs)
     moved = assumptions(real, designs.take(np.arange(min(LOOKED_AT, len(designs)))))

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from scipy.optimize import brentq, lsq_linear
+from scipy.optimize import brentq, lsq_linear, nnls
 
 from explorer.physics import converter
 
@@ -199,3 +199,21 @@ def test_least_bus_is_where_intake_gives_up() -> None:
     np.testing.assert_allclose(
         converter.least_bus(output_W, output_A, **laws), high, rtol=1e-9, atol=1e-9
     )
+
+
+@pytest.mark.parametrize("seed", range(40))
+def test_non_negative_least_squares_are_those_of_scipy(seed: int) -> None:
+    """Of random terms, of nearly dependent ones, and of terms of very different size."""
+    rng = np.random.default_rng(seed)
+    terms = rng.normal(size=(6 + seed % 9, 6))
+    if seed % 3 == 1:
+        terms = np.abs(terms)
+        terms[:, 3] = terms[:, 2] * (1 + 1e-6 * rng.normal(size=len(terms)))
+    if seed % 3 == 2:
+        terms = np.abs(terms) * 10.0 ** rng.integers(-4, 5, 6)
+    values = terms @ np.maximum(rng.normal(size=6), 0) + 0.1 * rng.normal(size=len(terms))
+    expected, residual = nnls(terms, values)
+    found = converter.non_negative_least_squares(terms, values)
+    assert (found >= 0).all()
+    assert np.linalg.norm(terms @ found - values) <= residual * (1 + 1e-9) + 1e-12
+    np.testing.assert_allclose(terms @ found, terms @ expected, rtol=1e-7, atol=1e-9)

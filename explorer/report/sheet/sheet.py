@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from explorer.files import write_atomic
+from explorer.files import write_together
 from explorer.inputs.study import Project
 from explorer.model.objectives import EFFORT, ENERGY
 from explorer.model.rules import rule
@@ -156,12 +156,11 @@ def render_sheet(sheet: Sheet) -> str:
 
 
 def write_sheet(sheet: Sheet, folder: str | Path) -> tuple[Path, Path]:
-    """Write build_ID.html and build_ID.csv into a folder, whole or not at all; their paths."""
-    stem = Path(folder) / f"build_{sheet.design_id}"
-    return (
-        write_atomic(stem.with_suffix(".html"), render_sheet(sheet)),
-        write_atomic(stem.with_suffix(".csv"), bill_csv(sheet)),
-    )
+    """Write build_ID.html and build_ID.csv into a folder, both or none; their paths."""
+    stem = f"build_{sheet.design_id}"
+    content = {f"{stem}.html": render_sheet(sheet), f"{stem}.csv": bill_csv(sheet)}
+    page, bill = write_together(folder, content)
+    return page, bill
 
 
 def _bill(known: Facts, record: Mapping[str, Any]) -> Iterator[dict[str, Any]]:

@@ -1,8 +1,11 @@
-"""The lock file: what stands in it, each fault of it with its line, and writing it."""
+"""The file of decisions: what stands in it, each fault of it with its line, and writing it.
+
+Date and note of an entry are a person's to change. What was computed stands under its hash.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from datetime import date
 from pathlib import Path
 from typing import Annotated, Any
@@ -11,7 +14,7 @@ from pydantic import BaseModel, ConfigDict, Field, StringConstraints, Validation
 
 from explorer.errors import DiskError, Fault, Hint, InputError, nearest
 from explorer.files import OUTSIDE, leads_outside, write_atomic
-from explorer.inputs.csv_tables import rule_of, shown
+from explorer.inputs.csv_tables import content_hash, rule_of, shown
 from explorer.inputs.links import LINKS
 from explorer.inputs.records import SETTINGS, Identifier, NonNegative, Positive
 from explorer.inputs.sections import WHOLE_SETTINGS
@@ -22,9 +25,12 @@ from explorer.store.keys import default_row, default_setting
 FORMAT = 1
 LONGEST_NOTE = 500
 LARGEST_LOCKS_BYTES = 4_000_000
+OF_A_PERSON = ("date", "note")
+"""Keys of an entry that a person may change."""
 HEADER = """\
 # Designs that somebody decided to build, with the prices and results of that day.
-# Written by the lock command; fit to be read, kept and compared by a person.
+# Written by the lock command; keep it with the study. Dates and notes may be changed here, and
+# an entry taken out; what was computed may not.
 """
 
 
@@ -71,6 +77,7 @@ class _Entry(BaseModel):
     design_id: Annotated[str, StringConstraints(pattern=r"^[0-9a-f]{12}$")]
     date: date
     note: Annotated[str, Field(max_length=LONGEST_NOTE)] = ""
+    hash: Annotated[str, StringConstraints(pattern=r"^[0-9a-f]{16}$")] | None = None
     parts: dict[str, Identifier]
     settings: dict[str, Positive]
     result: _Result
@@ -79,14 +86,21 @@ class _Entry(BaseModel):
     hashes: _Hashes
 
 
-def read_entries(path: Path) -> list[dict[str, Any]]:
-    """Checked entries of a lock file as plain values, [] without a file."""
+def read_entries(
+    path: Path, known: Sequence[Mapping[str, Any]] = (), *, hashed: bool = True
+) -> list[dict[str, Any]] | None:
+    """Checked entries of a file of decisions as plain values, None without a file.
+
+    `known` are entries of the store: of one whose results were changed, the fault names the key
+    that differs from them. Without `hashed` entries may lack their hash, as those of the first
+    release do. InputError with every fault and its line.
+    """
     if leads_outside(path, path.parent):
         raise InputError([Fault(str(path), "", OUTSIDE)])
     if not path.exists():
-        return []
+        return None
     text, raw = read_toml(path, LARGEST_LOCKS_BYTES, "locks")
-    check = _Check(str(path), places_of(text))
+    check = _Check(str(path), places_of(text), {one["hash"]: one for one in known}, hashed)
     release = raw.get("format", "")
     if type(release) is not int or release != FORMAT:
         rule = f"must have format = {FORMAT}, as the lock command of this release writes"
@@ -112,6 +126,51 @@ def read_entries(path: Path) -> list[dict[str, Any]]:
     return entries
 
 
+def entry_of(kept: Mapping[str, Any]) -> dict[str, Any]:
+    """An entry that is no file's as plain values, with what stands for newer links and settings.
+
+    InputError for one that this release cannot read.
+    """
+    try:
+        return _plain(_Entry.model_validate(kept))
+    except ValidationError as error:
+        found = error.errors(include_url=False)[0]
+        where = ".".join(map(str, found["loc"]))
+        raise InputError([Fault("decision", where, rule_of(found))]) from error
+
+
+def as_kept(entry: Mapping[str, Any]) -> dict[str, Any]:
+    """Plain values of an entry as the store keeps and compares them: with its hash and without what
+    is None, dates as text.
+    """
+    content = _without_none(entry)
+    head = {name: content[name] for name in ("design_id", *OF_A_PERSON)}
+    rest = {name: value for name, value in content.items() if name not in (*head, "hash")}
+    return dict(_with_plain_dates({**head, "hash": results_hash(content), **rest}))
+
+
+def results_hash(entry: Mapping[str, Any]) -> str:
+    """Hash of all of an entry that was computed."""
+    kept = {name: value for name, value in entry.items() if name not in (*OF_A_PERSON, "hash")}
+    return content_hash(_with_plain_dates(_without_none(kept)))
+
+
+def differing(one: Any, other: Any, keys: tuple[Any, ...] = ()) -> Iterator[tuple[Any, ...]]:
+    """Keys at which two plain values differ, those of the first in its order.
+
+    >>> list(differing({"a": 1, "b": [2, {"c": 3}]}, {"a": 1, "b": [2, {"c": 4}]}))
+    [('b', 1, 'c')]
+    """
+    if isinstance(one, Mapping) and isinstance(other, Mapping):
+        for name in dict.fromkeys([*one, *other]):
+            yield from differing(one.get(name), other.get(name), (*keys, name))
+    elif isinstance(one, list) and isinstance(other, list) and len(one) == len(other):
+        for number, (mine, theirs) in enumerate(zip(one, other, strict=True)):
+            yield from differing(mine, theirs, (*keys, number))
+    elif type(one) is not type(other) or one != other:
+        yield keys
+
+
 def _plain(entry: _Entry) -> dict[str, Any]:
     """An entry as plain values. One from before a link or setting has what stands for it
     (`keys.default_row`), and keeps its id.
@@ -129,11 +188,15 @@ def _plain(entry: _Entry) -> dict[str, Any]:
 
 
 class _Check:
-    """Checks the entries of a lock file and gathers faults, each with its line."""
+    """Checks the entries of a file of decisions and gathers faults, each with its line."""
 
-    def __init__(self, file: str, places: Places) -> None:
+    def __init__(
+        self, file: str, places: Places, known: Mapping[str, Mapping[str, Any]], hashed: bool
+    ) -> None:
         self.file = file
         self.places = places
+        self.known = known
+        self.hashed = hashed
         self.faults: list[Fault] = []
 
     def fault(self, keys: tuple[Any, ...], rule: str, value: object = "", hint: Hint = "") -> None:
@@ -154,8 +217,24 @@ class _Check:
                 value = "" if found["type"] in ("missing", "value_error") else found["input"]
                 self.fault(("locked", number, *found["loc"]), rule_of(found), value)
             return None
+        before = len(self.faults)
         self._complete(number, entry)
+        if len(self.faults) == before:
+            self._unchanged(number, item)
         return entry
+
+    def _unchanged(self, number: int, item: Mapping[str, Any]) -> None:
+        """What was computed must be as it was when the entry was written."""
+        kept = item.get("hash")
+        if kept is None and self.hashed:
+            self.fault(("locked", number, "hash"), "must be filled in")
+        elif kept is not None and results_hash(item) != kept:
+            known = self.known.get(kept, {})
+            mine = _with_plain_dates({k: v for k, v in item.items() if k not in OF_A_PERSON})
+            theirs = {k: v for k, v in known.items() if k not in OF_A_PERSON}
+            changed = next(differing(mine, theirs), ("hash",)) if known else ("hash",)
+            rule = "must be as it was computed, what stands under the hash has been changed"
+            self.fault(("locked", number, *changed), rule, _at(item, changed))
 
     def _complete(self, number: int, entry: _Entry) -> None:
         """What the types cannot say: complete names, and an id that is that of its content."""
@@ -181,6 +260,7 @@ class _Check:
 
 
 def write_entries(path: Path, entries: Sequence[Mapping[str, Any]]) -> None:
+    """Write a file of decisions whole, or remove it where there are none; DiskError."""
     import tomli_w
 
     if not entries:
@@ -189,7 +269,12 @@ def write_entries(path: Path, entries: Sequence[Mapping[str, Any]]) -> None:
         except OSError as error:
             raise DiskError(f"{path}: cannot be removed: {error.strerror or error}") from error
         return
-    content = {"format": FORMAT, "locked": [_without_none(entry) for entry in entries]}
+    locked = [{**as_kept(entry), "date": _day(entry["date"])} for entry in entries]
+    for entry in locked:
+        entry["bill"] = [
+            {**line, "price_dated": _day(line["price_dated"])} for line in entry["bill"]
+        ]
+    content = {"format": FORMAT, "locked": locked}
     write_atomic(path, HEADER + "\n" + tomli_w.dumps(content))
 
 
@@ -200,3 +285,26 @@ def _without_none(value: Any) -> Any:
     if isinstance(value, list | tuple):
         return [_without_none(v) for v in value]
     return value
+
+
+def _day(value: date | str) -> date:
+    return value if isinstance(value, date) else date.fromisoformat(value)
+
+
+def _with_plain_dates(value: Any) -> Any:
+    """Plain values with dates as JSON has them, in ISO 8601."""
+    if isinstance(value, Mapping):
+        return {k: _with_plain_dates(v) for k, v in value.items()}
+    if isinstance(value, list | tuple):
+        return [_with_plain_dates(v) for v in value]
+    return value.isoformat() if isinstance(value, date) else value
+
+
+def _at(item: Any, keys: Sequence[Any]) -> Any:
+    """What stands at some keys of plain values, "" for nothing."""
+    for key in keys:
+        try:
+            item = item[key]
+        except (KeyError, IndexError, TypeError):
+            return ""
+    return item
