@@ -100,6 +100,10 @@ class Clamp(Part):
         return self
 
 
+PULSE_OVER_LIMIT, PULSE_J = 4.0, 0.05
+"""What a switch bears for a moment over its current limit, and in joules (assumed)."""
+
+
 class Window(Part):
     """Input switch with under- and overvoltage comparators; thresholds are settings of a design.
 
@@ -134,6 +138,33 @@ class Window(Part):
     overvoltage_return: Annotated[float, Field(gt=0, lt=1)] = Field(
         description="of the overvoltage threshold, below which the load returns", examples=[0.93]
     )
+    soft_start_s: NonNegative = Field(
+        default=0.0,
+        description="that it takes to close, so that the converter's input fills gently; left "
+        "empty, it closes at once",
+        examples=[0.005],
+    )
+    pulse_limit_A: Positive | None = Field(
+        default=None,
+        description="that its switch bears while an empty converter fills; left empty, four times "
+        "the current limit",
+        examples=[30],
+    )
+    pulse_energy_J: Positive | None = Field(
+        default=None,
+        description="that its switch bears while it closes slowly; left empty, 0.05 J",
+        examples=[0.05],
+    )
+
+    @property
+    def bears_pulse_A(self) -> float:
+        """Pulse that its switch bears, A (left empty: assumed, as pulse ratings of drains are)."""
+        return self.pulse_limit_A or PULSE_OVER_LIMIT * self.current_limit_A
+
+    @property
+    def bears_pulse_J(self) -> float:
+        """Energy that its switch bears in closing slowly, J (left empty: assumed)."""
+        return self.pulse_energy_J or PULSE_J
 
 
 class Converter(Part):
@@ -150,6 +181,12 @@ class Converter(Part):
     input_max_V: Positive = Field(description="absolute maximum of its input", examples=[20])
     input_current_limit_A: Positive = Field(description="most input current", examples=[4.5])
     output_current_limit_A: Positive = Field(description="most output current", examples=[2.2])
+    input_capacitance_F: NonNegative | None = Field(
+        default=None,
+        description="across its input, which the bank fills when the window closes; left empty, "
+        "nobody knows, and no rule looks at it",
+        examples=[0.00022],
+    )
     loss_W: NonNegative
     loss_per_input_V: NonNegative
     loss_per_input_A: NonNegative

@@ -69,6 +69,11 @@ class MachineKind:
         return max(self.valves // 2, 1)
 
     @property
+    def alternating_per_peak(self) -> float:
+        """Alternating volts rms between two open leads over the peak EMF of a phase; 0: direct."""
+        return 0.0 if self.direct else self.reading_per_peak
+
+    @property
     def wires(self) -> int:
         """Conductors between machine and rectifier."""
         return self.phases * self.conductors_per_phase

@@ -89,6 +89,12 @@ class Pack(Record):
         description="that a retrying pack waits; 0 for others", examples=[0]
     )
     capacity_Wh: Positive = Field(description="of its cells", examples=[20])
+    charge_min_C: Annotated[float, Field(ge=-60, le=60)] | None = Field(
+        default=None,
+        description="coldest at which it may be charged; left empty, nobody knows, and no rule "
+        "looks at it",
+        examples=[0],
+    )
 
     @property
     def behaviour(self) -> PackKind:

@@ -88,6 +88,10 @@ class Session(Section):
     winding_C: Annotated[float, Field(ge=-40, le=180)] = Field(
         default=60.0, description="Temperature at which the copper of a winding is taken."
     )
+    wet: bool = Field(
+        default=False,
+        description="Whether it is used in the wet, where less voltage may be touched.",
+    )
     overspeed: Annotated[float, Field(ge=1, le=3)] = Field(
         default=1.25, description="Nothing may be harmed at this many times the cadence."
     )

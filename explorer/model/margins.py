@@ -21,8 +21,10 @@ from explorer.physics import bank, window
 from explorer.physics.operator import endurance_power
 from explorer.units import RAD_S_PER_RPM, Array
 
-EXTRA_LOW_VOLTAGE_V = 60.0
-"""Ripple-free DC, dry (IEC 61140 and 60364-4-41); wet surroundings allow less."""
+EXTRA_LOW_VOLTAGE_V, WET_EXTRA_LOW_VOLTAGE_V = 60.0, 30.0
+"""Ripple-free DC that may be touched, dry and wet (IEC 61140 and 60364-4-41, 414.4.5)."""
+TOUCHED_AC_V, WET_TOUCHED_AC_V = 25.0, 12.0
+"""Alternating volts rms that may be touched, dry and wet (IEC 60364-4-41, 414.4.5)."""
 LEAST_CYCLE_S = 2.0
 """A window that switches faster wears its switch and never lets a pack settle (judgement)."""
 
@@ -84,10 +86,13 @@ def unloaded_margins(project: Project, fronts: Fronts) -> dict[str, Array]:
     """Rules about the front half that need no session: at rest, and too fast, (h,) each."""
     session, person = project.study.session, fronts.person
     shaft = overspeed.run_on_rad_s(session, fronts) * fronts.drives["ratio"]
+    most_V = WET_EXTRA_LOW_VOLTAGE_V if session.wet else EXTRA_LOW_VOLTAGE_V
+    most_ac_V = WET_TOUCHED_AC_V if session.wet else TOUCHED_AC_V
     return {
         "turnable_N_m": person.comfort_force_N * fronts.drives["radius_m"] - fronts.drag_N_m(),
         "generator_speed_rpm": fronts.speed_limit_rpm - shaft / RAD_S_PER_RPM,
-        "extra_low_voltage_V": EXTRA_LOW_VOLTAGE_V - overspeed.open_V(session, fronts),
+        "extra_low_voltage_V": most_V - overspeed.open_V(session, fronts),
+        "touched_leads_V": most_ac_V - fronts.leads_V * fronts.machines["emf_V_s"] * shaft,
     }
 
 
@@ -117,8 +122,38 @@ def back_margins(project: Project, designs: Designs, demand: Demand) -> dict[str
         "pack_input_V": at("converter", "output_V") - taken * need["pack_lead_ohm"] - pack.hold_V,
         "pack_lead_current_A": at("pack_lead", "current_limit_A") - taken,
     }
+    coldest_C, ambient_C = pack.charge_min_C, project.study.session.ambient_C
+    warmer_K = np.inf if coldest_C is None else ambient_C - coldest_C
+    found |= _inrush(project, designs, demand, levels)
+    found["pack_temperature_K"] = np.full(len(designs), warmer_K)
     unbound = {name: np.full(len(designs), np.inf) for name in pack.behaviour.unbound}
     return found | unbound
+
+
+def _inrush(project: Project, designs: Designs, demand: Demand, levels: Levels) -> dict[str, Array]:
+    """Rules about the moment when the window closes onto an empty converter, (n,) each.
+
+    Closed at once, bank, switch and nothing else limit the pulse: `V/(n ESR + R_on)`. Closed
+    slowly, the current is that of filling and of the load, and the switch takes half of the energy.
+    """
+
+    def at(link: str, field: str) -> Array:
+        return designs.chosen(project.catalogue, link, field)
+
+    volts = np.maximum(levels.on_high, demand["overvoltage_return_V"][:, 0])
+    capacitance, soft_s = at("converter", "input_capacitance_F"), at("window", "soft_start_s")
+    known, slowly = np.isfinite(capacitance), soft_s > 0
+    load_A = demand.load(volts[:, None]).current_A[:, 0]
+    ohm = np.maximum(demand["esr_ohm"][:, 0] + demand["on_resistance_ohm"][:, 0], 1e-9)
+    filling_A = capacitance * volts / np.where(slowly, soft_s, 1.0) + load_A
+    limit_A = at("window", "current_limit_A") * (1 - at("window", "current_limit_tolerance"))
+    current = np.where(slowly, limit_A - filling_A, at("window", "bears_pulse_A") - volts / ohm)
+    heat_J = volts * (capacitance * volts + load_A * soft_s) / 2
+    energy = np.where(slowly, at("window", "bears_pulse_J") - heat_J, np.inf)
+    return {
+        "inrush_A": np.where(known, current, np.inf),
+        "inrush_J": np.where(known, energy, np.inf),
+    }
 
 
 def overspeed_margins(

@@ -29,6 +29,8 @@ class Fronts:
     speed_limit_rpm: Array
     bus_valves: Array
     reverse_adds: Array
+    leads_V: Array
+    """Volts rms between two open leads over the peak EMF of a phase; 0 for direct voltage."""
 
     def __len__(self) -> int:
         return len(self.drives)
@@ -45,6 +47,7 @@ class Fronts:
             designs.chosen(project.catalogue, "generator", "bears_rpm"),
             rows.of_kind(project, designs, "bus_valves"),
             rows.of_kind(project, designs, "reverse_adds"),
+            rows.of_kind(project, designs, "alternating_per_peak"),
         )
 
     def take(self, some: Rows) -> Fronts:
@@ -52,6 +55,7 @@ class Fronts:
         return Fronts(
             self.person, self.machines[some], self.drives[some], self.winding_C[some],
             self.speed_limit_rpm[some], self.bus_valves[some], self.reverse_adds[some],
+            self.leads_V[some],
         )  # fmt: skip
 
     def drag_N_m(self) -> Array:
