@@ -69,7 +69,7 @@ class LoadReading(Turning):
     )
     meter: Meter = Field(
         default="rectified",
-        description="`rectified`: DC behind the bridge; else a resistor across two leads, read by "
+        description="`rectified`: DC behind the bridge, of a brushed machine at its terminals; else a resistor across two leads, read by "
         "such a meter",
         examples=["rectified"],
     )
