@@ -227,12 +227,50 @@ def _start(
     )
 
 
-@app.command("schema")
-def _schema(
-    kind: Annotated[str, typer.Argument(metavar="study|design", help="Which kind of file.")],
+measure = typer.Typer(no_args_is_help=True, help="From the bench to the tables, and back.")
+app.add_typer(measure, name="measure")
+
+
+@measure.command("note")
+def _measure_note(
+    kind: Annotated[str, typer.Argument(metavar="KIND", help="generator, cell, operator, ...")],
+    file: Annotated[
+        Path | None, typer.Option("--to", metavar="NOTES.toml", help="A new file to write it to.")
+    ] = None,
     as_json: AsJson = False,
 ) -> None:
-    """Print the JSON Schema of a study or a design, by which editors check and explain it."""
+    """Print an empty note: what to measure, in which order, and what can hurt."""
+    from explorer.commands import measure as command
+    from explorer.commands.measured_words import noted
+
+    _answer(command.write_note(kind, file), as_json, noted)
+
+
+@measure.command("read")
+def _measure_read(
+    notes: Annotated[Path, typer.Argument(metavar="NOTES.toml", help="Notes from the bench.")],
+    into: Annotated[
+        Path | None,
+        typer.Option(metavar="STUDY.toml", help="Write the rows into this study's tables."),
+    ] = None,
+    replace: Annotated[
+        bool, typer.Option("--replace", help="Change rows that are there already.")
+    ] = False,
+    as_json: AsJson = False,
+) -> None:
+    """Make rows of notes, each number with its uncertainty, and name what looks like a slip."""
+    from explorer.commands import measure as command
+    from explorer.commands.measured_words import bench_read
+
+    _answer(command.read_bench(notes, into, replace=replace), as_json, bench_read)
+
+
+@app.command("schema")
+def _schema(
+    kind: Annotated[str, typer.Argument(metavar="study|notes|design", help="Which kind of file.")],
+    as_json: AsJson = False,
+) -> None:
+    """Print the JSON Schema of a study, of notes or of a design, for editors to check it by."""
     from explorer.commands import schema as command
 
     found = command.schema(kind)

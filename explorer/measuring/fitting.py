@@ -76,6 +76,10 @@ class ContradictionError(ValueError):
         super().__init__(f"{first.where} and {second.where} contradict each other")
 
 
+class UndeterminedError(ValueError):
+    """Readings and expectations leave unknowns open, whose names it has."""
+
+
 @dataclass(frozen=True)
 class Fit:
     """What the readings came to.
@@ -131,12 +135,13 @@ class _Problem:
         }
 
     def of_readings(self, x: Array) -> Array:
-        """(law - reading)/uncertainty, (readings,); the gain is the share that a meter reads high."""
+        """(law - reading)/uncertainty, (readings,)."""
         values = self.values(x)
         high = 1 + self.effect @ x[len(self.unknowns) :]
         laws = np.array([reading.law(values) for reading in self.readings])
         read = np.array([reading.value for reading in self.readings])
-        return (laws * high - read) / np.array([reading.sd for reading in self.readings])
+        sd = np.array([reading.sd for reading in self.readings])
+        return np.asarray((laws * high - read) / sd)
 
     def residuals(self, x: Array) -> Array:
         expected = (x - self.start)[self.held] / self.held_sd
@@ -160,14 +165,14 @@ def _unique(readings: Sequence[Observation]) -> list[Gain]:
 def fit(unknowns: Sequence[Unknown], readings: Sequence[Observation]) -> Fit:
     """Fit unknowns to readings.
 
-    Raises ContradictionError for two readings that cannot both be right; ValueError for unknowns
-    that the readings and expectations leave undetermined, with their names.
+    Raises ContradictionError for two readings that cannot both be right, UndeterminedError for
+    unknowns that readings and expectations leave open.
     """
     problem = _Problem(unknowns, readings)
     x, jacobian = problem.solve()
     loose = undetermined(jacobian, [one.name for one in unknowns])
     if loose:
-        raise ValueError(f"leave {', '.join(loose)} undetermined")
+        raise UndeterminedError(f"leave {', '.join(loose)} undetermined")
     chi_square = float(np.sum(problem.residuals(x) ** 2))
     degrees = len(readings) + len(problem.held) - len(unknowns)
     chance = float(chi2.sf(chi_square, degrees)) if degrees > 0 else 1.0
@@ -179,7 +184,7 @@ def fit(unknowns: Sequence[Unknown], readings: Sequence[Observation]) -> Fit:
             return Fit(**{**vars(one), "dropped": (*one.dropped, *gone)})
     scatter = max(1.0, float(np.sqrt(chi_square / degrees))) if chance < 0.01 else 1.0
     covariance = np.linalg.inv(jacobian.T @ jacobian)[: len(unknowns), : len(unknowns)]
-    covariance = covariance * scatter**2
+    covariance = np.asarray(covariance * scatter**2, dtype=float)
     values = problem.values(x)
     return Fit(
         names=tuple(one.name for one in unknowns),

@@ -38,7 +38,7 @@ TENFOLD_FROM = 7.0
 """So many times its class's range, a value is refused as a slip by ten unless the note is sure."""
 DOUBTED_FROM = 3.0
 PAIRS_APART = 0.05
-"""Relative difference between pairs of leads from which on they are doubted: within 1 % is usual."""
+"""Relative difference between pairs of leads from which on they are doubted; 1 % is usual."""
 QUANTITY = {
     EMF: "emf_V_s", OHM: "resistance_ohm", HENRY: "inductance_H", DRAG: "drag_torque_N_m",
 }  # fmt: skip
@@ -315,7 +315,7 @@ def _pairs(note: GeneratorNote) -> tuple[str, ...]:
 def _plausible(
     note: GeneratorNote, found: Fit, readings: GeneratorReadings, guess: _Guess
 ) -> tuple[str, ...]:
-    """Values that look like a slip; NoteFault for one that is off tenfold, unless the note is sure."""
+    """Values that look like a slip; NoteFault for one off tenfold, unless the note is sure."""
     if guess.usual is None:
         return ()
     own = {QUANTITY[name]: found.values[name] for name in guess.read if name in QUANTITY}

@@ -24,9 +24,9 @@ class OpenReading(Turning):
     )
     meter: Meter = Field(
         default="true_rms",
-        description="what the volts are: `true_rms`, `average` (a meter that averages and is marked "
-        "in rms of a sine), `peak`, `peak_to_peak` (both of an oscilloscope), or `rectified` (the "
-        "mean behind an open bridge by a DC meter; of a brushed machine its DC volts)",
+        description="what the volts are: `true_rms`, `average` (a meter that averages and is "
+        "marked in rms of a sine), `peak`, `peak_to_peak` (both of an oscilloscope), or "
+        "`rectified` (the mean behind an open bridge by a DC meter; of a brushed machine its DC volts)",
         examples=["true_rms"],
     )
     smoothed: bool = Field(
@@ -60,7 +60,7 @@ class ResistanceReading(NoteRecord):
 
 
 class LoadReading(Turning):
-    """Volts and amps into a load at a counted speed: behind the bridge, or straight at two leads."""
+    """Volts and amps into a load at a counted speed: behind the bridge, or at two leads."""
 
     volts: Positive = Field(description="across the load", examples=[9.4])
     amps: Positive | None = Field(default=None, description="through it", examples=[1.2])
@@ -69,8 +69,8 @@ class LoadReading(Turning):
     )
     meter: Meter = Field(
         default="rectified",
-        description="`rectified`: DC behind the bridge, of a brushed machine at its terminals; else a resistor across two leads, read by "
-        "such a meter",
+        description="`rectified`: DC behind the bridge, of a brushed machine at its terminals; "
+        "else a resistor across two leads, read by such a meter",
         examples=["rectified"],
     )
     diodes: Diodes = Field(
@@ -125,7 +125,9 @@ class Ringing(NoteRecord):
 class ShortCircuit(Turning):
     """Current of one lead with all leads joined, while the shaft turns."""
 
-    amps: Positive = Field(description="true rms in one lead; of a brushed machine DC", examples=[6])
+    amps: Positive = Field(
+        description="true rms in one lead; of a brushed machine DC", examples=[6]
+    )
 
 
 class GeneratorNote(PartNote):
@@ -160,7 +162,8 @@ class GeneratorNote(PartNote):
         default=(), strict=False, description="weights that just keep it turning, slowly and faster"
     )
     spin_down: tuple[SpinDown, ...] = Field(
-        default=(), strict=False, description="runs with nobody driving")
+        default=(), strict=False, description="runs with nobody driving"
+    )
     as_motor: tuple[MotorRun, ...] = Field(
         default=(), strict=False, description="runs as a motor, brushed machines only"
     )

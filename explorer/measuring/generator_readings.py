@@ -274,7 +274,7 @@ class GeneratorReadings:
             if one.free:
                 yield Observation(
                     f"{where}.amps", "as_motor_amps", one.amps, amps,
-                    lambda values, w=speed: _drag_law(w, values) / values[EMF],
+                    partial(_free_law, speed),
                     (self.gain("amps"),),
                 )  # fmt: skip
 
@@ -310,10 +310,15 @@ def _drag_law(speed: float, values: Values) -> float:
     return float(drag_torque(values[DRAG], values[VISCOUS], speed))
 
 
+def _free_law(speed: float, values: Values) -> float:
+    """Current of a motor that turns nothing but itself: its drag over its EMF constant."""
+    return _drag_law(speed, values) / values[EMF]
+
+
 def _spin_law(
     fast: float, slow: float, inertia: float | None, added: float, values: Values
 ) -> float:
-    """Seconds from one speed to another, `J dw/dt = -(T + k w)` integrated by series where k is 0."""
+    """Seconds from one speed to another: `J dw/dt = -(T + k w)` integrated."""
     whole = (values[INERTIA] if inertia is None else inertia) + added
     at_slow = max(_drag_law(slow, values), 1e-9)
     grown = values[VISCOUS] * (fast - slow) / at_slow
@@ -338,4 +343,3 @@ def checked(note: GeneratorNote, instruments: Mapping[str, Instrument]) -> None:
         if run.to_rpm >= run.from_rpm:
             rule = f"must be below from_rpm {run.from_rpm:g}: it slows down"
             raise NoteFault(("spin_down", number, "to_rpm"), rule, run.to_rpm)
-

@@ -1,4 +1,4 @@
-"""What a note came to: a row with uncertainties, what it rests on, and what is doubtful about it."""
+"""What a note came to: a row with uncertainties, what it rests on, what is doubtful about it."""
 
 from __future__ import annotations
 
@@ -52,7 +52,8 @@ class Measured:
 def doubts_of(one: Fit) -> tuple[str, ...]:
     """What a fit itself says against its readings."""
     left_out = tuple(
-        f"{where} is left out: all other readings of its kind contradict it" for where in one.dropped
+        f"{where} is left out: all other readings of its kind contradict it"
+        for where in one.dropped
     )
     if one.scatter <= 1.0:
         return left_out
