@@ -29,9 +29,6 @@ RESOLVED_V = 0.004
 """Limit of error of one reading of a falling voltage at a moment, V."""
 HALF_WIDTH = sqrt(3.0)
 """Half width of an even distribution over its standard deviation."""
-USUAL_TAU_S = (0.15, 6.0)
-"""ESR times capacitance of supercapacitors: between a fifth of and about five times what sheets of
-1 to 100 F allow (0.7 to 1.5 s; computed from a published family's figures)."""
 
 
 class DischargeReading(NoteRecord):
@@ -116,11 +113,9 @@ def measured_cell(
         volt = instruments["volts_dc"].sd(note.rated_V)
         fallen = min(one.before_V - one.after_V for one in note.self_discharge)
         sds["leakage_A"] = sds["capacitance_F"] + sqrt(2.0) * volt / fallen
-    tau = mean * mean_of(ohms)
-    if note.kind == "supercapacitor" and not USUAL_TAU_S[0] / 3 <= tau <= USUAL_TAU_S[1]:
+    if mean_of(ohms) < 2 * sds["esr_ohm"] * abs(mean_of(ohms)):
         doubts.append(
-            f"series resistance times capacitance is {tau:.2g} s, usual are {USUAL_TAU_S[0]:g} to "
-            f"{USUAL_TAU_S[1]:g} s: a contact in the reading, milliohms, or a slip by ten?"
+            "series resistance is lost in the doubt about the start: time it better, by a logger"
         )
     how = ("discharge at constant current after IEC 62391-1",)
     return Measured(

@@ -147,6 +147,17 @@ class _Problem:
         expected = (x - self.start)[self.held] / self.held_sd
         return np.concatenate([self.of_readings(x), expected, x[len(self.unknowns) :]])
 
+    def weighed_anew(self, x: Array) -> _Problem:
+        """The same with uncertainties in proportion to what the laws give, not to what was read: a
+        reading that came out low would else count more than one that came out high.
+        """
+        values = self.values(x)
+        readings = []
+        for one in self.readings:
+            share = one.law(values) / one.value if one.value else 1.0
+            readings.append(one._replace(sd=one.sd * (share if 0.5 < share < 2 else 1.0)))
+        return _Problem(self.unknowns, readings)
+
     def solve(self, loss: str = "linear") -> tuple[Array, Array]:
         """The best vector, and the Jacobian of all residuals there."""
         found = least_squares(
@@ -182,8 +193,11 @@ def fit(unknowns: Sequence[Unknown], readings: Sequence[Observation]) -> Fit:
             one = fit(unknowns, kept)
             gone = tuple(r.where for r in readings if r not in kept)
             return Fit(**{**vars(one), "dropped": (*one.dropped, *gone)})
+    problem = problem.weighed_anew(x)
+    x, jacobian = problem.solve()
+    chi_square = float(np.sum(problem.residuals(x) ** 2))
     scatter = max(1.0, float(np.sqrt(chi_square / degrees))) if chance < 0.01 else 1.0
-    covariance = np.linalg.inv(jacobian.T @ jacobian)[: len(unknowns), : len(unknowns)]
+    covariance: Array = np.linalg.inv(jacobian.T @ jacobian)[: len(unknowns), : len(unknowns)]
     covariance = np.asarray(covariance * scatter**2, dtype=float)
     values = problem.values(x)
     return Fit(

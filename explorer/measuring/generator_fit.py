@@ -26,8 +26,10 @@ from explorer.measuring.generator_readings import (
     INERTIA,
     OHM,
     VISCOUS,
+    WARMTH,
     GeneratorReadings,
     checked,
+    ohms_by_pair,
 )
 from explorer.measuring.instruments import Instrument
 from explorer.measuring.note_records import NoteFault, Turning
@@ -59,6 +61,7 @@ def measured_generator(
     guess = _Guess.of(note, readings)
     readings = replace(readings, start=guess.start)
     unknowns = guess.unknowns(note, machine)
+    unknowns.append(Unknown(WARMTH, 1.0, expected_sd=readings.warmth_sd))
     found = fit(unknowns, readings.all())
     return _row(identifier, note, readings, unknowns, found, guess)
 
@@ -126,6 +129,7 @@ class _Guess:
         start.setdefault(VISCOUS, 0.005 * start[DRAG])
         start.setdefault(INERTIA, 0.01)
         start[BRIDGE_OFFSET] = 0.0
+        start[WARMTH] = 1.0
         return cls(start, frozenset(found), usual)
 
     def unknowns(self, note: GeneratorNote, machine: MachineKind) -> list[Unknown]:
@@ -293,13 +297,7 @@ def _fastest(note: GeneratorNote, readings: GeneratorReadings) -> float:
 
 def _pairs(note: GeneratorNote) -> tuple[str, ...]:
     """Pairs of leads that differ more than a sound winding's do."""
-    by_pair = {
-        one.pair: (one.ohms - one.test_lead_ohms)
-        if one.ohms is not None
-        else (one.volts or 0.0) / (one.amps or 1.0)
-        for one in note.resistance
-        if one.pair
-    }
+    by_pair = ohms_by_pair(note)
     if len(by_pair) < 2:
         return ()
     low, high = min(by_pair, key=lambda p: by_pair[p]), max(by_pair, key=lambda p: by_pair[p])

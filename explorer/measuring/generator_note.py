@@ -26,7 +26,8 @@ class OpenReading(Turning):
         default="true_rms",
         description="what the volts are: `true_rms`, `average` (a meter that averages and is "
         "marked in rms of a sine), `peak`, `peak_to_peak` (both of an oscilloscope), or "
-        "`rectified` (the mean behind an open bridge by a DC meter; of a brushed machine its DC volts)",
+        "`rectified` (the mean behind an open bridge by a DC meter; of a brushed machine its "
+        "DC volts)",
         examples=["true_rms"],
     )
     smoothed: bool = Field(

@@ -31,6 +31,8 @@ from explorer.units import RAD_S_PER_RPM, STANDARD_GRAVITY
 
 EMF, OHM, HENRY = "emf_phase_V_s", "resistance_phase_ohm", "inductance_phase_H"
 DRAG, VISCOUS, INERTIA = "drag_torque_N_m", "drag_viscous_N_m_s", "inertia_kg_m2"
+WARMTH = "winding_warmth"
+"""Resistance over that at the temperature that the note states, or at that of a usual room."""
 BRIDGE_OFFSET = "bridge_offset_V"
 """By how much the bridge drops more than diodes of its class do."""
 
@@ -107,10 +109,14 @@ class GeneratorReadings:
         return Gain(instrument, self.instruments[instrument].gain_sd, sensitivity)
 
     @property
-    def warmth(self) -> Gain:
-        """Doubt about the winding's temperature, as an error that all resistances share."""
+    def warmth_sd(self) -> float:
+        """Doubt about the winding's temperature, as a relative error of its resistance."""
         kelvin = WINDING_SD_C if self.note.at_C is None else STATED_SD_C
-        return Gain("winding temperature", COPPER_TEMPERATURE_COEFFICIENT * kelvin)
+        return COPPER_TEMPERATURE_COEFFICIENT * kelvin
+
+    def hot_ohm(self, values: Values) -> float:
+        """Resistance of a phase as warm as it was measured, ohm."""
+        return self.warm * values.get(WARMTH, 1.0) * values[OHM]
 
     @property
     def warm(self) -> float:
@@ -143,6 +149,7 @@ class GeneratorReadings:
     def resistances(self) -> Iterator[Observation]:
         """Ohms between two leads."""
         leads = self.machine.phases_between_leads
+        apart = pairs_apart(self.note)
         for number, one in enumerate(self.note.resistance):
             gains: tuple[Gain, ...]
             if one.ohms is not None:
@@ -157,8 +164,8 @@ class GeneratorReadings:
                 )
                 sd, gains = ohm * share, (self.gain("volts_dc"), self.gain("amps", -1.0))
             yield Observation(
-                f"resistance[{number}]", "resistance", ohm, sd,
-                lambda values: leads * self.warm * values[OHM], (*gains, self.warmth),
+                f"resistance[{number}]", "resistance", ohm, hypot(sd, apart * ohm),
+                lambda values: leads * self.hot_ohm(values), gains,
             )  # fmt: skip
 
     def loads(self) -> Iterator[Observation]:
@@ -200,13 +207,13 @@ class GeneratorReadings:
     def _bus_law(self, diodes: Diodes, values: Values, bus_V: float, speed: float) -> float:
         if self.machine.direct:  # measured at its terminals: no diode stands in between
             emf = float(peak_emf(values[EMF], speed))
-            return (emf - bus_V) / (self.warm * values[OHM])
+            return (emf - bus_V) / (self.hot_ohm(values))
         saturation, emission, ohm = DIODES[diodes]
         volts = bus_V + values.get(BRIDGE_OFFSET, 0.0)
         state = RECTIFIERS[self.machine.bridge].solve(
             emf_peak_V=peak_emf(values[EMF], speed),
             electrical_rad_s=self.pole_pairs * speed,
-            resistance_ohm=self.warm * values[OHM],
+            resistance_ohm=self.hot_ohm(values),
             inductance_H=values[HENRY],
             bus_V=max(volts, 0.0),
             diode_saturation_A=saturation,
@@ -219,7 +226,7 @@ class GeneratorReadings:
         """Amps rms through a resistor at two leads whose voltage is read: by the phasor diagram."""
         peak = self.machine.emf_leads_per_phase * float(peak_emf(values[EMF], speed))
         leads = self.machine.phases_between_leads
-        ohm = leads * self.warm * values[OHM]
+        ohm = leads * self.hot_ohm(values)
         reactance = leads * self.pole_pairs * speed * values[HENRY]
         read = volts / PER_PEAK[meter]
         # |E|^2 = (V + R I)^2 + (X I)^2, of peaks.
@@ -279,7 +286,7 @@ class GeneratorReadings:
                 )  # fmt: skip
 
     def _motor_law(self, one: MotorRun, speed: float, values: Values) -> float:
-        return one.amps * self.warm * values[OHM] + float(peak_emf(values[EMF], speed))
+        return one.amps * self.hot_ohm(values) + float(peak_emf(values[EMF], speed))
 
     def inductances(self) -> Iterator[Observation]:
         """Inductance between two leads by ringing, and short-circuit current at speed."""
@@ -293,7 +300,12 @@ class GeneratorReadings:
             )  # fmt: skip
         for number, short in enumerate(self.note.short_circuit):
             speed = self.speed(short)
-            sd = hypot(self.instruments["amps"].sd(short.amps), short.amps * self.speed_sd(short))
+            at = self._short_law(speed, self.start)
+            by_speed = (self._short_law(1.001 * speed, self.start) / at - 1) / 0.001
+            sd = hypot(
+                self.instruments["amps"].sd(short.amps),
+                short.amps * by_speed * self.speed_sd(short),
+            )
             yield Observation(
                 f"short_circuit[{number}]", "short_circuit", short.amps, sd,
                 partial(self._short_law, speed), (self.gain("amps"),),
@@ -301,7 +313,7 @@ class GeneratorReadings:
 
     def _short_law(self, speed: float, values: Values) -> float:
         reactance = 0.0 if self.machine.direct else self.pole_pairs * speed * values[HENRY]
-        impedance = hypot(self.warm * values[OHM], reactance)
+        impedance = hypot(self.hot_ohm(values), reactance)
         share = 1.0 if self.machine.direct else 1 / sqrt(2.0)
         return float(peak_emf(values[EMF], speed)) * share / impedance
 
@@ -324,6 +336,30 @@ def _spin_law(
     grown = values[VISCOUS] * (fast - slow) / at_slow
     share = np.log1p(max(grown, -0.999)) / grown if abs(grown) > 1e-9 else 1.0
     return whole * (fast - slow) / at_slow * float(share)
+
+
+MOST_APART = 0.15
+"""Pairs of leads that differ by more, relative, are a slip of the pen rather than a bad winding."""
+
+
+def ohms_by_pair(note: GeneratorNote) -> dict[str, float]:
+    """Ohms between each pair of leads that the note names, the last reading of each."""
+    return {
+        one.pair: (one.ohms - one.test_lead_ohms)
+        if one.ohms is not None
+        else (one.volts or 0.0) / (one.amps or 1.0)
+        for one in note.resistance
+        if one.pair
+    }
+
+
+def pairs_apart(note: GeneratorNote) -> float:
+    """Standard deviation of pairs of leads over their mean, at most `MOST_APART`: a winding whose
+    phases differ has no one resistance, and is known no better than that."""
+    found = list(ohms_by_pair(note).values())
+    if len(found) < 2:
+        return 0.0
+    return min(float(np.std(found, ddof=1) / np.mean(found)), MOST_APART)
 
 
 def checked(note: GeneratorNote, instruments: Mapping[str, Instrument]) -> None:

@@ -25,9 +25,6 @@ DAY_TO_DAY = 0.03
 """By how much the same person differs from day to day, relative (judgement)."""
 COMFORT_SD = 0.1
 """How exactly a person says what is comfortable, relative (judgement)."""
-USUAL_W, USUAL_J = (10.0, 120.0), (500.0, 20_000.0)
-"""Critical power and W' of arms: a third of to twice the spread of published peaks of ramps
-(Balady et al. 1990) and of the pairs that they leave."""
 
 
 class AllOut(NoteRecord):
@@ -117,7 +114,7 @@ def measured_operator(
     return Measured(
         kind="operator", id=identifier, columns=columns | dict(note.given), relative_sd=sds,
         how=tuple(how), fits={"all_out": found}, beside=beside,
-        doubts=(*doubts_of(found), *_plausible(found)),
+        doubts=doubts_of(found),
     )  # fmt: skip
 
 
@@ -160,15 +157,3 @@ def _endurance(
 
 def _power(seconds: float, values: Mapping[str, float]) -> float:
     return float(endurance_power(values["critical_power_W"], values["reserve_J"], seconds))
-
-
-def _plausible(found: Fit) -> tuple[str, ...]:
-    doubts = []
-    for name, (low, high), words in (
-        ("critical_power_W", USUAL_W, "rpm for turns, or watts of the legs?"),
-        ("reserve_J", USUAL_J, "minutes for seconds, or not all out?"),
-    ):
-        value = found.values[name]
-        if not low <= value <= high:
-            doubts.append(f"{name} {value:.3g} is no usual arm's ({low:g} to {high:g}): {words}")
-    return tuple(doubts)

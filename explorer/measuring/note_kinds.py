@@ -117,8 +117,8 @@ NOTE_KINDS: Mapping[str, NoteKind] = {
             ),
             (
                 "rated_V = 2.7",
-                "discharge = [ { amps = 0.5, held_V = 2.7, readings = [ { seconds = 13, volts = "
-                "2.1 }, { seconds = 37, volts = 1.6 }, { seconds = 61, volts = 1.1 } ] } ]",
+                "discharge = [ { amps = 0.5, held_V = 2.7, readings = [ { seconds = 29, volts = "
+                "2.1 }, { seconds = 54, volts = 1.6 }, { seconds = 79, volts = 1.1 } ] } ]",
                 "self_discharge = [ { before_V = 2.60, after_V = 2.52, hours = 24 } ]",
                 'like = "cell_25f"',
             ),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -14,6 +14,7 @@ from explorer.errors import Fault, Hint, InputError, nearest
 from explorer.inputs.catalogue import IDENTIFIER, MODELS
 from explorer.inputs.csv_tables import rule_of, shown
 from explorer.inputs.plausible import implausible
+from explorer.inputs.row_doubts import row_doubts
 from explorer.inputs.toml_text import line_of, places_of, read_toml
 from explorer.measuring.fitting import ContradictionError, UndeterminedError
 from explorer.measuring.instruments import INSTRUMENTS, Instrument, InstrumentNote
@@ -152,7 +153,9 @@ def _one(
     for column, cell in row.columns.items():
         if isinstance(cell, int | float) and (rule := implausible(column, float(cell))):
             reader.fault((*keys, column), f"{rule}: a slip by ten?", f"{cell:.4g}")
-    return note, row
+    found = row_doubts(kind.name, row.columns)
+    odd = tuple(f"{column} {value:.3g} {why}" for column, value, why in found)
+    return note, replace(row, doubts=(*row.doubts, *odd))
 
 
 def _contradiction(error: ContradictionError) -> str:

@@ -18,8 +18,6 @@ TAPERED = (0.1, 0.85)
 """A current between these shares of the full one was lowered by the pack itself."""
 HELD_WITHIN_V = 0.15
 """While it lowers its current, a pack that holds its input keeps it within so much."""
-USUAL_HOLD_V = (3.9, 5.0)
-"""Where packs hold their input or let go (from memory)."""
 
 
 class SweepReading(NoteRecord):
@@ -78,9 +76,6 @@ def measured_pack(
     sds = {"current_A": amps_sd, "hold_V": sqrt((sd_V / hold_V) ** 2 + meter.gain_sd**2)}
     if waits:
         sds["retry_s"] = instruments["seconds"].sd(0.0) / (note.tries_again_s or 1.0)
-    if not USUAL_HOLD_V[0] <= hold_V <= USUAL_HOLD_V[1]:
-        doubts = (*doubts, f"it lets go at {hold_V:.3g} V, usual are {USUAL_HOLD_V[0]:g} to "
-                           f"{USUAL_HOLD_V[1]:g} V: measured before the lead's drop?")  # fmt: skip
     return Measured(
         kind="pack", id=identifier, columns=columns | dict(note.given), relative_sd=sds,
         how=("current while the input was lowered",), doubts=doubts,

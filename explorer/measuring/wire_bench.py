@@ -61,15 +61,10 @@ def measured_lead(
         readings.append(Observation(f"drop[{number}]", "drop", ohm, share * ohm, _ohms, gains))
     unknowns = [Unknown("resistance_ohm", readings[0].value)]
     found = fit(unknowns, readings)
-    usual = (0.001, 1.0)
-    doubts = () if usual[0] <= found.values["resistance_ohm"] <= usual[1] else (
-        f"{found.values['resistance_ohm']:.3g} ohm is no usual lead ({usual[0]:g} to {usual[1]:g} "
-        "ohm): millivolts, or a slip by ten?",
-    )  # fmt: skip
     return Measured(
         kind=kind, id=identifier, columns=dict(found.values) | dict(note.given),
         relative_sd=found.relative_sd(unknowns), how=("drop at a current",), fits={"drop": found},
-        doubts=(*doubts_of(found), *doubts),
+        doubts=doubts_of(found),
     )  # fmt: skip
 
 
