@@ -153,10 +153,24 @@ def times_usual(one: MachineClass, measured: Mapping[str, float], quantity: str)
     return measured[quantity] / sqrt(low * high)
 
 
-def is_of(one: MachineClass, measured: Mapping[str, float], leaving_out: str) -> bool:
-    """Whether all of what was measured but one quantity suits a class, one value apart."""
-    others = [name for name in measured if name != leaving_out]
-    return sum(_is_far(one, measured, name) for name in others) <= KNOWN_BY
+def far_off(kind: str, measured: Mapping[str, float]) -> dict[str, MachineClass]:
+    """Quantities far outside the class that all others suit, and that class.
+
+    Which class it is the other values say: a slip would else find a class that it suits. Where
+    several classes come of it, one slip explains everything in the class whose other values suit
+    best, and what looks odd in another class is none.
+    """
+    found: list[tuple[float, str, MachineClass]] = []
+    for quantity in measured:
+        best = nearest_class(kind, measured, leaving_out=quantity)
+        others = [name for name in measured if name != quantity]
+        if best is None or sum(_is_far(best, measured, name) for name in others) > KNOWN_BY:
+            continue
+        if _is_far(best, measured, quantity):
+            apart = sum(_distance(best, measured, name) for name in others)
+            found.append((apart, quantity, best))
+    likeliest = min(found, key=lambda one: one[0], default=None)
+    return {quantity: best for _, quantity, best in found if likeliest and best is likeliest[2]}
 
 
 def doubts(generator: Generator, columns: Mapping[str, str]) -> Iterator[tuple[str, float, str]]:
@@ -167,11 +181,7 @@ def doubts(generator: Generator, columns: Mapping[str, str]) -> Iterator[tuple[s
     say whether a value was given between two leads or of a phase.
     """
     own = _measured(generator)
-    for quantity in QUANTITIES:
-        # Which class it is the other values say: a slip would else find a class that it suits.
-        best = nearest_class(generator.kind, own, leaving_out=quantity)
-        if best is None or not is_of(best, own, quantity) or not _is_far(best, own, quantity):
-            continue
+    for quantity, best in far_off(generator.kind, own).items():
         column = _column(quantity, columns)
         # A phase's value in its own column; the class's range goes with it.
         share = 1.0

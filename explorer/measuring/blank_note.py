@@ -14,7 +14,7 @@ from explorer.measuring.note_kinds import NoteKind
 from explorer.measuring.note_records import NoteRecord, PartNote
 from explorer.units import unit_of
 
-WIDTH = 96
+LINE_LETTERS = 96
 
 
 def blank_note(kind: NoteKind) -> str:
@@ -63,7 +63,7 @@ def filled_example(kind: NoteKind) -> str:
 
 
 def _comment(text: str, first: str = "# ", rest: str = "# ") -> list[str]:
-    return wrap(text, WIDTH, initial_indent=first, subsequent_indent=rest)
+    return wrap(text, LINE_LETTERS, initial_indent=first, subsequent_indent=rest)
 
 
 def _numbered(heading: str, steps: tuple[str, ...]) -> list[str]:

@@ -16,7 +16,7 @@ from typing import Literal
 from pydantic import Field
 
 from explorer.inputs.records import Positive
-from explorer.measuring.fitting import Fit, Gain, Observation, Unknown, Values, fit
+from explorer.measuring.fitting import Fit, Gain, Observation, Unknown, UnknownValues, fit
 from explorer.measuring.instruments import Instrument
 from explorer.measuring.note_records import NoteFault, NoteRecord, PartNote
 from explorer.measuring.results import Measured, doubts_of
@@ -178,7 +178,7 @@ def _discharged(
     return fit(unknowns, readings)
 
 
-def _falling(one: Discharge, seconds: float, values: Values) -> float:
+def _falling(one: Discharge, seconds: float, values: UnknownValues) -> float:
     drop = one.amps * (values["esr_ohm"] + seconds / values["capacitance_F"])
     return one.held_V - drop
 

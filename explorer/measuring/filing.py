@@ -25,7 +25,7 @@ from explorer.inputs.study_check import StudyCheck
 from explorer.inputs.table_text import SAVE_AS, NotText, decoded
 from explorer.inputs.toml_text import read_toml
 from explorer.measuring.notes import Notes
-from explorer.measuring.results import Cell, Measured
+from explorer.measuring.results import CellValue, Measured
 from explorer.measuring.spread_rows import SpreadRow, spread_rows
 
 LONGEST_SOURCE = 200
@@ -33,7 +33,7 @@ DIGITS = 5
 
 
 @dataclass(frozen=True)
-class Sheet:
+class TableText:
     """A table as lines of text, so that what is not touched stays as it is.
 
     `head`: lines up to and with the column names. `rows`: cells by column of each line below.
@@ -55,7 +55,7 @@ class Sheet:
             None,
         )  # fmt: skip
 
-    def with_row(self, cells: Mapping[str, str], at: int | None) -> Sheet:
+    def with_row(self, cells: Mapping[str, str], at: int | None) -> TableText:
         """This table with a row in the place of one, or at its end."""
         line = _csv_line([cells.get(column, "") for column in self.columns])
         lines, rows = list(self.lines), list(self.rows)
@@ -66,7 +66,7 @@ class Sheet:
             lines[at], rows[at] = line, dict(cells)
         return dataclasses.replace(self, lines=tuple(lines), rows=tuple(rows))
 
-    def without(self, wanted: Mapping[str, str]) -> Sheet:
+    def without(self, wanted: Mapping[str, str]) -> TableText:
         """This table without the rows that have all of some cells."""
         kept = [
             (line, row) for line, row in zip(self.lines, self.rows, strict=True)
@@ -86,12 +86,14 @@ class _Filing:
     """Tables on their way to be written, by file, and what goes wrong on the way."""
 
     folder: Path
-    sheets: dict[Path, Sheet] = field(default_factory=dict)
-    as_read: dict[Path, Sheet] = field(default_factory=dict)
+    sheets: dict[Path, TableText] = field(default_factory=dict)
+    as_read: dict[Path, TableText] = field(default_factory=dict)
     changes: list[dict[str, Any]] = field(default_factory=list)
     faults: list[Fault] = field(default_factory=list)
+    kept: set[tuple[str, str]] = field(default_factory=set)
+    """Ids with columns in which a row of the table knew better than a class does."""
 
-    def sheet(self, file: Path, new: Sequence[str] = ()) -> Sheet | None:
+    def sheet(self, file: Path, new: Sequence[str] = ()) -> TableText | None:
         """A table, read once; a new one with those columns where there may be none yet."""
         if file not in self.sheets:
             found = _read(file, self.folder, new)
@@ -103,7 +105,7 @@ class _Filing:
 
     def write(self) -> None:
         """Write every table, or put back those that were written; DiskError as `write_atomic`."""
-        done: list[Sheet] = []
+        done: list[TableText] = []
         try:
             for one in self.sheets.values():
                 if one is not self.as_read[one.file]:
@@ -165,6 +167,7 @@ def _file_row(filing: _Filing, notes: Notes, one: Measured, tables: Path, replac
             filing.faults.append(Fault(str(notes.path), where, rule, shown(like), hint))
             return
         below = sheet.rows[found]
+    filing.kept |= {(one.id, name) for name in one.assumed if _stands(below, name)}
     cells = _cells(sheet, notes, one, below, bool(old))
     changed = {
         column: [old.get(column, ""), cells.get(column, "")]
@@ -203,7 +206,7 @@ def _elsewhere(filing: _Filing, one: Measured, tables: Path) -> str:
 
 
 def _cells(
-    sheet: Sheet, notes: Notes, one: Measured, below: Mapping[str, str], there: bool
+    sheet: TableText, notes: Notes, one: Measured, below: Mapping[str, str], there: bool
 ) -> dict[str, str]:
     """The cells of a row: what was measured, over what stands `below` it where nothing was."""
     columns = dict(one.columns)
@@ -243,14 +246,16 @@ def source_of(one: Measured) -> str:
     return text if len(text) <= LONGEST_SOURCE else text[: LONGEST_SOURCE - 3] + "..."
 
 
-def _cell(value: Cell) -> str:
+def _cell(value: CellValue) -> str:
     if isinstance(value, float):
         value = float(f"{value:.{DIGITS}g}")
         return str(int(value)) if value.is_integer() and abs(value) < 1e15 else repr(value)
     return str(value)
 
 
-def _incomplete(sheet: Sheet, notes: Notes, one: Measured, cells: Mapping[str, str]) -> list[Fault]:
+def _incomplete(
+    sheet: TableText, notes: Notes, one: Measured, cells: Mapping[str, str]
+) -> list[Fault]:
     """Columns of a row that are empty or wrong; a wrong header is named as such."""
     model = MODELS[one.kind]
     missing = [column for column, cell in cells.items() if cell and column not in sheet.columns]
@@ -318,6 +323,8 @@ def _file_spreads(filing: _Filing, notes: Notes, one: Measured, file: Path) -> N
     filled = table.rows[at] if at is not None else {}
     changed: dict[str, list[str]] = {}
     for spread in spread_rows(one, source_of(one), notes.dated):
+        if (one.id, spread.column) in filing.kept:
+            continue
         cells = {name: _cell(value) for name, value in spread.model_dump(mode="json").items()}
         if not filled.get(cells["column"]):  # the table holds the other of line and phase
             cells["column"] = _other(cells["column"], filled)
@@ -341,7 +348,7 @@ def _other(column: str, filled: Mapping[str, str]) -> str:
     return column
 
 
-def _read(file: Path, folder: Path, new: Sequence[str]) -> Sheet | Fault:
+def _read(file: Path, folder: Path, new: Sequence[str]) -> TableText | Fault:
     """A table of commas and UTF-8, as lines; a Fault for any other."""
     if leads_outside(file, folder):
         return Fault(str(file), "", OUTSIDE)
@@ -352,7 +359,7 @@ def _read(file: Path, folder: Path, new: Sequence[str]) -> Sheet | Fault:
     if content is None:
         if not new:
             return Fault(str(file), "", "is missing")
-        return Sheet(file, None, (_csv_line(new),), tuple(new), (), ())
+        return TableText(file, None, (_csv_line(new),), tuple(new), (), ())
     try:
         decoded(content)
         text = content.decode("utf-8")
@@ -374,7 +381,7 @@ def _read(file: Path, folder: Path, new: Sequence[str]) -> Sheet | Fault:
         rows.append({name: c.strip() for name, c in zip(columns, cells, strict=True)})
     head = tuple(lines[: names + 1])
     line_end = "\r\n" if "\r\n" in text else "\n"
-    return Sheet(file, text, head, columns, tuple(below), tuple(rows), line_end)
+    return TableText(file, text, head, columns, tuple(below), tuple(rows), line_end)
 
 
 def _csv_line(cells: Iterable[str]) -> str:

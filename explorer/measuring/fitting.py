@@ -18,7 +18,7 @@ from scipy.stats import chi2
 
 from explorer.units import Array
 
-Values = Mapping[str, float]
+UnknownValues = Mapping[str, float]
 
 CONTRADICTION_CHANCE = 1e-4
 """Readings that agree so badly by chance only are taken to contradict each other."""
@@ -64,7 +64,7 @@ class Observation(NamedTuple):
     what: str
     value: float
     sd: float
-    law: Callable[[Values], float]
+    law: Callable[[UnknownValues], float]
     gains: tuple[Gain, ...] = ()
 
 
@@ -92,8 +92,8 @@ class Fit:
     """
 
     names: tuple[str, ...]
-    values: Values
-    sd: Values
+    values: UnknownValues
+    sd: UnknownValues
     covariance: Array
     chi_square: float
     degrees: int

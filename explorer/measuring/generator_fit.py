@@ -8,7 +8,7 @@ from math import log, pi
 
 from explorer.inputs.machine_classes import (
     MachineClass,
-    is_of,
+    far_off,
     likely_slip,
     nearest_class,
     times_usual,
@@ -20,16 +20,16 @@ from explorer.measuring.generator_note import GeneratorNote
 from explorer.measuring.generator_readings import (
     BRIDGE_OFFSET,
     BRIDGE_OFFSET_SD,
-    DRAG,
     EMF,
     HENRY,
     INERTIA,
     OHM,
+    STATIC_DRAG,
     VISCOUS,
     WARMTH,
     GeneratorReadings,
-    checked,
     ohms_by_pair,
+    refuse_nonsense,
 )
 from explorer.measuring.instruments import Instrument
 from explorer.measuring.note_records import NoteFault, Turning
@@ -38,11 +38,12 @@ from explorer.units import RAD_S_PER_RPM, STANDARD_GRAVITY
 
 TENFOLD_FROM = 7.0
 """So many times its class's range, a value is refused as a slip by ten unless the note is sure."""
-DOUBTED_FROM = 3.0
+LEAST_KNOWN = 4
+"""With fewer quantities nobody can say which class a machine is of."""
 PAIRS_APART = 0.05
 """Relative difference between pairs of leads from which on they are doubted; 1 % is usual."""
 QUANTITY = {
-    EMF: "emf_V_s", OHM: "resistance_ohm", HENRY: "inductance_H", DRAG: "drag_torque_N_m",
+    EMF: "emf_V_s", OHM: "resistance_ohm", HENRY: "inductance_H", STATIC_DRAG: "drag_torque_N_m",
 }  # fmt: skip
 """Unknown -> the quantity by which classes know it."""
 
@@ -52,9 +53,9 @@ def measured_generator(
 ) -> Measured:
     """The row that a generator's note comes to; NoteFault or ContradictionError where it does not.
 
-    Values are those of a star's leads where the kind's table has such columns, else of one winding.
+    UnknownValues are those of a star's leads where the kind's table has such columns, else of one winding.
     """
-    checked(note, instruments)
+    refuse_nonsense(note, instruments)
     machine = MACHINE_KINDS[note.machine]
     pairs = pole_pairs_of(note, machine)
     readings = GeneratorReadings(note, machine, pairs, instruments, {})
@@ -124,9 +125,9 @@ class _Guess:
             known["mass_kg"] = float(mass)
         usual = nearest_class(machine.name, known)
         start = dict(found)
-        for name, fallback in ((HENRY, 1e-3), (DRAG, 0.1)):
+        for name, fallback in ((HENRY, 1e-3), (STATIC_DRAG, 0.1)):
             start.setdefault(name, class_expectation(usual, QUANTITY[name], fallback)[0])
-        start.setdefault(VISCOUS, 0.005 * start[DRAG])
+        start.setdefault(VISCOUS, 0.005 * start[STATIC_DRAG])
         start.setdefault(INERTIA, 0.01)
         start[BRIDGE_OFFSET] = 0.0
         start[WARMTH] = 1.0
@@ -139,9 +140,13 @@ class _Guess:
         held = None if note.ringing or (note.short_circuit and not machine.direct) else sd
         start = self.start[HENRY]
         unknowns.append(Unknown(HENRY, start, expected_sd=held))
-        sd = class_expectation(self.usual, QUANTITY[DRAG], 0.0)[1]
+        sd = class_expectation(self.usual, QUANTITY[STATIC_DRAG], 0.0)[1]
         unknowns.append(
-            Unknown(DRAG, self.start[DRAG], expected_sd=None if DRAG in self.read else sd)
+            Unknown(
+                STATIC_DRAG,
+                self.start[STATIC_DRAG],
+                expected_sd=None if STATIC_DRAG in self.read else sd,
+            )
         )
         speeds = {one.rpm for one in note.drag}
         seen = len(speeds) > 1 or len(note.spin_down) > 1 or len(note.as_motor) > 1
@@ -200,7 +205,7 @@ def _by_themselves(note: GeneratorNote, readings: GeneratorReadings) -> dict[str
         if one.inertia_kg_m2
     ]
     if torques:
-        found[DRAG] = min(torques)
+        found[STATIC_DRAG] = min(torques)
     return found
 
 
@@ -237,7 +242,7 @@ def _row(
         columns[column] = found.values[name] / (factor or 1.0)
         sds[column] = relative[name]
     columns["pole_pairs"] = readings.pole_pairs
-    for name in (DRAG, VISCOUS):
+    for name in (STATIC_DRAG, VISCOUS):
         columns[name] = max(found.values[name], 0.0)
         sds[name] = relative[name]
     assumed = _assumed(note, guess, machine)
@@ -278,8 +283,8 @@ def _assumed(note: GeneratorNote, guess: _Guess, machine: MachineKind) -> dict[s
         machine.direct and not note.ringing
     ):
         found[henry] = "nobody measured it: " + _class_words(guess.usual)
-    if DRAG not in guess.read:
-        found[DRAG] = "nobody measured it: " + _class_words(guess.usual)
+    if STATIC_DRAG not in guess.read:
+        found[STATIC_DRAG] = "nobody measured it: " + _class_words(guess.usual)
     if len({one.rpm for one in note.drag}) + len(note.spin_down) + len(note.as_motor) < 2:
         found[VISCOUS] = "no faster reading of its drag: taken as small"
     return found
@@ -313,7 +318,7 @@ def _pairs(note: GeneratorNote) -> tuple[str, ...]:
 def _plausible(
     note: GeneratorNote, found: Fit, readings: GeneratorReadings, guess: _Guess
 ) -> tuple[str, ...]:
-    """Values that look like a slip; NoteFault for one off tenfold, unless the note is sure."""
+    """UnknownValues that look like a slip; NoteFault for one off tenfold, unless the note is sure."""
     if guess.usual is None:
         return ()
     own = {QUANTITY[name]: found.values[name] for name in guess.read if name in QUANTITY}
@@ -323,18 +328,15 @@ def _plausible(
     if isinstance(mass, int | float):
         own["mass_kg"] = float(mass)
     doubts = []
-    for quantity in own:
-        best = nearest_class(readings.machine.name, own, leaving_out=quantity)
-        if best is None or len(own) < 4 or not is_of(best, own, quantity):
-            continue
+    far = far_off(readings.machine.name, own) if len(own) >= LEAST_KNOWN else {}
+    for quantity, best in far.items():
         low, high = best.ranges[quantity]
         times = max(low / max(own[quantity], 1e-12), own[quantity] / high)
-        if times < DOUBTED_FROM:
-            continue
         ratio = times_usual(best, own, quantity)
+        shown_ratio = f"{ratio:.2g}" if ratio < 99 else f"{ratio:.0f}"
         slip = likely_slip(quantity, own[quantity], best.ranges[quantity])
         words = (
-            f"{quantity} {own[quantity]:.3g} is {ratio:.2g} times that of a {best.name} "
+            f"{quantity} {own[quantity]:.4g} is {shown_ratio} times that of a {best.name} "
             f"({low:g} to {high:g})" + (f": {slip}?" if slip else "")
         )
         if abs(log(times)) >= log(TENFOLD_FROM) and not note.sure:

@@ -10,7 +10,7 @@ from math import hypot, pi, sin, sqrt
 import numpy as np
 
 from explorer.inputs.machine_kinds import MACHINE_KINDS, MachineKind
-from explorer.measuring.fitting import Gain, Observation, Values
+from explorer.measuring.fitting import Gain, Observation, UnknownValues
 from explorer.measuring.generator_note import (
     Diodes,
     GeneratorNote,
@@ -30,7 +30,7 @@ from explorer.physics.generator import (
 from explorer.units import RAD_S_PER_RPM, STANDARD_GRAVITY
 
 EMF, OHM, HENRY = "emf_phase_V_s", "resistance_phase_ohm", "inductance_phase_H"
-DRAG, VISCOUS, INERTIA = "drag_torque_N_m", "drag_viscous_N_m_s", "inertia_kg_m2"
+STATIC_DRAG, VISCOUS, INERTIA = "drag_torque_N_m", "drag_viscous_N_m_s", "inertia_kg_m2"
 WARMTH = "winding_warmth"
 """Resistance over that at the temperature that the note states, or at that of a usual room."""
 BRIDGE_OFFSET = "bridge_offset_V"
@@ -84,7 +84,7 @@ class GeneratorReadings:
     machine: MachineKind
     pole_pairs: int
     instruments: Mapping[str, Instrument]
-    start: Values
+    start: UnknownValues
 
     def all(self) -> list[Observation]:
         """Every reading of the note."""
@@ -114,7 +114,7 @@ class GeneratorReadings:
         kelvin = WINDING_SD_C if self.note.at_C is None else STATED_SD_C
         return COPPER_TEMPERATURE_COEFFICIENT * kelvin
 
-    def hot_ohm(self, values: Values) -> float:
+    def hot_ohm(self, values: UnknownValues) -> float:
         """Resistance of a phase as warm as it was measured, ohm."""
         return self.warm * values.get(WARMTH, 1.0) * values[OHM]
 
@@ -139,7 +139,7 @@ class GeneratorReadings:
             law = partial(self._open_law, one)
             yield Observation(f"open[{number}]", "open", one.volts, sd, law, (self.gain(name),))
 
-    def _open_law(self, one: OpenReading, values: Values) -> float:
+    def _open_law(self, one: OpenReading, values: UnknownValues) -> float:
         leads = self.machine.emf_leads_per_phase * peak_emf(values[EMF], self.speed(one))
         if one.meter != "rectified":
             return float(leads) * PER_PEAK[one.meter]
@@ -173,7 +173,7 @@ class GeneratorReadings:
         for number, one in enumerate(self.note.loads):
             amps = one.amps if one.amps is not None else one.volts / (one.ohms or 1.0)
             direct = one.meter == "rectified"
-            law: Callable[[Values, float, float], float] = (
+            law: Callable[[UnknownValues, float, float], float] = (
                 partial(self._bus_law, one.diodes) if direct else partial(self._lead_law, one.meter)
             )
             name = self._voltmeter(one.meter)
@@ -186,7 +186,7 @@ class GeneratorReadings:
         one: LoadReading,
         amps: float,
         ammeter_sd: float,
-        law: Callable[[Values, float, float], float],
+        law: Callable[[UnknownValues, float, float], float],
         voltmeter: str,
     ) -> Observation:
         """Amps that a load takes, with what doubt about volts and speed adds to theirs."""
@@ -204,7 +204,7 @@ class GeneratorReadings:
             lambda values: law(values, one.volts, speed), gains,
         )  # fmt: skip
 
-    def _bus_law(self, diodes: Diodes, values: Values, bus_V: float, speed: float) -> float:
+    def _bus_law(self, diodes: Diodes, values: UnknownValues, bus_V: float, speed: float) -> float:
         if self.machine.direct:  # measured at its terminals: no diode stands in between
             emf = float(peak_emf(values[EMF], speed))
             return (emf - bus_V) / (self.hot_ohm(values))
@@ -222,7 +222,7 @@ class GeneratorReadings:
         )
         return float(state.bus_current_A)
 
-    def _lead_law(self, meter: str, values: Values, volts: float, speed: float) -> float:
+    def _lead_law(self, meter: str, values: UnknownValues, volts: float, speed: float) -> float:
         """Amps rms through a resistor at two leads whose voltage is read: by the phasor diagram."""
         peak = self.machine.emf_leads_per_phase * float(peak_emf(values[EMF], speed))
         leads = self.machine.phases_between_leads
@@ -285,7 +285,7 @@ class GeneratorReadings:
                     (self.gain("amps"),),
                 )  # fmt: skip
 
-    def _motor_law(self, one: MotorRun, speed: float, values: Values) -> float:
+    def _motor_law(self, one: MotorRun, speed: float, values: UnknownValues) -> float:
         return one.amps * self.hot_ohm(values) + float(peak_emf(values[EMF], speed))
 
     def inductances(self) -> Iterator[Observation]:
@@ -311,24 +311,24 @@ class GeneratorReadings:
                 partial(self._short_law, speed), (self.gain("amps"),),
             )  # fmt: skip
 
-    def _short_law(self, speed: float, values: Values) -> float:
+    def _short_law(self, speed: float, values: UnknownValues) -> float:
         reactance = 0.0 if self.machine.direct else self.pole_pairs * speed * values[HENRY]
         impedance = hypot(self.hot_ohm(values), reactance)
         share = 1.0 if self.machine.direct else 1 / sqrt(2.0)
         return float(peak_emf(values[EMF], speed)) * share / impedance
 
 
-def _drag_law(speed: float, values: Values) -> float:
-    return float(drag_torque(values[DRAG], values[VISCOUS], speed))
+def _drag_law(speed: float, values: UnknownValues) -> float:
+    return float(drag_torque(values[STATIC_DRAG], values[VISCOUS], speed))
 
 
-def _free_law(speed: float, values: Values) -> float:
+def _free_law(speed: float, values: UnknownValues) -> float:
     """Current of a motor that turns nothing but itself: its drag over its EMF constant."""
     return _drag_law(speed, values) / values[EMF]
 
 
 def _spin_law(
-    fast: float, slow: float, inertia: float | None, added: float, values: Values
+    fast: float, slow: float, inertia: float | None, added: float, values: UnknownValues
 ) -> float:
     """Seconds from one speed to another: `J dw/dt = -(T + k w)` integrated."""
     whole = (values[INERTIA] if inertia is None else inertia) + added
@@ -362,7 +362,7 @@ def pairs_apart(note: GeneratorNote) -> float:
     return min(float(np.std(found, ddof=1) / np.mean(found)), MOST_APART)
 
 
-def checked(note: GeneratorNote, instruments: Mapping[str, Instrument]) -> None:
+def refuse_nonsense(note: GeneratorNote, instruments: Mapping[str, Instrument]) -> None:
     """NoteFault for readings that an instrument cannot have shown, or that make no sense."""
     if note.as_motor and not MACHINE_KINDS[note.machine].direct:
         raise NoteFault(("as_motor",), "is for a brushed machine, which runs on a DC supply")

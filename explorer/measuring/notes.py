@@ -57,7 +57,7 @@ class _Reader:
 
     def fault(self, keys: tuple[Any, ...], rule: str, value: object = "", hint: Hint = "") -> None:
         line = line_of(self.places, keys)
-        key = place(keys)
+        key = key_path(keys)
         where = f"line {line}, {key}" if line else key
         self.faults.append(Fault(str(self.path), where, rule, _text(value), hint))
 
@@ -177,7 +177,7 @@ def _split(where: str) -> tuple[str | int, ...]:
     return tuple(keys)
 
 
-def place(keys: tuple[Any, ...]) -> str:
+def key_path(keys: tuple[Any, ...]) -> str:
     """Keys as a person finds them: `generator.my_hub.open[0].volts`, entries counted from 0."""
     text = ""
     for key in keys:

@@ -12,13 +12,13 @@ from pydantic import Field
 
 from explorer.inputs.records import Positive
 from explorer.measuring.class_values import class_spread
-from explorer.measuring.fitting import Gain, Observation, Unknown, Values, fit
+from explorer.measuring.fitting import Gain, Observation, Unknown, UnknownValues, fit
 from explorer.measuring.instruments import Instrument
 from explorer.measuring.note_records import NoteFault, NoteRecord, PartNote
 from explorer.measuring.results import Measured, doubts_of
 from explorer.physics.valve import forward_drop
 
-LEAST_SPREAD = 3.0
+LEAST_CURRENTS_RATIO = 3.0
 """Highest over lowest current that forward drops of a diode need, to part slope from resistance."""
 CLASS_OHM = 0.045
 CLASS_OHM_SD = 0.7
@@ -86,8 +86,8 @@ def measured_rectifier(
     if len(currents) < need:
         rule = f"too few readings: needs forward drops at {need} currents or more"
         raise NoteFault(("forward",), rule, len(currents))
-    if not active and currents[-1] < LEAST_SPREAD * currents[0]:
-        rule = f"must span a factor of {LEAST_SPREAD:g} in current or more"
+    if not active and currents[-1] < LEAST_CURRENTS_RATIO * currents[0]:
+        rule = f"must span a factor of {LEAST_CURRENTS_RATIO:g} in current or more"
         raise NoteFault(("forward",), rule, f"{currents[0]:g} to {currents[-1]:g} A")
     unknowns, law = _ohmic(note) if active else _junction(note)
     readings = list(_observations(note, instruments, law, {u.name: u.start for u in unknowns}))
@@ -128,7 +128,7 @@ def _junction(note: RectifierNote) -> tuple[list[Unknown], partial[float]]:
     ], partial(_drop, False)
 
 
-def _drop(ohmic: bool, amps: float, values: Values) -> float:
+def _drop(ohmic: bool, amps: float, values: UnknownValues) -> float:
     linear = values["resistance_ohm"] * amps
     if ohmic:
         return linear
@@ -139,7 +139,7 @@ def _observations(
     note: RectifierNote,
     instruments: Mapping[str, Instrument],
     law: partial[float],
-    start: Values,
+    start: UnknownValues,
 ) -> list[Observation]:
     readings = []
     for number, one in enumerate(note.forward):

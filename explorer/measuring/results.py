@@ -8,7 +8,7 @@ from typing import Any
 
 from explorer.measuring.fitting import Fit
 
-Cell = float | int | str
+CellValue = float | int | str
 
 
 @dataclass(frozen=True)
@@ -23,14 +23,14 @@ class Measured:
 
     kind: str
     id: str
-    columns: Mapping[str, Cell]
+    columns: Mapping[str, CellValue]
     relative_sd: Mapping[str, float]
     how: tuple[str, ...]
     fits: Mapping[str, Fit] = field(default_factory=dict)
     assumed: Mapping[str, str] = field(default_factory=dict)
     doubts: tuple[str, ...] = ()
     beside: Mapping[str, float] = field(default_factory=dict)
-    points: tuple[Mapping[str, Cell], ...] = ()
+    points: tuple[Mapping[str, CellValue], ...] = ()
 
     @property
     def quality(self) -> dict[str, Any]:

@@ -11,10 +11,10 @@ from pydantic import Field
 
 from explorer.inputs.catalogue import LEAST_BENCH_POINTS
 from explorer.inputs.records import Positive
-from explorer.measuring.fitting import Gain, Observation, Unknown, Values, fit
+from explorer.measuring.fitting import Gain, Observation, Unknown, UnknownValues, fit
 from explorer.measuring.instruments import Instrument
 from explorer.measuring.note_records import NoteFault, NoteRecord, PartNote
-from explorer.measuring.results import Cell, Measured, doubts_of
+from explorer.measuring.results import CellValue, Measured, doubts_of
 from explorer.physics.converter import fit_loss
 
 MOST_EFFICIENCY = 0.99
@@ -68,7 +68,7 @@ def measured_lead(
     )  # fmt: skip
 
 
-def _ohms(values: Values) -> float:
+def _ohms(values: UnknownValues) -> float:
     return values["resistance_ohm"]
 
 
@@ -114,7 +114,7 @@ def measured_converter(
         doubts.append(
             f"the output moves from {min(output):g} to {max(output):g} V: was it overloaded?"
         )
-    points: tuple[dict[str, Cell], ...] = tuple(
+    points: tuple[dict[str, CellValue], ...] = tuple(
         {"converter": identifier, "input_V": one.input_V, "output_A": one.output_A,
          "efficiency": float(f"{share:.4g}")}
         for one, share in zip(note.points, shares, strict=True)
