@@ -15,7 +15,7 @@ Doubt = tuple[str, float, str]
 """Column, its value, and why it is doubted."""
 
 
-class UsualBand(NamedTuple):
+class Usual(NamedTuple):
     """Between which values something of a kind of row usually lies.
 
     `value` computes it from a row, None where the row lacks something; `column` is the one that is
@@ -77,32 +77,32 @@ def _on_resistance(row: RowValues) -> float | None:
 
 
 BANDS = (
-    UsualBand("cell", "esr_ohm", "series resistance times capacitance, s,", _time_constant, 0.05, 6.0,
+    Usual("cell", "esr_ohm", "series resistance times capacitance, s,", _time_constant, 0.05, 6.0,
          "milliohms taken for ohms, or a slip by ten?", "a contact in the reading, milliohms, or a "
          "slip by ten?"),
-    UsualBand("cell", "leakage_A", "leakage over capacitance, A/F,", _leakage, 3e-8, 5e-5,
+    Usual("cell", "leakage_A", "leakage over capacitance, A/F,", _leakage, 3e-8, 5e-5,
          "a slip of its unit?", "milliamperes taken for microamperes, or charging not over?"),
-    UsualBand("rectifier", "saturation_A", "the drop of a Schottky diode at 0.1 A, V,",
+    Usual("rectifier", "saturation_A", "the drop of a Schottky diode at 0.1 A, V,",
          _drop("schottky"), 0.08, 0.5, "warm while it was measured?",
          "a silicon diode, or two in a row?"),
-    UsualBand("rectifier", "saturation_A", "the drop of a silicon diode at 0.1 A, V,",
+    Usual("rectifier", "saturation_A", "the drop of a silicon diode at 0.1 A, V,",
          _drop("silicon"), 0.5, 1.1, "a Schottky diode?", "two in a row?"),
-    UsualBand("rectifier", "resistance_ohm", "on-resistance, ohm,", _on_resistance, 5e-4, 0.3,
+    Usual("rectifier", "resistance_ohm", "on-resistance, ohm,", _on_resistance, 5e-4, 0.3,
          "milliohms divided twice?", "milliohms, or the resistance of its leads?"),
-    UsualBand("lead", "resistance_ohm", "resistance of a conductor, ohm,",
+    Usual("lead", "resistance_ohm", "resistance of a conductor, ohm,",
          _column("resistance_ohm"), 5e-4, 2.0, "a slip by ten?", "milliohms, or a bad contact?"),
-    UsualBand("pack_lead", "resistance_ohm", "resistance of a 5 V lead, ohm,",
+    Usual("pack_lead", "resistance_ohm", "resistance of a 5 V lead, ohm,",
          _column("resistance_ohm"), 5e-3, 2.0, "one conductor without its contacts?",
          "milliohms, or a bad contact?"),
-    UsualBand("pack", "hold_V", "the input that it holds or lets go at, V,", _column("hold_V"), 3.8, 5.0,
+    Usual("pack", "hold_V", "the input it holds or lets go at, V,", _column("hold_V"), 3.8, 5.0,
          "a cell's voltage instead of the input's?", "measured before the drop of its lead?"),
-    UsualBand("pack", "current_A", "its current, A,", _column("current_A"), 0.05, 5.0,
+    Usual("pack", "current_A", "its current, A,", _column("current_A"), 0.05, 5.0,
          "milliamperes, or a slip by ten?", "milliamperes?"),
-    UsualBand("operator", "critical_power_W", "critical power, W,",
+    Usual("operator", "critical_power_W", "critical power, W,",
          _column("critical_power_W"), 8.0, 300.0, "a slip by ten?", "a peak, not what lasts?"),
-    UsualBand("operator", "reserve_J", "work above it, J,", _column("reserve_J"), 300.0, 30_000.0,
+    Usual("operator", "reserve_J", "work above it, J,", _column("reserve_J"), 300.0, 30_000.0,
          "kilojoules taken for joules, or not all out?", "minutes for seconds, or not all out?"),
-    UsualBand("operator", "comfort_force_N", "a comfortable force, N,", _column("comfort_force_N"),
+    Usual("operator", "comfort_force_N", "a comfortable force, N,", _column("comfort_force_N"),
          8.0, 200.0, "kilograms instead of newtons?", "the hardest pull instead?"),
 )  # fmt: skip
 """From memory and from the figures that the tables' class values come from, a factor wider."""

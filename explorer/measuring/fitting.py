@@ -197,7 +197,8 @@ def fit(unknowns: Sequence[Unknown], readings: Sequence[Observation]) -> Fit:
     x, jacobian = problem.solve()
     chi_square = float(np.sum(problem.residuals(x) ** 2))
     scatter = max(1.0, float(np.sqrt(chi_square / degrees))) if chance < 0.01 else 1.0
-    covariance: Array = np.linalg.inv(jacobian.T @ jacobian)[: len(unknowns), : len(unknowns)]
+    inverse = np.asarray(np.linalg.inv(jacobian.T @ jacobian), dtype=float)
+    covariance: Array = inverse[: len(unknowns), : len(unknowns)]
     covariance = np.asarray(covariance * scatter**2, dtype=float)
     values = problem.values(x)
     return Fit(

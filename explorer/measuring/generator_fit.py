@@ -53,7 +53,7 @@ def measured_generator(
 ) -> Measured:
     """The row that a generator's note comes to; NoteFault or ContradictionError where it does not.
 
-    UnknownValues are those of a star's leads where the kind's table has such columns, else of one winding.
+    Values are those of a star's leads where the kind's table has such columns, else of one winding.
     """
     refuse_nonsense(note, instruments)
     machine = MACHINE_KINDS[note.machine]
@@ -318,7 +318,7 @@ def _pairs(note: GeneratorNote) -> tuple[str, ...]:
 def _plausible(
     note: GeneratorNote, found: Fit, readings: GeneratorReadings, guess: _Guess
 ) -> tuple[str, ...]:
-    """UnknownValues that look like a slip; NoteFault for one off tenfold, unless the note is sure."""
+    """Values that look like a slip; NoteFault for one off tenfold, unless the note is sure."""
     if guess.usual is None:
         return ()
     own = {QUANTITY[name]: found.values[name] for name in guess.read if name in QUANTITY}
