@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
 import shlex
 import sys
 from collections.abc import Callable, Iterator
@@ -103,7 +102,9 @@ def _review(
     answer = review_studies(*studies)
     _answer(answer, as_json, terminal.reviewed)
     if open_:
-        _show(answer["report"])
+        from explorer.commands.browser import show_page
+
+        show_page(answer["report"])
 
 
 @app.command("lock")
@@ -265,6 +266,25 @@ def _measure_read(
     _answer(command.read_bench(notes, into, replace=replace), as_json, bench_read)
 
 
+@measure.command("compare")
+def _measure_compare(
+    study: StudyFile,
+    design: Annotated[
+        Path | None, typer.Option(metavar="DESIGN.toml", help="The design that was built.")
+    ] = None,
+    lock: Annotated[str | None, typer.Option(metavar="ID", help="Or a locked one.")] = None,
+    readings: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Readings; without it a form is printed.")
+    ] = None,
+    as_json: AsJson = False,
+) -> None:
+    """Hold readings of a chain that was built against the model: what is wrong, does it stand?"""
+    from explorer.commands.compare import compare_readings
+    from explorer.commands.measured_words import compared
+
+    _answer(compare_readings(study, readings, design=design, lock=lock), as_json, compared)
+
+
 @app.command("schema")
 def _schema(
     kind: Annotated[str, typer.Argument(metavar="study|notes|design", help="Which kind of file.")],
@@ -275,25 +295,6 @@ def _schema(
 
     found = command.schema(kind)
     sys.stdout.write((_json(found) if as_json else command.text_of(found)) + "\n")
-
-
-def _show(page: str) -> None:
-    """Open a page in the reader's browser, the one that BROWSER names if it names one.
-
-    What the browser prints goes to standard error. ExplorerError where none can be started.
-    """
-    import webbrowser
-
-    sys.stdout.flush()
-    ours = os.dup(1)
-    os.dup2(2, 1)
-    try:
-        started = webbrowser.open(Path(page).resolve().as_uri())
-    finally:
-        os.dup2(ours, 1)
-        os.close(ours)
-    if not started:
-        raise ExplorerError(f"{page}: is written, but no browser could be started to show it")
 
 
 def main() -> None:

@@ -57,3 +57,34 @@ def _columns(
             f"  {key}: chi-square {fit['chi_square']:.2g} with {fit['degrees_of_freedom']} degrees "
             "of freedom"
         )
+
+
+def compared(answer: Mapping[str, Any]) -> list[str]:
+    """What measure compare says."""
+    if "form" in answer:
+        return list(answer["form"].splitlines())
+    lines = [f"design {answer['design']}:"]
+    for one in answer["readings"]:
+        low, high = one["band"]
+        verdict = "in its band" if one["in_band"] else f"outside: {one['means']}"
+        lines.append(
+            f"  {one['reading']}: {one['read']:.4g}, expected {one['expected']:.4g} ({low:.4g} to "
+            f"{high:.4g}), {verdict}"
+        )
+        if one["broken"]:
+            lines.append(f"    breaks {', '.join(one['broken'])}")
+    energy = answer["delivered_energy_J"]
+    lines.append(
+        f"it delivers {energy['as_read']:.0f} J as read, {energy['designed']:.0f} J by design"
+    )
+    if answer["suspect"]:
+        lines.append(
+            f"look first at the {answer['suspect']['link']}: {answer['suspect']['reason']}"
+        )
+    lines.append(
+        "the design stands"
+        if answer["stands"]
+        else f"as read it breaks {', '.join(answer['broken'])}"
+        + (": somebody may be hurt, connect no pack" if answer["hazard"] else "")
+    )
+    return lines
