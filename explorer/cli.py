@@ -257,13 +257,16 @@ def _measure_read(
     replace: Annotated[
         bool, typer.Option("--replace", help="Change rows that are there already.")
     ] = False,
+    figure: Annotated[
+        Path | None, typer.Option(metavar="FILE.svg", help="Draw how far each reading is off.")
+    ] = None,
     as_json: AsJson = False,
 ) -> None:
     """Make rows of notes, each number with its uncertainty, and name what looks like a slip."""
     from explorer.commands import measure as command
     from explorer.commands.measured_words import bench_read
 
-    _answer(command.read_bench(notes, into, replace=replace), as_json, bench_read)
+    _answer(command.read_bench(notes, into, replace=replace, figure=figure), as_json, bench_read)
 
 
 @measure.command("compare")

@@ -10,6 +10,7 @@ from explorer.files import write_atomic
 from explorer.inputs.catalogue import TABLE_NAMES
 from explorer.measuring.blank_note import blank_note
 from explorer.measuring.filing import file_rows
+from explorer.measuring.fit_figure import residual_figure
 from explorer.measuring.note_kinds import ALIASES, NOTE_KINDS
 from explorer.measuring.notes import read_notes
 
@@ -32,11 +33,14 @@ def write_note(kind: str, file: Path | None = None) -> dict[str, Any]:
     return {"kind": name, "text": text, "file": None if file is None else str(file)}
 
 
-def read_bench(notes: Path, into: Path | None = None, *, replace: bool = False) -> dict[str, Any]:
+def read_bench(
+    notes: Path, into: Path | None = None, *, replace: bool = False, figure: Path | None = None
+) -> dict[str, Any]:
     """What notes come to: `rows` and `uncertainty` (table -> id -> column -> value, relative
     standard deviation), `assumed` alike with reasons, `doubts`, `fits`, `beside`; `written`, the
     changes to the tables of a study where they go `into` one.
 
+    `figure`: an SVG file to be written with how far each reading lies from the fitted laws.
     InputError with every fault of the notes; nothing is then written.
     """
     found = read_notes(notes)
@@ -57,10 +61,14 @@ def read_bench(notes: Path, into: Path | None = None, *, replace: bool = False) 
             if value:
                 answer[key].setdefault(table, {})[one.id] = value
         doubts += [f"{one.kind}.{one.id}: {words}" for words in one.doubts]
+    written = [] if into is None else file_rows(found, into, replace=replace)
+    if figure is not None:
+        write_atomic(figure, residual_figure(found.measured))
     return {
         "notes": str(notes),
         "dated": found.dated.isoformat(),
         **answer,
         "doubts": doubts,
-        "written": [] if into is None else file_rows(found, into, replace=replace),
+        "written": written,
+        "figure": None if figure is None else str(figure),
     }

@@ -30,6 +30,8 @@ def bench_read(answer: Mapping[str, Any]) -> list[str]:
                 f"  {column}: {before or 'empty'} -> {after or 'empty'}"
                 for column, (before, after) in change["columns"].items()
             ]
+    if answer["figure"]:
+        lines.append(f"figure: {answer['figure']}")
     if answer["written"]:
         lines.append(
             "a part needs a price in prices.csv, and a study that lists its choices needs its id"

@@ -7,9 +7,16 @@ from typing import Any
 
 from explorer.errors import Fault, InputError, nearest
 from explorer.inputs.schemas import SCHEMAS as READ_SCHEMAS
-from explorer.measuring.note_kinds import note_schema
 
-SCHEMA_KINDS = {**READ_SCHEMAS, "notes": note_schema}
+
+def _notes() -> dict[str, Any]:
+    """That of notes, whose fits need more than a schema does: imported when it is asked for."""
+    from explorer.measuring.note_kinds import note_schema
+
+    return note_schema()
+
+
+SCHEMA_KINDS = {**READ_SCHEMAS, "notes": _notes}
 """Kinds of files by name."""
 
 

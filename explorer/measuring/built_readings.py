@@ -83,7 +83,7 @@ class Built:
         return Built(self.project, replace(self.design, settings=settings))
 
 
-class Change(NamedTuple):
+class Consequence(NamedTuple):
     """What a reading says of the chain: columns of a link's part, or a setting."""
 
     link: str
@@ -103,7 +103,7 @@ class ReadingKind:
     about: str
     expected: Callable[[Built], float | None]
     band: Callable[[Built, float], tuple[float, float]]
-    change: Change
+    change: Consequence
     low: str
     high: str
 
@@ -168,13 +168,13 @@ def _settled(name: str) -> Callable[[Built], float | None]:
     return reading
 
 
-EMF_COLUMN = Change("generator", ("emf_phase_V_s",))
+EMF_COLUMN = Consequence("generator", ("emf_phase_V_s",))
 EMF_SD = class_spread("generator", "emf_phase_V_s")
 READING_KINDS: tuple[ReadingKind, ...] = (
     ReadingKind(
         "winding_ohm", "between each pair of generator wires, the meter's leads taken off",
         winding_ohm, _spread("ohms", class_spread("generator", "resistance_phase_ohm"), 0.012),
-        Change("generator", ("resistance_phase_ohm",)),
+        Consequence("generator", ("resistance_phase_ohm",)),
         "another winding than the table's, or a shorted coil",
         "another winding than the table's, a bad contact, or a broken strand",
     ),
@@ -193,21 +193,21 @@ READING_KINDS: tuple[ReadingKind, ...] = (
     ReadingKind(
         "on_V", "at which the window switches the load on, on a bench supply",
         lambda built: built.setting("undervoltage_off_V") + built.setting("undervoltage_band_V"),
-        _threshold, Change("window", setting="undervoltage_band_V"),
+        _threshold, Consequence("window", setting="undervoltage_band_V"),
         "a wrong resistor beside its tap: too near the off threshold, it chatters",
         "a wrong resistor beside its tap: the bank may never come so high",
     ),
     ReadingKind(
         "off_V", "at which it switches the load off",
         lambda built: built.setting("undervoltage_off_V"), _threshold,
-        Change("window", setting="undervoltage_off_V"),
+        Consequence("window", setting="undervoltage_off_V"),
         "a wrong resistor beside its tap: below its least input a converter runs wild",
         "a wrong resistor beside its tap: too near the on threshold, it chatters",
     ),
     ReadingKind(
         "cut_V", "at which it cuts the load off at the top",
         lambda built: built.setting("overvoltage_off_V"), _threshold,
-        Change("window", setting="overvoltage_off_V"),
+        Consequence("window", setting="overvoltage_off_V"),
         "a wrong resistor beside its tap: it cuts a load that the bank could carry",
         "a wrong resistor beside its tap: the converter may get more than it bears",
     ),
@@ -215,23 +215,23 @@ READING_KINDS: tuple[ReadingKind, ...] = (
         "converter_V", "at the converter's output without load",
         lambda built: float(built.part("converter").output_V),
         _spread("volts_dc", class_spread("converter", "output_V")),
-        Change("converter", ("output_V",)),
+        Consequence("converter", ("output_V",)),
         "set too low: the pack may not take its current", "set too high: it may harm the pack",
     ),
     ReadingKind(
         "charge_s", "from an empty bank to the load's first start at the design's cadence",
-        _charge_s, _spread("seconds", CHARGE_SD), Change("cell", ("capacitance_F",)),
+        _charge_s, _spread("seconds", CHARGE_SD), Consequence("cell", ("capacitance_F",)),
         "cells hold less than the table says", "cells hold more, or a phase is missing",
     ),
     ReadingKind(
         "bus_V", "that the bank settles at with the pack connected", _settled("hold_V"),
-        _spread("volts_dc", SETTLED_SD), Change("operator"),
+        _spread("volts_dc", SETTLED_SD), Consequence("operator"),
         "less power at the crank than computed: cadence, drag, or the hand",
         "the load takes less than computed",
     ),
     ReadingKind(
         "pack_W", "volts times amps at the pack's input, over some minutes",
-        _settled("pack_power_W"), _spread("watts", SETTLED_SD), Change("pack"),
+        _settled("pack_power_W"), _spread("watts", SETTLED_SD), Consequence("pack"),
         "the pack draws less, hunts, or the chain gives less than computed",
         "the pack draws more than its row says",
     ),

@@ -161,7 +161,7 @@ class _Problem:
     def solve(self, loss: str = "linear") -> tuple[Array, Array]:
         """The best vector, and the Jacobian of all residuals there."""
         found = least_squares(
-            self.residuals, self.start, jac="3-point", x_scale="jac", loss=loss,
+            self.residuals, self.start, jac="2-point", x_scale="jac", loss=loss,
             f_scale=ROBUST_SCALE, xtol=1e-12, ftol=1e-12, gtol=1e-12, max_nfev=400,
         )  # fmt: skip
         return found.x, found.jac

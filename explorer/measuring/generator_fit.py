@@ -36,6 +36,15 @@ from explorer.measuring.note_records import NoteFault, Turning
 from explorer.measuring.results import Measured, doubts_of
 from explorer.units import RAD_S_PER_RPM, STANDARD_GRAVITY
 
+SAID = {
+    "emf_V_s": "EMF constant between two leads, V s,",
+    "resistance_ohm": "resistance of a phase, ohm,",
+    "inductance_H": "inductance of a phase, H,",
+    "pole_pairs": "cycles in a turn",
+    "drag_torque_N_m": "drag, N m,",
+    "mass_kg": "mass_kg",
+}
+"""Quantities of classes in words."""
 TENFOLD_FROM = 7.0
 """So many times its class's range, a value is refused as a slip by ten unless the note is sure."""
 LEAST_KNOWN = 4
@@ -64,6 +73,14 @@ def measured_generator(
     unknowns = guess.unknowns(note, machine)
     unknowns.append(Unknown(WARMTH, 1.0, expected_sd=readings.warmth_sd))
     found = fit(unknowns, readings.all())
+    if note.loads or note.short_circuit:
+        # How doubt about volts and speed adds up depends on the machine, which is now known.
+        readings = replace(readings, start=found.values)
+        unknowns = [
+            one if one.expected_sd is not None else replace(one, start=found.values[one.name])
+            for one in unknowns
+        ]
+        found = fit(unknowns, readings.all())
     return _row(identifier, note, readings, unknowns, found, guess)
 
 
@@ -336,7 +353,7 @@ def _plausible(
         shown_ratio = f"{ratio:.2g}" if ratio < 99 else f"{ratio:.0f}"
         slip = likely_slip(quantity, own[quantity], best.ranges[quantity])
         words = (
-            f"{quantity} {own[quantity]:.4g} is {shown_ratio} times that of a {best.name} "
+            f"{SAID[quantity]} {own[quantity]:.4g} is {shown_ratio} times that of a {best.name} "
             f"({low:g} to {high:g})" + (f": {slip}?" if slip else "")
         )
         if abs(log(times)) >= log(TENFOLD_FROM) and not note.sure:

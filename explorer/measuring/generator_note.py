@@ -147,7 +147,7 @@ class GeneratorNote(PartNote):
         description="poles of the rotor, twice the cycles; in place of those",
         examples=[14],
     )
-    at_C: float | None = Field(
+    at_C: Annotated[float, Field(ge=-40, le=150)] | None = Field(
         default=None, description="winding's temperature while it was measured", examples=[20]
     )
     open: tuple[OpenReading, ...] = Field(

@@ -366,6 +366,11 @@ def refuse_nonsense(note: GeneratorNote, instruments: Mapping[str, Instrument]) 
     """NoteFault for readings that an instrument cannot have shown, or that make no sense."""
     if note.as_motor and not MACHINE_KINDS[note.machine].direct:
         raise NoteFault(("as_motor",), "is for a brushed machine, which runs on a DC supply")
+    for key in ("open", "loads", "as_motor", "short_circuit"):
+        for number, turning in enumerate(getattr(note, key)):
+            if turning.hertz is not None and MACHINE_KINDS[note.machine].direct:
+                rule = "is for machines with alternating voltage: give turns and seconds, or rpm"
+                raise NoteFault((key, number, "hertz"), rule, turning.hertz)
     for number, one in enumerate(note.resistance):
         if (one.ohms is None) == (one.volts is None or one.amps is None):
             raise NoteFault(("resistance", number), "needs volts and amps, or ohms")

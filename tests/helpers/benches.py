@@ -16,6 +16,7 @@ import numpy as np
 from explorer.measuring.instruments import INSTRUMENTS
 from explorer.measuring.note_kinds import NOTE_KINDS
 from explorer.measuring.results import Measured
+from explorer.physics.bridge import steady_state
 
 Truth = Mapping[str, float]
 G = 9.80665
@@ -127,6 +128,30 @@ def loaded(bench: Bench) -> tuple[dict[str, Any], Truth]:
         amps = emf * speed / sqrt(2) / abs(complex(ohm * warm, 15 * speed * henry)) * 2 / sqrt(3)
         short = bench.reads("amps", amps)
         note["short_circuit"].append({"amps": short, **bench.turning(60, speed)})
+    _weigh(bench, note, truth, (6.0, 120.0))
+    return note, truth
+
+
+def bridged(bench: Bench) -> tuple[dict[str, Any], Truth]:
+    """A small hub: loads behind a Schottky bridge whose drop is as of its class, ohms, no open
+    reading. Currents are those of the solved bridge."""
+    truth = _hub(bench)
+    emf, ohm, henry = (truth[f"{n}_line_{u}"] for n, u in
+                       (("emf", "V_s"), ("resistance", "ohm"), ("inductance", "H")))  # fmt: skip
+    warm = bench.warm()
+    note: dict[str, Any] = _start("three_phase", 15) | {"loads": [], "drag": []}
+    note["resistance"] = [{"ohms": bench.reads("ohms", ohm * warm)}]
+    offset = float(bench.rng.normal(0, 0.06))
+    for speed, share in ((18.0, 0.6), (25.0, 0.6), (25.0, 0.4), (15.0, 0.75)):
+        volts = share * emf * speed
+        state = steady_state(
+            emf_peak_V=emf * speed / sqrt(3), electrical_rad_s=15 * speed, bus_V=volts + offset,
+            resistance_ohm=ohm * warm / 2, inductance_H=henry / 2, diode_saturation_A=6e-5,
+            diode_emission_V=0.0345, diode_resistance_ohm=0.045,
+        )  # fmt: skip
+        amps = bench.reads("amps", float(state.bus_current_A))
+        read = bench.reads("volts_dc", volts)
+        note["loads"].append({"volts": read, "amps": amps, **bench.turning(60, speed)})
     _weigh(bench, note, truth, (6.0, 120.0))
     return note, truth
 
@@ -249,6 +274,7 @@ def operator(bench: Bench) -> tuple[dict[str, Any], Truth]:
 BENCHES: Mapping[str, tuple[str, Callable[[Bench], tuple[dict[str, Any], Truth]]]] = {
     "three_phase": ("generator", three_phase),
     "loaded": ("generator", loaded),
+    "bridged": ("generator", bridged),
     "two_phase": ("generator", two_phase),
     "brushed": ("generator", brushed),
     "rectifier": ("rectifier", rectifier),

@@ -18,6 +18,7 @@ from explorer.inputs.machine_classes import likely_slip
 from explorer.inputs.row_doubts import row_doubts
 from explorer.measuring import filing
 from explorer.measuring.blank_note import blank_note, filled_example
+from explorer.measuring.fit_figure import residual_figure
 from explorer.measuring.note_kinds import ALIASES, NOTE_KINDS
 from explorer.measuring.notes import read_notes
 
@@ -373,3 +374,23 @@ def test_from_notes_to_a_locked_design(readme_note: str, tmp_path: Path, notes: 
     assert locked["parts"]["generator"] == "skip_hub"
     assert locked["feasible"]
     assert locked["delivered_energy_J"] > 1000
+
+
+def test_the_figure_has_a_line_for_every_reading(readme_note: str, notes: Path) -> None:
+    notes.write_text(readme_note + LEAD)
+    figure = notes.with_suffix(".svg")
+    assert read_bench(notes, figure=figure)["figure"] == str(figure)
+    drawn = residual_figure(read_notes(notes).measured)
+    assert figure.read_text() == drawn
+    (hub, lead) = read_notes(notes).measured
+    errors = {**hub.fits["generator"].residuals, **lead.fits["drop"].residuals}
+    assert len(errors) == 10
+    assert drawn.count('<g id="line2d_') >= 2 * len(errors)
+
+
+def test_hertz_of_a_brushed_machine_are_refused(notes: Path) -> None:
+    text = (
+        '[generator.dc]\nclass = "brushed_dc"\nopen = [ { volts = 6.0, hertz = 20 } ]\n'
+        "resistance = [ { ohms = 1.0 } ]\n"
+    )
+    assert "open[0].hertz: is for machines with alternating voltage" in refused(notes, text)
