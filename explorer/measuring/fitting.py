@@ -158,11 +158,12 @@ class _Problem:
             readings.append(one._replace(sd=one.sd * (share if 0.5 < share < 2 else 1.0)))
         return _Problem(self.unknowns, readings)
 
-    def solve(self, loss: str = "linear") -> tuple[Array, Array]:
-        """The best vector, and the Jacobian of all residuals there."""
+    def solve(self, loss: str = "linear", near: Array | None = None) -> tuple[Array, Array]:
+        """The best vector, and the Jacobian of all residuals there; begun `near` a vector."""
+        start = self.start if near is None else near
         found = least_squares(
-            self.residuals, self.start, jac="2-point", x_scale="jac", loss=loss,
-            f_scale=ROBUST_SCALE, xtol=1e-12, ftol=1e-12, gtol=1e-12, max_nfev=400,
+            self.residuals, start, jac="2-point", x_scale="jac", loss=loss,
+            f_scale=ROBUST_SCALE, xtol=1e-9, ftol=1e-9, gtol=1e-9, max_nfev=400,
         )  # fmt: skip
         return found.x, found.jac
 
@@ -194,7 +195,7 @@ def fit(unknowns: Sequence[Unknown], readings: Sequence[Observation]) -> Fit:
             gone = tuple(r.where for r in readings if r not in kept)
             return Fit(**{**vars(one), "dropped": (*one.dropped, *gone)})
     problem = problem.weighed_anew(x)
-    x, jacobian = problem.solve()
+    x, jacobian = problem.solve(near=x)
     chi_square = float(np.sum(problem.residuals(x) ** 2))
     scatter = max(1.0, float(np.sqrt(chi_square / degrees))) if chance < 0.01 else 1.0
     inverse = np.asarray(np.linalg.inv(jacobian.T @ jacobian), dtype=float)

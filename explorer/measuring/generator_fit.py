@@ -16,6 +16,7 @@ from explorer.inputs.machine_classes import (
 from explorer.inputs.machine_kinds import MACHINE_KINDS, MachineKind
 from explorer.measuring.class_values import class_expectation, stand_ins
 from explorer.measuring.fitting import Fit, Unknown, fit
+from explorer.measuring.generator_checks import ohms_by_pair, refuse_nonsense
 from explorer.measuring.generator_note import GeneratorNote
 from explorer.measuring.generator_readings import (
     BRIDGE_OFFSET,
@@ -28,8 +29,6 @@ from explorer.measuring.generator_readings import (
     VISCOUS,
     WARMTH,
     GeneratorReadings,
-    ohms_by_pair,
-    refuse_nonsense,
 )
 from explorer.measuring.instruments import Instrument
 from explorer.measuring.note_records import NoteFault, Turning
@@ -64,7 +63,7 @@ def measured_generator(
 
     Values are those of a star's leads where the kind's table has such columns, else of one winding.
     """
-    refuse_nonsense(note, instruments)
+    refuse_nonsense(note)
     machine = MACHINE_KINDS[note.machine]
     pairs = pole_pairs_of(note, machine)
     readings = GeneratorReadings(note, machine, pairs, instruments, {})

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
-from functools import partial
+from functools import lru_cache, partial
 from math import hypot, pi, sin, sqrt
 
 import numpy as np
 
-from explorer.inputs.machine_kinds import MACHINE_KINDS, MachineKind
+from explorer.inputs.machine_kinds import MachineKind
 from explorer.measuring.fitting import Gain, Observation, UnknownValues
+from explorer.measuring.generator_checks import pairs_apart
 from explorer.measuring.generator_note import (
     Diodes,
     GeneratorNote,
@@ -19,7 +20,7 @@ from explorer.measuring.generator_note import (
     OpenReading,
 )
 from explorer.measuring.instruments import Instrument
-from explorer.measuring.note_records import NoteFault, Turning
+from explorer.measuring.note_records import Turning
 from explorer.physics.bridge import RECTIFIERS
 from explorer.physics.generator import (
     COPPER_TEMPERATURE_COEFFICIENT,
@@ -208,19 +209,11 @@ class GeneratorReadings:
         if self.machine.direct:  # measured at its terminals: no diode stands in between
             emf = float(peak_emf(values[EMF], speed))
             return (emf - bus_V) / (self.hot_ohm(values))
-        saturation, emission, ohm = DIODES[diodes]
         volts = bus_V + values.get(BRIDGE_OFFSET, 0.0)
-        state = RECTIFIERS[self.machine.bridge].solve(
-            emf_peak_V=peak_emf(values[EMF], speed),
-            electrical_rad_s=self.pole_pairs * speed,
-            resistance_ohm=self.hot_ohm(values),
-            inductance_H=values[HENRY],
-            bus_V=max(volts, 0.0),
-            diode_saturation_A=saturation,
-            diode_emission_V=emission,
-            diode_resistance_ohm=ohm,
-        )
-        return float(state.bus_current_A)
+        return _bridge_amps(
+            self.machine.bridge, diodes, float(peak_emf(values[EMF], speed)),
+            self.pole_pairs * speed, self.hot_ohm(values), values[HENRY], max(volts, 0.0),
+        )  # fmt: skip
 
     def _lead_law(self, meter: str, values: UnknownValues, volts: float, speed: float) -> float:
         """Amps rms through a resistor at two leads whose voltage is read: by the phasor diagram."""
@@ -318,6 +311,31 @@ class GeneratorReadings:
         return float(peak_emf(values[EMF], speed)) * share / impedance
 
 
+@lru_cache(maxsize=4096)  # a fit moves one unknown at a time, and most do not concern the bridge
+def _bridge_amps(
+    bridge: str,
+    diodes: Diodes,
+    peak_V: float,
+    electrical_rad_s: float,
+    phase_ohm: float,
+    phase_H: float,
+    bus_V: float,
+) -> float:
+    """Mean current into a bus from a machine behind its rectifier, A."""
+    saturation, emission, ohm = DIODES[diodes]
+    state = RECTIFIERS[bridge].solve(
+        emf_peak_V=peak_V,
+        electrical_rad_s=electrical_rad_s,
+        resistance_ohm=phase_ohm,
+        inductance_H=phase_H,
+        bus_V=bus_V,
+        diode_saturation_A=saturation,
+        diode_emission_V=emission,
+        diode_resistance_ohm=ohm,
+    )
+    return float(state.bus_current_A)
+
+
 def _drag_law(speed: float, values: UnknownValues) -> float:
     return float(drag_torque(values[STATIC_DRAG], values[VISCOUS], speed))
 
@@ -336,51 +354,3 @@ def _spin_law(
     grown = values[VISCOUS] * (fast - slow) / at_slow
     share = np.log1p(max(grown, -0.999)) / grown if abs(grown) > 1e-9 else 1.0
     return whole * (fast - slow) / at_slow * float(share)
-
-
-MOST_APART = 0.15
-"""Pairs of leads that differ by more, relative, are a slip of the pen rather than a bad winding."""
-
-
-def ohms_by_pair(note: GeneratorNote) -> dict[str, float]:
-    """Ohms between each pair of leads that the note names, the last reading of each."""
-    return {
-        one.pair: (one.ohms - one.test_lead_ohms)
-        if one.ohms is not None
-        else (one.volts or 0.0) / (one.amps or 1.0)
-        for one in note.resistance
-        if one.pair
-    }
-
-
-def pairs_apart(note: GeneratorNote) -> float:
-    """Standard deviation of pairs of leads over their mean, at most `MOST_APART`: a winding whose
-    phases differ has no one resistance, and is known no better than that."""
-    found = list(ohms_by_pair(note).values())
-    if len(found) < 2:
-        return 0.0
-    return min(float(np.std(found, ddof=1) / np.mean(found)), MOST_APART)
-
-
-def refuse_nonsense(note: GeneratorNote, instruments: Mapping[str, Instrument]) -> None:
-    """NoteFault for readings that an instrument cannot have shown, or that make no sense."""
-    if note.as_motor and not MACHINE_KINDS[note.machine].direct:
-        raise NoteFault(("as_motor",), "is for a brushed machine, which runs on a DC supply")
-    for key in ("open", "loads", "as_motor", "short_circuit"):
-        for number, turning in enumerate(getattr(note, key)):
-            if turning.hertz is not None and MACHINE_KINDS[note.machine].direct:
-                rule = "is for machines with alternating voltage: give turns and seconds, or rpm"
-                raise NoteFault((key, number, "hertz"), rule, turning.hertz)
-    for number, one in enumerate(note.resistance):
-        if (one.ohms is None) == (one.volts is None or one.amps is None):
-            raise NoteFault(("resistance", number), "needs volts and amps, or ohms")
-        if one.ohms is not None and one.ohms <= one.test_lead_ohms:
-            rule = f"must be above the {one.test_lead_ohms:g} ohm of the meter's own leads"
-            raise NoteFault(("resistance", number, "ohms"), rule, one.ohms)
-    for number, load in enumerate(note.loads):
-        if (load.amps is None) == (load.ohms is None):
-            raise NoteFault(("loads", number), "needs amps, or ohms of a known load")
-    for number, run in enumerate(note.spin_down):
-        if run.to_rpm >= run.from_rpm:
-            rule = f"must be below from_rpm {run.from_rpm:g}: it slows down"
-            raise NoteFault(("spin_down", number, "to_rpm"), rule, run.to_rpm)

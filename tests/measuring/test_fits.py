@@ -45,8 +45,10 @@ def coverage(name: str, count: int) -> dict[str, float]:
 
 @pytest.mark.parametrize("name", BENCHES)
 def test_bands_hold_the_truth(name: str) -> None:
-    """Of 100 benches 95 % within four standard deviations of a binomial, 2.2 points each: 87 %."""
-    assert all(share >= 0.87 for share in coverage(name, 100).values())
+    """Of 100 benches 95 % within four standard deviations of a binomial, 2.2 points each: 87 %; of
+    25 whose fit solves the bridge, 4.4 points each: 78 %."""
+    count, least = (25, 0.78) if name == "bridged" else (100, 0.87)
+    assert all(share >= least for share in coverage(name, count).values())
 
 
 @pytest.mark.slow
