@@ -153,14 +153,23 @@ def times_usual(one: MachineClass, measured: Mapping[str, float], quantity: str)
     return measured[quantity] / sqrt(low * high)
 
 
-def far_off(kind: str, measured: Mapping[str, float]) -> dict[str, MachineClass]:
-    """Quantities far outside the class that all others suit, and that class.
+class Story(NamedTuple):
+    """One way to explain an odd machine: it is of a class, and one quantity is wrong.
 
-    Which class it is the other values say: a slip would else find a class that it suits. Where
-    several classes come of it, one slip explains everything in the class whose other values suit
-    best, and what looks odd in another class is none.
+    `apart`: how far its other values lie outside the class, as a sum of logarithms.
     """
-    found: list[tuple[float, str, MachineClass]] = []
+
+    apart: float
+    quantity: str
+    best: MachineClass
+
+
+def stories_of(kind: str, measured: Mapping[str, float]) -> list[Story]:
+    """Every story of a machine with a value far off, the likeliest first.
+
+    Which class it is the other values say: a slip would else find a class that it suits.
+    """
+    found = []
     for quantity in measured:
         best = nearest_class(kind, measured, leaving_out=quantity)
         others = [name for name in measured if name != quantity]
@@ -168,9 +177,16 @@ def far_off(kind: str, measured: Mapping[str, float]) -> dict[str, MachineClass]
             continue
         if _is_far(best, measured, quantity):
             apart = sum(_distance(best, measured, name) for name in others)
-            found.append((apart, quantity, best))
-    likeliest = min(found, key=lambda one: one[0], default=None)
-    return {quantity: best for _, quantity, best in found if likeliest and best is likeliest[2]}
+            found.append(Story(apart, quantity, best))
+    return sorted(found, key=lambda one: one.apart)
+
+
+def far_off(kind: str, measured: Mapping[str, float]) -> dict[str, MachineClass]:
+    """Quantities far outside the class of the likeliest story: what looks odd in another class is
+    none where one slip explains everything in this one.
+    """
+    found = stories_of(kind, measured)
+    return {one.quantity: one.best for one in found if one.best is found[0].best}
 
 
 def doubts(generator: Generator, columns: Mapping[str, str]) -> Iterator[tuple[str, float, str]]:

@@ -8,6 +8,10 @@ from explorer.inputs.machine_kinds import MACHINE_KINDS
 from explorer.measuring.generator_note import GeneratorNote
 from explorer.measuring.note_records import NoteFault
 
+PAIRS_APART = 0.05
+"""Relative difference between pairs of leads from which on they are doubted; 1 % is usual."""
+FASTEST_COUNTED = 50.0
+"""Turns a second that nobody counts."""
 MOST_APART = 0.15
 """Pairs of leads that differ by more, relative, are a slip of the pen rather than a bad winding."""
 
@@ -38,6 +42,9 @@ def refuse_nonsense(note: GeneratorNote) -> None:
         raise NoteFault(("as_motor",), "is for a brushed machine, which runs on a DC supply")
     for key in ("open", "loads", "as_motor", "short_circuit"):
         for number, turning in enumerate(getattr(note, key)):
+            if turning.turns and turning.turns / (turning.seconds or 1.0) > FASTEST_COUNTED:
+                rule = "is too short for turns that are counted: minutes instead of seconds?"
+                raise NoteFault((key, number, "seconds"), rule, turning.seconds)
             if turning.hertz is not None and MACHINE_KINDS[note.machine].direct:
                 rule = "is for machines with alternating voltage: give turns and seconds, or rpm"
                 raise NoteFault((key, number, "hertz"), rule, turning.hertz)
@@ -54,3 +61,18 @@ def refuse_nonsense(note: GeneratorNote) -> None:
         if run.to_rpm >= run.from_rpm:
             rule = f"must be below from_rpm {run.from_rpm:g}: it slows down"
             raise NoteFault(("spin_down", number, "to_rpm"), rule, run.to_rpm)
+
+
+def differing_pairs(note: GeneratorNote) -> tuple[str, ...]:
+    """Pairs of leads that differ more than a sound winding's do."""
+    by_pair = ohms_by_pair(note)
+    if len(by_pair) < 2:
+        return ()
+    low, high = min(by_pair, key=lambda p: by_pair[p]), max(by_pair, key=lambda p: by_pair[p])
+    apart = by_pair[high] / by_pair[low] - 1
+    if apart < PAIRS_APART:
+        return ()
+    return (
+        f"resistance differs by {apart:.0%} between the pairs {low} and {high}; within 1 % is "
+        "usual: look for a bad contact or a shorted coil",
+    )

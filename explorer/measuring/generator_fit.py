@@ -4,19 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from math import log, pi
+from math import pi
 
 from explorer.inputs.machine_classes import (
     MachineClass,
-    far_off,
+    Story,
     likely_slip,
     nearest_class,
+    stories_of,
     times_usual,
 )
 from explorer.inputs.machine_kinds import MACHINE_KINDS, MachineKind
 from explorer.measuring.class_values import class_expectation, stand_ins
 from explorer.measuring.fitting import Fit, Unknown, fit
-from explorer.measuring.generator_checks import ohms_by_pair, refuse_nonsense
+from explorer.measuring.generator_checks import differing_pairs, refuse_nonsense
 from explorer.measuring.generator_note import GeneratorNote
 from explorer.measuring.generator_readings import (
     BRIDGE_OFFSET,
@@ -45,11 +46,12 @@ SAID = {
 }
 """Quantities of classes in words."""
 TENFOLD_FROM = 7.0
-"""So many times its class's range, a value is refused as a slip by ten unless the note is sure."""
+"""So many times outside its class's range, a value that a usual slip explains is refused unless the
+note is sure."""
+KNOWN_APART = 1.2
+"""How far the other values may lie outside a class, as a sum of logarithms, for it to be known."""
 LEAST_KNOWN = 4
 """With fewer quantities nobody can say which class a machine is of."""
-PAIRS_APART = 0.05
-"""Relative difference between pairs of leads from which on they are doubted; 1 % is usual."""
 QUANTITY = {
     EMF: "emf_V_s", OHM: "resistance_ohm", HENRY: "inductance_H", STATIC_DRAG: "drag_torque_N_m",
 }  # fmt: skip
@@ -273,13 +275,28 @@ def _row(
     ).items():  # fmt: skip
         columns[column], assumed[column] = value, why
     beside = {INERTIA: found.values[INERTIA]} if INERTIA in found.values else {}
-    doubts = (*doubts_of(found), *_pairs(note), *_plausible(note, found, readings, guess))
+    doubts = (*doubts_of(found), *differing_pairs(note), *_plausible(note, found, readings, guess))
+    _refuse_falling_drag(note, found)
     if found.values[VISCOUS] < -2 * found.sd[VISCOUS]:
         doubts = (*doubts, "drag falls with speed by these readings; it is taken as constant")
     return Measured(
         kind="generator", id=identifier, columns=columns, relative_sd=sds, how=_ways(note),
         fits={"generator": found}, assumed=assumed, doubts=doubts, beside=beside,
     )  # fmt: skip
+
+
+def _refuse_falling_drag(note: GeneratorNote, found: Fit) -> None:
+    """NoteFault where weights say that drag at speed is a third less than at rest, or even less."""
+    if len(note.drag) < 2 or found.values[VISCOUS] > -3 * found.sd[VISCOUS]:
+        return
+    speeds = [one.rpm for one in note.drag]
+    slow, fast = speeds.index(min(speeds)), speeds.index(max(speeds))
+    if found.values[VISCOUS] * speeds[fast] * RAD_S_PER_RPM < -found.values[STATIC_DRAG] / 3:
+        pull = [one.kg * one.radius_m for one in note.drag]
+        rule = (
+            f"contradicts drag[{fast}]: faster, it takes {pull[fast] / pull[slow]:.2g} times this"
+        )
+        raise NoteFault(("drag", slow), f"{rule}, and drag does not fall so: a slip by ten?")
 
 
 def _ways(note: GeneratorNote) -> tuple[str, ...]:
@@ -316,21 +333,6 @@ def _fastest(note: GeneratorNote, readings: GeneratorReadings) -> float:
     return max([*speeds, *(one.from_rpm for one in note.spin_down)], default=1.0)
 
 
-def _pairs(note: GeneratorNote) -> tuple[str, ...]:
-    """Pairs of leads that differ more than a sound winding's do."""
-    by_pair = ohms_by_pair(note)
-    if len(by_pair) < 2:
-        return ()
-    low, high = min(by_pair, key=lambda p: by_pair[p]), max(by_pair, key=lambda p: by_pair[p])
-    apart = by_pair[high] / by_pair[low] - 1
-    if apart < PAIRS_APART:
-        return ()
-    return (
-        f"resistance differs by {apart:.0%} between the pairs {low} and {high}; within 1 % is "
-        "usual: look for a bad contact or a shorted coil",
-    )
-
-
 def _plausible(
     note: GeneratorNote, found: Fit, readings: GeneratorReadings, guess: _Guess
 ) -> tuple[str, ...]:
@@ -343,19 +345,39 @@ def _plausible(
     mass = note.given.get("mass_kg")
     if isinstance(mass, int | float):
         own["mass_kg"] = float(mass)
-    doubts = []
-    far = far_off(readings.machine.name, own) if len(own) >= LEAST_KNOWN else {}
-    for quantity, best in far.items():
-        low, high = best.ranges[quantity]
-        times = max(low / max(own[quantity], 1e-12), own[quantity] / high)
-        ratio = times_usual(best, own, quantity)
-        shown_ratio = f"{ratio:.2g}" if ratio < 99 else f"{ratio:.0f}"
-        slip = likely_slip(quantity, own[quantity], best.ranges[quantity])
-        words = (
-            f"{SAID[quantity]} {own[quantity]:.4g} is {shown_ratio} times that of a {best.name} "
-            f"({low:g} to {high:g})" + (f": {slip}?" if slip else "")
-        )
-        if abs(log(times)) >= log(TENFOLD_FROM) and not note.sure:
-            raise NoteFault((), f"{words}; if it is right, write sure = true")
-        doubts.append(words)
-    return tuple(doubts)
+    if len(own) < LEAST_KNOWN:
+        return ()
+    stories = stories_of(readings.machine.name, own)
+    surely = [
+        one
+        for one in stories
+        if one.apart <= KNOWN_APART and _times_off(one, own) >= TENFOLD_FROM and _slip(one, own)
+    ]
+    if surely and not note.sure:
+        others = [one for one in stories if one.quantity != surely[0].quantity]
+        words = ", or ".join(_odd(one, own) for one in (surely[0], *others[:1]))
+        raise NoteFault((), f"{words}; if it is right, write sure = true")
+    return tuple(_odd(one, own) for one in stories if one.best is stories[0].best)
+
+
+def _times_off(story: Story, own: Mapping[str, float]) -> float:
+    """How many times a quantity lies outside its class's range."""
+    low, high = story.best.ranges[story.quantity]
+    value = max(own[story.quantity], 1e-12)
+    return max(low / value, value / high)
+
+
+def _slip(story: Story, own: Mapping[str, float]) -> str:
+    return likely_slip(story.quantity, own[story.quantity], story.best.ranges[story.quantity])
+
+
+def _odd(story: Story, own: Mapping[str, float]) -> str:
+    """What is odd about a quantity, in words."""
+    low, high = story.best.ranges[story.quantity]
+    ratio = times_usual(story.best, own, story.quantity)
+    shown_ratio = f"{ratio:.2g}" if ratio < 99 else f"{ratio:.0f}"
+    slip = _slip(story, own)
+    return (
+        f"{SAID[story.quantity]} {own[story.quantity]:.4g} is {shown_ratio} times that of a "
+        f"{story.best.name} ({low:g} to {high:g})" + (f": {slip}?" if slip else "")
+    )

@@ -53,6 +53,8 @@ ROOM_C = 20.0
 SALIENCY_SD = 0.12
 """Inductance differs with the rotor's place: Lq/Ld is 1.44 to 1.67 in five published set-ups of
 salvaged-class machines, so one place differs by some 12 % from the mean."""
+JUST_TURNING_SD = 0.03
+"""How exactly one sees which weight just keeps a shaft turning, relative (judgement)."""
 PER_PEAK = {
     "true_rms": 1 / sqrt(2.0),
     "average": 1 / sqrt(2.0),
@@ -235,7 +237,7 @@ class GeneratorReadings:
             radius = Gain(
                 f"radius {one.radius_m}", self.instruments["metres"].sd(one.radius_m) / one.radius_m
             )
-            share = self.instruments["kg"].sd(one.kg) / one.kg
+            share = hypot(self.instruments["kg"].sd(one.kg) / one.kg, JUST_TURNING_SD)
             yield Observation(
                 f"drag[{number}]", "drag", torque, torque * share,
                 partial(_drag_law, speed), (self.gain("kg"), radius),

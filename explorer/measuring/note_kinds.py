@@ -105,7 +105,9 @@ NOTE_KINDS: Mapping[str, NoteKind] = {
                 "Charge the cell to its rated voltage with the current limited, and hold it for "
                 "half an hour (IEC 62391-1).",
                 "Discharge it at constant current, and read its own terminals between 80 and 40 % "
-                "of the rated voltage: about a minute in all.",
+                "of the rated voltage: about a minute in all. Its series resistance comes out only "
+                "if the start is timed well: with a logger, whose clock you name below, as "
+                "[instruments.seconds] with floor = 0.02.",
                 "Charge it again, leave it alone for a day, and read it before and after.",
                 "Three pieces or more of a batch say how far pieces differ.",
             ),

@@ -101,7 +101,8 @@ def _weigh(bench: Bench, note: dict[str, Any], truth: Truth, speeds: tuple[float
     true_radius = radius / (1 + bench.gain(f"radius {radius}", ruler))
     for rpm in speeds:
         torque = truth["drag_torque_N_m"] + truth["drag_viscous_N_m_s"] * rpm * pi / 30
-        kg = bench.reads("kg", torque / G / true_radius)
+        seen = 1 + float(bench.rng.normal(0, 0.03))  # which weight just keeps it turning
+        kg = bench.reads("kg", torque * seen / G / true_radius)
         note["drag"].append({"kg": kg, "radius_m": radius, "rpm": rpm})
 
 

@@ -97,6 +97,8 @@ def test_a_note_is_written_to_a_new_file_only(notes: Path) -> None:
         ("turns = 60, seconds = 20.9", "turns = 60, seconds = 0",
          ["open[0].seconds", "greater than 0"]),
         ('"three_phase"', '"three_phases"', ["class", "three_phase"]),
+        ("seconds = 20.9", "seconds = 0.35", ["open[0].seconds", "minutes instead of seconds?"]),
+        ("kg = 0.19", "kg = 1.9", ["drag[0]", "drag[1]", "contradicts", "a slip by ten?"]),
         ("cycles_per_turn = 15\n", "", ["my_hub", "needs cycles_per_turn"]),
         ("cycles_per_turn = 15", "cycles_per_turn = 15\nmagnets = 15", ["magnets", "15"]),
         ("cycles_per_turn = 15", "cycles_per_turn = 15\nmagnets = 28", ["magnets", "contradicts"]),
