@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
 import shlex
 import sys
 from collections.abc import Callable, Iterator
@@ -103,7 +102,9 @@ def _review(
     answer = review_studies(*studies)
     _answer(answer, as_json, terminal.reviewed)
     if open_:
-        _show(answer["report"])
+        from explorer.commands.browser import show_page
+
+        show_page(answer["report"])
 
 
 @app.command("lock")
@@ -227,35 +228,76 @@ def _start(
     )
 
 
-@app.command("schema")
-def _schema(
-    kind: Annotated[str, typer.Argument(metavar="study|design", help="Which kind of file.")],
+measure = typer.Typer(no_args_is_help=True, help="From the bench to the tables, and back.")
+app.add_typer(measure, name="measure")
+
+
+@measure.command("note")
+def _measure_note(
+    kind: Annotated[str, typer.Argument(metavar="KIND", help="generator, cell, operator, ...")],
+    file: Annotated[
+        Path | None, typer.Option("--to", metavar="NOTES.toml", help="A new file to write it to.")
+    ] = None,
     as_json: AsJson = False,
 ) -> None:
-    """Print the JSON Schema of a study or a design, by which editors check and explain it."""
+    """Print an empty note: what to measure, in which order, and what can hurt."""
+    from explorer.commands import measure as command
+    from explorer.commands.measured_words import noted
+
+    _answer(command.write_note(kind, file), as_json, noted)
+
+
+@measure.command("read")
+def _measure_read(
+    notes: Annotated[Path, typer.Argument(metavar="NOTES.toml", help="Notes from the bench.")],
+    into: Annotated[
+        Path | None,
+        typer.Option(metavar="STUDY.toml", help="Write the rows into this study's tables."),
+    ] = None,
+    replace: Annotated[
+        bool, typer.Option("--replace", help="Change rows that are there already.")
+    ] = False,
+    figure: Annotated[
+        Path | None, typer.Option(metavar="FILE.svg", help="Draw how far each reading is off.")
+    ] = None,
+    as_json: AsJson = False,
+) -> None:
+    """Make rows of notes, each number with its uncertainty, and name what looks like a slip."""
+    from explorer.commands import measure as command
+    from explorer.commands.measured_words import bench_read
+
+    _answer(command.read_bench(notes, into, replace=replace, figure=figure), as_json, bench_read)
+
+
+@measure.command("compare")
+def _measure_compare(
+    study: StudyFile,
+    design: Annotated[
+        Path | None, typer.Option(metavar="DESIGN.toml", help="The design that was built.")
+    ] = None,
+    lock: Annotated[str | None, typer.Option(metavar="ID", help="Or a locked one.")] = None,
+    readings: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Readings; without it a form is printed.")
+    ] = None,
+    as_json: AsJson = False,
+) -> None:
+    """Hold readings of a chain that was built against the model: what is wrong, does it stand?"""
+    from explorer.commands.compare import compare_readings
+    from explorer.commands.measured_words import compared
+
+    _answer(compare_readings(study, readings, design=design, lock=lock), as_json, compared)
+
+
+@app.command("schema")
+def _schema(
+    kind: Annotated[str, typer.Argument(metavar="study|notes|design", help="Which kind of file.")],
+    as_json: AsJson = False,
+) -> None:
+    """Print the JSON Schema of a study, of notes or of a design, for editors to check it by."""
     from explorer.commands import schema as command
 
     found = command.schema(kind)
     sys.stdout.write((_json(found) if as_json else command.text_of(found)) + "\n")
-
-
-def _show(page: str) -> None:
-    """Open a page in the reader's browser, the one that BROWSER names if it names one.
-
-    What the browser prints goes to standard error. ExplorerError where none can be started.
-    """
-    import webbrowser
-
-    sys.stdout.flush()
-    ours = os.dup(1)
-    os.dup2(2, 1)
-    try:
-        started = webbrowser.open(Path(page).resolve().as_uri())
-    finally:
-        os.dup2(ours, 1)
-        os.close(ours)
-    if not started:
-        raise ExplorerError(f"{page}: is written, but no browser could be started to show it")
 
 
 def main() -> None:

@@ -15,6 +15,7 @@ from explorer.inputs.front_parts import Generator
 from explorer.inputs.plausible import RANGES
 from explorer.inputs.prices import Price
 from explorer.inputs.records import SETTINGS, Part
+from explorer.measuring.spread_rows import SpreadRow
 from explorer.units import unit_of
 
 ROOT = Path(__file__).parent.parent
@@ -76,7 +77,12 @@ def test_records_say_of_their_columns_what_the_page_says(kind: str) -> None:
 
 
 @pytest.mark.parametrize(
-    ("heading", "model"), [("prices.csv", Price), ("../bench/converter_points.csv", BenchPoint)]
+    ("heading", "model"),
+    [
+        ("prices.csv", Price),
+        ("../bench/converter_points.csv", BenchPoint),
+        ("spreads.csv", SpreadRow),
+    ],
 )
 def test_prices_and_points_say_what_the_page_says(heading: str, model: type[BaseModel]) -> None:
     page = {column: line.meaning for column, line in sections()[heading].items()}

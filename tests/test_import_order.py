@@ -17,6 +17,7 @@ FLOORS: tuple[tuple[str, ...], ...] = (
     ("store",),
     ("search",),
     ("decision",),
+    ("measuring",),
     ("report",),
     ("commands",),
     ("cli",),

@@ -44,16 +44,17 @@ def keys(part: dict[str, Any], whole: dict[str, Any], at: str = "") -> Iterator[
     for name, inner in part.get("properties", {}).items():
         yield f"{at}.{name}", inner
         yield from keys(inner, whole, f"{at}.{name}")
-    for inner in (part.get("items"), *part.get("anyOf", ())):
+    named = part.get("additionalProperties") or None
+    for inner in (part.get("items"), named, *part.get("anyOf", ())):
         yield from keys(inner, whole, at) if inner else ()
 
 
-@pytest.mark.parametrize("kind", ["study", "design"])
+@pytest.mark.parametrize("kind", ["study", "design", "notes"])
 def test_schemas_are_valid_and_explain_every_key(kind: str) -> None:
     found = schema(kind)
     jsonschema.Draft202012Validator.check_schema(found)
     explained = dict(keys(found, found))
-    assert len(explained) > (40 if kind == "study" else 15)
+    assert len(explained) > ({"study": 40, "design": 15, "notes": 80}[kind])
     for name, key in explained.items():
         assert key.get("description", "").strip(), name
     assert "null" not in json.dumps(found)  # TOML has no such value
@@ -158,5 +159,5 @@ def test_a_design_that_is_read_suits_the_schema(small_project: Project, tmp_path
 
 
 def test_only_files_that_people_write_have_a_schema() -> None:
-    with pytest.raises(InputError, match="must be study or design, got studdy"):
+    with pytest.raises(InputError, match="must be study, design or notes, got studdy"):
         schema("studdy")

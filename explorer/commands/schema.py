@@ -6,15 +6,28 @@ import json
 from typing import Any
 
 from explorer.errors import Fault, InputError, nearest
-from explorer.inputs.schemas import SCHEMAS
+from explorer.inputs.schemas import SCHEMAS as READ_SCHEMAS
+
+
+def _notes() -> dict[str, Any]:
+    """That of notes, whose fits need more than a schema does: imported when it is asked for."""
+    from explorer.measuring.note_kinds import note_schema
+
+    return note_schema()
+
+
+SCHEMA_KINDS = {**READ_SCHEMAS, "notes": _notes}
+"""Kinds of files by name."""
 
 
 def schema(kind: str) -> dict[str, Any]:
-    """The schema of a kind of file, `study` or `design`; InputError for another."""
-    if kind not in SCHEMAS:
-        hint = nearest(kind, tuple(SCHEMAS))
-        raise InputError([Fault("schema", "", f"must be {' or '.join(SCHEMAS)}", kind, hint)])
-    return SCHEMAS[kind]()
+    """The schema of a kind of file, `study`, `design` or `notes`; InputError for another."""
+    if kind not in SCHEMA_KINDS:
+        hint = nearest(kind, tuple(SCHEMA_KINDS))
+        *others, last = SCHEMA_KINDS
+        rule = f"must be {', '.join(others)} or {last}"
+        raise InputError([Fault("schema", "", rule, kind, hint)])
+    return SCHEMA_KINDS[kind]()
 
 
 def text_of(found: dict[str, Any]) -> str:

@@ -20,6 +20,7 @@ from explorer.inputs.links import LINKS
 from explorer.inputs.machine_classes import doubts
 from explorer.inputs.prices import Prices, PriceTerms, read_prices
 from explorer.inputs.records import Identifier, Operator, Pack, Part, Positive, Record, Text
+from explorer.inputs.row_doubts import row_doubts
 
 MODELS: dict[str, type[Record]] = {
     **{name: link.record for name, link in LINKS.items()},
@@ -140,7 +141,7 @@ def read_tables(
         for kind, read in rows.items()
     }
     records |= {link: {part.id: part} for link, part in older.items()}
-    _doubt_generators(reader, rows["generator"], records["generator"])
+    _note_doubts(reader, rows, records)
     read_parts = [known[link] for link in LINKS]
     parts = tuple(part for ids in read_parts for part in ids or ())
     prices_file = f"{tables}/prices.csv"
@@ -187,17 +188,23 @@ def columns_of(model: type[Record]) -> TableColumns:
     return TableColumns.of(model, without=FITTED, instead=instead)
 
 
-def _doubt_generators(
-    reader: TableReader, rows: Sequence[Row] | None, records: Mapping[str, Record]
+def _note_doubts(
+    reader: TableReader,
+    rows: Mapping[str, Sequence[Row] | None],
+    records: Mapping[str, Mapping[str, Record]],
 ) -> None:
     """Note values that look like a slip of the pen; they stay as they are."""
-    for row in rows or ():
-        record = records.get(row.id)
-        if isinstance(record, Generator):
+    for kind, table in rows.items():
+        for row in table or ():
+            record = records[kind].get(row.id)
+            if record is None:
+                continue
+            found = row_doubts(kind, record.model_dump())
+            if isinstance(record, Generator):
+                found = doubts(record, row.cells)
             where = f"{row.file}: row {row.number} ({shown(row.id)})"
             reader.notes += [
-                f"{where}, column {column}: {value:.3g} {why}"
-                for column, value, why in doubts(record, row.cells)
+                f"{where}, column {column}: {value:.3g} {why}" for column, value, why in found
             ]
 
 

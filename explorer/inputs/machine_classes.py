@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from math import log, pi, sqrt
+from typing import NamedTuple
 
 from explorer.inputs.front_parts import Generator
 from explorer.inputs.machine_kinds import MACHINE_KINDS, MachineKind
@@ -69,6 +70,125 @@ CLASSES = (
 """From memory, of low confidence."""
 
 
+class Slip(NamedTuple):
+    """A usual slip: by how many times it makes a value too large, and what it is."""
+
+    factor: float
+    what: str
+
+
+SLIPS: Mapping[str, tuple[Slip, ...]] = {
+    "emf_V_s": (
+        Slip(2 * pi / sqrt(2), "rms volts for each turn a second instead of peak volts for each "
+             "radian a second"),
+        Slip(2 * pi, "peak volts for each turn a second instead of each radian a second"),
+        Slip(2 * pi / 60, "peak volts for each turn a minute instead of each radian a second"),
+        Slip(2 * pi / 60 / sqrt(2), "rms volts for each turn a minute instead of peak volts for "
+             "each radian a second"),
+        Slip(60.0, "turns a minute taken for turns a second"),
+        Slip(1 / 60, "turns a second taken for turns a minute"),
+        Slip(1 / sqrt(2), "rms instead of peak"),
+        Slip(2.0, "peak to peak instead of peak"),
+        Slip(sqrt(3), "the value between leads in the column of a phase"),
+        Slip(1 / sqrt(3), "the value of a phase in the column between leads"),
+    ),
+    "resistance_ohm": (
+        Slip(2.0, "between leads instead of one phase"),
+        Slip(0.5, "one phase instead of between leads"),
+        Slip(1000.0, "milliohms instead of ohms"),
+    ),
+    "inductance_H": (
+        Slip(2.0, "between leads instead of one phase"),
+        Slip(0.5, "one phase instead of between leads"),
+        Slip(1000.0, "millihenries instead of henries"),
+        Slip(1e6, "microhenries instead of henries"),
+    ),
+    "pole_pairs": (Slip(2.0, "magnets instead of pairs of them"),),
+    "drag_torque_N_m": (
+        Slip(1 / 9.80665, "kilograms times metres instead of newtons times metres"),
+        Slip(100.0, "newton centimetres instead of newton metres"),
+        Slip(1000.0, "newton millimetres instead of newton metres"),
+    ),
+    "mass_kg": (Slip(1000.0, "grams instead of kilograms"),),
+}  # fmt: skip
+"""Usual slips by quantity."""
+TENFOLD = (Slip(10.0, "a slip by ten"), Slip(0.1, "a slip by ten"))
+SLIP_NEAR = 1.15
+"""A slip is named where without it the value lies within its range, or so many times outside."""
+
+
+def likely_slip(quantity: str, value: float, usual: tuple[float, float]) -> str:
+    """The slip that would bring a value into its usual range, "" where none would.
+
+    >>> likely_slip("emf_V_s", 0.6 * 4.443, (0.55, 0.65))
+    'rms volts for each turn a second instead of peak volts for each radian a second'
+    """
+    low, high = usual
+    middle = sqrt(low * high)
+    fitting = [
+        (abs(log(value / one.factor / middle)), one.what)
+        for one in (*SLIPS.get(quantity, ()), *TENFOLD)
+        if low / SLIP_NEAR <= value / one.factor <= high * SLIP_NEAR
+    ]
+    return min(fitting)[1] if fitting else ""
+
+
+def nearest_class(
+    kind: str, measured: Mapping[str, float], leaving_out: str = ""
+) -> MachineClass | None:
+    """The class of a kind that what was measured suits best; None for a kind without classes.
+
+    `measured`: values by name of `QUANTITIES`, as the ranges have them; none need be there.
+    """
+    known = [name for name in measured if name != leaving_out]
+    alike = [one for one in CLASSES if one.kind == kind]
+    return min(
+        alike, key=lambda one: sum(_distance(one, measured, name) for name in known), default=None
+    )
+
+
+def times_usual(one: MachineClass, measured: Mapping[str, float], quantity: str) -> float:
+    """How many times a value is the middle of its class's range."""
+    low, high = one.ranges[quantity]
+    return measured[quantity] / sqrt(low * high)
+
+
+class Story(NamedTuple):
+    """One way to explain an odd machine: it is of a class, and one quantity is wrong.
+
+    `apart`: how far its other values lie outside the class, as a sum of logarithms.
+    """
+
+    apart: float
+    quantity: str
+    best: MachineClass
+
+
+def stories_of(kind: str, measured: Mapping[str, float]) -> list[Story]:
+    """Every story of a machine with a value far off, the likeliest first.
+
+    Which class it is the other values say: a slip would else find a class that it suits.
+    """
+    found = []
+    for quantity in measured:
+        best = nearest_class(kind, measured, leaving_out=quantity)
+        others = [name for name in measured if name != quantity]
+        if best is None or sum(_is_far(best, measured, name) for name in others) > KNOWN_BY:
+            continue
+        if _is_far(best, measured, quantity):
+            apart = sum(_distance(best, measured, name) for name in others)
+            found.append(Story(apart, quantity, best))
+    return sorted(found, key=lambda one: one.apart)
+
+
+def far_off(kind: str, measured: Mapping[str, float]) -> dict[str, MachineClass]:
+    """Quantities far outside the class of the likeliest story: what looks odd in another class is
+    none where one slip explains everything in this one.
+    """
+    found = stories_of(kind, measured)
+    return {one.quantity: one.best for one in found if one.best is found[0].best}
+
+
 def doubts(generator: Generator, columns: Mapping[str, str]) -> Iterator[tuple[str, float, str]]:
     """Columns of a row whose value lies far outside its class, with the value and why.
 
@@ -77,14 +197,7 @@ def doubts(generator: Generator, columns: Mapping[str, str]) -> Iterator[tuple[s
     say whether a value was given between two leads or of a phase.
     """
     own = _measured(generator)
-    of_its_kind = [one for one in CLASSES if one.kind == generator.kind]
-    for quantity in QUANTITIES if of_its_kind else ():
-        # Which class it is the other values say: a slip would else find a class that it suits.
-        others = [name for name in QUANTITIES if name != quantity]
-        best = min(of_its_kind, key=lambda one: sum(_distance(one, own, name) for name in others))
-        known = sum(_is_far(best, own, name) for name in others) <= KNOWN_BY
-        if not known or not _is_far(best, own, quantity):
-            continue
+    for quantity, best in far_off(generator.kind, own).items():
         column = _column(quantity, columns)
         # A phase's value in its own column; the class's range goes with it.
         share = 1.0
@@ -92,11 +205,14 @@ def doubts(generator: Generator, columns: Mapping[str, str]) -> Iterator[tuple[s
             share = 1 / generator.machine.emf_leads_per_phase
         if column in ("resistance_line_ohm", "inductance_line_H"):
             share = 2.0
+        slip = likely_slip(quantity, own[quantity], best.ranges[quantity])
         low, high = (f"{share * end:.3g}" for end in best.ranges[quantity])
         span = low if low == high else f"{low} to {high}"
         why = f"is far from what a {best.name} has there ({span})"
         if quantity == "emf_V_s":
             why += f"; it is {_emf_meaning(generator.machine, column)}: {EMF_EXAMPLE}; {EMF_SLIPS}"
+        if slip:
+            why += f"; {times_usual(best, own, quantity):.2g} times the middle of that: {slip}?"
         yield column, share * own[quantity], why
 
 

@@ -35,10 +35,10 @@ def study_schema() -> Schema:
         "title": "A study of genchain",
         **_table(
             "Who cranks, which parts may be chosen, and what is asked.",
-            {name: _tidy(section) for name, section in sections.items()},
+            {name: tidy(section) for name, section in sections.items()},
             required=["study", "session", "settings"],
         ),
-        "$defs": {name: _tidy(schema) for name, schema in definitions.items()},
+        "$defs": {name: tidy(schema) for name, schema in definitions.items()},
     }
 
 
@@ -101,7 +101,7 @@ def _number(name: str) -> Schema:
 
 def _setting(name: str) -> Schema:
     number = _number(name)
-    span = _tidy(Setting.model_json_schema())
+    span = tidy(Setting.model_json_schema())
     del span["properties"]["listed"]  # how a list is kept, no key of the file
     span["oneOf"] = [{"required": ["step"]}, {"required": ["sweep_points"]}]
     return {
@@ -115,7 +115,7 @@ def _setting(name: str) -> Schema:
     }
 
 
-def _tidy(schema: Schema) -> Schema:
+def tidy(schema: Schema) -> Schema:
     """A schema without titles that only repeat a key, and without null, which TOML has not."""
     kept = {
         word: _tidy_word(word, value)
@@ -131,7 +131,7 @@ def _tidy(schema: Schema) -> Schema:
 
 def _tidy_word(word: str, value: Any) -> Any:
     if word in ("properties", "$defs"):
-        return {name: _tidy(schema) for name, schema in value.items()}
+        return {name: tidy(schema) for name, schema in value.items()}
     if word in ("items", "additionalProperties") and isinstance(value, dict):
-        return _tidy(value)
-    return [_tidy(one) for one in value] if word == "anyOf" else value
+        return tidy(value)
+    return [tidy(one) for one in value] if word == "anyOf" else value

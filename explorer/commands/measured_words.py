@@ -1,0 +1,92 @@
+"""What measure prints for people: numbers with their uncertainty, doubts, what was written"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+COVERAGE_FACTOR = 1.96
+"""Standard deviations to either side of a 95 % band."""
+
+
+def noted(answer: Mapping[str, Any]) -> list[str]:
+    """What measure note says: the note itself, or where it stands."""
+    if answer["file"] is None:
+        return list(answer["text"].splitlines())
+    return [f"written to {answer['file']}; when it is filled in: genchain measure read"]
+
+
+def bench_read(answer: Mapping[str, Any]) -> list[str]:
+    """What measure read says."""
+    lines = []
+    for table, rows in answer["rows"].items():
+        for name, columns in rows.items():
+            lines += [f"{table}.csv, {name}:", *_columns(answer, table, name, columns)]
+    lines += [f"doubt: {words}" for words in answer["doubts"]]
+    for change in answer["written"]:
+        lines.append(f"{change['file']}: {change['id']} {'is new' if change['new'] else 'changed'}")
+        if not change["new"]:
+            lines += [
+                f"  {column}: {before or 'empty'} -> {after or 'empty'}"
+                for column, (before, after) in change["columns"].items()
+            ]
+    if answer["figure"]:
+        lines.append(f"figure: {answer['figure']}")
+    if answer["written"]:
+        lines.append(
+            "a part needs a price in prices.csv, and a study that lists its choices needs its id"
+        )
+    return lines
+
+
+def _columns(
+    answer: Mapping[str, Any], table: str, name: str, columns: Mapping[str, Any]
+) -> Iterator[str]:
+    sds = answer["uncertainty"].get(table, {}).get(name, {})
+    assumed = answer["assumed"].get(table, {}).get(name, {})
+    for column, value in columns.items():
+        text = f"{value:.4g}" if isinstance(value, float) else str(value)
+        if column in sds:
+            text += f"  within {COVERAGE_FACTOR * 100 * sds[column]:.2g} % (95 %)"
+        if column in assumed:
+            text += f"  ({assumed[column]})"
+        yield f"  {column:24s} {text}"
+    points = answer["points"].get(table, {}).get(name)
+    if points:
+        yield f"  {len(points)} points of its bench table"
+    for key, fit in answer["fits"].get(table, {}).get(name, {}).items():
+        yield (
+            f"  {key}: chi-square {fit['chi_square']:.2g} with {fit['degrees_of_freedom']} degrees "
+            "of freedom"
+        )
+
+
+def compared(answer: Mapping[str, Any]) -> list[str]:
+    """What measure compare says."""
+    if "form" in answer:
+        return list(answer["form"].splitlines())
+    lines = [f"design {answer['design']}:"]
+    for one in answer["readings"]:
+        low, high = one["band"]
+        verdict = "in its band" if one["in_band"] else f"outside: {one['means']}"
+        lines.append(
+            f"  {one['reading']}: {one['read']:.4g}, expected {one['expected']:.4g} ({low:.4g} to "
+            f"{high:.4g}), {verdict}"
+        )
+        if one["broken"]:
+            lines.append(f"    breaks {', '.join(one['broken'])}")
+    energy = answer["delivered_energy_J"]
+    lines.append(
+        f"it delivers {energy['as_read']:.0f} J as read, {energy['designed']:.0f} J by design"
+    )
+    if answer["suspect"]:
+        lines.append(
+            f"look first at the {answer['suspect']['link']}: {answer['suspect']['reason']}"
+        )
+    lines.append(
+        "the design stands"
+        if answer["stands"]
+        else f"as read it breaks {', '.join(answer['broken'])}"
+        + (": somebody may be hurt, connect no pack" if answer["hazard"] else "")
+    )
+    return lines

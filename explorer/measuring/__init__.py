@@ -1,0 +1,1 @@
+"""Notes from the bench become rows with an uncertainty"""
