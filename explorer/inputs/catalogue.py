@@ -206,6 +206,11 @@ def _note_doubts(
             reader.notes += [
                 f"{where}, column {column}: {value:.3g} {why}" for column, value, why in found
             ]
+            if isinstance(record, Generator) and record.stand_ins:
+                reader.notes.append(
+                    f"{where}: counts with {', '.join(record.stand_ins)}, for want of a value; "
+                    "fill in what the machine bears, and more chains may stand"
+                )
 
 
 def _check_ids(reader: TableReader, rows: Mapping[str, Sequence[Row] | None]) -> None:

@@ -13,7 +13,7 @@ import numpy as np
 from explorer.inputs.study import Project
 from explorer.measuring.class_values import class_spread
 from explorer.measuring.instruments import INSTRUMENTS
-from explorer.model.evaluate import Evaluation
+from explorer.model.evaluation import Evaluation
 from explorer.model.regimes import STEADY
 from explorer.model.space import Designs
 from explorer.model.stepped import sessions_of
