@@ -9,11 +9,13 @@ from explorer.inputs.study import Project
 from explorer.model import margins as rule_margins
 from explorer.model.evaluate import evaluate
 from explorer.model.evaluation import Evaluation
+from explorer.model.kernels import accounts
 from explorer.model.kernels.records import Records
 from explorer.model.margins import EXTRA_LOW_VOLTAGE_V, LEAST_CYCLE_S
 from explorer.model.regimes import CHATTERING, CYCLING, FLOODED, STEADY
 from explorer.model.rules import RULES
-from explorer.model.simulate import Care, solve
+from explorer.model.simulate import Care, simulate, solve
+from explorer.model.space import Space
 from tests.helpers.chain_twin import Run, Twin
 from tests.helpers.chains import pick, with_pack, with_part, with_person, with_study
 
@@ -274,3 +276,66 @@ def test_hazards_are_those_that_can_hurt() -> None:
     assert {"cell_voltage_V", "undervoltage_guard_V", "extra_low_voltage_V"} <= hazards
     assert {"clamp_burst_J", "clamp_power_W"} <= hazards
     assert not hazards & {"cell_life_V", "limit_mass_kg", "first_charge_s", "cycle_time_s"}
+
+
+def highest_on(volts: float = 6.8) -> float:
+    """What the window closes at, at the most: the turn-on threshold, or its return from a cut."""
+    return max(highest(volts), 0.93 * 10.5)
+
+
+def test_inrush_into_an_empty_converter(small_project: Project) -> None:
+    """Common practice: bank, switch and nothing else limit the pulse, unless the switch is slow."""
+    assert margin(one(small_project), "inrush_A") == np.inf  # nobody knows the converter's input
+    full = with_part(small_project, "converter", "buckboost_wide", input_capacitance_F=220e-6)
+    volts, ohm = highest_on(), 5 * 0.042 + 0.06
+    assert margin(one(full), "inrush_A") == pytest.approx(4 * 6 - volts / ohm, rel=1e-6)
+    assert margin(one(full), "inrush_J") == np.inf
+    strong = with_part(full, "window", "window_plain", pulse_limit_A=60.0)
+    assert margin(one(strong), "inrush_A") == pytest.approx(60 - volts / ohm, rel=1e-6)
+    slow = with_part(full, "window", "window_plain", soft_start_s=0.005)
+    found = one(slow)
+    twin = Twin.of_design(slow, pick(slow), 0)
+    load = float(np.interp(volts, twin.volts, twin.drawn["current_A"]))
+    filling = 220e-6 * volts / 0.005 + load
+    assert margin(found, "inrush_A") == pytest.approx(6 * 0.85 - filling, rel=1e-3)
+    heat = 220e-6 * volts**2 / 2 + volts * load * 0.005 / 2
+    assert margin(found, "inrush_J") == pytest.approx(0.05 - heat, rel=1e-3)
+
+
+def test_a_cold_pack_is_not_charged(small_project: Project) -> None:
+    """Lithium cells below freezing plate metal (common practice): the pack's row says how cold."""
+    assert margin(one(small_project), "pack_temperature_K") == np.inf
+    cold = with_study(with_pack(small_project, charge_min_C=0.0), "session", ambient_C=-5.0)
+    found = one(cold)
+    assert margin(found, "pack_temperature_K") == -5
+    assert not found.feasible[0]
+
+
+def test_what_may_be_touched(small_project: Project) -> None:
+    """IEC 60364-4-41, 414.4.5: 25 V AC and 60 V DC where it is dry, 12 V and 30 V elsewhere."""
+    dry = one(small_project)
+    wet = one(with_study(small_project, "session", wet=True))
+    open_V = 0.6 * 150 * 4 * np.pi / 30  # peak between two leads
+    assert margin(dry, "touched_leads_V") == pytest.approx(25 - open_V / np.sqrt(2), rel=1e-9)
+    assert margin(wet, "touched_leads_V") == pytest.approx(12 - open_V / np.sqrt(2), rel=1e-9)
+    assert margin(wet, "extra_low_voltage_V") == pytest.approx(30 - open_V, rel=1e-9)
+    direct = with_part(small_project, "generator", "hub_small", kind="brushed_dc")
+    assert margin(one(direct), "touched_leads_V") == 25
+
+
+def test_a_hand_that_stalls_breaks_a_rule(demo_project: Project) -> None:
+    """Random chains turned by a light hand with a pattern: some stall, break away or hunt, and
+    none of these may stand; a held hand turns them all, since it has no dead point."""
+    real = with_person(demo_project, inertia_kg_m2=0.01, unevenness=0.9, unevenness_turn=0.6)
+    designs = Space.of(real).draw(60, np.random.default_rng(8))
+    case = real.study.session.operators[0], real.study.session.packs[0]
+    fault = simulate(real, designs, *case)["fault"]
+    lost = fault != accounts.SOUND
+    assert {accounts.STALLS, accounts.BREAKS_AWAY} & set(fault.tolist())
+    found = evaluate(real, designs, Care.SESSION)
+    kept = found.margins["keeps_turning_rpm"]
+    np.testing.assert_allclose(kept[lost], -designs.settings["cadence_rpm"][lost])
+    assert np.all(kept[~lost] >= 0)
+    assert not found.feasible[lost].any()
+    held = evaluate(demo_project, designs, Care.SESSION).margins["keeps_turning_rpm"]
+    assert (held >= 0).sum() > (kept >= 0).sum()
