@@ -7,7 +7,7 @@ The public names are those of `__all__`; they are imported when they are first u
 from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
-__version__ = "0.1.0"
+__version__ = "0.2.0"
 MODEL_VERSION = "10"
 """Changes whenever the physics gives other numbers, so that stored results are told apart."""
 

@@ -1,8 +1,7 @@
 """The rules of the house: sizes, one home for a name, standard terms, plain English, the disk.
 
 What breaks a rule today stands by name under `TO COME`: take a name out when it is mended, add
-none. `python -m tests.helpers.house` prints what there is. What the old model still breaks is
-`OLD_MODEL`'s and goes with it.
+none. `python -m tests.helpers.house` prints what there is.
 """
 
 from __future__ import annotations
@@ -13,15 +12,6 @@ import pytest
 
 from tests.helpers import house
 from tests.helpers.house import ROOT, Place
-
-OLD_MODEL = frozenset(
-    f"model.{name}"
-    for name in (
-        "averaged", "chain", "fidelities", "rhythm", "session", "spell", "stroke", "supply",
-        "switching", "walks", "waveform",
-    )
-)  # fmt: skip
-"""Modules that the compiled model replaces as they are."""
 
 # TO COME
 LONG_MODULES = frozenset({"physics.bridge"})
@@ -41,12 +31,12 @@ OLD_WORDS = frozenset({"model.demand:Demand", "physics.pack:Draw"})
 
 
 def named(places: list[Place]) -> set[str]:
-    """Names of places, those of the old model left out."""
-    return {str(place) for place in places if place.module not in OLD_MODEL}
+    """Names of places."""
+    return {str(place) for place in places}
 
 
 def test_a_module_has_four_hundred_lines_at_most() -> None:
-    found = {place.module for place in house.long_modules()} - OLD_MODEL
+    found = {place.module for place in house.long_modules()}
     assert found - LONG_MODULES == set()
 
 
@@ -55,21 +45,16 @@ def test_a_function_has_sixty_lines_at_most_and_a_class_three_hundred() -> None:
 
 
 def test_a_public_name_has_one_home() -> None:
-    """`main` is what runs, wherever a module does; a name of the old model counts as gone."""
-    homes = {
-        name: [module for module in found if module not in OLD_MODEL]
-        for name, found in house.doubles().items()
-        if name != "main"
-    }
-    twice = {name: found for name, found in homes.items() if len(found) > 1}
-    assert {name: found for name, found in twice.items() if name not in TWO_HOMES} == {}
+    """`main` is what runs, wherever a module does."""
+    twice = {name: found for name, found in house.doubles().items() if len(found) > 1}
+    assert {name for name in twice if name not in TWO_HOMES | {"main"}} == set()
 
 
 def test_names_are_standard_terms() -> None:
     assert named(house.old_words()) - OLD_WORDS == set()
 
 
-@pytest.mark.parametrize("module", sorted(set(house.modules()) - OLD_MODEL))
+@pytest.mark.parametrize("module", sorted(house.modules()))
 def test_docstrings_comments_and_messages_are_plain_english(module: str) -> None:
     assert house.phrases(house.modules()[module]) == []
 

@@ -430,7 +430,7 @@ def test_bytes_that_do_not_fit_their_layout_are_one_line(small_project: Project)
         store.append(small_project, results(small_project, designs(small_project, 25)), "sweep")
 
     def shortened(description: dict[str, Any]) -> None:
-        description["columns"][-1] = ["keeps_physics", "<i4", None]
+        description["columns"][-1] = ["may_keep", "<i4", None]
 
     redescribed(path_of(small_project), shortened)
     with (

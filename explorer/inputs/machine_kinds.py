@@ -54,14 +54,14 @@ class MachineKind:
     bus_valves: int
     bridge: str
     reverse_adds: bool
-    winding_s: float
-    bears_rpm: float
     direct: bool
     reading_per_peak: float
     phases_between_leads: int
     where_measured: str
     emf_means: str
     line_columns: Mapping[str, float] = field(default_factory=dict)
+    winding_s: float = 0.002
+    bears_rpm: float = 600.0
 
     @property
     def blocking_valves(self) -> int:

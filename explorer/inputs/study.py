@@ -161,10 +161,17 @@ class _Given:
         )
 
 
+LATER_KEYS = ("wet",)
+"""Keys of [session] that came later: at its default one of these changes no hash of before it."""
+
+
 def _scenario_hash(session: Session, build: Build, catalogue: Catalogue) -> str:
+    usual = {
+        name for name in LATER_KEYS if getattr(session, name) == Session.model_fields[name].default
+    }
     return content_hash(
         {
-            "session": session.model_dump(mode="json"),
+            "session": session.model_dump(mode="json", exclude=usual),
             "operators": [physics_of(catalogue.operators[name]) for name in session.operators],
             "packs": [physics_of(catalogue.packs[name]) for name in session.packs],
             "resistor_tolerance": build.resistor_tolerance,

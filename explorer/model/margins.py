@@ -23,8 +23,9 @@ from explorer.units import RAD_S_PER_RPM, Array
 
 EXTRA_LOW_VOLTAGE_V, WET_EXTRA_LOW_VOLTAGE_V = 60.0, 30.0
 """Ripple-free DC that may be touched, dry and wet (IEC 61140 and 60364-4-41, 414.4.5)."""
-TOUCHED_AC_V, WET_TOUCHED_AC_V = 25.0, 12.0
-"""Alternating volts rms that may be touched, dry and wet (IEC 60364-4-41, 414.4.5)."""
+INSULATED_AC_V, WET_INSULATED_AC_V = 50.0, 25.0
+"""Alternating volts rms of leads with a plain insulation, dry and wet: the ends of extra-low
+voltage (IEC 61140, IEC 60364-4-41)."""
 LEAST_CYCLE_S = 2.0
 """A window that switches faster wears its switch and never lets a pack settle (judgement)."""
 
@@ -87,12 +88,12 @@ def unloaded_margins(project: Project, fronts: Fronts) -> dict[str, Array]:
     session, person = project.study.session, fronts.person
     shaft = overspeed.run_on_rad_s(session, fronts) * fronts.drives["ratio"]
     most_V = WET_EXTRA_LOW_VOLTAGE_V if session.wet else EXTRA_LOW_VOLTAGE_V
-    most_ac_V = WET_TOUCHED_AC_V if session.wet else TOUCHED_AC_V
+    most_ac_V = WET_INSULATED_AC_V if session.wet else INSULATED_AC_V
     return {
         "turnable_N_m": person.comfort_force_N * fronts.drives["radius_m"] - fronts.drag_N_m(),
         "generator_speed_rpm": fronts.speed_limit_rpm - shaft / RAD_S_PER_RPM,
         "extra_low_voltage_V": most_V - overspeed.open_V(session, fronts),
-        "touched_leads_V": most_ac_V - fronts.leads_V * fronts.machines["emf_V_s"] * shaft,
+        "open_leads_V": most_ac_V - fronts.leads_V * fronts.machines["emf_V_s"] * shaft,
     }
 
 

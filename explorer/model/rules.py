@@ -209,13 +209,13 @@ RULES: dict[str, Rule] = {
         near=10.0,
         hazard=True,
     ),
-    "touched_leads_V": Rule(
+    "open_leads_V": Rule(
         unit="V",
-        description="The open generator leads may be touched at overspeed.",
-        label="alternating voltage between the generator's open leads (25 V dry, 12 V wet)",
-        broken="the open leads of the generator carry more alternating voltage than may be "
-        "touched when it is spun too fast",
-        loosened_by="leads that nobody can touch, for {} more",
+        description="The open generator leads stay extra-low voltage at overspeed.",
+        label="alternating voltage between the generator's open leads (50 V dry, 25 V wet)",
+        broken="the open leads of the generator carry more than extra-low alternating voltage when "
+        "it is spun too fast",
+        loosened_by="leads better guarded, for {} more",
         near=5.0,
         hazard=True,
     ),

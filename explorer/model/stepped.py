@@ -21,7 +21,7 @@ COURSE_STEPS = 60_000
 """Steps of a session that a course keeps at the most."""
 WINDOW_S = 0.5
 """Length of the window that is looked at with switching: many periods, and soon solved."""
-EVEN = {"unevenness": 0.0, "unevenness_turn": 0.0, "inertia_kg_m2": 0.0}
+EVEN_HAND = {"unevenness": 0.0, "unevenness_turn": 0.0, "inertia_kg_m2": 0.0}
 """A hand that keeps its speed and torque, as the judge has it."""
 BEFORE_THE_BUS = ("gearing", "drag", "copper", "lead", "bridge")
 """Where work at the crank goes that never comes to the bus."""
@@ -95,7 +95,7 @@ def window(
     """
     plan, front = project.study.session, rows.rowed(project, design)
     load = rows.loads(project, design, pack_id)
-    person = project.catalogue.operators[operator_id].model_copy(update=EVEN)
+    person = project.catalogue.operators[operator_id].model_copy(update=EVEN_HAND)
     hand = rows.shift_of(person, 60 * plan.minutes)
     brief = hand.copy()
     brief["seconds"] = seconds

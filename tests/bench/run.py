@@ -23,13 +23,12 @@ from typing import Any
 
 ROOT = Path(__file__).parents[2]
 BENCHES = {
-    "averaged_speed": "throughput of the averaged model",
     "session_speed": "throughput of the sessions",
     "reprice_speed": "repricing of stored designs",
     "command_speed": "processor time of whole commands on the demo's store",
     "page_speed": "the page under a dragged slider",
     "bridge_accuracy": "the bridge's map against its switching-level twin",
-    "filter_agreement": "how far the search's quicker model is from sessions",
+    "filter_agreement": "how far the search's filter is from sessions, and how much hands matter",
     "mutations": "mutated studies with fresh seeds",
     "kills": "what is left after kills at random moments",
     "memory": "what a block of a sweep holds",

@@ -142,7 +142,7 @@ def records(count: int, seed: int = 1) -> list[dict[str, Any]]:
         }
         energy = float(1700 * (1 - goal[0]) + 60)
         series = int(rng.integers(4, 8))
-        shares = rng.dirichlet(np.ones(15) * 0.6)
+        shares = np.append(rng.dirichlet(np.ones(15) * 0.6), 0.0)  # a crank at rest
         lost = energy * 1.3
         names = [name for name in LEDGER if name not in ("crank_work", "delivered")]
         ledger = {name: float(lost * share) for name, share in zip(names, shares, strict=True)}
