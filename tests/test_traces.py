@@ -8,6 +8,7 @@ import pytest
 from explorer.decision.traces import CLOSE_S, TRACE_POINTS, for_page, thinned
 from explorer.inputs.study import Project
 from explorer.model import stepped
+from explorer.model.simulate import simulate
 from explorer.model.space import Space
 from explorer.model.stepped import Course
 
@@ -47,7 +48,7 @@ def test_a_course_is_the_session_that_it_belongs_to(demo_project: Project) -> No
     """What it gives to the pack adds up to the session's energy, steps and bursts as they were."""
     drawn = Space.of(demo_project).draw(400, np.random.default_rng(5)).take(np.array([125, 209]))
     case = "adult_one_arm", "telemetry_pack"
-    done = stepped.simulate(demo_project, drawn, *case)
+    done = simulate(demo_project, drawn, *case)
     assert (done["delivered_J"] > 100).all()
     for row in range(2):
         whole = stepped.course(demo_project, drawn.take(np.array([row])), *case)

@@ -6,7 +6,6 @@ import numpy as np
 
 from explorer.inputs.study import Project
 from explorer.model import costing
-from explorer.model.evaluate import evaluate
 from explorer.model.space import Space
 from explorer.units import Array
 
@@ -34,6 +33,8 @@ def nearest_miss(project: Project) -> dict[str, float]:
 def _probed(project: Project) -> dict[str, Array]:
     """Margins of `PROBES` random designs, the limit on cost included."""
     designs = Space.of(project).draw(PROBES, np.random.default_rng(project.study.search.seed))
+    from explorer.model.evaluate import evaluate
+
     margins, limit = dict(evaluate(project, designs).margins), project.study.limits.cost
     if limit is not None:
         margins["limit_cost"] = limit - costing.costs(project, designs)
