@@ -15,7 +15,7 @@ from explorer.inputs.front_parts import Generator
 from explorer.inputs.plausible import RANGES
 from explorer.inputs.prices import Price
 from explorer.inputs.records import SETTINGS, Part
-from explorer.measuring.spread_rows import SpreadRow
+from explorer.inputs.spreads import SpreadRow
 from explorer.units import unit_of
 
 ROOT = Path(__file__).parent.parent

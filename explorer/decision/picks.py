@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from explorer import front
+from explorer.inputs.csv_tables import content_hash
 from explorer.inputs.study import Project
 from explorer.model.objectives import COST, ENERGY, KEYS, OBJECTIVES
 from explorer.model.odds import AT_LEAST, Odds
@@ -63,7 +64,9 @@ class Picker:
 
     @cached_property
     def _builds_key(self) -> str:
-        return f"builds:{search_key(self.project)}"
+        spreads = self.project.catalogue.spreads
+        measured = f":{content_hash(sorted(map(str, spreads.values())))}" if spreads else ""
+        return f"builds:{search_key(self.project)}{measured}"
 
     def odds(self, numbers: Numbers) -> list[Odds]:
         """What builds of some designs came to, as far as any launch has drawn them."""

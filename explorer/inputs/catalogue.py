@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
 from typing import Annotated, Any, cast
@@ -21,6 +21,7 @@ from explorer.inputs.machine_classes import doubts
 from explorer.inputs.prices import Prices, PriceTerms, read_prices
 from explorer.inputs.records import Identifier, Operator, Pack, Part, Positive, Record, Text
 from explorer.inputs.row_doubts import row_doubts
+from explorer.inputs.spreads import Spreads, read_spreads
 
 MODELS: dict[str, type[Record]] = {
     **{name: link.record for name, link in LINKS.items()},
@@ -74,6 +75,8 @@ class Catalogue:
     file_hashes: Mapping[str, str]
     """File, relative to the study's folder -> hash of its bytes."""
     notes: tuple[str, ...] = ()
+    spreads: Spreads = field(default_factory=dict)
+    """What was measured of single parts, in place of what is assumed of their class."""
 
 
 @dataclass(frozen=True)
@@ -144,6 +147,7 @@ def read_tables(
     _note_doubts(reader, rows, records)
     read_parts = [known[link] for link in LINKS]
     parts = tuple(part for ids in read_parts for part in ids or ())
+    spreads = read_spreads(reader, f"{tables}/spreads.csv", records)
     prices_file = f"{tables}/prices.csv"
     prices, priced = read_prices(reader, prices_file, None if None in read_parts else parts, terms)
     prices, priced = prices and prices.with_free(older.values()), _with_ids(priced, older)
@@ -157,6 +161,7 @@ def read_tables(
             row_hashes={kind: _row_hashes(kind, table, points) for kind, table in records.items()},
             file_hashes=reader.hashes,
             notes=tuple(reader.notes),
+            spreads=spreads,
         )
     return Reading(
         faults=tuple(reader.faults),

@@ -20,13 +20,14 @@ from explorer.inputs.front_parts import Generator
 from explorer.inputs.links import LINKS
 from explorer.inputs.machine_kinds import MACHINE_KINDS
 from explorer.inputs.plausible import implausible
+from explorer.inputs.spreads import SpreadRow
 from explorer.inputs.study import LARGEST_STUDY_BYTES
 from explorer.inputs.study_check import StudyCheck
 from explorer.inputs.table_text import SAVE_AS, NotText, decoded
 from explorer.inputs.toml_text import read_toml
 from explorer.measuring.notes import Notes
 from explorer.measuring.results import CellValue, Measured
-from explorer.measuring.spread_rows import SpreadRow, spread_rows
+from explorer.measuring.spread_rows import spread_rows
 
 LONGEST_SOURCE = 200
 DIGITS = 5

@@ -7,7 +7,7 @@ that designs share what they have in common as they do in a search. The spreads 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
 from functools import reduce
 from itertools import chain, groupby
@@ -86,7 +86,10 @@ def draw(project: Project, designs: Designs, numbers: Sequence[int]) -> Builds:
         rng = np.random.default_rng([seed, 1, number])
         for link in LINKS:
             rows[link].append(designs.parts[link] + len(drawn[link]))
-            drawn[link] += (_drawn_part(part, link, rng) for part in catalogue.parts[link])
+            drawn[link] += (
+                _drawn_part(part, link, rng, tolerance.measured(project, link, part))
+                for part in catalogue.parts[link]
+            )
         settings.append(_drawn_settings(project, designs, rng))
         weakest.append(_weakest(project, designs, rng))
     tables = replace(
@@ -113,13 +116,16 @@ def _drawn_hand(person: Any, rng: np.random.Generator) -> dict[str, float]:
     }
 
 
-def _drawn_part(part: Part, link: str, rng: np.random.Generator) -> Part:
+def _drawn_part(part: Part, link: str, rng: np.random.Generator, own: Mapping[str, Spread]) -> Part:
+    """A part as one build has it; `own`: what was measured of it, by field."""
     update: dict[str, Any] = {}
     for spread in PARTS:
         if spread.where == link:
             factor = _factor(spread, rng)
             for field in spread.fields:
-                update[field] = float(spread.applied(tolerance.nominal(part, field), factor))
+                used = own.get(field, spread)
+                by = factor if used is spread else _factor(used, rng)
+                update[field] = float(used.applied(tolerance.nominal(part, field), by))
     if isinstance(part, Cell):
         factor = rng.uniform(part.capacitance_low_fraction, CAPACITANCE_HIGH)
         update |= {"capacitance_F": part.capacitance_F * factor, "capacitance_low_fraction": 1.0}
@@ -135,9 +141,7 @@ def _drawn_part(part: Part, link: str, rng: np.random.Generator) -> Part:
 
 
 def _factor(spread: Spread, rng: np.random.Generator) -> float:
-    if spread.how == "log":
-        return float(np.exp(rng.uniform(np.log(spread.low), np.log(spread.high))))
-    return float(rng.uniform(spread.low, spread.high))
+    return float(spread.at(np.array(rng.random())))
 
 
 def _drawn_settings(

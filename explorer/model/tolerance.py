@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from math import log, sqrt
 from typing import Any, Literal, NamedTuple
 
 import numpy as np
@@ -18,6 +19,7 @@ from explorer.inputs.records import Part
 from explorer.inputs.study import Project
 from explorer.model.evaluate import evaluate
 from explorer.model.evaluation import Evaluation
+from explorer.model.odds import NORMAL_95
 from explorer.model.rules import RULES
 from explorer.model.simulate import Care
 from explorer.model.space import Designs
@@ -35,7 +37,8 @@ class Spread(NamedTuple):
     """One thing that differs from chain to chain, evenly between two factors of its value.
 
     `fields` of `where` (a link, `operator` or `settings`) move together. `how`: the value itself,
-    the loss (1 - value), or the value on a logarithmic scale.
+    the loss (1 - value), the value on a logarithmic scale; or, as measured, its logarithm is normal
+    and 95 % lie between the factors.
     """
 
     says: str
@@ -43,11 +46,35 @@ class Spread(NamedTuple):
     fields: tuple[str, ...]
     low: float
     high: float
-    how: Literal["value", "loss", "log"] = "value"
+    how: Literal["value", "loss", "log", "lognormal"] = "value"
 
     def applied(self, value: float | Array, factor: float | Array) -> float | Array:
         """A value after its draw."""
         return 1 - (1 - value) * factor if self.how == "loss" else value * factor
+
+    def at(self, share: Array) -> Array:
+        """Factors at shares (n,) from 0 to 1 of what may be."""
+        if self.how == "lognormal":
+            from scipy.special import ndtri
+
+            middle, reach = sqrt(self.low * self.high), log(self.high / self.low) / 2
+            return np.asarray(middle * np.exp(reach / NORMAL_95 * ndtri(share)))
+        if self.how == "log":
+            return np.asarray(self.low * (self.high / self.low) ** share)
+        return np.asarray(self.low + (self.high - self.low) * share)
+
+
+def measured(project: Project, link: str, part: Part) -> dict[str, Spread]:
+    """What was measured of a part, by field: holds in place of its class."""
+    rows = project.catalogue.spreads.get((link, part.id), ())
+    return {
+        row.field: Spread(
+            f"{row.column} of {part.name}, as measured", link, (row.field,), row.low, row.high,
+            "lognormal" if row.shape == "lognormal" else "value",
+        )
+        for row in rows
+        if row.field in FIELDS[link]
+    }  # fmt: skip
 
 
 HAND = (
@@ -101,6 +128,11 @@ PARTS = (
 holds the most that a data sheet allows (resistance and leakage of cells, leakage of diodes), the
 factors reach down from it.
 """
+FIELDS: dict[str, frozenset[str]] = {
+    link: frozenset(field for one in PARTS if one.where == link for field in one.fields)
+    for link in LINKS
+}
+"""Fields of each link that builds differ in."""
 CAPACITANCE_HIGH = 1.2
 """Upper end of a supercapacitor's usual tolerance of -10/+20 %; the lower end is in its table."""
 
@@ -164,13 +196,26 @@ def spreads_of(project: Project, designs: Designs) -> tuple[Spread, ...]:
     return (
         *HAND,
         CADENCE,
-        *PARTS,
+        *_of_parts(project, designs),
         Spread("capacitance of the cells", "cell", ("capacitance_F",), low, CAPACITANCE_HIGH),
         Spread("current limit", "window", ("current_limit_A",), 1 - limit, 1 + limit),
         *(
             Spread(f"threshold {says}", "settings", (name,), *bands[name])
             for name, says, _ in levels
         ),
+    )
+
+
+def _of_parts(project: Project, designs: Designs) -> tuple[Spread, ...]:
+    """Spreads of a design's parts: those of the class, and what was measured in their place."""
+    own = {link: measured(project, link, _part(project, designs, link)) for link in LINKS}
+    of_class = (
+        one._replace(fields=tuple(name for name in one.fields if name not in own[one.where]))
+        for one in PARTS
+    )
+    return (
+        *(one for one in of_class if one.fields),
+        *(one for some in own.values() for one in some.values()),
     )
 
 
@@ -254,10 +299,7 @@ def _factors(spreads: tuple[Spread, ...], each: int, rng: np.random.Generator) -
         even = rng.random(count)
         if spread.where == "operator":
             even = np.repeat((rng.permutation(HANDS) + rng.random(HANDS)) / HANDS, each)
-        if spread.how == "log":
-            factors[row] = spread.low * (spread.high / spread.low) ** even
-        else:
-            factors[row] = spread.low + (spread.high - spread.low) * even
+        factors[row] = spread.at(even)
     return factors
 
 

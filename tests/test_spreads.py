@@ -1,0 +1,84 @@
+"""What was measured of a part holds in its builds in place of what its class is assumed to differ."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from explorer.errors import InputError
+from explorer.inputs.study import load
+from explorer.model import promise, tolerance
+from tests.helpers.chains import pick
+
+HEADER = "link,part,column,low,high,shape,varies,source,dated"
+ROW = "generator,hub_small,emf_line_V_s,0.99,1.01,lognormal,batch,measured: open volts,2026-11-25"
+
+
+def written(study: Path, *rows: str) -> Path:
+    (study.parent / "parts" / "spreads.csv").write_text("\n".join([HEADER, *rows]) + "\n", "utf-8")
+    return study
+
+
+def test_a_measured_value_differs_by_what_its_measurement_leaves(small_study: Path) -> None:
+    """The class's EMF is drawn within 5 %, the measured one's logarithm is normal: 95 % lie within
+    1 %, and the other parts of the table are as before."""
+    bare = load(small_study)
+    project = load(written(small_study, ROW))
+    designs = pick(project)
+
+    def drawn(some, number: int) -> tuple[float, float]:
+        build = promise.draw(some, designs, [number]).project.catalogue.parts["generator"]
+        base = some.catalogue.parts["generator"]
+        return tuple(
+            one.emf_phase_V_s / of.emf_phase_V_s for one, of in zip(build[:2], base, strict=False)
+        )
+
+    mine, others = np.array([drawn(project, number) for number in range(200)]).T
+    class_mine, _ = np.array([drawn(bare, number) for number in range(200)]).T
+    assert 0.9 < np.mean(np.abs(np.log(mine)) < np.log(1.01)) <= 1.0
+    assert np.ptp(class_mine) > 0.08
+    assert np.ptp(others) > 0.08
+    spreads = {one.says: one for one in tolerance.spreads_of(project, designs)}
+    assert any("as measured" in words for words in spreads)
+    assert "EMF of the generator" not in spreads
+
+
+def test_energies_draw_closer_together(small_study: Path) -> None:
+    """A chain whose energy hangs on one number that was then measured."""
+    designs = pick(load(small_study), {"cadence_rpm": 30.0, "cell": "cell_100f"})
+    before = tolerance.tolerance(load(small_study), designs, draws=300)
+    columns = ("emf_line_V_s", "drag_torque_N_m", "drag_viscous_N_m_s", "resistance_line_ohm")
+    rows = [ROW.replace("emf_line_V_s", name) for name in columns]
+    project = load(written(small_study, *rows))
+    after = tolerance.tolerance(project, designs, draws=300)
+    assert np.std(after.energy_J) < 0.95 * np.std(before.energy_J)
+
+
+@pytest.mark.parametrize(
+    ("row", "words"),
+    [
+        (ROW.replace("hub_small", "hub_unknown"), "is not in its table"),
+        (ROW.replace("generator,", "flywheel,"), "is no table of the study"),
+        (ROW.replace("emf_line_V_s", "emf_of_it"), "is no column of its table"),
+        (ROW.replace("0.99", "1.02"), "low must not be above high"),
+        (ROW.replace("lognormal", "square"), "shape"),
+    ],
+)
+def test_wrong_rows_are_named(small_study: Path, row: str, words: str) -> None:
+    with pytest.raises(InputError, match=words) as caught:
+        load(written(small_study, row))
+    assert "spreads.csv" in str(caught.value)
+    assert "row 2" in str(caught.value)
+
+
+def test_a_column_stands_once(small_study: Path) -> None:
+    with pytest.raises(InputError, match="stands twice"):
+        load(written(small_study, ROW, ROW))
+
+
+def test_without_rows_nothing_changes(small_study: Path) -> None:
+    bare = load(small_study)
+    assert replace(bare, catalogue=replace(bare.catalogue)).catalogue.spreads == {}
