@@ -31,7 +31,7 @@ function open(row, move) {
           el("span", {}, m.label + (m.closeness < 1 ? " (close)" : "")), el("b", { class: "n" }, withUnit(m.value, m.unit, 2)),
           el("span", { class: "gap", "aria-hidden": "true" }, el("i", { style: `width:${(100 * m.closeness / (m.closeness + 1)).toFixed(1)}%` })))))),
       el("div", {}, neighbours(row))));
-  if (move) { $("h-design").focus({ preventScroll: true }); $("design").scrollIntoView(); }
+  if (move) { reveal($("design")); $("h-design").focus({ preventScroll: true }); $("design").scrollIntoView(); }
 }
 function step(by) {
   const place = shown.indexOf(state.open);
