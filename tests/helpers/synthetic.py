@@ -39,6 +39,15 @@ KINDS = {
     "converter": ["Buck-boost 2 A", "Buck-boost 3 A"],
     "pack_lead": ["5 V lead 0.3 m", "5 V lead 1 m"],
 }
+DRAWN = {
+    "draws": 1000,
+    "promised_energy_J": 1234.0,
+    "worst_tenth_J": 1111.0,
+    "hazard_chance": 0.004,
+    "hazard_chance_high": 0.0102,
+    "keeps_rules_share": 0.95,
+}
+"""What draws of builds came to."""
 OUTPUT = {"converter": {"output_V": 5.1}}
 """Fields that a test works out by hand from."""
 
@@ -186,12 +195,9 @@ def records(count: int, seed: int = 1) -> list[dict[str, Any]]:
                 "mass_kg": float(0.4 + 5 * goal[2]),
                 "crank_effort_percent": float(8 + 80 * goal[3]),
                 "regime": ("steady", "cycling")[row % 3 == 0],
-                "draws": 1000,
+                **DRAWN,
                 "promised_energy_J": 0.9 * energy,
                 "worst_tenth_J": 0.8 * energy,
-                "hazard_chance": 0.004,
-                "hazard_chance_high": 0.01,
-                "keeps_rules_share": 0.95,
                 "feasible": True,
                 "margins": margins,
                 "ledger_J": ledger,

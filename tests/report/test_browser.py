@@ -460,7 +460,7 @@ def test_without_scripts_the_story_stands(visit: Open, data: PageData) -> None:
         assert card.title in tab.locator(f"#design-{card.design_id} h3").inner_text()
 
 
-@pytest.mark.parametrize("width", [390, 768, 1280])
+@pytest.mark.parametrize("width", [360, 768, 1280])
 def test_nothing_sticks_out(visit: Open, width: int) -> None:
     tab = visit(width=width, has_touch=width < 500, is_mobile=width < 500)
     assert tab.evaluate("document.documentElement.scrollWidth") <= width

@@ -49,6 +49,10 @@ $("unmark").addEventListener("click", () => { state.marked.clear(); state.page =
 $("back").addEventListener("click", () => { state.page--; table(); });
 $("on").addEventListener("click", () => { state.page++; table(); });
 addEventListener("hashchange", address);
+/* Paper has no folds. Browsers that do not know `::details-content` need them opened. */
+let opened = [];
+addEventListener("beforeprint", () => { opened = [...document.querySelectorAll(".fold:not([open])")]; for (const one of opened) one.open = true; });
+addEventListener("afterprint", () => { for (const one of opened) one.open = false; opened = []; });
 addEventListener("afterprint", () => document.documentElement.classList.remove("one"));
 refresh();
 open(base ?? 0, false);
