@@ -13,7 +13,7 @@ from explorer.model.odds import AT_LEAST
 from explorer.model.rules import rule
 from explorer.model.tolerance import PARTS
 from explorer.report import whose
-from explorer.report.format import HALF_A_CENT, cents, number
+from explorer.report.format import HALF_A_CENT, cents, listed, number
 from explorer.report.goals import (
     EFFORT_DIGITS,
     DesignResult,
@@ -80,7 +80,8 @@ def first_screen(
         _price(record, market),
     ]
     ranked = sorted((one for one in decisive if one), key=lambda one: -one[0])
-    pace = f", turned {card.turned}" if card.turned else ""
+    # A number and its unit stay on one line.
+    pace = f", turned {card.turned}".replace(" rpm", "\u00a0rpm") if card.turned else ""
     return FirstScreen(
         build=f"Build {card.letter}, {card.design_id}: {card.short}{pace}.",
         promise=_promise(project, record),
@@ -152,7 +153,7 @@ def _also(record: DesignResult, shown: Sequence[Goal]) -> str:
     """The objectives that the first screen has no place of its own for."""
     others = [one for one in shown if one.key not in (ENERGY, COST, EFFORT)]
     phrases = [phrase(one.key, one.with_unit(float(record[one.key]))) for one in others]
-    return f"It {' and '.join(phrases)}." if phrases else ""
+    return f"It {listed(phrases)}." if phrases else ""
 
 
 def _hazard(record: DesignResult, allowed: float) -> str:
@@ -268,8 +269,8 @@ def _rivals(
         other = known[card.design_id]
         gained, lost = _gains_and_losses(first, other, shown)
         if gained and not any(_alike(known[one.design_id], other, shown) for one in found):
-            against = f", but {' and '.join(lost)}" if lost else ""
-            words = f"{card.title}: {', '.join(gained)}{against}."
+            against = f", but {listed(lost)}" if lost else ""
+            words = f"{card.title}: {listed(gained)}{against}."
             found.append(Rival(card.letter, card.design_id, words))
     return tuple(found[:RIVALS])
 

@@ -19,7 +19,7 @@ from explorer.inputs.study import Project
 from explorer.model.bounds import energy_bound
 from explorer.model.regimes import TABLE
 from explorer.report import whose
-from explorer.report.format import counted, number
+from explorer.report.format import counted, listed, number
 from explorer.report.goals import DesignResult, Goal, goals, minimised, offered_parts
 from explorer.report.page.break_even import pack_comparison
 from explorer.report.page.cards import assumed, cards_of
@@ -42,7 +42,7 @@ from explorer.units import Array
 PAGE_LIMIT = 5000
 """Most designs that one page carries; beyond it a browser no longer follows a brush."""
 LOCK_WORDS = {
-    "kept": "still on the front",
+    "kept": "no other design beats it",
     "beaten": "beaten",
     "infeasible": "no longer keeps every limit",
     "sold_out": "has a part that is no longer offered",
@@ -202,7 +202,7 @@ def _missing(name: str, cards: Sequence[Card], curves: Mapping[str, DesignResult
     new = [card.letter for card in cards if card.design_id not in curves]
     if not new or not curves:
         return ""
-    letters = new[0] if len(new) == 1 else f"{', '.join(new[:-1])} and {new[-1]}"
+    letters = listed(new)
     verb = "is a new pick" if len(new) == 1 else "are new picks"
     return (
         f"{letters} {verb} since the last launch: no curves over time and cadence "
