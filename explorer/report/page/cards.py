@@ -87,7 +87,7 @@ def _card(
         ledger_of=whose.of_whom(project, record),
         share_of_bound=_share_of_bound(project, record, bound),
         lost=_lost(project, record, bound),
-        caution=(regime.caution if regime else "") or nearest(*tightest(record)),
+        caution=(regime.caution if regime else "") or nearest_limit(*tightest(record)),
         builds=builds_words(record, project.study.build.hazard_chance),
     )
 
@@ -225,7 +225,7 @@ def tightest(record: DesignResult, *, hazards: bool = False) -> tuple[str, float
     return name, value, closeness
 
 
-def nearest(name: str, value: float, closeness: float) -> str:
+def nearest_limit(name: str, value: float, closeness: float) -> str:
     """The nearest limit in words."""
     known = rule(name)
     unit = f" {known.unit}" if known.unit else ""

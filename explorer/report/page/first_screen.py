@@ -23,7 +23,7 @@ from explorer.report.goals import (
     part_names,
     phrase,
 )
-from explorer.report.page.cards import nearest, tightest
+from explorer.report.page.cards import nearest_limit, tightest
 from explorer.report.page.choices import looser
 from explorer.report.page.content import Card, FirstScreen, Purchase, Rival
 from explorer.report.page.price_content import Market
@@ -33,13 +33,13 @@ from explorer.units import J_PER_WH
 DECISIVE = 2
 """Sentences about what decides."""
 RIVALS = 2
-ALIKE = 0.1
+SAME_WITHIN = 0.1
 """Rivals that differ by no more than this share in any goal are one alternative."""
 NEARLY_ALL = 0.9
 """Cadences that give at least this share of the power at the design's own count as as good."""
 IN_WAY = 3
 """Rules named where no design keeps all of them."""
-KEPT = ("crank_work", "delivered", "stored", "kinetic")
+NO_LOSSES = ("crank_work", "delivered", "stored", "kinetic")
 """Terms of the ledger that are no losses."""
 
 
@@ -207,7 +207,7 @@ def _loss(project: Project, record: DesignResult) -> tuple[float, str] | None:
     """The largest loss as a share of the work at the crank, and what would make it smaller."""
     ledger = record["ledger_J"]
     work = float(ledger.get("crank_work", 0.0))
-    losses = {name: float(value) for name, value in ledger.items() if name not in KEPT}
+    losses = {name: float(value) for name, value in ledger.items() if name not in NO_LOSSES}
     if work <= 0 or not losses:
         return None
     name = max(losses, key=lambda key: losses[key])
@@ -278,7 +278,7 @@ def _rivals(
 def _alike(one: DesignResult, other: DesignResult, shown: Sequence[Goal]) -> bool:
     """Whether two designs are the same alternative to a third."""
     pairs = [(float(one[goal.key]), float(other[goal.key])) for goal in shown]
-    return all(abs(a - b) <= ALIKE * max(abs(a), abs(b)) for a, b in pairs)
+    return all(abs(a - b) <= SAME_WITHIN * max(abs(a), abs(b)) for a, b in pairs)
 
 
 def _gains_and_losses(
@@ -302,5 +302,5 @@ def first_caution(record: DesignResult) -> str:
     if any(rule(name).hazard for name in record["margins"]):
         name, value, closeness = tightest(record, hazards=True)
         if closeness < 1:
-            return f"{nearest(name, value, closeness)} Keep to the stated cadence."
+            return f"{nearest_limit(name, value, closeness)} Keep to the stated cadence."
     return CAUTIONS[0]
