@@ -1,4 +1,4 @@
-"""What was measured of a part holds in its builds in place of what its class is assumed to differ."""
+"""What was measured of a part holds in its builds in place of the spread of its class."""
 
 from __future__ import annotations
 

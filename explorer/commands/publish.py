@@ -97,6 +97,7 @@ def data_of_front(
         cadence_curves={k: v for k, v in last.get("cadences", {}).items() if k in known},
         market=market,
         swaps=swaps.swaps_of(project, stored, view.cost, looked_at),
+        owned=view.owned,
     )
     return page_view.page_data(project, shown, picks, findings)
 

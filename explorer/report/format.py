@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from math import isfinite
 
 import numpy as np
@@ -38,6 +39,15 @@ def counted(count: int) -> str:
     ('six', '15')
     """
     return SMALL_COUNTS[count] if 0 <= count < len(SMALL_COUNTS) else f"{count:,}"
+
+
+def listed(words: Sequence[str]) -> str:
+    """Words one after the other, the last after an "and".
+
+    >>> listed(["A", "B", "C"]), listed(["A"])
+    ('A, B and C', 'A')
+    """
+    return " and ".join(filter(None, [", ".join(words[:-1]), *words[-1:]]))
 
 
 def money(value: float, currency: str) -> str:

@@ -30,6 +30,24 @@ LEDGER: dict[str, str] = {
     "kinetic": "left in the turning crank",
 }
 
+LEDGER_REMEDIES: dict[str, str] = {
+    "gearing": "fewer stages, lined up and oiled, lose less",
+    "drag": "clean its bearings, or find one that turns more freely",
+    "copper": "more copper, or a lower current at a higher voltage, loses less",
+    "lead": "make it shorter or thicker",
+    "bridge": "valves with a lower forward drop lose less",
+    "reverse_leakage": "valves that leak less lose less",
+    "bridge_supply": "a controller that draws less loses less",
+    "esr": "cells of lower resistance, or more of them in parallel, lose less",
+    "cell_leakage": "replace cells that do not hold their charge",
+    "balancing": "larger balancing resistors lose less",
+    "clamp": "a load that takes more, or a slower crank, keeps the clamp cold",
+    "window": "a switch of lower resistance loses less",
+    "converter": "a module that is more efficient at this voltage loses less",
+    "pack_lead": "make it shorter or thicker",
+}
+"""What makes each loss smaller."""
+
 LEDGER_GROUPS: dict[str, tuple[str, ...]] = {
     "into the pack": ("delivered",),
     "gearing and drag": ("gearing", "drag"),

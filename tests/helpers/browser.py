@@ -38,6 +38,17 @@ def found_browser() -> str | None:
     return next((found for name in NAMES if (found := shutil.which(name))), None)
 
 
+def unfold(tab: Any) -> Any:
+    """Opens all that is folded on a page, as a reader would one by one."""
+    tab.evaluate(
+        """() => new Promise(done => {
+        for (const one of document.querySelectorAll("details")) one.open = true;
+        let k = 10;
+        const next = () => k-- ? requestAnimationFrame(next) : done(); next(); })"""
+    )
+    return tab
+
+
 def wait_for(tab: Any, expression: str) -> None:
     """Until it holds. The driver's own waiting evaluates text, which the page's policy refuses."""
     for _ in range(200):

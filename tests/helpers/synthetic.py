@@ -39,6 +39,15 @@ KINDS = {
     "converter": ["Buck-boost 2 A", "Buck-boost 3 A"],
     "pack_lead": ["5 V lead 0.3 m", "5 V lead 1 m"],
 }
+DRAWN = {
+    "draws": 1000,
+    "promised_energy_J": 1234.0,
+    "worst_tenth_J": 1111.0,
+    "hazard_chance": 0.004,
+    "hazard_chance_high": 0.0102,
+    "keeps_rules_share": 0.95,
+}
+"""What draws of builds came to."""
 OUTPUT = {"converter": {"output_V": 5.1}}
 """Fields that a test works out by hand from."""
 
@@ -142,24 +151,27 @@ def records(count: int, seed: int = 1) -> list[dict[str, Any]]:
         }
         energy = float(1700 * (1 - goal[0]) + 60)
         series = int(rng.integers(4, 8))
-        shares = np.append(rng.dirichlet(np.ones(15) * 0.6), 0.0)  # a crank at rest
-        lost = energy * 1.3
         names = [name for name in LEDGER if name not in ("crank_work", "delivered")]
+        shares = rng.dirichlet(np.ones(len(names)) * 0.6)
+        lost = energy * 1.3
         ledger = {name: float(lost * share) for name, share in zip(names, shares, strict=True)}
         ledger["delivered"] = energy
         ledger = {"crank_work": sum(ledger.values()), **ledger}
-        cost = float(15 + 120 * goal[1])
+        cost = round(float(15 + 120 * goal[1]), 2)
         quantity = {"rectifier": 6, "cell": series}
         bill = [
             {
                 "link": link,
                 "part": chosen[link],
                 "quantity": quantity.get(link, 1),
-                "unit_price": round(1.37 * (1 + k) + int(chosen[link][-1:].isdigit()), 2),
+                "unit_price": round(0.1 * (1 + k) + 0.05 * int(chosen[link][-1:].isdigit()), 2),
                 "price_dated": "2026-10-01",
             }
             for k, link in enumerate(LINKS)
         ]
+        # The last part takes what is left of the cost, so that the bill's sum is the cost.
+        others = sum(line["quantity"] * line["unit_price"] for line in bill[:-1])
+        bill[-1]["unit_price"] = round(cost - others, 2)
         margins = {
             name: float(rule.near * rng.gamma(2.0, 2.0) + 1e-3)
             for name, rule in RULES.items()
@@ -183,6 +195,9 @@ def records(count: int, seed: int = 1) -> list[dict[str, Any]]:
                 "mass_kg": float(0.4 + 5 * goal[2]),
                 "crank_effort_percent": float(8 + 80 * goal[3]),
                 "regime": ("steady", "cycling")[row % 3 == 0],
+                **DRAWN,
+                "promised_energy_J": 0.9 * energy,
+                "worst_tenth_J": 0.8 * energy,
                 "feasible": True,
                 "margins": margins,
                 "ledger_J": ledger,

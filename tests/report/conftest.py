@@ -36,11 +36,12 @@ def visit(chromium: Any, address: str) -> Iterator[Open]:
         fragment: str = "",
         *,
         width: int = 1280,
+        height: int = 900,
         ready: str = "plots",
         at: str = address,
         **options: Any,
     ) -> Any:
-        context = chromium.new_context(viewport={"width": width, "height": 900}, **options)
+        context = chromium.new_context(viewport={"width": width, "height": height}, **options)
         contexts.append(context)
         tab = context.new_page()
         tab.on("pageerror", lambda error: told.append(str(error)))

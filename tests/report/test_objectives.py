@@ -9,6 +9,8 @@ from pathlib import Path
 
 import pytest
 
+from tests.helpers.browser import unfold
+
 WITH_NOISE = """
 import sys
 from explorer.model import objectives
@@ -69,7 +71,7 @@ def test_a_fifth_objective_is_on_the_page(folder: Path) -> None:
 @pytest.mark.browser
 def test_a_fifth_objective_is_explored(visit) -> None:
     """A slider, a column that sorts, a plot for each pair, and a value for each design."""
-    tab = visit()
+    tab = unfold(visit())
     assert tab.locator("#sliders input").count() == 5
     assert tab.locator("#sliders label").last.inner_text() == "Noise, at most"
     assert tab.locator(".holder").count() == 10

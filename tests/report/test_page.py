@@ -216,7 +216,8 @@ def test_two_studies_stand_side_by_side(tmp_path: Path, data: PageData) -> None:
     told = " ".join(reader.texts)
     for one in (data, other):
         assert all(s.text in told for card in one.cards for s in card.standings)
-        assert one.answer[0] in told
+        assert one.first.build in told
+        assert one.first.promise in told
     energy = [one.designs.objectives[0].values[one.designs.ids.index(one.recommended_id)]
               for one in (data, other)]  # fmt: skip
     gap = energy[1] - energy[0]

@@ -79,13 +79,12 @@ def test_answer_tells_what_where_and_how_much(page: PageData) -> None:
     row = page.designs.ids.index(card.design_id)
     energy = page.designs.objectives[0].values[row]
     assert energy is not None
-    told = " ".join(page.answer)
-    assert f"{number(energy)} J" in told
+    assert card.short in page.first.build
+    assert f"{number(energy)} J" == card.standings[0].text
     assert f"{number(energy / 600 * 60)} J" in card.per_minute
     # 1 % of 20 Wh is 720 J.
     assert f"{number(720 / (energy / 10), 2)} minutes for 1 %" in card.per_minute
-    for standing in card.standings[1:]:
-        assert standing.text in told
+    assert f"{number(720 / (energy / 10), 2)} minutes for 1 %" in page.first.people[0]
 
 
 def test_cards_cover_every_wish_once(page: PageData) -> None:
@@ -160,10 +159,10 @@ def test_a_close_hazard_is_the_first_caution() -> None:
     row = synthetic.records(1)[0]
     row["margins"] = {"undervoltage_guard_V": 0.01, "lead_current_A": 5.0}
     page = build([row], {"recommended": row["design_id"]})
-    assert "0.01 V to spare" in page.caution
+    assert "0.01 V to spare" in page.first.caution
     row["margins"] = {"undervoltage_guard_V": 9.0, "lead_current_A": 0.01}
     page = build([row], {"recommended": row["design_id"]})
-    assert page.caution == page.cautions[0]
+    assert page.first.caution == page.cautions[0]
 
 
 def test_what_is_missing_to_the_limit_is_told() -> None:
@@ -239,8 +238,8 @@ def test_flooded_is_warned_of_before_any_margin() -> None:
 def test_without_a_feasible_design_the_page_says_what_is_in_the_way() -> None:
     page = build([], {}, search={**synthetic.SEARCH, "designs_feasible": 0})
     assert page.cards == ()
-    assert "No design keeps every limit" in page.answer[0]
-    assert rule("turnable_N_m").broken in page.answer[1]
+    assert "No design keeps every limit" in page.first.build
+    assert rule("turnable_N_m").broken in page.first.why
     json.dumps(page.as_dict(), allow_nan=False)
 
 
@@ -381,7 +380,7 @@ def test_a_close_hazard_comes_before_a_closer_nuisance() -> None:
     row["margins"] = {"converter_output_A": 0.0, "cell_voltage_V": 0.087}
     page = build([row], {"recommended": row["design_id"]})
     assert "converter" in page.cards[0].caution
-    assert "0.087 V to spare" in page.caution
+    assert "0.087 V to spare" in page.first.caution
 
 
 def test_names_of_files_keep_their_underscores(page: PageData) -> None:
@@ -586,9 +585,12 @@ def test_with_several_cases_each_number_says_whose_it_is() -> None:
         assert line.name == name
         assert line.results.startswith(f"{joules}, {minutes} of ")
         assert f"{effort} effort" in line.results
-        assert f"{line.name}: {line.results}." in page.answer
-    assert f"takes 40 % ({adult}), 95 % (Weak arm) of what the arm can hold" in page.answer[-1]
-    assert "68 %" not in " ".join(page.answer)  # nobody's effort
+    first, second = page.first.people
+    assert first.startswith(f"{adult}: 2.4 minutes for 1 % of telemetry pack (20 Wh), 0.9 minutes")
+    assert first.endswith("at 40 % of what the arm can hold.")
+    assert second.startswith("Weak arm: 12 minutes for 1 % of telemetry pack (20 Wh), 4.5 minutes")
+    assert second.endswith("at 95 % of what the arm can hold.")
+    assert "68 %" not in str(page.first)  # nobody's effort
     assert [s.label for s in card.standings] == ["Energy, mean", "Cost", "Mass", "Effort, mean"]
     assert "mean of 4 cases" in page.whose
 

@@ -1,4 +1,4 @@
-"""The picked designs as cards, and the answer that the first of them gives."""
+"""The picked designs as cards."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ import numpy as np
 
 from explorer.inputs.study import Project
 from explorer.model.bounds import EnergyBound
-from explorer.model.objectives import EFFORT, ENERGY
+from explorer.model.objectives import ENERGY
 from explorer.model.odds import AT_LEAST
 from explorer.model.regimes import BY_NAME
 from explorer.model.rules import rule
@@ -21,52 +21,12 @@ from explorer.report.goals import (
     absent_parts,
     minimised,
     part_names,
-    phrase,
 )
 from explorer.report.page.content import Card, GoalStanding
-from explorer.report.wording import (
-    CAUTIONS,
-    DECISIVE_LINKS,
-    PICK_WORDS,
-    ledger_words,
-)
-from explorer.units import J_PER_WH, Array
+from explorer.report.wording import DECISIVE_LINKS, PICK_WORDS, ledger_words
+from explorer.units import Array
 
 LOSSES_NAMED = 3
-
-
-def answer(
-    project: Project,
-    cards: Sequence[Card],
-    known: Mapping[str, DesignResult],
-    rejections: Mapping[str, tuple[int, int]],
-    why_none: str = "",
-) -> tuple[str, ...]:
-    """What to build, in two or three sentences, and one a case where there are several; or why
-    nothing (`why_none`).
-    """
-    if not cards and why_none:
-        return (why_none,)
-    if not cards:
-        worst = sorted(rejections.items(), key=lambda item: (-item[1][0], item[0]))[:3]
-        broken = "; ".join(rule(name).broken for name, _ in worst)
-        return (
-            "No design keeps every limit of this study.",
-            f"What stands in the way most often: {broken}." if broken else "",
-        )
-    card, record = cards[0], known[cards[0].design_id]
-    energy = float(record[ENERGY])
-    minutes = float(project.study.session.minutes)
-    texts = {s.key: s.text for s in card.standings} | {EFFORT: whose.efforts(project, record)}
-    phrases = [phrase(key, text) for key, text in texts.items() if key != ENERGY]
-    pace = f" {card.turned}" if card.turned else ""
-    return (
-        f"Build {card.letter}: {card.short}.",
-        f"{number(minutes)} minutes of cranking{pace} put {number(energy)} J "
-        f"({number(energy / J_PER_WH)} Wh) into the pack: {card.per_minute}.",
-        *(f"{line.name}: {line.results}." for line in card.case_lines),
-        f"It {', '.join(phrases[:-1])} and {phrases[-1]}.",
-    )
 
 
 def _headline(project: Project, record: DesignResult) -> str:
@@ -127,7 +87,7 @@ def _card(
         ledger_of=whose.of_whom(project, record),
         share_of_bound=_share_of_bound(project, record, bound),
         lost=_lost(project, record, bound),
-        caution=(regime.caution if regime else "") or _nearest(*tightest(record)),
+        caution=(regime.caution if regime else "") or nearest_limit(*tightest(record)),
         builds=builds_words(record, project.study.build.hazard_chance),
     )
 
@@ -265,24 +225,10 @@ def tightest(record: DesignResult, *, hazards: bool = False) -> tuple[str, float
     return name, value, closeness
 
 
-def _nearest(name: str, value: float, closeness: float) -> str:
+def nearest_limit(name: str, value: float, closeness: float) -> str:
     """The nearest limit in words."""
     known = rule(name)
     unit = f" {known.unit}" if known.unit else ""
     lead = "Close to a limit" if closeness < 1 else "Nearest limit"
     room = f"{number(value, 2)}{unit} to spare" if value > 0 else "nothing to spare"
     return f"{lead}: {known.label}, {room}."
-
-
-def first_caution(cards: Sequence[Card], known: Mapping[str, DesignResult]) -> str:
-    """The one caution of the first screen: a hazard that the answer is close to, or the bank's."""
-    if cards:
-        record = known[cards[0].design_id]
-        if any(rule(name).hazard for name in record["margins"]):
-            name, value, closeness = tightest(record, hazards=True)
-            if closeness < 1:
-                return (
-                    f"{_nearest(name, value, closeness)} Keep to the stated cadence, and read the "
-                    "cautions below."
-                )
-    return CAUTIONS[0]

@@ -77,7 +77,7 @@ def rule_costs_of(
         rules.append(
             RuleCost(
                 str(one["margin"]),
-                _looser(str(one["margin"]), float(one["step"]), currency),
+                looser(str(one["margin"]), float(one["step"]), currency),
                 f"{number(100 * lifted / found['front'], 2)} %",
                 f"{number(middle, 2)} J in the middle, {number(most, 2)} J at most "
                 f"(from {number(start, 2)} to {number(start + most, 2)} J)",
@@ -100,7 +100,8 @@ def rule_costs_of(
     )
 
 
-def _looser(name: str, step: float, currency: str) -> str:
+def looser(name: str, step: float, currency: str) -> str:
+    """A rule with `step` more room, in words; `step` is in the rule's unit, or in currency."""
     known = rule(name)
     amount = f"{number(step)}\u00a0{known.unit or currency}"
     return (known.loosened_by or f"{{}} more room: {known.label}").format(amount)

@@ -50,6 +50,48 @@ class Card:
 
 
 @dataclass(frozen=True)
+class Purchase:
+    """A row of the bill that costs money: `amount` is for all pieces, to the cent."""
+
+    name: str
+    quantity: int
+    amount: str
+
+
+@dataclass(frozen=True)
+class Rival:
+    """Another picked design, with what it has over the first one and what it lacks."""
+
+    letter: str
+    design_id: str
+    words: str
+
+
+@dataclass(frozen=True)
+class FirstScreen:
+    """What is read first, in sentences. Without a design `build` and `why` say why there is none,
+    and all else but the caution is empty.
+    """
+
+    build: str
+    caution: str
+    why: str = ""
+    promise: str = ""
+    people: tuple[str, ...] = ()
+    """For each person, how long one percent of each pack takes."""
+    purchases: tuple[Purchase, ...] = ()
+    cost: str = ""
+    at_hand: str = ""
+    """What the design needs and nobody pays for."""
+    also: str = ""
+    """The objectives that nothing else here speaks of."""
+    hazard: str = ""
+    decisive: tuple[str, ...] = ()
+    measure: str = ""
+    rivals: tuple[Rival, ...] = ()
+
+
+@dataclass(frozen=True)
 class ValueColumn:
     """A named number of every design on the page, None where there is none."""
 
@@ -267,12 +309,11 @@ class PageData:
     currency: str
     minutes: float
     goals: tuple[Goal, ...]
-    answer: tuple[str, ...]
+    first: FirstScreen
     bound: EnergyBound
     bound_sentence: str
     whose: str
     """Which cases a design's single number combines, empty where the study has one case only."""
-    caution: str
     missing: str
     """What the picks lack since the last launch, and the command that adds it."""
     assumed: tuple[str, ...]

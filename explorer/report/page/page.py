@@ -68,6 +68,7 @@ def render(page: PageData) -> str:
         still=stills_of(page),
         alt=alternatives_of(page),
         marks=marks_sentence(page.designs.regimes),
+        regimes=tuple({card.regime: card.regime_words for card in page.cards}.items()),
         goal_count=counted(len(page.goals)),
     )
 

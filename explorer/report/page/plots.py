@@ -9,7 +9,8 @@ from explorer.report.goals import Goal
 from explorer.report.page.content import PageData
 from explorer.report.page.drawing import axis_label
 
-PLOT_HEIGHT = 268
+PLOT_HEIGHT, LARGE_HEIGHT = 268, 338
+"""Pixels; the first pair of goals is drawn large."""
 DISC = 17
 """Pixels across the disc that carries a pick's letter."""
 
@@ -24,7 +25,11 @@ def plots_of(page: PageData) -> tuple[str, str, dict[str, tuple[str, str]]]:
     from bokeh.resources import Resources
 
     pairs = list(combinations(page.goals, 2))
-    drawn = {f"{x.key}-{y.key}": _scatter(x, y) for x, y in pairs}
+    heights = [LARGE_HEIGHT, *[PLOT_HEIGHT] * (len(pairs) - 1)]
+    drawn = {
+        f"{x.key}-{y.key}": _scatter(x, y, height)
+        for (x, y), height in zip(pairs, heights, strict=True)
+    }
     script, roots = components(drawn, wrap_script=False, wrap_plot_info=False)
     # As Bokeh writes them but for an attribute of style, which the page's policy refuses.
     divs = {
@@ -37,13 +42,13 @@ def plots_of(page: PageData) -> tuple[str, str, dict[str, tuple[str, str]]]:
     return library, script, {key: (labels[key], divs[key]) for key in drawn}
 
 
-def _scatter(x: Goal, y: Goal) -> Any:
+def _scatter(x: Goal, y: Goal, height: int) -> Any:
     """An empty plot of one objective over another, with a brush, letters and a ring."""
     from bokeh.models import BoxSelectTool, ColumnDataSource, HoverTool, TapTool
     from bokeh.plotting import figure
 
     plot: Any = figure(
-        height=PLOT_HEIGHT,
+        height=height,
         sizing_mode="stretch_width",
         toolbar_location=None,
         tools=[],

@@ -6,7 +6,7 @@ has to place. It touches no disk and draws nothing; everything in it goes throug
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -19,10 +19,10 @@ from explorer.inputs.study import Project
 from explorer.model.bounds import energy_bound
 from explorer.model.regimes import TABLE
 from explorer.report import whose
-from explorer.report.format import counted, number
+from explorer.report.format import counted, listed, number
 from explorer.report.goals import DesignResult, Goal, goals, minimised, offered_parts
 from explorer.report.page.break_even import pack_comparison
-from explorer.report.page.cards import answer, assumed, cards_of, first_caution
+from explorer.report.page.cards import assumed, cards_of
 from explorer.report.page.choices import (
     choices_of,
     rejection_sentence,
@@ -30,9 +30,10 @@ from explorer.report.page.choices import (
     rule_costs_of,
 )
 from explorer.report.page.columns import design_table
-from explorer.report.page.content import Card, PageData, Swaps
+from explorer.report.page.content import Card, FirstScreen, PageData, Swaps
 from explorer.report.page.convergence import convergence_of
 from explorer.report.page.curves import curves_of
+from explorer.report.page.first_screen import first_screen, no_design
 from explorer.report.page.price_content import Market
 from explorer.report.upper_bound import bound_sentence
 from explorer.report.wording import CAUTIONS, MODEL_NOTES, SETTING_WORDS
@@ -41,7 +42,7 @@ from explorer.units import Array
 PAGE_LIMIT = 5000
 """Most designs that one page carries; beyond it a browser no longer follows a brush."""
 LOCK_WORDS = {
-    "kept": "still on the front",
+    "kept": "no other design beats it",
     "beaten": "beaten",
     "infeasible": "no longer keeps every limit",
     "sold_out": "has a part that is no longer offered",
@@ -72,7 +73,7 @@ class Findings:
     - `session_traces`: design_id -> {time_s, bus_V, pack_W}; `cadence_curves`: design_id ->
       {cadence_rpm, handle_force_N, pack_power_W}; equal lengths.
     - `market`: what prices do; `swaps`: design_id -> what one swapped part would change.
-    - `why_none`: why no design is picked, where none is.
+    - `why_none`: why no design is picked, where none is; `owned`: parts that count as free.
     """
 
     search: DesignResult
@@ -91,6 +92,7 @@ class Findings:
     market: Market | None = None
     swaps: Mapping[str, Swaps] = field(default_factory=dict)
     why_none: str = ""
+    owned: Collection[str] = ()
 
 
 def page_data(
@@ -120,11 +122,10 @@ def page_data(
         currency=currency,
         minutes=minutes,
         goals=shown,
-        answer=answer(project, cards, known, found.rejections, found.why_none),
+        first=_first(project, cards, known, found),
         bound=bound,
         bound_sentence=bound_sentence(project, bound),
         whose=whose.scope(project),
-        caution=first_caution(cards, known),
         missing=_missing(str(study.name), cards, found.cadence_curves),
         assumed=assumed(project),
         cards=cards,
@@ -148,6 +149,23 @@ def page_data(
         market=found.market,
         swaps=found.swaps,
         words=SCRIPT_WORDS,
+    )
+
+
+def _first(
+    project: Project, cards: Sequence[Card], known: Mapping[str, DesignResult], found: Findings
+) -> FirstScreen:
+    if not cards:
+        return no_design(found.rejections, found.why_none)
+    return first_screen(
+        project,
+        cards,
+        known,
+        goals(str(project.study.prices.currency)),
+        cadences=found.cadence_curves,
+        rule_costs=found.rule_costs,
+        market=found.market,
+        owned=found.owned,
     )
 
 
@@ -184,7 +202,7 @@ def _missing(name: str, cards: Sequence[Card], curves: Mapping[str, DesignResult
     new = [card.letter for card in cards if card.design_id not in curves]
     if not new or not curves:
         return ""
-    letters = new[0] if len(new) == 1 else f"{', '.join(new[:-1])} and {new[-1]}"
+    letters = listed(new)
     verb = "is a new pick" if len(new) == 1 else "are new picks"
     return (
         f"{letters} {verb} since the last launch: no curves over time and cadence "

@@ -228,7 +228,8 @@ function connect() {
   whenPainted = () => {
     letter();
     point();
-    new ResizeObserver(() => requestAnimationFrame(() => requestAnimationFrame(letter))).observe($("plots"));
+    const anew = new ResizeObserver(() => requestAnimationFrame(() => requestAnimationFrame(letter)));
+    for (const node of holders) anew.observe(node);
     document.documentElement.dataset.ready = "plots";
   };
   colours();

@@ -29,9 +29,9 @@ function open(row, move) {
         el("p", { class: "fine" }, "A bar is the room left, on a scale of its own. A striped bar that ends before the dashed line is close."),
         el("ul", { class: "limits" }, ...near.map(m => el("li", { class: m.closeness < 1 ? "close" : null },
           el("span", {}, m.label + (m.closeness < 1 ? " (close)" : "")), el("b", { class: "n" }, withUnit(m.value, m.unit, 2)),
-          el("span", { class: "gap", "aria-hidden": "true" }, el("i", { style: `width:${(100 * m.closeness / (m.closeness + 1)).toFixed(1)}%` })))))),
+          el("span", { class: "gap", "aria-hidden": "true" }, el("i", { style: `width:${(100 * Math.max(m.closeness, 0) / (Math.max(m.closeness, 0) + 1)).toFixed(1)}%` })))))),
       el("div", {}, neighbours(row))));
-  if (move) { $("h-design").focus({ preventScroll: true }); $("design").scrollIntoView(); }
+  if (move) { reveal($("design")); $("h-design").focus({ preventScroll: true }); $("design").scrollIntoView(); }
 }
 function step(by) {
   const place = shown.indexOf(state.open);

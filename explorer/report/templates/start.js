@@ -30,10 +30,12 @@ function headings() {
 }
 function address() {
   const id = decodeURIComponent(location.hash).replace("#design-", "");
-  if (!location.hash.startsWith("#design-")) return;
+  if (!location.hash.startsWith("#design-")) { reveal(location.hash && $(location.hash.slice(1))); return; }
   if (byId.has(id)) open(byId.get(id), true);
-  else $("full").replaceChildren(el("p", {}, `No design ${id} is on this page.`));
+  else { $("full").replaceChildren(el("p", {}, `No design ${id} is on this page.`)); reveal($("design")); }
 }
+/* A folded answer opens when somebody goes there. */
+function reveal(node) { for (; node; node = node.parentElement) if (node.tagName === "DETAILS") node.open = true; }
 function run(id) { const script = document.createElement("script"); script.textContent = $(id).textContent; document.body.append(script); }
 
 sliders();
@@ -47,6 +49,10 @@ $("unmark").addEventListener("click", () => { state.marked.clear(); state.page =
 $("back").addEventListener("click", () => { state.page--; table(); });
 $("on").addEventListener("click", () => { state.page++; table(); });
 addEventListener("hashchange", address);
+/* Paper has no folds. Browsers that do not know `::details-content` need them opened. */
+let opened = [];
+addEventListener("beforeprint", () => { opened = [...document.querySelectorAll(".fold:not([open])")]; for (const one of opened) one.open = true; });
+addEventListener("afterprint", () => { for (const one of opened) one.open = false; opened = []; });
 addEventListener("afterprint", () => document.documentElement.classList.remove("one"));
 refresh();
 open(base ?? 0, false);
