@@ -385,7 +385,7 @@ def test_the_demo_holds_every_class_of_part(demo_project: Project) -> None:
 
 def test_assumed_operators_say_so(demo_project: Project) -> None:
     for operator in demo_project.catalogue.operators.values():
-        assert operator.source.startswith("assumed")
+        assert operator.source.startswith(("assumed", "derived"))
 
 
 def test_converter_fits_follow_their_bench_points(demo_project: Project) -> None:

@@ -207,7 +207,7 @@ def test_duty_falls_with_what_the_pack_takes(small_project: Project, seed: int) 
     project = with_person(with_study(project, "session", minutes=500.0), unevenness=0.0)
     shares, regimes = [], []
     for amps in (0.5, 1.0, 1.5, 2.0):
-        found = evaluate(with_pack(project, current_A=amps), designs)
+        found = evaluate(with_pack(project, current_A=amps), designs, Care.SESSION)
         shares.append(found.readings["on_share"])
         regimes.append(found.regime)
     for k in range(3):

@@ -14,7 +14,8 @@ from explorer.model.evaluate import evaluate
 from explorer.model.kernels.machine import FINE
 from explorer.model.regimes import CYCLING, STEADY
 from explorer.model.space import Designs
-from explorer.model.tolerance import HANDS, Spread, spreads_of, tolerance
+from explorer.model.spreads import Spread
+from explorer.model.tolerance import HANDS, spreads_of, tolerance
 from tests.helpers.invented import designs
 
 

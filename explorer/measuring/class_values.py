@@ -23,7 +23,7 @@ def class_spread(kind: str, column: str) -> float:
 
     From the spreads that promises draw for parts of which only the class is known.
     """
-    from explorer.model.tolerance import PARTS
+    from explorer.model.spreads import PARTS
 
     for spread in PARTS:
         if spread.where == kind and column in spread.fields:

@@ -22,14 +22,14 @@ from explorer.inputs.links import LINKS
 from explorer.inputs.records import Part
 from explorer.inputs.study import Project
 from explorer.model import margins as rule_margins
-from explorer.model import tolerance
+from explorer.model import spreads as spread_tables
 from explorer.model.demand import demand
 from explorer.model.evaluate import evaluate
 from explorer.model.odds import DRAWS, SCREENED, Odds
 from explorer.model.rules import RULES
 from explorer.model.simulate import Care
 from explorer.model.space import Designs, Rows
-from explorer.model.tolerance import CADENCE, CAPACITANCE_HIGH, HAND, PARTS, Spread
+from explorer.model.spreads import CADENCE, CAPACITANCE_HIGH, HAND, PARTS, Spread
 from explorer.model.unloaded import Fronts
 from explorer.physics import bank
 from explorer.stopping import starting_workers
@@ -87,7 +87,7 @@ def draw(project: Project, designs: Designs, numbers: Sequence[int]) -> Builds:
         for link in LINKS:
             rows[link].append(designs.parts[link] + len(drawn[link]))
             drawn[link] += (
-                _drawn_part(part, link, rng, tolerance.measured(project, link, part))
+                _drawn_part(part, link, rng, spread_tables.measured(project, link, part))
                 for part in catalogue.parts[link]
             )
         settings.append(_drawn_settings(project, designs, rng))
@@ -109,7 +109,7 @@ def draw(project: Project, designs: Designs, numbers: Sequence[int]) -> Builds:
 def _drawn_hand(person: Any, rng: np.random.Generator) -> dict[str, float]:
     return {
         field: min(
-            getattr(person, field) * rng.uniform(spread.low, spread.high), tolerance.most(field)
+            getattr(person, field) * rng.uniform(spread.low, spread.high), spread_tables.most(field)
         )
         for spread in HAND
         for field in spread.fields
@@ -125,7 +125,7 @@ def _drawn_part(part: Part, link: str, rng: np.random.Generator, own: Mapping[st
             for field in spread.fields:
                 used = own.get(field, spread)
                 by = factor if used is spread else _factor(used, rng)
-                update[field] = float(used.applied(tolerance.nominal(part, field), by))
+                update[field] = float(used.applied(spread_tables.nominal(part, field), by))
     if isinstance(part, Cell):
         factor = rng.uniform(part.capacitance_low_fraction, CAPACITANCE_HIGH)
         update |= {"capacitance_F": part.capacitance_F * factor, "capacitance_low_fraction": 1.0}

@@ -11,7 +11,7 @@ from explorer.inputs.study import Project
 from explorer.model.objectives import BY_KEY, COST, EFFORT, ENERGY
 from explorer.model.odds import AT_LEAST
 from explorer.model.rules import rule
-from explorer.model.tolerance import PARTS
+from explorer.model.spreads import PARTS
 from explorer.report import whose
 from explorer.report.format import HALF_A_CENT, cents, listed, number
 from explorer.report.goals import (
