@@ -127,7 +127,8 @@ def _follow(ctx: Context, s: Fields, work: Work, seen: Fields, was: int, took_s:
         work.books[acc.LOADED_S] += took_s
         if took_s > 0:
             seen.lowest_loaded_V = min(seen.lowest_loaded_V, s.bus_V)
-    seen.highest_V = max(seen.highest_V, s.bus_V)
+    # Before the bank came to stand there, the bus stood at least as high.
+    seen.highest_V = max(seen.highest_V, s.bus_V, s.inner_V)
     if ctx.chain.setup.held == 0:
         s.slowest_rad_s = min(s.slowest_rad_s, s.rad_s)
         s.fastest_rad_s = max(s.fastest_rad_s, s.rad_s)
