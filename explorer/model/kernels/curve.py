@@ -13,9 +13,6 @@ from explorer.model.kernels.records import Fields
 from explorer.physics.bridge import ONE_DIODE
 from explorer.units import Array
 
-TOP_V = 64.0
-"""Curves end here: everything above the extra-low-voltage limit of 60 V is a hazard that only
-needs to be recognised."""
 STEEPLY, ROOT = 1e-7, 40
 """How closely the hand keeps to its limit, as a share of it; most tries."""
 STANDS = 1e-5
@@ -186,8 +183,8 @@ def lay_out_curve(chain: Chain) -> None:
     """Fill in where the nodes of a curve lie: even up to the foot, and closer beyond it."""
     row, drive, setup = chain.row, chain.drive, chain.setup
     open_V = row.open_V_s * drive.ratio * drive.cadence_rad_s
-    top_V = max(min(1.02 * open_V + 0.3, TOP_V), 0.1)
-    foot_V = max(min(0.97 * open_V, TOP_V) - row.foot_drop_V, 0.3 * top_V)
+    top_V = 1.02 * open_V + 0.3
+    foot_V = max(0.97 * open_V - row.foot_drop_V, 0.3 * top_V)
     setup.top_V, setup.foot_V = top_V, min(foot_V, 0.9 * top_V)
 
 
@@ -205,8 +202,7 @@ def fill_curve(columns: Array, chain: Chain, most_W: float, unevenness: float) -
             before = held_speed(holder, bus_V, before)
             _fill(columns[way, node], holder, before, bus_V)
         # Above the open chain's voltage nothing flows.
-        if chain.setup.top_V < TOP_V:
-            columns[way, nodes - 1, AT_CURRENT] = 0.0
+        columns[way, nodes - 1, AT_CURRENT] = 0.0
 
 
 @inlined
