@@ -18,8 +18,19 @@ from explorer.units import Array
 
 POINTS_AT_ONCE = 256
 """Points compared with others at a time; bounds memory."""
+FEW = 64
+"""Points that others are compared with first."""
 ALIKE_BEYOND = 1e9
 """Margins beyond this are alike."""
+
+
+def worth_keeping(project: Project, found: Evaluation) -> Rows:
+    """Rows of designs that a search keeps: those that no other one beats at any price; all where
+    the study goes by promises, since one that is beaten at nominal values may promise more.
+    """
+    if project.study.by_promise:
+        return np.arange(len(found), dtype=np.int64)
+    return unbeaten_at_any_price(project, found)
 
 
 def unbeaten_at_any_price(project: Project, found: Evaluation) -> Rows:
@@ -78,6 +89,14 @@ def beaten(points: Array, others: Array) -> NDArray[np.bool_]:
     >>> beaten(np.array([[1.0, 1.0], [0.0, 3.0]]), np.array([[1.0, 0.0]])).tolist()
     [True, False]
     """
+    if len(others) > 4 * FEW:  # a few beat most
+        found = beaten(points, others[:: len(others) // FEW])
+        found[~found] = _beaten_by_any(points[~found], others)
+        return found
+    return _beaten_by_any(points, others)
+
+
+def _beaten_by_any(points: Array, others: Array) -> NDArray[np.bool_]:
     found = np.zeros(len(points), dtype=bool)
     for start in range(0, len(points), POINTS_AT_ONCE):
         some = points[start : start + POINTS_AT_ONCE]

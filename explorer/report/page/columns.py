@@ -42,8 +42,8 @@ def design_table(
         ids=tuple(str(record["design_id"]) for record in rows),
         regimes=tuple(str(record["regime"]) for record in rows),
         objectives=tuple(
-            ValueColumn(g.key, g.label, g.unit, rounded([r[g.key] for r in rows], 6))
-            for g in goals(currency)
+            ValueColumn(g.key, g.label, g.unit, rounded([g.of(r) for r in rows], 6))
+            for g in goals(currency, project.study.by_promise)
         ),
         settings=_columns(rows, "settings", setting_words),
         margins=_margin_columns(rows, currency),

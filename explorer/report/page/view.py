@@ -111,7 +111,11 @@ def page_data(
     known = _by_id(records, picks)
     locked_ids = {str(entry["design_id"]) for entry in found.locked}
     rows, points, reading = _carried(records, {*picks.values(), *locked_ids})
-    shown, bound, minutes = goals(currency), energy_bound(project), float(study.session.minutes)
+    shown, bound, minutes = (
+        goals(currency, study.by_promise),
+        energy_bound(project),
+        float(study.session.minutes),
+    )
     cards = cards_of(project, picks, known, points, shown, bound)
     designs = design_table(project, rows, reading, locked_ids)
     total = len(records) if found.front_size is None else found.front_size
@@ -161,7 +165,7 @@ def _first(
         project,
         cards,
         known,
-        goals(str(project.study.prices.currency)),
+        goals(str(project.study.prices.currency), project.study.by_promise),
         cadences=found.cadence_curves,
         rule_costs=found.rule_costs,
         market=found.market,
