@@ -125,11 +125,12 @@ def test_a_design_holds_only_where_builds_were_looked_at_and_few_break() -> None
 
 def test_a_cliff_is_seen_that_a_quantile_hides() -> None:
     """Nine of ten builds give 1,000 J, but 65 of a thousand hardly anything."""
+    terms = Promise(draws=1000)
     cliff = Odds(1000, 0, 1000, (10.0,) * 65 + (1000.0,) * 935)
-    assert cliff.promised_energy_J(TERMS) == 1000
-    assert cliff.below_half_share(TERMS) == pytest.approx(0.065)
-    assert cliff.worst_tenth_J(TERMS) == pytest.approx((65 * 10 + 35 * 1000) / 100)
-    assert not cliff.holds(0.01, TERMS)
+    assert cliff.promised_energy_J(terms) == 1000
+    assert cliff.below_half_share(terms) == pytest.approx(0.065)
+    assert cliff.worst_tenth_J(terms) == pytest.approx((65 * 10 + 35 * 1000) / 100)
+    assert not cliff.holds(0.01, terms)
 
 
 def test_intervals_of_shares() -> None:

@@ -1,4 +1,4 @@
-"""The front of promises: which designs are drawn, that it is the true one, what is left unsettled."""
+"""The front of promises: which designs are drawn, that it is the true one, what stays open."""
 
 from __future__ import annotations
 
@@ -38,7 +38,7 @@ def copied(folder: Path, section: str) -> Path:
 def changed_price(table: str, part: str, price: str) -> str:
     """A price table in which a part has another price."""
     rows = [row.split(",") for row in table.splitlines()]
-    place = rows[0].index("price_EUR") if "price_EUR" in rows[0] else rows[0].index("price")
+    place = rows[0].index("price")
     for row in rows:
         if row[0] == part:
             row[place] = price
@@ -94,7 +94,8 @@ def test_the_energy_of_the_front_is_promised(promised: tuple[Project, dict]) -> 
         assert view.stored.stepped[view.rows].all()
     shown = {one["design_id"]: one for one in found["front"]}
     for name, energy_J in zip(ids_of(view.stored.numbers[view.rows]), promised_J, strict=True):
-        assert shown[name]["promised_energy_J"] == pytest.approx(energy_J, abs=0.1)
+        if name in shown:  # the front is thinned to what a person can tell apart
+            assert shown[name]["promised_energy_J"] == pytest.approx(energy_J, abs=0.1)
 
 
 def test_what_no_time_was_left_for_is_unsettled(tmp_path: Path) -> None:
