@@ -8,12 +8,12 @@ import numpy as np
 import pytest
 
 from explorer.commands.front_view import FrontView
+from explorer.inputs.sections import Promise
 from explorer.inputs.study import Project
 from explorer.model import margins as rule_margins
 from explorer.model import promise, tolerance
 from explorer.model.evaluate import evaluate
 from explorer.model.objectives import points_of
-from explorer.inputs.sections import Promise
 from explorer.model.odds import Odds, interval
 from explorer.model.space import Designs, Space
 from explorer.report.page import cards as cards

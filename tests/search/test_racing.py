@@ -8,7 +8,6 @@ from typing import Any
 
 import numpy as np
 import pytest
-from scipy.stats import binom
 
 from explorer.commands.front_view import FrontView
 from explorer.commands.launch import launch_study
@@ -17,7 +16,6 @@ from explorer.errors import InputError
 from explorer.front import non_dominated
 from explorer.inputs.study import Project, load
 from explorer.model import costing, promise
-from explorer.search.racing import bounding_rank
 from explorer.store.keys import ids_of, path_of
 from explorer.store.results import Store
 from explorer.store.standing import ENERGY_COLUMN
@@ -50,13 +48,6 @@ def promised(tmp_path_factory: pytest.TempPathFactory) -> tuple[Project, dict[st
     """The small study by promises, launched."""
     study = copied(tmp_path_factory.mktemp("promised"), SECTION)
     return load(study), launch_study(study, page=False, workers=1)
-
-
-@pytest.mark.parametrize("draws", [5, 12, 40, 200])
-def test_an_order_statistic_bounds_a_quantile(draws: int) -> None:
-    """The chance that r builds or more fall below the quantile is binomial (SciPy's)."""
-    rank = bounding_rank(draws, 0.9)
-    assert binom.sf(rank - 1, draws, 0.1) <= 0.025 < binom.sf(rank - 2, draws, 0.1)
 
 
 def test_the_front_is_that_of_all_designs_drawn_alike(promised: tuple[Project, dict]) -> None:
