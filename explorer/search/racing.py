@@ -23,13 +23,13 @@ from explorer.search.progress import Step, Watch
 from explorer.store.keys import ids_of
 from explorer.store.promises import builds_key, drawn_odds, keep_odds
 from explorer.store.results import Store
-from explorer.store.standing import ENERGY_COLUMN, within_cost
+from explorer.store.standing import OF_ENERGY, within_cost
 from explorer.store.stored import Stored
 from explorer.units import Array
 
-FIRST_DRAWS = 16
+TRIED = 16
 """Builds of a design before it is known whether all are needed."""
-FIRST_ROOM = 0.1
+TRIED_ROOM = 0.1
 """How far a promise may lie above what the first builds make of it, beside others in the same."""
 ROUND = 600
 """Designs drawn in a round, so that the tables of a build serve many."""
@@ -61,7 +61,7 @@ class Race:
         self.first = np.array(self.points)
         """The same, the energy as the first builds have it."""
         doubt = np.where(stored.stepped, 0.0, stored.energy_doubt)
-        self.points[:, ENERGY_COLUMN] *= 1 + NOMINAL_ROOM + doubt
+        self.points[:, OF_ENERGY] *= 1 + NOMINAL_ROOM + doubt
         self.settled = np.zeros(len(stored), dtype=bool)
         self.stands = np.zeros(len(stored), dtype=bool)
         self.open = (stored.keeps_limits | stored.may_stand) & within_cost(project, cost)
@@ -72,17 +72,17 @@ class Race:
         least_J, terms = self.project.study.limits.delivered_energy_J or 0.0, self.terms
         for row, one in found.items():
             self.drawn[row] = one
-            first_J = np.quantile(one.energies_J[:FIRST_DRAWS], 1 - terms.at_least)
-            self.first[row, ENERGY_COLUMN] = -first_J
+            first_J = np.quantile(one.energies_J[:TRIED], 1 - terms.at_least)
+            self.first[row, OF_ENERGY] = -first_J
             if one.settled(terms):
                 promised_J = one.promised_energy_J(terms)
-                self.settled[row], self.points[row, ENERGY_COLUMN] = True, -promised_J
+                self.settled[row], self.points[row, OF_ENERGY] = True, -promised_J
                 in_time = one.in_time >= terms.at_least * one.draws
                 keeps = in_time and promised_J >= least_J
                 self.stands[row] = keeps and self.stored.keeps_limits[row]
             elif not first_J:
                 self.open[row] = False
-        self.open &= ~self.settled & (-self.points[:, ENERGY_COLUMN] >= least_J)
+        self.open &= ~self.settled & (-self.points[:, OF_ENERGY] >= least_J)
 
     def open_rows(self) -> Rows:
         """Rows of unsettled designs that may stand on the front of promises."""
@@ -91,7 +91,7 @@ class Race:
         self.open[rows] = ~beaten(self.points[rows], self.points[anchors])
         begun = np.array([row for row in self.drawn if self.open[row]], np.int64)
         hoped = self.first[begun]
-        hoped[:, ENERGY_COLUMN] *= 1 + FIRST_ROOM
+        hoped[:, OF_ENERGY] *= 1 + TRIED_ROOM
         self.open[begun] = ~beaten(hoped, self.first[anchors])
         return np.flatnonzero(self.open)
 
@@ -102,7 +102,7 @@ class Race:
         rows = self.open_rows()
         new = np.array([row not in self.drawn for row in rows.tolist()], dtype=bool)
         if new.all():
-            return _best(rows, self.points[rows]), FIRST_DRAWS
+            return _best(rows, self.points[rows]), TRIED
         begun = rows[~new]
         return _best(begun, self.first[begun]), self.terms.draws
 

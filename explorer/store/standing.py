@@ -12,7 +12,7 @@ from explorer.model.space import Rows
 from explorer.store.stored import Stored
 from explorer.units import Array
 
-ENERGY_COLUMN = KEYS.index(ENERGY)
+OF_ENERGY = KEYS.index(ENERGY)
 
 
 def within_cost(project: Project, cost: Array) -> NDArray[np.bool_]:
@@ -30,7 +30,7 @@ def front_rows(project: Project, stored: Stored, cost: Array) -> Rows:
     """Rows of the front at given costs, most energy first."""
     rows = np.flatnonzero(affordable(project, stored, cost))
     rows = rows[non_dominated(stored.objectives(cost)[rows])]
-    order = np.lexsort((stored.numbers[rows], stored.objectives(cost)[rows, ENERGY_COLUMN]))
+    order = np.lexsort((stored.numbers[rows], stored.objectives(cost)[rows, OF_ENERGY]))
     return rows[order].astype(np.int64)
 
 

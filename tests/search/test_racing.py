@@ -18,7 +18,7 @@ from explorer.inputs.study import Project, load
 from explorer.model import costing, promise
 from explorer.store.keys import ids_of, path_of
 from explorer.store.results import Store
-from explorer.store.standing import ENERGY_COLUMN
+from explorer.store.standing import OF_ENERGY
 from tests.conftest import HERE
 
 SECTION = "\n[promise]\ndraws = 60\n"
@@ -62,7 +62,7 @@ def test_the_front_is_that_of_all_designs_drawn_alike(promised: tuple[Project, d
         terms = project.study.promise
         energy_J = np.array([one.promised_energy_J(terms) for one in odds])
         in_time = np.array([one.in_time >= terms.at_least * one.draws for one in odds])
-        points[:, ENERGY_COLUMN] = -energy_J
+        points[:, OF_ENERGY] = -energy_J
         stands = in_time & (energy_J >= (project.study.limits.delivered_energy_J or 0.0))
         stands &= cost[rows] <= (project.study.limits.cost or np.inf)
         brute = np.flatnonzero(stands)[non_dominated(points[stands])]
@@ -80,7 +80,7 @@ def test_the_energy_of_the_front_is_promised(promised: tuple[Project, dict]) -> 
     project, found = promised
     with Store.open(path_of(project)) as store:
         view = FrontView.at_todays_prices(project, store)
-        promised_J = -view.points[:, ENERGY_COLUMN]
+        promised_J = -view.points[:, OF_ENERGY]
         assert (promised_J < view.stored.delivered_energy_J[view.rows]).all()
         assert view.stored.stepped[view.rows].all()
     shown = {one["design_id"]: one for one in found["front"]}
