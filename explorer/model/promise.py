@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from explorer import front
 from explorer.inputs.back_parts import Cell, Window
 from explorer.inputs.links import LINKS
-from explorer.inputs.records import Part
+from explorer.inputs.records import Operator, Part
 from explorer.inputs.study import Project
 from explorer.model import margins as rule_margins
 from explorer.model import spreads as spread_tables
@@ -29,7 +29,7 @@ from explorer.model.odds import SCREENED, SCREENS, Odds
 from explorer.model.rules import RULES
 from explorer.model.simulate import Care
 from explorer.model.space import Designs, Rows
-from explorer.model.spreads import CADENCE, CAPACITANCE_HIGH, CLASS_SPREADS, HAND, Spread
+from explorer.model.spreads import CADENCE, CAPACITANCE_HIGH, CLASS_SPREADS, Spread
 from explorer.model.unloaded import Fronts
 from explorer.physics import bank
 from explorer.stopping import starting_workers
@@ -75,7 +75,9 @@ def draw(project: Project, designs: Designs, numbers: Sequence[int]) -> Builds:
     seed, catalogue = project.study.search.seed, project.catalogue
     rng = np.random.default_rng([seed, 0, hands.pop()])
     operators = {
-        name: person.model_copy(update=_drawn_hand(person, rng))
+        name: person.model_copy(
+            update=_drawn_hand(person, spread_tables.of_hand(project, person), rng)
+        )
         for name, person in catalogue.operators.items()
     }
     drawn: dict[str, list[Part]] = {link: [] for link in LINKS}
@@ -105,12 +107,12 @@ def draw(project: Project, designs: Designs, numbers: Sequence[int]) -> Builds:
     )
 
 
-def _drawn_hand(person: Any, rng: np.random.Generator) -> dict[str, float]:
+def _drawn_hand(
+    person: Operator, spreads: Iterable[Spread], rng: np.random.Generator
+) -> dict[str, float]:
     return {
-        field: min(
-            getattr(person, field) * rng.uniform(spread.low, spread.high), spread_tables.most(field)
-        )
-        for spread in HAND
+        field: min(getattr(person, field) * _factor(spread, rng), spread_tables.most(field))
+        for spread in spreads
         for field in spread.fields
     }
 
