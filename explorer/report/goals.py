@@ -81,9 +81,16 @@ def goals(currency: str, by_promise: bool = False) -> tuple[Goal, ...]:
     )
 
 
-def minimised(results: Sequence[DesignResult]) -> Array:
-    """The objectives of results as columns to be minimised, (n, objectives)."""
-    return points({key: np.array([float(one[key]) for one in results]) for key in KEYS})
+def minimised(results: Sequence[DesignResult], by_promise: bool = False) -> Array:
+    """The objectives of results as columns to be minimised, (n, objectives); `by_promise`: energy
+    is what builds promise, where enough were drawn.
+    """
+
+    def value(one: DesignResult, key: str) -> float:
+        promised = one["promised_energy_J"] if by_promise and key == ENERGY else None
+        return float(one[key] if promised is None else promised)
+
+    return points({key: np.array([value(one, key) for one in results]) for key in KEYS})
 
 
 def summary(shown: Sequence[Goal], values: Mapping[str, float]) -> str:
