@@ -133,11 +133,8 @@ def _standings(
     project: Project, record: DesignResult, points: Array, goals: Sequence[Goal]
 ) -> tuple[GoalStanding, ...]:
     over = project.study.session.over_cases if whose.is_one_of_several(project) else ""
-    (own,), low, high = (
-        minimised([record], project.study.by_promise),
-        points.min(axis=0),
-        points.max(axis=0),
-    )
+    (own,) = minimised([record], project.study.by_promise)
+    low, high = points.min(axis=0), points.max(axis=0)
     place = np.where(high > low, (high - own) / np.where(high > low, high - low, 1.0), 1.0)
     return tuple(
         GoalStanding(
