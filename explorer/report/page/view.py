@@ -115,11 +115,8 @@ def page_data(
     locked_ids = {str(entry["design_id"]) for entry in found.locked}
     always = {*picks.values(), *locked_ids}
     rows, points, reading = _carried(records, always, study.by_promise)
-    shown, bound, minutes = (
-        goals(currency, study.by_promise),
-        energy_bound(project),
-        float(study.session.minutes),
-    )
+    shown, bound = goals(currency, study.by_promise), energy_bound(project)
+    minutes = float(study.session.minutes)
     cards = cards_of(project, picks, known, points, shown, bound)
     designs = design_table(project, rows, reading, locked_ids)
     total = len(records) if found.front_size is None else found.front_size
