@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any
@@ -35,7 +35,7 @@ from explorer.units import Array
 class FrontView:
     """Stored designs, their costs (n,) and the rows of the front.
 
-    `owned` are parts that count as free: then the view shows what would be, not what is.
+    With a what-if of the project the view shows what would be, not what is.
     """
 
     project: Project
@@ -43,16 +43,18 @@ class FrontView:
     stored: Stored
     cost: Array
     rows: Rows
-    owned: tuple[str, ...] = ()
+
+    @property
+    def owned(self) -> tuple[str, ...]:
+        """Parts that count as free in a what-if."""
+        return tuple(self.project.what_if)
 
     @classmethod
-    def at_todays_prices(
-        cls, project: Project, store: Store, owned: Collection[str] = ()
-    ) -> FrontView:
+    def at_todays_prices(cls, project: Project, store: Store) -> FrontView:
         """Everything that is stored, at today's prices."""
         stored, _ = store.load(project)
-        cost = costing.costs(project, stored.designs, owned=owned)
-        return cls(project, store, stored, cost, front_rows(project, stored, cost), tuple(owned))
+        cost = costing.costs(project, stored.designs)
+        return cls(project, store, stored, cost, front_rows(project, stored, cost))
 
     @classmethod
     def of_the_past(cls, project: Project, store: Store, run: Run) -> FrontView:
@@ -128,7 +130,7 @@ class FrontView:
 
     def again(self) -> FrontView:
         """The view of what is stored by now."""
-        return FrontView.at_todays_prices(self.project, self.store, self.owned)
+        return FrontView.at_todays_prices(self.project, self.store)
 
     @cached_property
     def results(self) -> dict[str, Any]:
@@ -158,6 +160,8 @@ class FrontView:
         locked = self.locked_rows(lock.read_locks(self.project, self.store))
         kits = self.project.study.prices.build_quantity
         asked = [prices, kits, numbers, self.stored.numbers[locked].tolist()]
+        if self.project.owned:
+            asked.append(sorted(self.project.owned.items()))
         return f"looked_at:{content_hash([MODEL_VERSION, search_key(self.project), asked])}"
 
     def look_closer(self, watch: Watch, workers: int) -> dict[str, Any]:

@@ -47,7 +47,10 @@ class _BillLine(_Loose):
     quantity: Annotated[int, Field(ge=1)]
     unit_price: NonNegative
     currency: str
-    price_dated: date
+    price_dated: date | None = None
+    owned: Annotated[int, Field(ge=0)] | None = None
+    bought: Annotated[int, Field(ge=0)] | None = None
+    amount: NonNegative | None = None
 
 
 class _Result(_Loose):
@@ -272,7 +275,8 @@ def write_entries(path: Path, entries: Sequence[Mapping[str, Any]]) -> None:
     locked = [{**as_kept(entry), "date": _day(entry["date"])} for entry in entries]
     for entry in locked:
         entry["bill"] = [
-            {**line, "price_dated": _day(line["price_dated"])} for line in entry["bill"]
+            {**line, "price_dated": _day(line["price_dated"])} if "price_dated" in line else line
+            for line in entry["bill"]
         ]
     content = {"format": FORMAT, "locked": locked}
     write_atomic(path, HEADER + "\n" + tomli_w.dumps(content))

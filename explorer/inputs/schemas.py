@@ -8,7 +8,14 @@ from typing import Any
 from explorer.inputs.links import LINKS
 from explorer.inputs.plausible import RANGES
 from explorer.inputs.records import SETTING_ROWS
-from explorer.inputs.sections import MOST_VALUES, NAMED_SECTIONS, SECTIONS, WHOLE_SETTINGS, Setting
+from explorer.inputs.sections import (
+    MOST_PIECES,
+    MOST_VALUES,
+    NAMED_SECTIONS,
+    SECTIONS,
+    WHOLE_SETTINGS,
+    Setting,
+)
 
 Schema = dict[str, Any]
 
@@ -30,6 +37,12 @@ def study_schema() -> Schema:
         {name: _setting(name) for name in SETTING_ROWS},
         required=list(SETTING_ROWS),
     )
+    sections["owned"] = {
+        "type": "object",
+        "description": NAMED_SECTIONS["owned"],
+        "propertyNames": ID_TEXT,
+        "additionalProperties": {"type": "integer", "minimum": 0, "maximum": MOST_PIECES},
+    }
     return {
         "$schema": DIALECT,
         "title": "A study of genchain",

@@ -297,6 +297,9 @@ class Build(Section):
     )
 
 
+MOST_PIECES = 1_000_000
+"""That somebody may own or a study may build."""
+
 SECTIONS: dict[str, type[Section]] = {
     "study": Heading,
     "session": Session,
@@ -311,8 +314,10 @@ NAMED_SECTIONS = {
     "choices": "Which rows of each link's table may be chosen: a list of ids, or all of them.",
     "settings": "Numbers that a design chooses beside its parts: a number, a list of numbers, a "
     "grid { low, high, step }, or a continuous range { low, high, sweep_points }.",
+    "owned": "Parts that are at hand: the id of a part and how many pieces of it there are in all, "
+    "for all kits together. So many are free; only what is lacking is bought.",
 }
-"""Sections with a key a link and a key a setting, and what they say."""
+"""Sections with a key a link, a key a setting and a key a part, and what they say."""
 
 WHOLE_SETTINGS = frozenset(name for name in SETTINGS if name.startswith("cells_"))
 """Settings that count something."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import date
 from pathlib import Path
 
@@ -45,6 +45,8 @@ class Study:
     search: Search
     outing: CarrySection
     build: Build
+    owned: Mapping[str, int] = field(default_factory=dict)
+    """Part -> pieces of it that are at hand in all, for all kits together."""
 
 
 @dataclass(frozen=True)
@@ -62,6 +64,13 @@ class Project:
 
     Choices, ranges, limits, prices and search may change and leave stored designs valid.
     """
+    what_if: Mapping[str, int | None] = field(default_factory=dict)
+    """Part -> pieces that are taken to be owned beside what the study says; None for any number."""
+
+    @property
+    def owned(self) -> Mapping[str, int | None]:
+        """Part -> pieces that are free, for all kits together; None for any number."""
+        return {**self.study.owned, **self.what_if}
 
 
 def load(path: str | Path, *, today: date | None = None) -> Project:
@@ -82,6 +91,7 @@ def load(path: str | Path, *, today: date | None = None) -> Project:
     if folders:
         reading = read_tables(path.parent, *folders, terms, today)
         check.against_tables(given.session, given.choices, given.settings, given.build, reading)
+        check.owned_parts(given.owned or {}, reading)
     faults = sorted(
         (*check.faults, *(reading.faults if reading else ())),
         key=lambda fault: (fault.file != str(path), fault.file),
@@ -117,6 +127,7 @@ class _Given:
     search: Search | None
     outing: CarrySection | None
     build: Build | None
+    owned: Mapping[str, int] | None
 
     @classmethod
     def of(cls, check: StudyCheck) -> _Given:
@@ -131,6 +142,7 @@ class _Given:
             search=check.section("search", Search),
             outing=check.section("outing", CarrySection),
             build=check.section("build", Build),
+            owned=check.owned(),
         )
         check.unknown_sections()
         return given
@@ -158,6 +170,7 @@ class _Given:
             search=self.search,
             outing=self.outing,
             build=self.build,
+            owned=self.owned or {},
         )
 
 

@@ -19,6 +19,7 @@ from explorer.inputs.plausible import implausible
 from explorer.inputs.prices import Offer, OfferColumns, PriceTerms
 from explorer.inputs.records import SETTINGS, Record
 from explorer.inputs.sections import (
+    MOST_PIECES,
     NAMED_SECTIONS,
     SECTIONS,
     WHOLE_SETTINGS,
@@ -104,6 +105,33 @@ class StudyCheck:
             else:
                 choices[link] = tuple(names)
         return choices if len(self.faults) == before else None
+
+    def owned(self) -> dict[str, int] | None:
+        """Part -> pieces at hand; None with the faults noted."""
+        given = self.raw.get("owned", {})
+        if not isinstance(given, dict):
+            self.fault(("owned",), "must be a table", given)
+            return None
+        wrong = {
+            part: pieces
+            for part, pieces in given.items()
+            if type(pieces) is not int or not 0 <= pieces <= MOST_PIECES
+        }
+        for part, pieces in wrong.items():
+            rule = f"must be a whole number of pieces from 0 to {MOST_PIECES:,}"
+            self.fault(("owned", part), rule, pieces)
+        return None if wrong else dict(given)
+
+    def owned_parts(self, owned: Mapping[str, int], reading: Reading) -> None:
+        """Note every part at hand that is in no table."""
+        known = [reading.known[link] for link in LINKS]
+        if None in known:
+            return
+        parts = tuple(part for ids in known for part in ids or ())
+        there = frozenset(parts)
+        for part in owned:
+            if part not in there:
+                self.fault(("owned", part), "is in no table of parts", hint=nearest(part, parts))
 
     def folders(self, home: Path) -> tuple[str, str] | None:
         """Folders of tables and bench points, as far as they are inside the study's folder."""

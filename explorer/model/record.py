@@ -34,6 +34,7 @@ def design_records(project: Project, evaluation: Evaluation, cost: Array) -> lis
     """Results of all designs of an evaluation at some cost (n,), as `design_record` gives one."""
     points = objectives.points_of(project, evaluation, cost)
     bills = costing.bills(project, evaluation.designs)
+    of_all_parts = costing.costs_of_all_parts(project, evaluation.designs)
     weakest = evaluation.weakest
     kept = np.all([m >= 0 for m in evaluation.margins.values()], axis=0)
     return [
@@ -45,6 +46,7 @@ def design_records(project: Project, evaluation: Evaluation, cost: Array) -> lis
             evaluation.cases[int(weakest[row])],
             bool(kept[row]),
             bills[row],
+            number(of_all_parts[row]),
         )
         for row in range(len(evaluation))
     ]
@@ -58,6 +60,7 @@ def _record(
     weakest: Case,
     feasible: bool,
     bill: list[dict[str, Any]],
+    of_all_parts: float | None,
 ) -> dict[str, Any]:
     minutes = float(project.study.session.minutes)
     parts, settings = describe(project.catalogue, evaluation.designs, row)
@@ -78,6 +81,7 @@ def _record(
         "parts": parts,
         "settings": settings,
         **goals,
+        "cost_of_all_parts": of_all_parts,
         "currency": project.catalogue.prices.currency,
         "regime": REGIMES[int(evaluation.regime[row])],
         "feasible": feasible,

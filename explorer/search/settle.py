@@ -55,7 +55,8 @@ def contenders(project: Project, stored: Stored, cost: Array) -> Rows:
 def may_stand(project: Project, stored: Stored, cost: Array) -> NDArray[np.bool_]:
     """Where a design that was not stepped may keep every rule and limit at some costs (n,)."""
     limit = project.study.limits.cost
-    return stored.may_stand & ~stored.stepped & (cost <= (np.inf if limit is None else limit))
+    affordable_ = np.isfinite(cost) & (cost <= (np.inf if limit is None else limit))
+    return np.asarray(stored.may_stand & ~stored.stepped & affordable_)
 
 
 def step_contenders(

@@ -13,9 +13,18 @@ from explorer.units import Array
 
 
 def affordable(project: Project, stored: Stored, cost: Array) -> NDArray[np.bool_]:
-    """Where a stored design keeps physics and all limits of the study, the one on cost too."""
+    """Where a stored design keeps physics and all limits of the study, the one on cost too, and
+    every part that it lacks can be bought.
+    """
     limit = project.study.limits.cost
-    return np.asarray(stored.feasible & (cost <= (np.inf if limit is None else limit)))
+    return buyable(stored, cost) & (cost <= (np.inf if limit is None else limit))
+
+
+def buyable(stored: Stored, cost: Array) -> NDArray[np.bool_]:
+    """Where a stored design keeps physics and all limits but the one on cost, and can be bought:
+    what cannot has an infinite cost.
+    """
+    return np.asarray(stored.feasible & np.isfinite(cost))
 
 
 def front_rows(project: Project, stored: Stored, cost: Array) -> Rows:

@@ -17,9 +17,7 @@ from explorer.report.wording import link_words
 
 def locked_design(view: PriceView, lock: Lock, verdict: Verdict) -> LockedPrices:
     """What today's prices make of a locked design."""
-    found = price_sensitivity.break_even_prices(
-        view.project, view.stored, view.cost, lock, owned=view.owned
-    )
+    found = price_sensitivity.break_even_prices(view.project, view.stored, view.cost, lock)
     limits = [(one.break_even > one.price, _price_limit(view, one, lock)) for one in found]
     reasons = [reason.words for reason in verdict.reasons]
     return LockedPrices(

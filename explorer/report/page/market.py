@@ -5,7 +5,7 @@ Everything comes from stored results and kept prices; no physics is computed and
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -20,7 +20,7 @@ from explorer.inputs.links import LINKS
 from explorer.inputs.study import Project
 from explorer.model import objectives
 from explorer.model.space import Rows, evenly
-from explorer.report.format import HALF_A_CENT, cents, minute_of, money, signed_percent
+from explorer.report.format import HALF_A_CENT, cents, listed, minute_of, money, signed_percent
 from explorer.report.page.locked_prices import locked_design
 from explorer.report.page.price_content import (
     FrontCloud,
@@ -63,7 +63,6 @@ def market_of(
     previous: repricing.Previous | None,
     locks: Sequence[Lock],
     verdicts: Mapping[str, Verdict],
-    owned: Collection[str],
     hold: Callable[[Numbers], NDArray[np.bool_]],
     units: Array,
     moments: Sequence[repricing.Moment],
@@ -72,18 +71,18 @@ def market_of(
 ) -> Market:
     """Put what prices do into words.
 
-    `cost` (n,) and `rows` are the stored designs' costs and the front's rows today, with `owned`
-    free. `previous` is the last kept front that differs from today's in prices or designs. An
+    `cost` (n,) and `rows` are the stored designs' costs and the front's rows today.
+    `previous` is the last kept front that differs from today's in prices or designs. An
     entry is {when, kind, what}; `lock_costs` are (when, design_id, cost) of locks on their day.
     `hold` says which designs hold in their builds, `units` (objectives,) how much of each objective
     counts alike (`front.picks`).
     """
-    view = PriceView(project, stored, cost, rows, owned)
+    view = PriceView(project, stored, cost, rows)
     now = stored.numbers[rows]
     before = now if previous is None else previous.front
     entered, left = rows[~np.isin(now, before)], np.flatnonzero(~np.isin(before, now))
     weights = price_sensitivity.price_weights(
-        project, stored, cost, fall=PRICE_SPAN[0], rise=PRICE_SPAN[1], owned=owned
+        project, stored, cost, fall=PRICE_SPAN[0], rise=PRICE_SPAN[1]
     )
     matter = [one for one in weights if one.matters]
     changes = _changes(view, previous)
@@ -212,7 +211,12 @@ def _wishes(
 def _what_if(view: PriceView) -> str:
     if not view.owned:
         return ""
-    parts = ", ".join(view.names.get(part, part) for part in view.owned)
+    parts = listed(
+        [
+            view.names.get(part, part) if count is None else f"{count} × {view.names[part]}"
+            for part, count in view.project.what_if.items()
+        ]
+    )
     return (
         f"What if: {parts} counted as free, since you have them. All costs on this page are "
         "counted that way; the history keeps none of it."
