@@ -13,7 +13,7 @@ from explorer import MODEL_VERSION, front
 from explorer.commands.history import kept_runs, last_launch
 from explorer.decision import lock
 from explorer.decision.picks import WISHES, Picker
-from explorer.decision.price_changes import price_changes, term_changes, terms
+from explorer.decision.price_changes import owned_then, price_changes, term_changes, terms
 from explorer.decision.repricing import Previous
 from explorer.inputs.csv_tables import content_hash
 from explorer.inputs.prices import Prices
@@ -214,14 +214,16 @@ class FrontView:
 
 
 def _priced_as_in(project: Project, then: Prices, kept: Mapping[str, Any]) -> Project:
-    """A project with the prices and the number of kits of a run of the past."""
+    """A project with the prices, the number of kits and what was owned of a run of the past."""
     now, today = project.catalogue.prices, project.study.prices
     # A part that had no price then was on no front; today's keeps the arithmetic whole.
     breaks, rates = {**now.breaks, **then.breaks}, {**now.rates, **then.rates}
     kits = kept.get("terms", {}).get("build_quantity", today.build_quantity)
     prices = today.model_copy(update={"currency": then.currency, "build_quantity": kits})
+    owned = owned_then(kept.get("terms", {}))
     return replace(
         project,
-        study=replace(project.study, prices=prices),
+        study=replace(project.study, prices=prices, owned=owned),
+        what_if={},
         catalogue=replace(project.catalogue, prices=replace(then, breaks=breaks, rates=rates)),
     )

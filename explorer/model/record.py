@@ -24,6 +24,7 @@ def design_record(
     project: Project, evaluation: Evaluation, row: int, cost: float
 ) -> dict[str, Any]:
     """One design's result under the keys that hold wherever a result appears, from its session.
+    Its cost is None where nobody sells enough of a part.
 
     Ledger, regime and readings are those of `ledger_case`.
     """
@@ -71,16 +72,18 @@ def _record(
         for name, m in evaluation.margins.items()
         if m[row] < np.inf
     }
+    cost = goals[objectives.COST]
     if limit is not None:
-        cost = goals[objectives.COST]
-        margins["limit_cost"] = float(limit - cost)
         feasible = feasible and bool(cost <= limit)
+        if np.isfinite(cost):
+            margins["limit_cost"] = float(limit - cost)
     return {
         "design_id": design_id(parts, settings),
         "fidelity": "session",
         "parts": parts,
         "settings": settings,
         **goals,
+        objectives.COST: number(cost),
         "cost_of_all_parts": of_all_parts,
         "currency": project.catalogue.prices.currency,
         "regime": REGIMES[int(evaluation.regime[row])],

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from explorer.decision import price_sensitivity, repricing
 from explorer.decision.lock import Lock
 from explorer.decision.picks import picks
-from explorer.decision.price_changes import price_changes, term_changes, terms
+from explorer.decision.price_changes import OWNED, price_changes, term_changes, terms
 from explorer.decision.verdict import Verdict
 from explorer.inputs.links import LINKS
 from explorer.inputs.study import Project
@@ -51,6 +51,8 @@ WHY_MOVED = {
     "rate": "the exchange rate moved",
     "new": "had no price before",
     "gone": "has no price any more",
+    "sold_out": "is sold out",
+    "stock": "there are more or fewer of them",
 }
 
 
@@ -146,8 +148,12 @@ def _changed_terms(view: PriceView, previous: repricing.Previous) -> str:
             f"{cents(old, view.currency)}"
         ),
     }
-    changes = term_changes(previous.terms, terms(view.project))
-    return ", and ".join(descriptions[one.term](one.old, one.new) for one in changes)
+    return ", and ".join(
+        f"you have {one.new or 0:,.0f} {view.names.get(part, part)} instead of {one.old or 0:,.0f}"
+        if (part := one.term.removeprefix(OWNED)) != one.term
+        else descriptions[one.term](one.old, one.new)
+        for one in term_changes(previous.terms, terms(view.project))
+    )
 
 
 def _entered(view: PriceView, rows: Rows) -> tuple[MovedDesign, ...]:

@@ -1,0 +1,273 @@
+"""What must be spent, over prices, breaks, suppliers, stock and what is owned, by brute force."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import date
+from math import inf
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from explorer.decision.lock import prepare
+from explorer.decision.price_changes import price_changes, term_changes, terms
+from explorer.decision.repricing import reprice, reprice_and_record
+from explorer.inputs.links import LINKS
+from explorer.inputs.prices import Price
+from explorer.inputs.study import Project, load
+from explorer.model import costing, objectives
+from explorer.search.dominance import unbeaten_at_any_price
+from explorer.store.keys import ids_of, path_of
+from explorer.store.results import Store
+from explorer.store.stored import Stored
+from tests.helpers.chains import with_study
+from tests.helpers.invented import designs, results
+
+DAY = date(2026, 11, 10)
+
+
+def at_random(project: Project, seed: int) -> Project:
+    """The project at random prices: up to three suppliers with breaks and stocks, some parts owned,
+    one to ten kits, and with or without a limit on cost.
+    """
+    rng = np.random.default_rng(seed)
+    breaks, owned = {}, {}
+    for link in LINKS:
+        for part in project.catalogue.parts[link]:
+            rows = []
+            for supplier in range(rng.integers(1, 4)):
+                amount = float(rng.integers(0 if rng.random() < 0.1 else 1, 400)) / 20
+                stock = None if rng.random() < 0.8 else int(rng.integers(0, 40))
+                starts = sorted({1, *rng.integers(2, 60, rng.integers(0, 3)).tolist()})
+                for start in starts:
+                    rows.append(
+                        Price(part=part.id, amount=round(amount, 2), currency="EUR", dated=DAY,
+                              from_quantity=start, available=stock, supplier=f"s{supplier}")
+                    )  # fmt: skip
+                    amount *= rng.uniform(0.5, 1.1)
+            breaks[part.id] = tuple(sorted(rows, key=lambda one: one.from_quantity))
+            if rng.random() < 0.3:
+                owned[part.id] = int(rng.integers(1, 40))
+    prices = replace(project.catalogue.prices, breaks=breaks, content_hash=f"random {seed}")
+    project = with_study(project, "prices", build_quantity=int(rng.integers(1, 11)))
+    limit = float(rng.uniform(30, 90)) if rng.random() < 0.5 else None
+    project = with_study(project, "limits", cost=limit)
+    return replace(
+        project,
+        study=replace(project.study, owned=owned),
+        catalogue=replace(project.catalogue, prices=prices),
+    )
+
+
+def slow_costs(project: Project, stored: Stored) -> list[float]:
+    """Design by design, part by part, every break of every supplier."""
+    kits, owned = project.study.prices.build_quantity, project.study.owned
+    taken = costing.quantities(project.catalogue, stored.designs)
+    found = []
+    for row in range(len(stored)):
+        total = 0.0
+        for link in LINKS:
+            part = project.catalogue.parts[link][int(stored.designs.parts[link][row])].id
+            lacking = max(kits * int(taken[link][row]) - owned.get(part, 0), 0)
+            ways = [
+                max(lacking, one.from_quantity) * one.amount
+                for one in project.catalogue.prices.breaks[part]
+                if one.available is None or max(lacking, one.from_quantity) <= one.available
+            ]
+            total += min(ways, default=inf) / kits if lacking else 0.0
+        found.append(round(total, 9))
+    return found
+
+
+def slow_front(project: Project, stored: Stored, cost: list[float]) -> set[str]:
+    """Dominance by the book, one pair at a time."""
+    limit = project.study.limits.cost or inf
+    points = [
+        (-stored.delivered_energy_J[row], cost[row], stored.mass_kg[row],
+         stored.crank_effort_percent[row])
+        for row in range(len(stored))
+    ]  # fmt: skip
+    able = [r for r in range(len(stored)) if stored.feasible[r] and cost[r] < inf]
+    able = [r for r in able if cost[r] <= limit]
+
+    def beats(one: int, other: int) -> bool:
+        pairs = list(zip(points[one], points[other], strict=True))
+        return all(a <= b for a, b in pairs) and any(a < b for a, b in pairs)
+
+    front = [r for r in able if not any(beats(other, r) for other in able)]
+    return set(ids_of(stored.numbers[front]))
+
+
+@pytest.fixture
+def store(small_project: Project):
+    with Store.open(path_of(small_project)) as opened:
+        chosen = designs(small_project, 300)
+        opened.append(small_project, results(small_project, chosen, coarse=True), "sweep")
+        yield opened
+
+
+@pytest.fixture
+def stored(small_project: Project, store: Store) -> Stored:
+    return store.load(small_project)[0]
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_the_front_at_any_money_is_that_of_brute_force(
+    small_project: Project, stored: Stored, seed: int
+) -> None:
+    project = at_random(small_project, seed)
+    found, cost = reprice(project, stored), slow_costs(project, stored)
+    assert found.cost.tolist() == pytest.approx(cost, rel=1e-12)
+    assert set(ids_of(stored.numbers[found.front])) == slow_front(project, stored, cost)
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_what_a_sweep_keeps_holds_the_front_at_any_money(small_project: Project, seed: int) -> None:
+    """Of all designs those that no other one of the same bill beats: at random prices, breaks,
+    stocks, kits and pieces at hand their front is the front of all.
+    """
+    chosen = designs(small_project, 4000, seed)
+    every = results(small_project, chosen, seed, coarse=True)
+    every = every.take(np.flatnonzero(every.feasible))
+    kept = every.take(unbeaten_at_any_price(small_project, every))
+    assert len(kept) < len(every)
+    for number in range(3):
+        project = at_random(small_project, 100 * seed + number)
+        fronts = []
+        for found in (every, kept):
+            cost = costing.costs(project, found.designs)
+            limit = project.study.limits.cost or inf
+            able = np.flatnonzero(np.isfinite(cost) & (cost <= limit))
+            points = objectives.points_of(project, found.take(able), cost[able])
+            fronts.append({tuple(p) for p in points[_unbeaten(points)].round(9).tolist()})
+        assert fronts[0] == fronts[1]
+
+
+def _unbeaten(points: np.ndarray) -> list[int]:
+    return [
+        row
+        for row, point in enumerate(points)
+        if not ((points <= point).all(axis=1) & (points < point).any(axis=1)).any()
+    ]
+
+
+def test_more_cells_may_cost_less_than_fewer(small_project: Project) -> None:
+    """Five kits of six cells reach a break that is not worth it for five of one: nothing may rest
+    on more pieces costing more.
+    """
+    project = with_study(small_project, "prices", build_quantity=5)
+    rows = [(1, 4.0, None), (30, 1.0, None)]
+    one = [
+        Price(part="cell_5f", amount=amount, currency="EUR", dated=DAY, from_quantity=start,
+              available=stock)
+        for start, amount, stock in rows
+    ]  # fmt: skip
+    prices = project.catalogue.prices
+    prices = replace(prices, breaks={**prices.breaks, "cell_5f": tuple(one)})
+    project = replace(project, catalogue=replace(project.catalogue, prices=prices))
+    paid = [costing.spending(project, "cell_5f", cells).amount for cells in (1, 2, 6, 7)]
+    assert paid == pytest.approx([4.0, 6.0, 6.0, 7.0])
+
+
+def with_owned(study: Path, text: str) -> Project:
+    study.write_text(study.read_text() + "\n[owned]\n" + text)
+    return load(study)
+
+
+def test_a_study_says_what_is_owned(small_study: Path) -> None:
+    before = load(small_study)
+    project = with_owned(small_study, "cell_5f = 3\nhub_small = 1\n")
+    assert project.owned == {"cell_5f": 3, "hub_small": 1}
+    assert project.scenario_hash == before.scenario_hash
+    assert list(term_changes(terms(before), terms(project))) == [
+        ("owned.cell_5f", 0, 3),
+        ("owned.hub_small", 0, 1),
+    ]
+    free = replace(project, what_if={"cell_5f": None})
+    assert free.owned == {"cell_5f": None, "hub_small": 1}
+
+
+def test_a_lock_keeps_what_was_owned_and_bought(
+    small_project: Project, store: Store, stored: Stored
+) -> None:
+    front = reprice(small_project, stored).front
+    row = next(
+        r for r in front
+        if costing.quantities(small_project.catalogue, stored.designs)["cell"][r] >= 4
+    )  # fmt: skip
+    design = ids_of(stored.numbers[[row]])[0]
+    cell = small_project.catalogue.parts["cell"][int(stored.designs.parts["cell"][row])].id
+    project = replace(small_project, study=replace(small_project.study, owned={cell: 3}))
+    lock = prepare(project, store, design)
+    (line,) = (line for line in lock.bill if line["link"] == "cell")
+    assert line["owned"] == 3
+    assert line["bought"] == line["quantity"] - 3
+    assert sum(line["amount"] for line in lock.bill) == pytest.approx(lock.result["cost"])
+    gap = lock.result["cost_of_all_parts"] - lock.result["cost"]
+    assert gap == pytest.approx(3 * line["unit_price"])
+
+
+def stocked(project: Project, part: str, pieces: int) -> Project:
+    """The project with so many pieces of a part left."""
+    prices = project.catalogue.prices
+    rows = tuple(one.model_copy(update={"available": pieces}) for one in prices.breaks[part])
+    prices = replace(prices, breaks={**prices.breaks, part: rows}, content_hash="stocked")
+    return replace(project, catalogue=replace(project.catalogue, prices=prices))
+
+
+def test_a_lock_whose_part_is_sold_out_names_the_nearest_that_can_be_bought(
+    small_project: Project, store: Store, stored: Stored
+) -> None:
+    row = int(reprice(small_project, stored).front[0])
+    design = ids_of(stored.numbers[[row]])[0]
+    lock = prepare(small_project, store, design)
+    hub = lock.parts["generator"]
+    gone = stocked(small_project, hub, 0)
+    (verdict,) = reprice_and_record(gone, store, stored, locks=[lock]).locked
+    assert (verdict.status, verdict.cost, verdict.beaten_by) == ("sold_out", None, None)
+    (reason,) = verdict.reasons
+    assert reason.words == f"generator {hub} is sold out: no supplier has the 1 that are lacking"
+    assert verdict.nearest
+    other = stored.find(verdict.nearest.design_id)
+    assert other is not None
+    assert stored.feasible[other]
+    cost = costing.costs(gone, stored.designs)
+    swapped = np.sum(
+        [stored.designs.parts[link] != stored.designs.parts[link][row] for link in LINKS], axis=0
+    )
+    able = stored.feasible & np.isfinite(cost) & (cost <= (gone.study.limits.cost or inf))
+    assert swapped[other] == swapped[able].min() == len(verdict.nearest.parts) > 0
+    assert verdict.cost_to_switch == verdict.nearest.cost == cost[other]
+    # Who has one needs none; and nobody is beaten by what cannot be bought.
+    own = replace(gone, study=replace(gone.study, owned={hub: 1}))
+    (verdict,) = reprice(own, stored, locks=[lock]).locked
+    assert verdict.status in ("kept", "beaten")
+    assert verdict.cost == pytest.approx(lock.result["cost"] - price_of(small_project, hub))
+    changes = [c for c in price_changes(small_project.catalogue.prices, gone.catalogue.prices)]
+    assert [(c.part, c.why, c.new) for c in changes] == [(hub, "sold_out", None)]
+    more = stocked(small_project, hub, 7)
+    changes = [c for c in price_changes(more.catalogue.prices, small_project.catalogue.prices)]
+    assert [(c.part, c.why) for c in changes] == [(hub, "stock")]
+
+
+def price_of(project: Project, part: str) -> float:
+    return project.catalogue.prices.unit_price(part)
+
+
+def test_a_part_gone_from_the_choices_sells_a_lock_out(
+    small_project: Project, store: Store, stored: Stored
+) -> None:
+    row = int(reprice(small_project, stored).front[0])
+    lock = prepare(small_project, store, ids_of(stored.numbers[[row]])[0])
+    hub = lock.parts["generator"]
+    others = tuple(one for one in small_project.study.choices["generator"] if one != hub)
+    choices = {**small_project.study.choices, "generator": others}
+    project = replace(small_project, study=replace(small_project.study, choices=choices))
+    (verdict,) = reprice(project, store.load(project)[0], locks=[lock]).locked
+    assert verdict.status == "sold_out"
+    assert verdict.nearest
+    assert verdict.nearest.parts["generator"] in others
+    own = replace(project, study=replace(project.study, owned={hub: 1}))
+    (verdict,) = reprice(own, store.load(own)[0], locks=[lock]).locked
+    assert verdict.status != "sold_out"
