@@ -101,7 +101,8 @@ def costs(project: Project, designs: Designs) -> Array:
     Quantity breaks count for the number of kits the study builds; what is owned is free, up to its
     number. Infinite where nobody sells enough of a part. To nine digits, see `money`.
     """
-    return money(sum(spent(project, designs, link) for link in LINKS))
+    taken = quantities(project.catalogue, designs)
+    return money(sum(_spent(project, designs, link, taken[link]) for link in LINKS))
 
 
 def costs_of_all_parts(project: Project, designs: Designs) -> Array:
@@ -128,10 +129,14 @@ def with_nothing_owned(project: Project) -> Project:
 
 def spent(project: Project, designs: Designs, link: str) -> Array:
     """What must be spent on the parts of one link, (n,) as `costs`."""
-    rows, taken = designs.parts[link], quantities(project.catalogue, designs)[link]
-    pairs, place = np.unique(np.stack([rows, taken]), axis=1, return_inverse=True)
+    return _spent(project, designs, link, quantities(project.catalogue, designs)[link])
+
+
+def _spent(project: Project, designs: Designs, link: str, taken: Rows) -> Array:
+    most = int(taken.max(initial=0)) + 1
+    codes, place = np.unique(designs.parts[link] * most + taken, return_inverse=True)
     parts = project.catalogue.parts[link]
-    amounts = [spending(project, parts[row].id, n).amount for row, n in pairs.T.tolist()]
+    amounts = [spending(project, parts[c // most].id, c % most).amount for c in codes.tolist()]
     return np.array(amounts, dtype=float)[place.reshape(-1)]
 
 

@@ -76,10 +76,10 @@ class Archive:
         """Remember results; `evaluated` counts them as paid for by this search."""
         cost = costing.costs(self.project, evaluation.designs)
         sold_out = ~np.isfinite(cost)
-        # What cannot be bought is infeasible, and costs what it would from richer suppliers.
-        cost = np.where(
-            sold_out, costing.costs_of_all_parts(self.project, evaluation.designs), cost
-        )
+        if sold_out.any():
+            # What cannot be bought is infeasible, and costs what it would where it could.
+            listed = costing.costs_of_all_parts(self.project, evaluation.designs)
+            cost = np.where(sold_out, listed, cost)
         points = objectives.points_of(self.project, evaluation, cost)
         # By name: stored results have them in another order than fresh ones.
         margins = np.stack(
