@@ -14,9 +14,10 @@ from pydantic import BaseModel, ConfigDict, Field, StringConstraints, Validation
 
 from explorer.errors import DiskError, Fault, Hint, InputError, nearest
 from explorer.files import OUTSIDE, leads_outside, write_atomic
-from explorer.inputs.csv_tables import content_hash, rule_of, shown
+from explorer.inputs.csv_tables import content_hash, shown
 from explorer.inputs.links import LINKS
 from explorer.inputs.records import SETTINGS, Identifier, NonNegative, Positive
+from explorer.inputs.rule_words import rule_of
 from explorer.inputs.sections import WHOLE_SETTINGS
 from explorer.inputs.toml_text import Places, line_of, places_of, read_toml
 from explorer.model.space import design_id as id_of

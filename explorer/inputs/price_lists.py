@@ -2,18 +2,14 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 
 from explorer.errors import Fault, nearest
 from explorer.inputs.csv_tables import Row, TableColumns, TableReader, content_hash
-from explorer.inputs.notation import cleaned, comma_hint, plain_number
+from explorer.inputs.notation import cleaned
 from explorer.inputs.prices import Offer, Price, Prices, PriceTerms
-
-_DIGITS = re.compile(r"[-+]?[0-9][0-9 .,'’_]*")
-"""What is meant for a number without an exponent; `_` so that Python's notation is not read."""
-
+from explorer.inputs.shop_notation import Notation, Unread, shows_decimals
 
 Held = tuple[Row, Price]
 """A price and the row that it is from."""
@@ -30,13 +26,14 @@ def read_prices(
     quantities. `terms` None skips currencies and offers: the study that states them is itself at
     fault.
     """
-    rows = reader.rows(name, TableColumns.of(Price), id_column="part")
+    known = (terms.currency, *terms.rates) if terms else ()
+    rows = reader.rows(name, TableColumns.of(Price), id_column="part", titled=True)
     if rows is not None:
-        rows = [_in_our_notation(reader, row, ".") for row in rows]
+        rows = [_in_our_notation(reader, row, Notation(".", True, known)) for row in rows]
     listed = frozenset(row.id for row in rows or ())
     found = _newest(reader, _of_known_parts(reader, rows or (), parts), "")
     for offer in terms.offers if terms else ():
-        offered = _offer_rows(reader, offer, parts)
+        offered = _offer_rows(reader, offer, parts, known)
         listed |= {row.id for row in offered}
         found += _newest(reader, offered, offer.file)
     by_part: dict[str, list[Held]] = {}
@@ -175,13 +172,18 @@ def _of_known_parts(
     return known
 
 
-def _offer_rows(reader: TableReader, offer: Offer, parts: Sequence[str] | None) -> list[Row]:
+def _offer_rows(
+    reader: TableReader,
+    offer: Offer,
+    parts: Sequence[str] | None,
+    currencies: Sequence[str],
+) -> list[Row]:
     """The rows of an offer that are of our parts, under our names and in our notation."""
-    lines = reader.lines(offer.file, offer.separator)
+    columns = {ours: cleaned(theirs) for ours, theirs in offer.columns if theirs is not None}
+    lines = reader.lines(offer.file, offer.separator, tuple(columns.values()))
     if lines is None:
         return []
     (number, header), *rest = lines
-    columns = {ours: cleaned(theirs) for ours, theirs in offer.columns if theirs is not None}
     missing = [theirs for theirs in columns.values() if theirs not in header]
     for theirs in missing:
         hint = nearest(theirs, tuple(header))
@@ -207,39 +209,50 @@ def _offer_rows(reader: TableReader, offer: Offer, parts: Sequence[str] | None) 
             f"{reader.shown(offer.file)}: {passed} {rows_are} of no part in the tables"
         )
     constant = {"currency": offer.currency or "", "dated": str(offer.dated or "")}
-    rows = []
-    for row in reader.mapped(offer.file, header, ours, columns, "part"):
+    rows = list(reader.mapped(offer.file, header, ours, columns, "part"))
+    sure = "decimal" in offer.model_fields_set or shows_decimals(
+        (row.cells.get("price", "") for row in rows), offer.decimal
+    )
+    notation = Notation(offer.decimal, sure, currencies, offer.day_first)
+    found = []
+    for row in rows:
         part = names.get(row.id, row.id)
         cells = {**constant, **row.cells, "part": part} if row.cells else {}
         named = Row(row.file, row.number, part, cells, row.labels)
-        rows.append(_in_our_notation(reader, named, offer.decimal))
-    return rows
+        found.append(_in_our_notation(reader, named, notation))
+    return found
 
 
-def _in_our_notation(reader: TableReader, row: Row, decimal: str) -> Row:
-    """The row with price and quantity as plain numbers; a fault for each that may be misread.
+def _in_our_notation(reader: TableReader, row: Row, notation: Notation) -> Row:
+    """The row with numbers, currency and day as we write them; a fault for what may be misread.
 
-    What looks like no number at all is left to the record's own check.
+    What looks like nothing of the kind is left to the record's own check.
     """
-    cells = dict(row.cells)
-    for column in ("price", "from_quantity"):
+    cells, before = dict(row.cells), len(reader.faults)
+    readers = {
+        "price": lambda text: notation.price(text)[0],
+        "from_quantity": notation.whole,
+        "available": notation.whole,
+        "currency": notation.currency,
+        "dated": notation.day,
+    }
+    for column, read in readers.items():
         text = cells.get(column, "")
-        if not _DIGITS.fullmatch(text):
-            continue
-        plain = plain_number(text, decimal)
-        if plain is None:
-            rule = f"must be a number with {decimal!r} before its decimals and thousands in threes"
-            hint = comma_hint(text) if decimal == "." else ""
-            reader.faults.append(row.fault(column, rule, text, hint))
-        elif column == "from_quantity" and re.search(r"\.[0-9]{3}$", plain):
-            rule = "must be a whole number, not three decimals that may be meant as thousands"
-            reader.faults.append(row.fault(column, rule, text))
-        else:
-            cells[column] = plain
-            continue
-        del cells[column]  # its fault is named
+        try:
+            cells |= {column: read(text)} if text else {}
+        except Unread as error:
+            reader.faults.append(row.fault(column, str(error), text, error.hint))
+            del cells[column]  # its fault is named
+    if len(reader.faults) == before and cells.get("price"):
+        _, marked = notation.price(row.cells["price"])
+        if marked and cells.get("currency") not in (None, "", marked):
+            rule = f"must be in {cells['currency']}, as its currency says"
+            reader.faults.append(row.fault("price", rule, row.cells["price"]))
+            del cells["price"]
+        elif marked:
+            cells["currency"] = marked
     # Without its quantity a price would be that of one piece: such a row counts no further.
-    known = "from_quantity" in cells or "from_quantity" not in row.cells
+    known = all(column in cells for column in ("from_quantity", "available") if column in row.cells)
     return replace(row, cells=cells if known else {})
 
 

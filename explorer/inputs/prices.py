@@ -90,6 +90,11 @@ class Offer(BaseModel):
     dated: date | None = Field(
         default=None, description="Day of its prices, where it has no such column."
     )
+    day_first: bool | None = Field(
+        default=None,
+        description="Whether its dates such as 03/04/2026 have the day before the month. Left out, "
+        "25.11.2026 has, and what may be either is refused.",
+    )
 
     @model_validator(mode="after")
     def _complete(self) -> Offer:

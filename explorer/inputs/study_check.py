@@ -13,11 +13,12 @@ from explorer.errors import Fault, Hint, nearest
 from explorer.files import leads_outside
 from explorer.inputs.back_parts import Converter, Window
 from explorer.inputs.catalogue import Reading
-from explorer.inputs.csv_tables import rule_of, shown
+from explorer.inputs.csv_tables import shown
 from explorer.inputs.links import LINKS
 from explorer.inputs.plausible import implausible
 from explorer.inputs.prices import Offer, OfferColumns, PriceTerms
 from explorer.inputs.records import SETTINGS, Record
+from explorer.inputs.rule_words import rule_of
 from explorer.inputs.sections import (
     MOST_PIECES,
     NAMED_SECTIONS,

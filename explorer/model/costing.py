@@ -137,7 +137,7 @@ def _spent(project: Project, designs: Designs, link: str, taken: Rows) -> Array:
     codes, place = np.unique(designs.parts[link] * most + taken, return_inverse=True)
     parts = project.catalogue.parts[link]
     amounts = [spending(project, parts[c // most].id, c % most).amount for c in codes.tolist()]
-    return np.array(amounts, dtype=float)[place.reshape(-1)]
+    return np.asarray(np.array(amounts, dtype=float)[place.reshape(-1)])
 
 
 def bill(project: Project, designs: Designs, row: int) -> list[dict[str, Any]]:
