@@ -39,7 +39,7 @@ def test_one_bill_by_hand(small_project: Project) -> None:
     money = 9 + 19 + 14 + 1.6 + 6 * 0.28 + 5 * 3.2 + 0 + 2.4 + 8.9 + 2.8
     assert costs(small_project, designs)[0] == pytest.approx(money)
     mass = 0.48 + 0.42 + 2.3 + 0.06 + 6 * 0.0012 + 5 * 0.0075 + 0.006 + 0.011 + 0.018
-    assert mass_kg(small_project.catalogue, designs)[0] == pytest.approx(mass)
+    assert mass_kg(small_project, designs)[0] == pytest.approx(mass)
 
 
 def test_a_clamp_a_cell_is_bought_as_often_as_there_are_cells_in_series(

@@ -362,7 +362,7 @@ def test_a_design_does_not_depend_on_its_company(small_project: Project) -> None
 def test_bill_is_quantities_times_prices(small_project: Project, seed: int, kits: int) -> None:
     project = with_study(small_project, "prices", build_quantity=kits)
     designs = Space.of(project).draw(15, np.random.default_rng(seed))
-    total, mass = costs(project, designs), mass_kg(project.catalogue, designs)
+    total, mass = costs(project, designs), mass_kg(project, designs)
     taken = quantities(project.catalogue, designs)
     for row in range(len(designs)):
         lines: list[dict[str, Any]] = bill(project, designs, row)

@@ -10,15 +10,17 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from explorer.decision.lock import prepare
+from explorer.decision.lock import keep, prepare, read_locks
 from explorer.decision.price_changes import price_changes, term_changes, terms
 from explorer.decision.repricing import reprice, reprice_and_record
+from explorer.errors import InputError
 from explorer.inputs.links import LINKS
 from explorer.inputs.prices import Price
+from explorer.inputs.sections import BudgetLine
 from explorer.inputs.study import Project, load
 from explorer.model import costing, objectives
 from explorer.search.dominance import unbeaten_at_any_price
-from explorer.store.keys import ids_of, path_of
+from explorer.store.keys import ids_of, path_of, search_key
 from explorer.store.results import Store
 from explorer.store.stored import Stored
 from tests.helpers.chains import with_study
@@ -271,3 +273,94 @@ def test_a_part_gone_from_the_choices_sells_a_lock_out(
     own = replace(project, study=replace(project.study, owned={hub: 1}))
     (verdict,) = reprice(own, store.load(own)[0], locks=[lock]).locked
     assert verdict.status != "sold_out"
+
+
+LINES = """fuse_and_holder = { price = 3.0, mass_kg = 0.02 }
+wire = { price = 4.5 }
+frame_and_hardware = { mass_kg = 0.6 }
+"""
+
+
+def with_lines(study: Path, lines: str = LINES) -> Project:
+    """The study with what small things cost and weigh."""
+    text = study.read_text()
+    assert "[build]" not in text
+    study.write_text(f"{text}\n[build]\n{lines}")
+    return load(study)
+
+
+def test_small_things_are_inside_cost_mass_and_bill(small_study: Path) -> None:
+    plain, project = load(small_study), with_lines(small_study)
+    assert project.scenario_hash == plain.scenario_hash
+    some = designs(project, 50)
+    for kits in (1, 4):
+        one, other = (with_study(p, "prices", build_quantity=kits) for p in (project, plain))
+        gap = costing.costs(one, some) - costing.costs(other, some)
+        assert gap.tolist() == pytest.approx([7.5] * 50)
+        for lines, total in zip(costing.bills(one, some), costing.costs(one, some), strict=True):
+            assert [line["part"] for line in lines[-3:]] == list(one.study.build.budget)
+            assert {line["link"] for line in lines[-3:]} == {"build"}
+            paid = sum(line["bought"] * line["unit_price"] for line in lines) / kits
+            assert paid == pytest.approx(total)
+            assert f"{sum(costing.printed_amounts(lines)):.2f}" == f"{total:.2f}"
+    masses = costing.mass_kg(project, some) - costing.mass_kg(plain, some)
+    assert masses.tolist() == pytest.approx([0.62] * 50)
+    assert project.study.limits_of_parts == (
+        plain.study.limits.model_copy(update={"mass_kg": plain.study.limits.mass_kg - 0.62})
+        if plain.study.limits.mass_kg
+        else plain.study.limits
+    )
+    changes = list(term_changes(terms(plain), terms(project)))
+    assert changes == [("build.fuse_and_holder", 0, 3.0), ("build.wire", 0, 4.5)]
+
+
+def test_without_small_things_a_search_keeps_its_name(small_project: Project) -> None:
+    limited = with_study(small_project, "limits", mass_kg=4.0)
+    heavier = limited.study.build
+    wire = {"wire": BudgetLine(mass_kg=0.5)}
+    project = replace(limited, study=replace(limited.study, build=heavier.model_copy(update=wire)))
+    tighter = with_study(small_project, "limits", mass_kg=3.5)
+    assert search_key(project) == search_key(tighter) != search_key(limited)
+    free = replace(
+        limited,
+        study=replace(
+            limited.study, build=heavier.model_copy(update={"wire": BudgetLine(price=3.0)})
+        ),
+    )
+    assert search_key(free) == search_key(limited)
+
+
+WRONG_LINES = {
+    "wire = { price = -1 }": "build.wire.price: must be at least 0, got -1",
+    "wire = { cost = 1 }": "build.wire.cost: unknown key",
+    "wire = 3": "build.wire: must be a table, got 3",
+    "wires = { price = 1 }": "build.wires: unknown key (nearest: wire)",
+    "wire = { price = 500 }": "limits.cost: must be above what the lines of [build] come to, 500",
+}
+
+
+@pytest.mark.parametrize("line", WRONG_LINES)
+def test_wrong_lines_are_named(small_study: Path, line: str) -> None:
+    text = small_study.read_text()
+    if "\ncost" not in text.partition("[limits]")[2].partition("\n[")[0]:
+        small_study.write_text(text.replace("[limits]\n", "[limits]\ncost = 100\n"))
+    with pytest.raises(InputError) as caught:
+        with_lines(small_study, line)
+    assert any(WRONG_LINES[line] in str(fault) for fault in caught.value.faults), caught.value
+
+
+def test_a_lock_keeps_small_things(small_study: Path, small_project: Project) -> None:
+    project = with_lines(small_study)
+    with Store.open(path_of(project)) as store:
+        store.append(project, results(project, designs(project, 200)), "sweep")
+        stored = store.load(project)[0]
+        row = int(reprice(project, stored).front[0])
+        design = ids_of(stored.numbers[[row]])[0]
+        keep(project, store, prepare(project, store, design))
+        (lock,) = read_locks(project, store)
+        assert [line["part"] for line in lock.bill[-3:]] == list(project.study.build.budget)
+        assert sum(line["amount"] for line in lock.record["bill"]) == pytest.approx(
+            lock.result["cost"]
+        )
+        (verdict,) = reprice(project, stored, locks=[lock]).locked
+        assert (verdict.status, verdict.cost) == ("kept", pytest.approx(lock.result["cost"]))

@@ -13,7 +13,14 @@ from explorer import MODEL_VERSION, front
 from explorer.commands.history import kept_runs, last_launch
 from explorer.decision import lock
 from explorer.decision.picks import WISHES, Picker
-from explorer.decision.price_changes import owned_then, price_changes, term_changes, terms
+from explorer.decision.price_changes import (
+    SMALL,
+    build_then,
+    owned_then,
+    price_changes,
+    term_changes,
+    terms,
+)
 from explorer.decision.repricing import Previous
 from explorer.inputs.csv_tables import content_hash
 from explorer.inputs.prices import Prices
@@ -160,8 +167,9 @@ class FrontView:
         locked = self.locked_rows(lock.read_locks(self.project, self.store))
         kits = self.project.study.prices.build_quantity
         asked = [prices, kits, numbers, self.stored.numbers[locked].tolist()]
-        if self.project.owned:
-            asked.append(sorted(self.project.owned.items()))
+        small = {k: v for k, v in terms(self.project).items() if k.startswith(SMALL)}
+        mine = sorted({**self.project.owned, **small}.items())
+        asked += [mine] if mine else []
         return f"looked_at:{content_hash([MODEL_VERSION, search_key(self.project), asked])}"
 
     def look_closer(self, watch: Watch, workers: int) -> dict[str, Any]:
@@ -220,10 +228,11 @@ def _priced_as_in(project: Project, then: Prices, kept: Mapping[str, Any]) -> Pr
     breaks, rates = {**now.breaks, **then.breaks}, {**now.rates, **then.rates}
     kits = kept.get("terms", {}).get("build_quantity", today.build_quantity)
     prices = today.model_copy(update={"currency": then.currency, "build_quantity": kits})
-    owned = owned_then(kept.get("terms", {}))
+    terms_then = kept.get("terms", {})
+    owned, build = owned_then(terms_then), build_then(project, terms_then)
     return replace(
         project,
-        study=replace(project.study, prices=prices, owned=owned),
+        study=replace(project.study, prices=prices, owned=owned, build=build),
         what_if={},
         catalogue=replace(project.catalogue, prices=replace(then, breaks=breaks, rates=rates)),
     )

@@ -211,12 +211,15 @@ def _term_words(change: Answer, currency: str) -> str:
     if change["term"] == "build_quantity":
         kits = f"{change['old']:,} -> {change['new']:,}"
         return f"build_quantity of the study: {kits} (price breaks count for all kits together)"
-    from explorer.decision.price_changes import OWNED
+    from explorer.decision.price_changes import OWNED, SMALL
 
     if change["term"].startswith(OWNED):
         part = change["term"].removeprefix(OWNED)
         return f"pieces of {part} that you have: {change['old']:,.0f} -> {change['new']:,.0f}"
     old, new = (_amount(change[way]) for way in ("old", "new"))
+    if change["term"].startswith(SMALL):
+        line = change["term"].removeprefix(SMALL).replace("_", " ")
+        return f"{line} in the study's [build]: {old} -> {new} {currency}"
     return f"the study's limit on cost: {old} -> {new} {currency}"
 
 

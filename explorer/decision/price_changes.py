@@ -6,10 +6,13 @@ from collections.abc import Iterable, Mapping
 from typing import NamedTuple
 
 from explorer.inputs.prices import Price, Prices
+from explorer.inputs.sections import BUDGET_LINES, BudgetLine, Build
 from explorer.inputs.study import Project
 
 OWNED = "owned."
 """What a term's name begins with that says how many pieces of a part are owned."""
+SMALL = "build."
+"""What a term's name begins with that says what small things of a kind cost."""
 
 
 class PriceChange(NamedTuple):
@@ -78,15 +81,26 @@ def _cheapest(prices: Prices) -> dict[tuple[str, int], Price]:
 
 def terms(project: Project) -> dict[str, float | None]:
     """What decides costs and the front beside prices and may change between two runs: how many kits
-    are built (price breaks count for all of them), the study's limit on cost, and how many pieces
-    of a part are owned (`OWNED` and the part).
+    are built (price breaks count for all of them), the study's limit on cost, how many pieces of a
+    part are owned (`OWNED` and the part), and what small things cost (`SMALL` and their line).
     """
     study = project.study
     return {
         "build_quantity": study.prices.build_quantity,
         "limit_cost": study.limits.cost,
         **{f"{OWNED}{part}": pieces for part, pieces in study.owned.items()},
+        **{f"{SMALL}{name}": line.price for name, line in study.build.budget.items()},
     }
+
+
+def build_then(project: Project, kept: Mapping[str, float | None]) -> Build:
+    """[build] of a study with the prices of small things from when these terms were kept."""
+    lines = {}
+    for name in BUDGET_LINES:
+        price, today = kept.get(f"{SMALL}{name}"), getattr(project.study.build, name)
+        line = BudgetLine() if today is None else today
+        lines[name] = None if price is None else line.model_copy(update={"price": price})
+    return project.study.build.model_copy(update=lines)
 
 
 def owned_then(kept: Mapping[str, float | None]) -> dict[str, int]:
@@ -101,14 +115,14 @@ def owned_then(kept: Mapping[str, float | None]) -> dict[str, int]:
 def term_changes(
     old: Mapping[str, float | None], new: Mapping[str, float | None]
 ) -> Iterable[TermChange]:
-    """Every term that differs; one that was not kept before is passed over, unless it counts what
-    is owned: that was nothing.
+    """Every term that differs; one that was not kept before is passed over, unless it is of what is
+    owned or of small things: that was nothing.
 
     >>> list(term_changes({"build_quantity": 1}, {"build_quantity": 50, "limit_cost": None}))
     [TermChange(term='build_quantity', old=1, new=50)]
     """
     for term in dict.fromkeys([*new, *old]):
-        counted = term.startswith(OWNED)
+        counted = term.startswith((OWNED, SMALL))
         if counted or (term in old and term in new):
             before, now = old.get(term, 0), new.get(term, 0)
             if before != now:

@@ -48,6 +48,14 @@ class Study:
     owned: Mapping[str, int] = field(default_factory=dict)
     """Part -> pieces of it that are at hand in all, for all kits together."""
 
+    @property
+    def limits_of_parts(self) -> Limits:
+        """The limits on a design's parts alone: without what its small things weigh."""
+        most, others = self.limits.mass_kg, self.build.mass_kg
+        if most is None or not others:
+            return self.limits
+        return self.limits.model_copy(update={"mass_kg": round(most - others, 9)})
+
 
 @dataclass(frozen=True)
 class Project:
@@ -85,6 +93,8 @@ def load(path: str | Path, *, today: date | None = None) -> Project:
     if given.heading and given.heading.name != path.stem:
         rule = f"must equal the file's name {path.stem}"
         check.fault(("study", "name"), rule, given.heading.name)
+    if given.build and given.limits:
+        check.small_things(given.build, given.limits)
     terms = check.terms(path.parent, given.prices) if given.prices else None
     reading = None
     folders = check.folders(path.parent)

@@ -7,7 +7,7 @@ from math import prod
 from pathlib import Path
 from typing import Any, TypeVar
 
-from pydantic import ValidationError
+from pydantic import BaseModel, ValidationError
 
 from explorer.errors import Fault, Hint, nearest
 from explorer.files import leads_outside
@@ -24,8 +24,10 @@ from explorer.inputs.sections import (
     NAMED_SECTIONS,
     SECTIONS,
     WHOLE_SETTINGS,
+    BudgetLine,
     Build,
     Heading,
+    Limits,
     PriceSection,
     Section,
     Session,
@@ -106,6 +108,17 @@ class StudyCheck:
             else:
                 choices[link] = tuple(names)
         return choices if len(self.faults) == before else None
+
+    def small_things(self, build: Build, limits: Limits) -> None:
+        """Note small things that alone break a limit of the study."""
+        price = sum(line.price for line in build.budget.values())
+        for name, sum_, most in (
+            ("cost", price, limits.cost),
+            ("mass_kg", build.mass_kg, limits.mass_kg),
+        ):
+            if most is not None and sum_ >= most:
+                rule = f"must be above what the lines of [build] come to, {sum_:g}"
+                self.fault(("limits", name), rule, f"{most:g}")
 
     def owned(self) -> dict[str, int] | None:
         """Part -> pieces at hand; None with the faults noted."""
@@ -285,8 +298,10 @@ class StudyCheck:
 
 
 def _keys_beside(model: type[Section], place: Sequence[Any]) -> tuple[str, ...]:
-    """The valid keys where an unknown one stands; only [[prices.offers]] goes deeper."""
-    deeper = OfferColumns if "columns" in place[:-1] else Offer
+    """The valid keys where an unknown one stands; only [[prices.offers]] and [build] go deeper."""
+    deeper: type[BaseModel] = OfferColumns if "columns" in place[:-1] else Offer
+    if model is Build:
+        deeper = BudgetLine
     fields = model.model_fields if len(place) == 1 else deeper.model_fields
     return tuple(name for name in fields if name != "listed")
 

@@ -17,6 +17,9 @@ from explorer.inputs.study import Project
 from explorer.model.space import Designs, Rows
 from explorer.units import Array
 
+BUILD = "build"
+"""The link of a bill's lines that are of no link, but of the study's [build]."""
+
 
 def money(amount: ArrayLike) -> Array:
     """Amounts to nine digits: equal sums added up in another order differ in their last bits, and
@@ -47,11 +50,11 @@ def quantities(catalogue: Catalogue, designs: Designs) -> dict[str, Rows]:
     }
 
 
-def mass_kg(catalogue: Catalogue, designs: Designs) -> Array:
-    """Mass of all parts, kg, (n,)."""
-    taken = quantities(catalogue, designs)
-    masses = (taken[link] * designs.chosen(catalogue, link, "mass_kg") for link in LINKS)
-    return np.asarray(sum(masses), dtype=float)
+def mass_kg(project: Project, designs: Designs) -> Array:
+    """Mass of all parts and of the study's small things, kg, (n,)."""
+    taken = quantities(project.catalogue, designs)
+    masses = (taken[link] * designs.chosen(project.catalogue, link, "mass_kg") for link in LINKS)
+    return np.asarray(sum(masses) + project.study.build.mass_kg, dtype=float)
 
 
 class Spending(NamedTuple):
@@ -102,7 +105,8 @@ def costs(project: Project, designs: Designs) -> Array:
     number. Infinite where nobody sells enough of a part. To nine digits, see `money`.
     """
     taken = quantities(project.catalogue, designs)
-    return money(sum(_spent(project, designs, link, taken[link]) for link in LINKS))
+    small = sum(line.price for line in project.study.build.budget.values())
+    return money(sum(_spent(project, designs, link, taken[link]) for link in LINKS) + small)
 
 
 def costs_of_all_parts(project: Project, designs: Designs) -> Array:
@@ -149,12 +153,13 @@ def bills(project: Project, designs: Designs) -> list[list[dict[str, Any]]]:
     """Bill of materials of each design, in the order of the chain.
 
     A line's `quantity` is that of one kit; `owned` of all kits' pieces are at hand, `bought` are
-    paid for (None: nobody sells so many); `amount` is one kit's share of that. The amounts sum to
-    the cost.
+    paid for (None: nobody sells so many); `amount` is one kit's share of that. The lines of the
+    study's small things follow, their link being `BUILD`. The amounts sum to the cost.
     """
     taken = {k: v.tolist() for k, v in quantities(project.catalogue, designs).items()}
     rows = {link: designs.parts[link].tolist() for link in taken}
     known: dict[tuple[str, int], dict[str, Any]] = {}
+    small = _small_things(project)
     found = []
     for place in range(len(designs)):
         lines = []
@@ -164,8 +169,29 @@ def bills(project: Project, designs: Designs) -> list[list[dict[str, Any]]]:
             if key not in known:
                 known[key] = _line(project, link, part, counts[place])
             lines.append(dict(known[key]))
-        found.append(lines)
+        found.append([*lines, *map(dict, small)])
     return found
+
+
+def _small_things(project: Project) -> list[dict[str, Any]]:
+    """The lines of a bill that the study's [build] has."""
+    kits = project.study.prices.build_quantity
+    return [
+        {
+            "link": BUILD,
+            "part": name,
+            "name": name.replace("_", " ").capitalize(),
+            "quantity": 1,
+            "owned": 0,
+            "bought": kits,
+            "unit_price": line.price,
+            "amount": line.price,
+            "currency": project.catalogue.prices.currency,
+            "price_dated": None,
+            "mass_kg": line.mass_kg,
+        }
+        for name, line in project.study.build.budget.items()
+    ]
 
 
 def _line(project: Project, link: str, part: Part, quantity: int) -> dict[str, Any]:

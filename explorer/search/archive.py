@@ -130,7 +130,7 @@ def _quick_margins(project: Project, designs: Designs) -> Iterator[Array]:
     if study.limits.cost is not None:
         yield study.limits.cost - cost
     if study.limits.mass_kg is not None:
-        yield study.limits.mass_kg - costing.mass_kg(catalogue, designs)
+        yield study.limits.mass_kg - costing.mass_kg(project, designs)
     crowd = [Fronts.of(project, designs, name) for name in study.session.operators]
     for fronts in crowd:
         yield from rule_margins.unloaded_margins(project, fronts).values()

@@ -74,7 +74,7 @@ def _bills(
             words = BillLine(
                 str(line.get("link", "")),
                 str(line["part"]),
-                names.get(line["part"], str(line["part"])),
+                names.get(line["part"]) or str(line.get("name", line["part"])),
                 int(line["quantity"]),
                 float(line["unit_price"] or 0),
                 str(line.get("price_dated") or ""),

@@ -141,7 +141,7 @@ def _purchases(project: Project, record: DesignResult) -> tuple[tuple[Purchase, 
         quantity, owned = int(line["quantity"]), int(line.get("owned", 0))
         if not quantity:
             continue
-        name = str(line.get("name") or names.get(line["part"], line["part"]))
+        name = names.get(line["part"]) or str(line.get("name", line["part"]))
         paid = line.get("bought")
         if amount:
             count = quantity if kits > 1 or paid is None else int(paid)

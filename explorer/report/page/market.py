@@ -14,7 +14,14 @@ from numpy.typing import NDArray
 from explorer.decision import price_sensitivity, repricing
 from explorer.decision.lock import Lock
 from explorer.decision.picks import picks
-from explorer.decision.price_changes import OWNED, price_changes, term_changes, terms
+from explorer.decision.price_changes import (
+    OWNED,
+    SMALL,
+    TermChange,
+    price_changes,
+    term_changes,
+    terms,
+)
 from explorer.decision.verdict import Verdict
 from explorer.inputs.links import LINKS
 from explorer.inputs.study import Project
@@ -149,11 +156,21 @@ def _changed_terms(view: PriceView, previous: repricing.Previous) -> str:
         ),
     }
     return ", and ".join(
-        f"you have {one.new or 0:,.0f} {view.names.get(part, part)} instead of {one.old or 0:,.0f}"
-        if (part := one.term.removeprefix(OWNED)) != one.term
-        else descriptions[one.term](one.old, one.new)
+        descriptions[one.term](one.old, one.new)
+        if one.term in descriptions
+        else _mine_changed(view, one)
         for one in term_changes(previous.terms, terms(view.project))
     )
+
+
+def _mine_changed(view: PriceView, one: TermChange) -> str:
+    """What is at hand now, or what small things cost."""
+    old, new = one.old or 0, one.new or 0
+    if one.term.startswith(OWNED):
+        part = one.term.removeprefix(OWNED)
+        return f"you have {new:,.0f} × {view.names.get(part, part)} instead of {old:,.0f}"
+    name = one.term.removeprefix(SMALL).replace("_", " ")
+    return f"{name} costs {cents(new, view.currency)} instead of {cents(old, view.currency)}"
 
 
 def _entered(view: PriceView, rows: Rows) -> tuple[MovedDesign, ...]:

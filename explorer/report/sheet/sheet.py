@@ -15,7 +15,7 @@ from typing import Any
 
 from explorer.files import write_together
 from explorer.inputs.study import Project
-from explorer.model.costing import printed_amounts
+from explorer.model.costing import BUILD, printed_amounts
 from explorer.model.objectives import EFFORT, ENERGY
 from explorer.model.rules import rule
 from explorer.model.tolerance import Tolerance, spreads_of
@@ -52,6 +52,7 @@ class Sheet:
     warnings: tuple[str, ...]
     goals: tuple[tuple[str, str], ...]
     bill: tuple[Mapping[str, Any], ...]
+    budget: bool
     total: str
     small: tuple[Small, ...]
     set_to: tuple[tuple[str, str], ...]
@@ -82,6 +83,7 @@ def build_sheet(project: Project, lock: Any, known: Facts | None = None) -> Shee
         warnings=tuple(_warnings(known, lock)),
         goals=tuple(_goals(known, record)),
         bill=lines,
+        budget=any(line["link"] == BUILD for line in record["bill"]),
         total=money(record["cost"], record["currency"]),
         small=tuple(small_parts(known)),
         set_to=tuple(settings_of(known)),
@@ -174,11 +176,11 @@ def _bill(known: Facts, record: Mapping[str, Any]) -> Iterator[dict[str, Any]]:
             continue
         yield {
             **line,
-            "price_dated": str(line["price_dated"]),
+            "price_dated": str(line.get("price_dated") or ""),
             "link": link_words(line["link"]),
             "owned": line.get("owned", 0),
             "sum": amount,
-            "source": known.part(line["link"]).source,
+            "source": "the study" if line["link"] == BUILD else known.part(line["link"]).source,
         }
 
 
