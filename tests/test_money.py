@@ -10,6 +10,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from explorer.decision.bids import worth_paying
 from explorer.decision.lock import keep, prepare, read_locks
 from explorer.decision.price_changes import price_changes, term_changes, terms
 from explorer.decision.repricing import reprice, reprice_and_record
@@ -364,3 +365,44 @@ def test_a_lock_keeps_small_things(small_study: Path, small_project: Project) ->
         )
         (verdict,) = reprice(project, stored, locks=[lock]).locked
         assert (verdict.status, verdict.cost) == ("kept", pytest.approx(lock.result["cost"]))
+
+
+def on_front_at(project: Project, stored: Stored, part: str, price: float) -> bool:
+    """Whether a design that buys a part is on the front, by brute force, when pieces of it cost so
+    much, one by one.
+    """
+    prices = project.catalogue.prices
+    row = Price(part=part, amount=price, currency="EUR", dated=DAY)
+    prices = replace(prices, breaks={**prices.breaks, part: (row,)})
+    project = replace(project, catalogue=replace(project.catalogue, prices=prices))
+    numbers = slow_front(project, stored, slow_costs(project, stored))
+    (link,) = (one for one in LINKS if part in project.study.choices[one])
+    ids = [one.id for one in project.catalogue.parts[link]]
+    taken = costing.quantities(project.catalogue, stored.designs)[link]
+    needed = taken * project.study.prices.build_quantity
+    buys = (stored.designs.parts[link] == ids.index(part)) & (
+        needed > project.study.owned.get(part, 0)
+    )
+    return bool(numbers & set(ids_of(stored.numbers[buys])))
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_a_part_is_on_the_front_up_to_its_bid_and_no_further(
+    small_project: Project, stored: Stored, seed: int
+) -> None:
+    """Of a few parts each, at a price a little below and above the bid, by brute force."""
+    project = at_random(small_project, 1000 + seed)
+    some = stored.take(np.arange(120))
+    cost = costing.costs(project, some.designs)
+    found = worth_paying(project, some, cost)
+    every = [part for parts in project.study.choices.values() for part in parts]
+    assert list(found) == every
+    rng = np.random.default_rng(seed)
+    for part in rng.permutation(every)[:9].tolist():
+        bid = found[part]
+        if bid is None:
+            assert on_front_at(project, some, part, 1e6)
+            continue
+        if bid > 0:
+            assert on_front_at(project, some, part, bid * (1 - 1e-6) - 1e-6 * (bid > 1e-3))
+        assert not on_front_at(project, some, part, bid * (1 + 1e-6) + 1e-6)

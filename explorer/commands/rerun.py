@@ -12,7 +12,7 @@ from typing import Any
 from explorer.commands.front_view import FrontView
 from explorer.commands.history import inputs_at_lock
 from explorer.commands.publish import publish
-from explorer.decision import again, changes, decisions, lock, price_sensitivity, repricing
+from explorer.decision import again, bids, changes, decisions, lock, price_sensitivity, repricing
 from explorer.decision.picks import WISHES
 from explorer.errors import Fault, InputError, nearest
 from explorer.inputs.csv_tables import shown
@@ -100,6 +100,7 @@ def _repriced(
         {**verdict, **_about_lock(project, store, found, stored, one)}
         for one, verdict in zip(locks, answer["locked"], strict=True)
     ]
+    answer["worth_paying"] = bids.worth_paying(project, stored, found.cost)
     view = FrontView(project, store, stored, found.cost, found.front)
     if not len(view.rows):
         picks = dict.fromkeys(WISHES)

@@ -105,8 +105,8 @@ def costs(project: Project, designs: Designs) -> Array:
     number. Infinite where nobody sells enough of a part. To nine digits, see `money`.
     """
     taken = quantities(project.catalogue, designs)
-    small = sum(line.price for line in project.study.build.budget.values())
-    return money(sum(_spent(project, designs, link, taken[link]) for link in LINKS) + small)
+    parts = sum(_spent(project, designs, link, taken[link]) for link in LINKS)
+    return money(parts + spent_on_small_things(project))
 
 
 def costs_of_all_parts(project: Project, designs: Designs) -> Array:
@@ -129,6 +129,22 @@ def with_nothing_owned(project: Project) -> Project:
         catalogue=replace(project.catalogue, prices=replace(prices, breaks=stocked)),
         what_if={},
     )
+
+
+def spent_on_small_things(project: Project) -> float:
+    """What the study's lines of [build] cost in one kit."""
+    return float(sum(line.price for line in project.study.build.budget.values()))
+
+
+def lacking(project: Project, designs: Designs, link: str) -> Array:
+    """How many pieces of a link's part must be bought for one kit, (n,): those of all kits that are
+    not at hand, by the number of kits.
+    """
+    kits = project.study.prices.build_quantity
+    needed = kits * quantities(project.catalogue, designs)[link]
+    owned = [project.owned.get(part.id, 0) for part in project.catalogue.parts[link]]
+    most = np.array([np.inf if pieces is None else pieces for pieces in owned])
+    return np.asarray(np.maximum(needed - most[designs.parts[link]], 0) / kits)
 
 
 def spent(project: Project, designs: Designs, link: str) -> Array:

@@ -28,6 +28,7 @@ from explorer.inputs.study import Project
 from explorer.model import objectives
 from explorer.model.space import Rows, evenly
 from explorer.report.format import HALF_A_CENT, cents, listed, minute_of, money, signed_percent
+from explorer.report.page.bids import bids_of
 from explorer.report.page.locked_prices import locked_design
 from explorer.report.page.price_content import (
     FrontCloud,
@@ -117,6 +118,7 @@ def market_of(
         over_price=over_price_of(view, matter[0]) if matter else None,
         history=price_history(moments, entries, lock_costs),
         entries=tuple((minute_of(str(e["when"])), str(e["what"])) for e in entries),
+        bids=bids_of(view),
     )
 
 
