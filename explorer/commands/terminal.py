@@ -235,9 +235,9 @@ def _amount(value: float | None) -> str:
 def _verdict_words(verdict: Answer, currency: str) -> str:
     words = verdict["status"].replace("_", " ")
     if verdict["nearest"]:
-        from explorer.decision.verdict import Nearest
+        from explorer.decision.verdict import NearestForSale
 
-        words += f", the nearest that can be bought is {Nearest(**verdict['nearest']).words}"
+        words += f", the nearest that can be bought is {NearestForSale(**verdict['nearest']).words}"
     if verdict["beaten_by"]:
         words += f" by {verdict['beaten_by']} ({_better(verdict['by'], currency)})"
     now, then = verdict["cost"], verdict["cost_when_locked"]

@@ -13,18 +13,17 @@ from math import inf
 
 import numpy as np
 
+from explorer.decision.price_sensitivity import PHYSICAL
 from explorer.front import non_dominated
 from explorer.inputs.links import LINKS
 from explorer.inputs.study import Project
 from explorer.model import costing
-from explorer.model.objectives import COST, KEYS
 from explorer.model.space import Rows
 from explorer.store.standing import affordable
 from explorer.store.stored import Stored
 from explorer.units import Array
 
-PAIRS_AT_A_TIME = 4_000_000
-PHYSICAL = [place for place, key in enumerate(KEYS) if key != COST]
+COMPARED_AT_A_TIME = 4_000_000
 
 
 def worth_paying(project: Project, stored: Stored, cost: Array) -> dict[str, float | None]:
@@ -80,7 +79,7 @@ def _least_cost(mine: Array, others: Array, cost: Array) -> Array:
     order = np.argsort(cost, kind="stable")
     others, cost = others[order], np.append(cost[order], inf)
     least = np.full(len(mine), inf)
-    step = max(1, PAIRS_AT_A_TIME // max(len(others), 1))
+    step = max(1, COMPARED_AT_A_TIME // max(len(others), 1))
     for start in range(0, len(mine), step):
         no_worse = np.ones((len(mine[start : start + step]), len(cost)), dtype=bool)
         for one, other in zip(mine[start : start + step].T, others.T, strict=True):

@@ -48,7 +48,7 @@ class LockedDesign(Protocol):
         ...
 
 
-class Nearest(NamedTuple):
+class NearestForSale(NamedTuple):
     """The design nearest to one that cannot be bought: `parts` (link -> id) and `settings` are
     those that differ from it.
     """
@@ -90,7 +90,7 @@ class Verdict:
     cost_to_stay: float | None
     cost_to_switch: float | None
     cost_of_all_parts: float | None = None
-    nearest: Nearest | None = None
+    nearest: NearestForSale | None = None
 
     @property
     def plain(self) -> dict[str, Any]:
@@ -314,7 +314,7 @@ def _covered(project: Project, designs: Designs, link: str) -> bool:
 
 def nearest_buyable(
     project: Project, stored: Stored, cost: Array, lock: LockedDesign
-) -> Nearest | None:
+) -> NearestForSale | None:
     """The stored design nearest to a locked one that stands within the limits and can be bought:
     with the fewest other parts, of those the least worse than the lock in shares of what the
     objectives span, then the cheapest. None without any.
@@ -341,7 +341,7 @@ def nearest_buyable(
         if some.parts[link][best] != there[link]
     }
     settings = {name: float(some.settings[name][best]) for name in SETTINGS}
-    return Nearest(
+    return NearestForSale(
         ids_of([stored.numbers[rows[best]]])[0],
         parts,
         {k: v for k, v in settings.items() if not isclose(v, float(lock.settings[k]))},

@@ -114,7 +114,7 @@ class PriceTerms:
     offers: tuple[Offer, ...] = ()
 
 
-class Purchase(NamedTuple):
+class Bought(NamedTuple):
     """The least that a number of pieces costs: the price that gives it, and how many pieces are
     paid for. That is more than are needed where a break makes more pieces cheaper than fewer.
     """
@@ -150,7 +150,7 @@ class Prices:
         }
         return replace(self, breaks={**self.breaks, **free})
 
-    def purchase(self, part: str, pieces: int = 1, *, in_stock: bool = True) -> Purchase | None:
+    def purchase(self, part: str, pieces: int = 1, *, in_stock: bool = True) -> Bought | None:
         """How `pieces` (at least 1) of a part cost the least: over all breaks of all suppliers,
         `max(pieces, from_quantity)` at the price of the break, all of one supplier.
 
@@ -160,7 +160,7 @@ class Prices:
         if part not in self.breaks:
             raise ExplorerError(f"{part} has no price in prices.csv")
         found = [
-            Purchase(price, max(pieces, price.from_quantity), self.in_currency(price))
+            Bought(price, max(pieces, price.from_quantity), self.in_currency(price))
             for price in self.breaks[part]
         ]
         if in_stock:

@@ -21,7 +21,7 @@ _MARKED = re.compile(
 _CODE = re.compile("[A-Za-z]{3}")
 _DAY = re.compile(r"(\d{1,2})([./-])(\d{1,2})\2(\d{4})")
 
-MARKS: dict[str, tuple[str, ...]] = {
+CURRENCY_MARKS: dict[str, tuple[str, ...]] = {
     "€": ("EUR",),
     "euro": ("EUR",),
     "£": ("GBP",),
@@ -104,7 +104,7 @@ class Notation:
         """
         if _CODE.fullmatch(text):
             return text.upper()
-        codes = MARKS.get(text.lower().rstrip("."))
+        codes = CURRENCY_MARKS.get(text.lower().rstrip("."))
         if codes is None:
             return text
         known = [code for code in codes if code in self.currencies]
