@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from dataclasses import replace
 from datetime import date
 from math import inf
@@ -10,6 +11,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+import explorer
 from explorer.decision.bids import worth_paying
 from explorer.decision.lock import keep, prepare, read_locks
 from explorer.decision.price_changes import price_changes, term_changes, terms
@@ -406,3 +408,53 @@ def test_a_part_is_on_the_front_up_to_its_bid_and_no_further(
         if bid > 0:
             assert on_front_at(project, some, part, bid * (1 - 1e-6) - 1e-6 * (bid > 1e-3))
         assert not on_front_at(project, some, part, bid * (1 + 1e-6) + 1e-6)
+
+
+def at_other_money(study: Path, seed: int) -> None:
+    """Other prices, breaks, stocks, kits and pieces at hand, in the files themselves."""
+    rng = np.random.default_rng(seed)
+    project = load(study)
+    lines = ["part,price,currency,dated,from_quantity,available"]
+    for part, (first, *_) in project.catalogue.prices.breaks.items():
+        price, stock = first.amount * rng.uniform(0.4, 2.0), rng.choice(["", "", "", "200"])
+        starts = sorted({1, *rng.integers(2, 40, rng.integers(0, 3)).tolist()})
+        for start in starts:
+            lines.append(f"{part},{price:.2f},EUR,2026-11-10,{start},{stock}")
+            price *= rng.uniform(0.5, 1.0)
+    (study.parent / "parts" / "prices.csv").write_text("\n".join(lines) + "\n")
+    cells = rng.choice(project.study.choices["cell"], 2, replace=False)
+    owned = "".join(f"{cell} = {rng.integers(1, 30)}\n" for cell in cells)
+    text = study.read_text().replace(
+        '[prices]\ncurrency = "EUR"\n',
+        f'[prices]\ncurrency = "EUR"\nbuild_quantity = {rng.integers(1, 11)}\n',
+    )
+    study.write_text(f"{text}\n[owned]\n{owned}")
+
+
+@pytest.mark.parametrize("seed", [1, 2])
+def test_a_rerun_at_other_money_is_a_fresh_launch(
+    small_study: Path, tmp_path: Path, seed: int
+) -> None:
+    """The same front whether the store was filled at these prices or at others, and the same as by
+    brute force over everything stored.
+    """
+    explorer.launch(small_study, page=False, workers=1)
+    fresh = tmp_path / "fresh" / "small.toml"
+    shutil.copytree(small_study.parent, fresh.parent, ignore=shutil.ignore_patterns("*.sqlite*"))
+    for study in (small_study, fresh):
+        at_other_money(study, seed)
+    again = explorer.rerun(small_study, page=False)
+    launched = explorer.launch(fresh, page=False, workers=1)
+    values = [
+        sorted((one["design_id"], one["cost"]) for one in answer["front"])
+        for answer in (again, launched)
+    ]
+    assert values[0] == values[1]
+    project = load(small_study)
+    with Store.open(path_of(project)) as store:
+        stored = store.load(project)[0]
+    stored = stored.take(stored.feasible)
+    assert len(stored) > again["front_size"] > 5
+    numbers = slow_front(project, stored, slow_costs(project, stored))
+    assert {design for design, _ in values[0]} <= numbers
+    assert len(numbers) == again["front_size"]
