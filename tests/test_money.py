@@ -22,6 +22,7 @@ from explorer.inputs.prices import Price
 from explorer.inputs.sections import BudgetLine
 from explorer.inputs.study import Project, load
 from explorer.model import costing, objectives
+from explorer.model.design_file import built_as
 from explorer.search.dominance import unbeaten_at_any_price
 from explorer.store.keys import ids_of, path_of, search_key
 from explorer.store.results import Store
@@ -458,3 +459,23 @@ def test_a_rerun_at_other_money_is_a_fresh_launch(
     numbers = slow_front(project, stored, slow_costs(project, stored))
     assert {design for design, _ in values[0]} <= numbers
     assert len(numbers) == again["front_size"]
+
+
+def test_a_designs_file_may_have_small_things_of_its_own(small_study: Path) -> None:
+    project = with_lines(small_study)
+    file = small_study.parent / "mine.toml"
+    file.write_text("[build]\nenclosure = { price = 9.0, mass_kg = 0.4 }\n")
+    own = built_as(project, file).study.build
+    assert list(own.budget) == ["enclosure"]
+    assert own.resistor_series == project.study.build.resistor_series
+    file.write_text("[parts]\n")
+    assert built_as(project, file) is project
+    file.write_text("[build]\nenclosures = { price = 9.0 }\nwire = { price = -1.0 }\nguard = 3\n")
+    with pytest.raises(InputError) as caught:
+        built_as(project, file)
+    faults = [str(fault).removeprefix(f"{file}: ") for fault in caught.value.faults]
+    assert faults == [
+        "build.enclosures: is unknown (nearest: enclosure)",
+        "build.wire.price: must be at least 0, got -1.0",
+        "build.guard: must be a table, got 3",
+    ]

@@ -41,7 +41,7 @@ def test_files_that_the_page_names_exist() -> None:
 
 
 def test_tasks_each_have_one_file() -> None:
-    tasks = rows(section("Twenty-two tasks, and where each begins"))
+    tasks = rows(section("Twenty-three tasks, and where each begins"))
     assert len(tasks) == 22
     for task, file in tasks:
         assert re.fullmatch(r"`explorer/[\w/]+\.py`", file), task
