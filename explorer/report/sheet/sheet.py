@@ -137,15 +137,15 @@ def hazard_warning(known: Facts) -> str:
 def bill_csv(sheet: Sheet) -> str:
     """The bill of materials as CSV, one line a part."""
     columns = (
-        "link", "part", "name", "quantity", "owned", "unit_price", "sum", "currency",
-        "price_dated", "mass_kg", "source",
+        "link", "part", "name", "quantity", "unit_price", "currency", "price_dated", "mass_kg",
+        "source", "owned", "sum",
     )  # fmt: skip
     stream = io.StringIO()
     writer = csv.writer(stream, lineterminator="\n")
     writer.writerow(columns)
     writer.writerows([harmless_cell(line[name]) for name in columns] for line in sheet.bill)
     for one in sheet.small:
-        cells = ("", one.what, one.value, one.quantity, "", "", "", "", "", "", one.why)
+        cells = ("", one.what, one.value, one.quantity, "", "", "", "", one.why, "", "")
         writer.writerow([harmless_cell(cell) for cell in cells])
     return stream.getvalue()
 
