@@ -11,6 +11,8 @@ import pytest
 from explorer.errors import InputError
 from explorer.inputs.prices import Prices
 from explorer.inputs.study import load
+from explorer.store.keys import path_of
+from explorer.store.results import Store
 
 TODAY = date(2026, 11, 25)
 TERMS = '[prices]\ncurrency = "EUR"\nrates = { USD = 0.5, CHF = 1.0 }\nrates_dated = 2026-11-01\n'
@@ -206,7 +208,13 @@ def test_old_prices_count_only_without_younger_ones(small_study: Path) -> None:
     assert cell_prices(small_study).unit_price("cell_5f") == 0.5
     with_shop(small_study, f"{HEAD}0815;1,00;5;2026-11-01\n", name="other.csv")
     prices = cell_prices(small_study)
-    assert [prices.unit_price("cell_5f", n) for n in (1, 5)] == [0.5, 0.5]
+    assert [prices.unit_price("cell_5f", n) for n in (1, 4, 5, 9)] == [0.5, 0.5, 1.0, 1.0]
+    (note,) = (n for n in load(small_study, today=TODAY).catalogue.notes if "days old" in n)
+    assert "389 days old; from 5 pieces on the younger one in row 2 of" in note
+    project = load(small_study, today=TODAY)
+    with Store.open(path_of(project)) as store:
+        kept = store.prices_of(store.remember_prices(prices, today=TODAY))
+    assert kept.breaks == prices.breaks
     (small_study.parent / "other.csv").write_text(f"{HEAD}0815;1,00;1;2026-11-01\n")
     assert cell_prices(small_study).unit_price("cell_5f") == 1.0
     (note,) = (n for n in load(small_study, today=TODAY).catalogue.notes if "days old" in n)

@@ -8,7 +8,7 @@ from dataclasses import replace
 from explorer.errors import Fault, nearest
 from explorer.inputs.csv_tables import Row, TableColumns, TableReader, content_hash
 from explorer.inputs.notation import cleaned
-from explorer.inputs.prices import Offer, Price, Prices, PriceTerms
+from explorer.inputs.prices import Offer, OldPrice, Price, Prices, PriceTerms
 from explorer.inputs.shop_notation import Notation, Unread, shows_decimals
 
 Held = tuple[Row, Price]
@@ -22,8 +22,8 @@ def read_prices(
 
     `parts` are the ids that may be priced, None when a table of parts is unread. Of a supplier's
     prices of a part for one quantity the newest holds; prices.csv counts as a supplier, or as those
-    whom its column names, and each offer as one. An old price holds where no younger one covers its
-    quantities. `terms` None skips currencies and offers: the study that states them is itself at
+    whom its column names, and each offer as one. An old price holds for quantities that no younger
+    one covers. `terms` None skips currencies and offers: the study that states them is itself at
     fault.
     """
     known = (terms.currency, *terms.rates) if terms else ()
@@ -64,6 +64,7 @@ def _digest(in_force: Mapping[str, Sequence[Price]]) -> list[tuple[object, ...]]
     return sorted(
         (one.part, one.from_quantity, one.amount, one.currency)
         + (() if one.available is None else (one.available,))
+        + ((f"until {one.until_quantity}",) if isinstance(one, OldPrice) else ())
         for prices in in_force.values()
         for one in prices
     )
@@ -91,8 +92,8 @@ def _newest(reader: TableReader, rows: Iterable[Row], file: str) -> list[Held]:
 
 
 def _in_force(reader: TableReader, prices: Sequence[Held], terms: PriceTerms) -> list[Held]:
-    """The prices of a part, by rising quantity, without old ones where a younger one covers all
-    their quantities; old ones are named, with what became of them.
+    """The prices of a part, by rising quantity; old ones only for quantities that no younger one
+    covers, and named, with what became of them.
     """
 
     def age(price: Price) -> int:
@@ -107,16 +108,16 @@ def _in_force(reader: TableReader, prices: Sequence[Held], terms: PriceTerms) ->
             f"{row.file}: row {row.number} ({price.part}): "
             f"the price of {price.dated} is {age(price)} days old"
         )
-        younger = [
-            other
-            for other, one in prices
-            if age(one) <= terms.old_after_days and one.from_quantity <= price.from_quantity
-        ]
+        younger = [pair for pair in prices if age(pair[1]) <= terms.old_after_days]
         if younger:
-            where = f"row {younger[-1].number} of {younger[-1].file}"
-            words += f" and does not count beside the younger one in {where}"
-        else:
-            held.append((row, price))
+            other, first = younger[0]
+            where = f"in row {other.number} of {other.file}"
+            if first.from_quantity <= price.from_quantity:
+                reader.notes.append(f"{words} and does not count beside the younger one {where}")
+                continue
+            words += f"; from {first.from_quantity} pieces on the younger one {where} counts"
+            price = OldPrice(**price.model_dump(by_alias=True), until_quantity=first.from_quantity)
+        held.append((row, price))
         reader.notes.append(words)
     return held
 

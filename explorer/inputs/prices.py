@@ -41,6 +41,14 @@ class Price(BaseModel):
     )
 
 
+class OldPrice(Price):
+    """A price older than the study wants, which holds for less than `until_quantity` pieces: from
+    there on a younger one does.
+    """
+
+    until_quantity: int | None = None
+
+
 class OfferColumns(BaseModel):
     """What a supplier's file calls our columns."""
 
@@ -130,6 +138,12 @@ class Bought(NamedTuple):
         return self.bought * self.unit_price
 
 
+def _superseded(price: Price, pieces: int) -> bool:
+    """Whether a younger price holds for so many pieces."""
+    until = price.until_quantity if isinstance(price, OldPrice) else None
+    return until is not None and pieces >= until
+
+
 @dataclass(frozen=True)
 class Prices:
     """Prices in force: part -> prices of all suppliers by rising `from_quantity`, the first of them
@@ -162,6 +176,7 @@ class Prices:
         found = [
             Bought(price, max(pieces, price.from_quantity), self.in_currency(price))
             for price in self.breaks[part]
+            if not _superseded(price, pieces)
         ]
         if in_stock:
             found = [
