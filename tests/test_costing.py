@@ -20,8 +20,8 @@ from explorer.model.costing import (
     costs_of_all_parts,
     in_cents,
     mass_kg,
-    money,
     printed_amounts,
+    rounded_money,
     spending,
     spent,
 )
@@ -143,7 +143,7 @@ def listed(project: Project, rows: list[tuple[str, int, float]]) -> Project:
 def test_printed_rows_add_up_to_the_printed_total(rows: list[float], kits: int) -> None:
     shares = [row / kits for row in rows]
     printed = in_cents(shares)
-    assert f"{sum(printed):.2f}" == f"{float(money(sum(shares))):.2f}"
+    assert f"{sum(printed):.2f}" == f"{float(rounded_money(sum(shares))):.2f}"
     for one, exact in zip(printed, shares, strict=True):
         assert abs(one - exact) < 0.01 + 1e-9
 

@@ -41,7 +41,7 @@ def worth_paying(project: Project, stored: Stored, cost: Array) -> dict[str, flo
     found: dict[str, float | None] = {}
     for link in LINKS:
         others = [spent[one] for one in LINKS if one != link]
-        rest = costing.money(sum(others) + costing.spent_on_small_things(project))
+        rest = costing.rounded_money(sum(others) + costing.spent_on_small_things(project))
         lacking = costing.lacking(project, stored.designs, link)
         parts = [part.id for part in project.catalogue.parts[link]]
         chosen = [parts.index(name) for name in project.study.choices[link]]
@@ -63,7 +63,7 @@ def worth_paying(project: Project, stored: Stored, cost: Array) -> dict[str, flo
             if project.study.limits.cost is not None:
                 most = np.minimum(most, project.study.limits.cost)
             bid = float(((most - rest[buyers]) / lacking[buyers]).max(initial=0.0))
-            found[parts[row]] = None if bid == inf else float(costing.money(bid))
+            found[parts[row]] = None if bid == inf else float(costing.rounded_money(bid))
     return found
 
 

@@ -21,7 +21,7 @@ BUILD = "build"
 """The link of a bill's lines that are of no link, but of the study's [build]."""
 
 
-def money(amount: ArrayLike) -> Array:
+def rounded_money(amount: ArrayLike) -> Array:
     """Amounts to nine digits: equal sums added up in another order differ in their last bits, and
     no design may beat another by that.
     """
@@ -102,11 +102,11 @@ def costs(project: Project, designs: Designs) -> Array:
     prices, (n,).
 
     Quantity breaks count for the number of kits the study builds; what is owned is free, up to its
-    number. Infinite where nobody sells enough of a part. To nine digits, see `money`.
+    number. Infinite where nobody sells enough of a part. To nine digits, see `rounded_money`.
     """
     taken = quantities(project.catalogue, designs)
     parts = sum(_spent(project, designs, link, taken[link]) for link in LINKS)
-    return money(parts + spent_on_small_things(project))
+    return rounded_money(parts + spent_on_small_things(project))
 
 
 def costs_of_all_parts(project: Project, designs: Designs) -> Array:
@@ -244,7 +244,7 @@ def in_cents(amounts: Sequence[float]) -> list[float]:
     """
     exact = [round(100 * amount, 7) for amount in amounts]
     cents = [floor(one) for one in exact]
-    lacking = round(100 * float(f"{money(sum(amounts)):.2f}")) - sum(cents)
+    lacking = round(100 * float(f"{rounded_money(sum(amounts)):.2f}")) - sum(cents)
     most = sorted(range(len(exact)), key=lambda place: cents[place] - exact[place])
     for place in most[:lacking]:
         cents[place] += 1

@@ -8,7 +8,7 @@ import numpy as np
 
 from explorer.inputs.study import Project
 from explorer.model import costing, objectives
-from explorer.model.evaluation import UNBOUNDED_MARGIN, Case, Evaluation, number
+from explorer.model.evaluation import UNBOUNDED_MARGIN, Case, Evaluation, json_number
 from explorer.model.regimes import REGIMES
 from explorer.model.space import describe, design_id
 from explorer.physics import pack
@@ -47,7 +47,7 @@ def design_records(project: Project, evaluation: Evaluation, cost: Array) -> lis
             evaluation.cases[int(weakest[row])],
             bool(kept[row]),
             bills[row],
-            number(of_all_parts[row]),
+            json_number(of_all_parts[row]),
         )
         for row in range(len(evaluation))
     ]
@@ -83,7 +83,7 @@ def _record(
         "parts": parts,
         "settings": settings,
         **goals,
-        objectives.COST: number(cost),
+        objectives.COST: json_number(cost),
         "cost_of_all_parts": of_all_parts,
         "currency": project.catalogue.prices.currency,
         "regime": REGIMES[int(evaluation.regime[row])],
@@ -91,7 +91,7 @@ def _record(
         "margins": margins,
         "ledger_J": {name: float(v[row]) for name, v in evaluation.ledger_J.items()},
         "ledger_case": {"operator": weakest.operator, "pack": weakest.pack},
-        "time_to_first_charge_s": number(evaluation.time_to_first_charge_s[row]),
+        "time_to_first_charge_s": json_number(evaluation.time_to_first_charge_s[row]),
         "bill": bill,
         "cases": [
             {
@@ -99,14 +99,14 @@ def _record(
                 "pack": case.pack,
                 "minutes": minutes,
                 **{key: float(getattr(case, key)[row]) for key in objectives.session_keys()},
-                "time_to_first_charge_s": number(case.time_to_first_charge_s[row]),
+                "time_to_first_charge_s": json_number(case.time_to_first_charge_s[row]),
                 "regime": REGIMES[int(case.regime[row])],
                 "minutes_per_percent": _minutes_per_percent(project, case, row),
             }
             for case in evaluation.cases
         ],
         "over_cases": project.study.session.over_cases,
-        "readings": {name: number(v[row]) for name, v in evaluation.readings.items()},
+        "readings": {name: json_number(v[row]) for name, v in evaluation.readings.items()},
     }
 
 
