@@ -133,7 +133,11 @@ def _rerun(
         bool, typer.Option("--search", help="Also look for new designs at the new prices.")
     ] = False,
     owned: Annotated[
-        str, typer.Option(metavar="PART,...", help="Parts you already have: they count as free.")
+        str,
+        typer.Option(
+            metavar="PART[:COUNT],...",
+            help="Parts you already have: so many pieces are free, or as many as it takes.",
+        ),
     ] = "",
     fail_if_beaten: Annotated[
         bool, typer.Option("--fail-if-beaten", help="Exit 3 when a locked design is beaten.")
@@ -146,9 +150,9 @@ def _rerun(
 ) -> None:
     """Cost every stored design at today's prices and show what moved. Computes no physics."""
     from explorer.commands import terminal
-    from explorer.commands.rerun import rerun_study
+    from explorer.commands.rerun import owned_of, rerun_study
 
-    parts = [name.strip() for name in owned.split(",") if name.strip()]
+    parts = owned_of(owned)
     with _progress() as watch:
         answer = rerun_study(
             study, owned=parts, search=search, quick=quick, page=not no_page, watch=watch

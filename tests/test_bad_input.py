@@ -114,9 +114,9 @@ ONE_FAULT = {
     "no currency code": (
         "parts/prices.csv",
         "belt_4,19.00,EUR",
-        "belt_4,19.00,€",
+        "belt_4,19.00,E",
         "parts/prices.csv: row 4 (belt_4), column currency: must be a currency code of three "
-        "capitals, got €",
+        "capitals, got E",
     ),
     "NaN": (
         "parts/cranks.csv",

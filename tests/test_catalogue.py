@@ -112,8 +112,11 @@ def test_quantity_breaks_and_currencies(small_study: Path) -> None:
     )
     prices = load(small_study, today=TODAY).catalogue.prices
     found = [prices.unit_price("cell_5f", quantity) for quantity in (1, 9, 10, 99, 100, 5000)]
-    assert found == [1.10, 1.10, 0.90, 0.90, 0.45, 0.45]
-    assert prices.price_break("cell_5f", 100).dated == date(2026, 11, 11)
+    # Nine are cheaper bought as ten, ninety-nine as a hundred.
+    assert found == [1.10, 0.90, 0.90, 0.45, 0.45, 0.45]
+    bought = [prices.purchase("cell_5f", quantity) for quantity in (8, 9, 50, 51)]
+    assert [one.bought for one in bought if one] == [8, 10, 50, 100]
+    assert [one.price.dated.day for one in bought if one] == [10, 10, 10, 11]
 
 
 def test_a_part_without_a_price_is_told(small_project: Project) -> None:

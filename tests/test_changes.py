@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -116,7 +117,9 @@ def test_a_rerun_names_what_changed_since_the_last_run_once(small_study: Path) -
         assert reprice_and_record(project, store, store.load(project)[0]).changed == ()
         replace_in(small_study, {"cost = 150": "cost = 140"})
         later = load(small_study)
-        free = reprice_and_record(later, store, store.load(later)[0], owned=["belt_4"])
+        free = reprice_and_record(
+            replace(later, what_if={"belt_4": None}), store, store.load(later)[0]
+        )
         found = reprice_and_record(later, store, store.load(later)[0])
         assert free.changed == found.changed == (Change("limit", "cost", 150.0, 140.0),)
         assert found.summary()["changed"] == [

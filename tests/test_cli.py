@@ -367,9 +367,20 @@ def test_owned_parts_are_free(genchain, launched) -> None:
     told = genchain("rerun", study, "--owned", generator).out
     assert f"; to stay costs {record['cost'] - price:.2f} " in told
     assert "to stay costs" not in genchain("rerun", study).out
+    one = genchain("rerun", study, "--owned", f"{generator}:1", "--json").json
+    assert costs(one) == costs(cheaper)
+    assert one["owned_pieces"] == {generator: 1}
+    assert (
+        f"what if: 1 x {generator} counted"
+        in genchain("rerun", study, "--owned", f"{generator}:1").out
+    )
     wrong = genchain("rerun", study, "--owned", "hub_smal")
     assert wrong.status == 2
     assert "hub_small" in wrong.err
+    for count in ("x", "", "-1", "1.5"):
+        wrong = genchain("rerun", study, "--owned", f"{generator}:{count}")
+        assert wrong.status == 2
+        assert "must have a whole number of pieces after its colon" in wrong.err
 
 
 def test_a_what_if_is_not_remembered(genchain, launched) -> None:

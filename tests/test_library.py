@@ -88,14 +88,21 @@ def test_quick_is_physics_free_and_says_what_it_excludes(own: Path) -> None:
         explorer.rerun(own, quick=True, search=True, page=False)
 
 
-def test_owned_parts_are_names_and_counts_are_refused(own: Path) -> None:
+def test_owned_parts_are_names_or_counts(own: Path) -> None:
     part = explorer.load(own).study.choices["generator"][0]
     by_name = explorer.rerun(own, owned=[part], page=False)
     by_mapping = explorer.rerun(own, owned={part: None}, page=False)
     assert by_mapping["owned"] == by_name["owned"] == [part]
     assert by_mapping["front"] == by_name["front"]
-    with pytest.raises(InputError, match="counts are not supported yet, got 2"):
-        explorer.rerun(own, owned={part: 2}, page=False)
+    one = explorer.rerun(own, owned={part: 1}, page=False)
+    assert one["owned_pieces"] == {part: 1}
+    costs = [sorted(design["cost"] for design in answer["front"]) for answer in (one, by_name)]
+    assert costs[0] == costs[1]  # a chain has one generator
+    none = explorer.rerun(own, owned={part: 0}, page=False)
+    assert min(design["cost"] for design in none["front"]) >= min(costs[0])
+    for wrong in (-1, 1.5, True, "2"):
+        with pytest.raises(InputError, match="must be a whole number of pieces from 0 to"):
+            explorer.rerun(own, owned={part: wrong}, page=False)
 
 
 def test_the_front_is_a_frame_of_what_json_says(launched: tuple[Path, dict]) -> None:

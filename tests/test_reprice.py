@@ -91,9 +91,17 @@ def stored(project: Project, store: Store) -> Stored:
 
 
 def slow_cost(project: Project, stored: Stored, row: int, owned: tuple[str, ...] = ()) -> float:
+    """Each part's pieces at the break that makes them cheapest."""
     lines = costing.bill(project, stored.designs, row)
     # Equal sums of money added up in another order are equal money.
-    return round(sum(x["quantity"] * x["unit_price"] for x in lines if x["part"] not in owned), 9)
+    prices, paid = project.catalogue.prices, 0.0
+    for line in lines:
+        if line["part"] not in owned:
+            paid += min(
+                max(line["quantity"], one.from_quantity) * prices.in_currency(one)
+                for one in prices.breaks[line["part"]]
+            )
+    return round(paid, 9)
 
 
 def slow_front(project: Project, stored: Stored) -> set[int]:
@@ -300,7 +308,8 @@ def test_owned_parts_are_free(project: Project, store: Store, stored: Stored) ->
     row = int(baseline.front[len(baseline.front) // 2])
     lock = locked(project, stored, row)
     owned = tuple(dict.fromkeys(lock.parts.values()))
-    found = reprice_and_record(project, store, stored, locks=[lock], owned=owned, today=TODAY)
+    free = replace(project, what_if=dict.fromkeys(owned))
+    found = reprice_and_record(free, store, stored, locks=[lock], today=TODAY)
     verdict = found.locked[0]
     assert (verdict.status, verdict.cost_to_stay) == ("kept", 0.0)
     assert verdict.cost == pytest.approx(slow_cost(project, stored, row))
@@ -458,8 +467,9 @@ def test_owned_parts_never_break_even(project: Project, stored: Stored) -> None:
     row = int(reprice(project, stored).front[0])
     lock = locked(project, stored, row)
     owned = (lock.parts["generator"], lock.parts["cell"])
-    cost = costing.costs(project, stored.designs, owned=owned)
-    prices = price_sensitivity.break_even_prices(project, stored, cost, lock, owned=owned)
+    free = replace(project, what_if=dict.fromkeys(owned))
+    cost = costing.costs(free, stored.designs)
+    prices = price_sensitivity.break_even_prices(free, stored, cost, lock)
     assert prices
     assert not {one.part for one in prices} & set(owned)
 

@@ -70,12 +70,12 @@ def test_every_commented_key_may_be_set_as_it_stands(tmp_path: Path) -> None:
     assert project.study.limits.cost == 120
     assert project.study.search.cluster is not None
     (tmp_path / "my_study" / "shop.csv").write_text(
-        "Article,Unit price,Cur,From\nmy_crank,3,EUR,1\n"
+        "Article,Unit price,Cur,From\nmy_crank,2,EUR,1\n"
     )
     section = lines.index("[search]")
     study.write_text(lines[:section] + re.sub("^# ", "", offers, flags=re.M) + lines[section:])
     prices = load(study).catalogue.prices
-    assert prices.unit_price("my_crank") == 3
+    assert prices.unit_price("my_crank") == 2
     assert prices.unit_price("my_cell") == 2.5
 
 

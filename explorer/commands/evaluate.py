@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from explorer.inputs.study import Project
 from explorer.inputs.study import load as load_study
-from explorer.model.design_file import checked_design, read_design
+from explorer.model.design_file import built_as, checked_design, read_design
 from explorer.model.fidelities import at_fidelity
 from explorer.model.space import Designs
 
@@ -19,7 +19,8 @@ if TYPE_CHECKING:
 def evaluate_file(study: Path, design: Path, *, fidelity: str = "session") -> dict[str, Any]:
     """The result of the design in a file, with margins and ledger; InputError with every fault."""
     project = load_study(study)
-    return at_fidelity(project, read_design(project, design), fidelity)[0]
+    own = read_design(project, design)
+    return at_fidelity(built_as(project, design), own, fidelity)[0]
 
 
 def evaluate_designs(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any
@@ -14,7 +14,14 @@ from explorer import MODEL_VERSION, front
 from explorer.commands.history import kept_runs, last_launch
 from explorer.decision import lock
 from explorer.decision.picks import WISHES, Picker
-from explorer.decision.price_changes import price_changes, term_changes, terms
+from explorer.decision.price_changes import (
+    SMALL,
+    build_then,
+    owned_then,
+    price_changes,
+    term_changes,
+    terms,
+)
 from explorer.decision.repricing import Previous
 from explorer.inputs.csv_tables import content_hash
 from explorer.inputs.prices import Prices
@@ -37,7 +44,7 @@ from explorer.units import Array
 class FrontView:
     """Stored designs, their costs (n,) and the rows of the front.
 
-    `owned` are parts that count as free: then the view shows what would be, not what is.
+    With a what-if of the project the view shows what would be, not what is.
     """
 
     project: Project
@@ -45,16 +52,18 @@ class FrontView:
     stored: Stored
     cost: Array
     rows: Rows
-    owned: tuple[str, ...] = ()
+
+    @property
+    def owned(self) -> tuple[str, ...]:
+        """Parts that count as free in a what-if."""
+        return tuple(self.project.what_if)
 
     @classmethod
-    def at_todays_prices(
-        cls, project: Project, store: Store, owned: Collection[str] = ()
-    ) -> FrontView:
+    def at_todays_prices(cls, project: Project, store: Store) -> FrontView:
         """Everything that is stored, at today's prices."""
         stored, _ = store.load(project)
-        cost = costing.costs(project, stored.designs, owned=owned)
-        return cls(project, store, stored, cost, front_rows(project, stored, cost), tuple(owned))
+        cost = costing.costs(project, stored.designs)
+        return cls(project, store, stored, cost, front_rows(project, stored, cost))
 
     @classmethod
     def of_the_past(cls, project: Project, store: Store, run: Run) -> FrontView:
@@ -154,7 +163,7 @@ class FrontView:
 
     def again(self) -> FrontView:
         """The view of what is stored by now."""
-        return FrontView.at_todays_prices(self.project, self.store, self.owned)
+        return FrontView.at_todays_prices(self.project, self.store)
 
     @cached_property
     def results(self) -> dict[str, Any]:
@@ -184,6 +193,9 @@ class FrontView:
         locked = self._locked_rows()
         kits = self.project.study.prices.build_quantity
         asked = [prices, kits, numbers, self.stored.numbers[locked].tolist()]
+        small = {k: v for k, v in terms(self.project).items() if k.startswith(SMALL)}
+        mine = sorted({**self.project.owned, **small}.items())
+        asked += [mine] if mine else []
         return f"looked_at:{content_hash([MODEL_VERSION, search_key(self.project), asked])}"
 
     def look_closer(self, watch: Watch, workers: int) -> dict[str, Any]:
@@ -236,14 +248,17 @@ class FrontView:
 
 
 def _priced_as_in(project: Project, then: Prices, kept: Mapping[str, Any]) -> Project:
-    """A project with the prices and the number of kits of a run of the past."""
+    """A project with the prices, the number of kits and what was owned of a run of the past."""
     now, today = project.catalogue.prices, project.study.prices
     # A part that had no price then was on no front; today's keeps the arithmetic whole.
     breaks, rates = {**now.breaks, **then.breaks}, {**now.rates, **then.rates}
     kits = kept.get("terms", {}).get("build_quantity", today.build_quantity)
     prices = today.model_copy(update={"currency": then.currency, "build_quantity": kits})
+    terms_then = kept.get("terms", {})
+    owned, build = owned_then(terms_then), build_then(project, terms_then)
     return replace(
         project,
-        study=replace(project.study, prices=prices),
+        study=replace(project.study, prices=prices, owned=owned, build=build),
+        what_if={},
         catalogue=replace(project.catalogue, prices=replace(then, breaks=breaks, rates=rates)),
     )

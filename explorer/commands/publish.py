@@ -59,7 +59,6 @@ def _market(view: FrontView, locks: Sequence[lock.Lock], verdicts: Verdicts) -> 
         previous=view.before(),
         locks=locks,
         verdicts=verdicts,
-        owned=view.owned,
         hold=view.picker.hold,
         units=view.picker.units,
         moments=repricing.moments(view.store),
@@ -100,7 +99,6 @@ def data_of_front(
         cadence_curves={k: v for k, v in last.get("cadences", {}).items() if k in known},
         market=market,
         swaps=swaps.swaps_of(project, stored, view.cost, looked_at),
-        owned=view.owned,
         nominal=_nominal(view) if project.study.by_promise and len(view.rows) else None,
     )
     return page_view.page_data(project, shown, picks, findings)

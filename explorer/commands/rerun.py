@@ -2,20 +2,22 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Collection, Mapping
 from contextlib import AbstractContextManager, nullcontext
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any
 
 from explorer.commands.front_view import FrontView
 from explorer.commands.history import inputs_at_lock
 from explorer.commands.publish import publish
-from explorer.decision import again, changes, decisions, lock, price_sensitivity, repricing
+from explorer.decision import again, bids, changes, decisions, lock, price_sensitivity, repricing
 from explorer.decision.picks import WISHES
 from explorer.errors import Fault, InputError, nearest
 from explorer.inputs.csv_tables import shown
 from explorer.inputs.links import LINKS
+from explorer.inputs.sections import MOST_PIECES
 from explorer.inputs.study import Project, load
 from explorer.search.progress import Watch, unwatched
 from explorer.store.keys import path_of
@@ -36,8 +38,9 @@ def rerun_study(
 ) -> dict[str, Any]:
     """Cost every stored design at today's prices; the object that `--json` prints.
 
-    `owned` names parts that count as free, as many as a design takes: names, or a mapping from each
-    name to None. Counts are not supported yet, and a number is refused. `search` goes on searching
+    `owned` says which parts count as free beside those of the study's [owned], and for this run in
+    their place: a mapping from each part to how many pieces there are in all, None for as many as a
+    design takes; or only their names. `search` goes on searching
     first, where new prices may justify it. What new prices bring up is stepped through time, unless
     `quick` says that no physics is computed: `unsettled` then names it. Without `page` none is
     written and `report` is None.
@@ -47,15 +50,15 @@ def rerun_study(
     if quick and search:
         raise InputError([Fault("--quick", "", "computes no physics, so it excludes --search")])
     project = load(path)
-    free = _owned_parts(project, owned)
+    project = replace(project, what_if=_owned_parts(project, owned))
     noticed = () if quick else _fresh_clone(project)
     with (
         nullcontext() if quick else _alone(project),
         Store.open(path_of(project), existing=not noticed) as store,
     ):
         decided = decisions.take_in(project, store)
-        computed = {} if quick else _compute(project, store, free, search, watch)
-        answer = _repriced(project, store, decided, free, page)
+        computed = {} if quick else _compute(project, store, search, watch)
+        answer = _repriced(project, store, decided, page)
         answer["notes"] = [*noticed, *answer["notes"]]
         return answer | computed
 
@@ -66,15 +69,13 @@ def _alone(project: Project) -> AbstractContextManager[None]:
     return searching(project)
 
 
-def _compute(
-    project: Project, store: Store, free: tuple[str, ...], search: bool, watch: Watch
-) -> dict[str, Any]:
+def _compute(project: Project, store: Store, search: bool, watch: Watch) -> dict[str, Any]:
     """All physics of a rerun, and how many designs that took."""
     from explorer.search import run as searching
 
     searched = _search_again(project, store, watch) if search else {}
     stepped = again.evaluate_decided(project, store)
-    view = FrontView.at_todays_prices(project, store, free)
+    view = FrontView.at_todays_prices(project, store)
     stepped += view.settled(watch, searching.WORKERS, project.study.promise.settle_seconds)[1]
     return {
         **searched,
@@ -83,12 +84,12 @@ def _compute(
 
 
 def _repriced(
-    project: Project, store: Store, decided: decisions.Decided, free: tuple[str, ...], page: bool
+    project: Project, store: Store, decided: decisions.Decided, page: bool
 ) -> dict[str, Any]:
     """What today's prices make of what is stored; no physics."""
     locks = lock.locks_of(project, decided)
     stored, _ = store.load(project)
-    found = repricing.reprice_and_record(project, store, stored, locks=locks, owned=free)
+    found = repricing.reprice_and_record(project, store, stored, locks=locks)
     answer = {
         "study": project.study.name,
         "currency": project.catalogue.prices.currency,
@@ -99,7 +100,8 @@ def _repriced(
         {**verdict, **_about_lock(project, store, found, stored, one)}
         for one, verdict in zip(locks, answer["locked"], strict=True)
     ]
-    view = FrontView(project, store, stored, found.cost, found.front, free)
+    answer["worth_paying"] = bids.worth_paying(project, stored, found.cost)
+    view = FrontView(project, store, stored, found.cost, found.front)
     if not len(view.rows):
         picks = dict.fromkeys(WISHES)
         nothing = {"front": [], "front_thinned": False, "unsettled": [], "report": None}
@@ -120,7 +122,7 @@ def _about_lock(
     project: Project, store: Store, found: repricing.Repriced, stored: Stored, one: lock.Lock
 ) -> dict[str, Any]:
     """Beside its verdict: prices at which a locked design is beaten, and what changed since."""
-    ends = price_sensitivity.break_even_prices(project, stored, found.cost, one, owned=found.owned)
+    ends = price_sensitivity.break_even_prices(project, stored, found.cost, one)
     since = changes.since(project, store, inputs_at_lock(store, one.design_id))
     return {
         "tips": [end.plain for end in ends],
@@ -141,20 +143,40 @@ def _search_again(project: Project, store: Store, watch: Watch) -> dict[str, Any
     return {"search": asdict(summary), "physics_evaluations": max(computed, 0)}
 
 
-def _owned_parts(project: Project, owned: Owned) -> tuple[str, ...]:
-    """Ids of the owned parts; InputError with every fault."""
+def owned_of(text: str) -> dict[str, int | None]:
+    """Owned parts as a person lists them, `PART` or `PART:COUNT` between commas: part -> pieces,
+    None without a count. InputError for a count that is no whole number, or a part named twice.
+    """
+    pieces: dict[str, int | None] = {}
+    faults = []
+    for entry in filter(None, (one.strip() for one in text.split(","))):
+        part, colon, count = (one.strip() for one in entry.partition(":"))
+        if colon and not re.fullmatch("[0-9]{1,7}", count):
+            rule = "must have a whole number of pieces after its colon"
+            faults.append(Fault("--owned", shown(part), rule, shown(count) or "nothing"))
+        elif part in pieces:
+            faults.append(Fault("--owned", shown(part), "must be named once"))
+        pieces[part] = int(count) if colon and count.isascii() and count.isdigit() else None
+    if faults:
+        raise InputError(faults)
+    return pieces
+
+
+def _owned_parts(project: Project, owned: Owned) -> dict[str, int | None]:
+    """Owned part -> pieces, None for any number; InputError with every fault."""
     known = tuple(part.id for link in LINKS for part in project.catalogue.parts[link])
     faults = [
         Fault("--owned", shown(name), "is in no table of parts", hint=nearest(name, known))
         for name in owned
         if name not in known
     ]
-    if isinstance(owned, Mapping):
-        faults += [
-            Fault("--owned", shown(name), "must be None, counts are not supported yet", str(count))
-            for name, count in owned.items()
-            if count is not None
-        ]
+    pieces = dict(owned) if isinstance(owned, Mapping) else dict.fromkeys(owned)
+    rule = f"must be a whole number of pieces from 0 to {MOST_PIECES:,}"
+    faults += [
+        Fault("--owned", shown(name), rule, shown(count))
+        for name, count in pieces.items()
+        if count is not None and not (type(count) is int and 0 <= count <= MOST_PIECES)
+    ]
     if faults:
         raise InputError(faults)
-    return tuple(owned)
+    return pieces

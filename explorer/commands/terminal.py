@@ -187,8 +187,12 @@ def _causes(answer: Answer) -> Lines:
     known = {"cost"} if any(c["term"] == "limit_cost" for c in answer["terms_changed"]) else set()
     causes += [f"changed since the last run: {w}" for w in _changed(answer["changed"], known)]
     if answer["owned"]:
+        pieces = answer["owned_pieces"]
+        parts = [
+            part if pieces[part] is None else f"{pieces[part]} x {part}" for part in answer["owned"]
+        ]
         causes.append(
-            f"what if: {', '.join(answer['owned'])} counted as free; the next rerun compares with "
+            f"what if: {', '.join(parts)} counted as free; the next rerun compares with "
             "the last one without"
         )
     return causes
@@ -207,7 +211,15 @@ def _term_words(change: Answer, currency: str) -> str:
     if change["term"] == "build_quantity":
         kits = f"{change['old']:,} -> {change['new']:,}"
         return f"build_quantity of the study: {kits} (price breaks count for all kits together)"
+    from explorer.decision.price_changes import OWNED, SMALL
+
+    if change["term"].startswith(OWNED):
+        part = change["term"].removeprefix(OWNED)
+        return f"pieces of {part} that you have: {change['old']:,.0f} -> {change['new']:,.0f}"
     old, new = (_amount(change[way]) for way in ("old", "new"))
+    if change["term"].startswith(SMALL):
+        line = change["term"].removeprefix(SMALL).replace("_", " ")
+        return f"{line} in the study's [build]: {old} -> {new} {currency}"
     return f"the study's limit on cost: {old} -> {new} {currency}"
 
 
@@ -222,6 +234,10 @@ def _amount(value: float | None) -> str:
 
 def _verdict_words(verdict: Answer, currency: str) -> str:
     words = verdict["status"].replace("_", " ")
+    if verdict["nearest"]:
+        from explorer.decision.verdict import NearestForSale
+
+        words += f", the nearest that can be bought is {NearestForSale(**verdict['nearest']).words}"
     if verdict["beaten_by"]:
         words += f" by {verdict['beaten_by']} ({_better(verdict['by'], currency)})"
     now, then = verdict["cost"], verdict["cost_when_locked"]

@@ -11,6 +11,7 @@ from typing import Any, NamedTuple
 from explorer.inputs.catalogue import FITTED, TABLE_NAMES, physics_of
 from explorer.inputs.csv_tables import content_hash
 from explorer.inputs.links import LINKS
+from explorer.inputs.sections import BUDGET_LINES
 from explorer.inputs.study import Project
 from explorer.store.results import Store
 
@@ -64,7 +65,9 @@ def inputs_of(project: Project) -> dict[str, dict[str, Any]]:
     }
     session = study.session.model_dump(mode="json", exclude={"operators", "packs"})
     settings |= {f"session.{name}": value for name, value in session.items()}
-    settings |= {f"build.{k}": v for k, v in study.build.model_dump(mode="json").items()}
+    build = study.build.model_dump(mode="json", exclude=set(BUDGET_LINES))
+    settings |= {f"build.{key}": value for key, value in build.items()}
+    settings["build.mass_kg"] = study.build.mass_kg
     settings |= {f"{CHOICES}{link}": list(study.choices[link]) for link in LINKS}
     table: dict[str, Any] = {}
     for link in LINKS:

@@ -14,9 +14,10 @@ from pydantic import BaseModel, ConfigDict, Field, StringConstraints, Validation
 
 from explorer.errors import DiskError, Fault, Hint, InputError, nearest
 from explorer.files import OUTSIDE, leads_outside, write_atomic
-from explorer.inputs.csv_tables import content_hash, rule_of, shown
+from explorer.inputs.csv_tables import content_hash, shown
 from explorer.inputs.links import LINKS
 from explorer.inputs.records import SETTINGS, Identifier, NonNegative, Positive
+from explorer.inputs.rule_words import rule_of
 from explorer.inputs.sections import WHOLE_SETTINGS
 from explorer.inputs.toml_text import Places, line_of, places_of, read_toml
 from explorer.model.space import design_id as id_of
@@ -47,7 +48,10 @@ class _BillLine(_Loose):
     quantity: Annotated[int, Field(ge=1)]
     unit_price: NonNegative
     currency: str
-    price_dated: date
+    price_dated: date | None = None
+    owned: Annotated[int, Field(ge=0)] | None = None
+    bought: Annotated[int, Field(ge=0)] | None = None
+    amount: NonNegative | None = None
 
 
 class _Result(_Loose):
@@ -272,7 +276,8 @@ def write_entries(path: Path, entries: Sequence[Mapping[str, Any]]) -> None:
     locked = [{**as_kept(entry), "date": _day(entry["date"])} for entry in entries]
     for entry in locked:
         entry["bill"] = [
-            {**line, "price_dated": _day(line["price_dated"])} for line in entry["bill"]
+            {**line, "price_dated": _day(line["price_dated"])} if "price_dated" in line else line
+            for line in entry["bill"]
         ]
     content = {"format": FORMAT, "locked": locked}
     write_atomic(path, HEADER + "\n" + tomli_w.dumps(content))

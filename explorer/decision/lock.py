@@ -72,7 +72,8 @@ class Lock:
             "time_to_first_charge_s": self.result.get("time_to_first_charge_s"),
             "margins": dict(self.margins),
             "bill": [
-                {**line, "price_dated": line["price_dated"].isoformat()} for line in self.bill
+                {k: v.isoformat() if isinstance(v, date) else v for k, v in line.items()}
+                for line in self.bill
             ],
         }
 
@@ -109,11 +110,13 @@ def prepare(
     if not stored.keeps_physics[row]:
         rule = f"must keep every rule of physics, it breaks {', '.join(broken)}"
         raise InputError([Fault(str(store.path), "design_id", rule, design_id)])
-    lines = costing.bill(project, one.designs, 0)
-    cost = float(
-        costing.rounded_money(sum(line["quantity"] * line["unit_price"] for line in lines))
-    )
-    record = design_record(project, one, 0, cost)
+    lacked = [
+        line["part"] for line in costing.bill(project, one.designs, 0) if line["bought"] is None
+    ]
+    if lacked:
+        rule = f"must be one that can be bought, nobody has enough of {', '.join(lacked)}"
+        raise InputError([Fault(str(store.path), "design_id", rule, design_id)])
+    record = design_record(project, one, 0, float(costing.costs(project, one.designs)[0]))
     return Lock(
         design_id=design_id,
         date=today or date.today(),
@@ -125,10 +128,16 @@ def prepare(
             "build_quantity": project.study.prices.build_quantity,
         },
         margins=record["margins"],
-        bill=[{**line, "price_dated": date.fromisoformat(line["price_dated"])} for line in lines],
+        bill=[_dated(line) for line in costing.bill(project, one.designs, 0)],
         hashes=_hashes(project, record["parts"]),
         stale=(),
     )
+
+
+def _dated(line: Mapping[str, Any]) -> dict[str, Any]:
+    """A line of a bill with the day of its price as a date, where it has one."""
+    day = line["price_dated"]
+    return {**line, "price_dated": date.fromisoformat(day) if day else None}
 
 
 def _exact_settings(design: Designs) -> dict[str, float | int]:

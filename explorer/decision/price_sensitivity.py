@@ -10,8 +10,9 @@ proportion. The cost of a design along it is `cost + slope * (price - price toda
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass
+from math import isfinite
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -27,7 +28,7 @@ from explorer.model.costing import rounded_money
 from explorer.model.objectives import COST, KEYS
 from explorer.model.space import Designs, Rows
 from explorer.store.keys import ids_of
-from explorer.store.standing import front_rows
+from explorer.store.standing import buyable, front_rows
 from explorer.store.stored import Stored
 from explorer.units import Array
 
@@ -126,11 +127,13 @@ class PriceWeight(NamedTuple):
 
 def base_price(project: Project, part: str) -> float:
     """Price of one piece in the study's currency."""
-    return project.catalogue.prices.unit_price(part, 1)
+    return project.catalogue.prices.list_price(part)
 
 
 def slopes(project: Project, designs: Designs, link: str, part: str) -> Array:
-    """How fast each design's cost grows with a part's price (n,): pieces, breaks considered."""
+    """How fast each design's cost grows with a part's price (n,): pieces to be bought for a kit,
+    breaks considered; 0 where nobody sells so many.
+    """
     taken = costing.quantities(project.catalogue, designs)[link]
     return _slopes(project, designs, taken, link, part)
 
@@ -140,8 +143,10 @@ def _slopes(project: Project, designs: Designs, taken: Rows, link: str, part: st
     base, kits = base_price(project, part), project.study.prices.build_quantity
     slope = np.zeros(len(designs))
     for count in np.unique(taken[uses]).tolist():
-        paid = project.catalogue.prices.unit_price(part, count * kits)
-        slope[uses & (taken == count)] = count * (paid / base if base else 1.0)
+        paid = costing.spending(project, part, count)
+        lacked = (paid.needed - paid.owned) / kits
+        growth = paid.amount / base if base else lacked
+        slope[uses & (taken == count)] = growth if isfinite(growth) else 0.0
     return np.round(slope, 9)  # equal slopes must not differ by their last digits
 
 
@@ -150,19 +155,17 @@ def break_even_prices(
     stored: Stored,
     cost: Array,
     lock: LockedDesign,
-    *,
-    owned: Collection[str] = (),
 ) -> list[BreakEven]:
     """Every single price at which a standing design is beaten, the least change first.
 
-    `cost` (n,) are the stored designs' costs today with the same `owned` parts free. A part may
-    appear twice, with a rise and with a fall. Empty for a design that does not stand today.
+    `cost` (n,) are the stored designs' costs today. A part may appear twice, with a rise and with a
+    fall. Empty for a design that does not stand today.
     """
-    now = standing(project, stored, lock, owned=owned)
+    now = standing(project, stored, lock)
     if not isinstance(now, LockStanding) or now.faults:
         return []
     physics, own = _physics(stored), now.point[PHYSICAL]
-    rivals = stored.feasible & (physics <= own).all(axis=1)
+    rivals = buyable(stored, cost) & (physics <= own).all(axis=1)
     if now.row is not None:
         rivals[now.row] = False
     rows = np.flatnonzero(rivals)
@@ -172,7 +175,7 @@ def break_even_prices(
     found = []
     limit = project.study.limits.cost
     others = stored.designs.take(rows)
-    for link, part in _parts_used(project, (others, now.designs), owned):
+    for link, part in _parts_used(project, (others, now.designs)):
         price = base_price(project, part)
         mine = float(slopes(project, now.designs, link, part)[0])
         lead = slopes(project, others, link, part) - mine
@@ -194,8 +197,6 @@ def front_over_price(
     part: str,
     low: float,
     high: float,
-    *,
-    owned: Collection[str] = (),
 ) -> PriceLine:
     """The front as a function of one part's price between `low` and `high`, in closed form.
 
@@ -204,7 +205,7 @@ def front_over_price(
     if not 0 <= low < high < np.inf:
         raise ValueError(f"price range must be rising and not below 0, got {low} to {high}")
     link = _link_of(project, part)
-    price, slope, cost = _line(project, stored, link, part, owned)
+    price, slope, cost = _line(project, stored, link, part)
     rows = _contenders(project, stored, cost, slope, price, low, high)
     enters, leaves = _stays(project, stored, rows, cost, slope, price)
     enters, leaves = np.maximum(enters, low), np.minimum(leaves, high)
@@ -219,7 +220,6 @@ def price_weights(
     *,
     fall: float = 0.5,
     rise: float = 2.0,
-    owned: Collection[str] = (),
 ) -> list[PriceWeight]:
     """Which prices matter: what the front does when each alone falls and rises by factors.
 
@@ -228,11 +228,12 @@ def price_weights(
     """
     if not 0 <= fall <= 1 <= rise < np.inf:
         raise ValueError(f"fall must be 0 to 1 and rise at least 1, got {fall} and {rise}")
-    stored, cost = stored.take(stored.feasible), cost[stored.feasible]
+    some = buyable(stored, cost)
+    stored, cost = stored.take(some), cost[some]
     today = front_rows(project, stored, cost)
     taken = costing.quantities(project.catalogue, stored.designs)
     found = []
-    for link, part in _parts_used(project, (stored.designs,), owned):
+    for link, part in _parts_used(project, (stored.designs,)):
         price = base_price(project, part)
         if price == 0:
             continue
@@ -277,15 +278,15 @@ def _link_of(project: Project, part: str) -> str:
     raise InputError([Fault(str(project.path), "part", "is no choice of the study", part, hint)])
 
 
-def _parts_used(
-    project: Project, several: tuple[Designs, ...], owned: Collection[str]
-) -> Iterator[tuple[str, str]]:
-    """Link and id of every part that some of the designs use, owned ones aside."""
+def _parts_used(project: Project, several: tuple[Designs, ...]) -> Iterator[tuple[str, str]]:
+    """Link and id of every part that some of the designs use, those aside of which any number is
+    owned.
+    """
     for link in LINKS:
         rows = np.unique(np.concatenate([designs.parts[link] for designs in several]))
         for row in rows.tolist():
             part = project.catalogue.parts[link][row].id
-            if part not in owned:
+            if project.owned.get(part, 0) is not None:
                 yield link, part
 
 
@@ -299,13 +300,10 @@ def _nearest(
     return [(float(crossing[best]), ids_of([stored.numbers[rows[best]]])[0])]
 
 
-def _line(
-    project: Project, stored: Stored, link: str, part: str, owned: Collection[str]
-) -> tuple[float, Array, Array]:
+def _line(project: Project, stored: Stored, link: str, part: str) -> tuple[float, Array, Array]:
     """Price today, slope (n,) and cost today (n,) of all designs along a part's price."""
-    cost = costing.costs(project, stored.designs, owned=owned)
-    slope = slopes(project, stored.designs, link, part)
-    return base_price(project, part), slope * (part not in owned), cost
+    cost = costing.costs(project, stored.designs)
+    return base_price(project, part), slopes(project, stored.designs, link, part), cost
 
 
 def _contenders(
@@ -323,7 +321,7 @@ def _contenders(
     """
     limit = np.inf if project.study.limits.cost is None else project.study.limits.cost
     at_low, at_high = cost + slope * (low - price), cost + slope * (high - price)
-    rows = np.flatnonzero(stored.feasible & (np.minimum(at_low, at_high) <= limit))
+    rows = np.flatnonzero(buyable(stored, cost) & (np.minimum(at_low, at_high) <= limit))
     ends = np.column_stack(
         [_physics(stored)[rows], rounded_money(at_low[rows]), rounded_money(at_high[rows])]
     )

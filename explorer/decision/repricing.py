@@ -7,7 +7,7 @@ same parts would find.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from math import isfinite
@@ -25,7 +25,8 @@ from explorer.decision.price_changes import (
     term_changes,
     terms,
 )
-from explorer.decision.verdict import LockedDesign, Verdict, broken_rule, verdict_on
+from explorer.decision.reasons import broken_rule
+from explorer.decision.verdict import LockedDesign, Verdict, verdict_on
 from explorer.errors import Fault, InputError
 from explorer.inputs.prices import Prices
 from explorer.inputs.study import Project
@@ -56,6 +57,7 @@ class Repriced:
     """Stored designs at today's prices; `cost` (n,) and `front`, rows of the stored designs.
 
     `before` (m, 4) are the objectives of the last run's front at its prices, None without one.
+    `owned` are the parts of a what-if, `owned_pieces` how many pieces of which parts are free.
     """
 
     cost: Array
@@ -67,6 +69,7 @@ class Repriced:
     locked: tuple[Verdict, ...]
     since: str | None
     owned: tuple[str, ...]
+    owned_pieces: Mapping[str, int | None]
     before: Array | None = None
     changed: tuple[Change, ...] = ()
     physics_evaluations: int = 0
@@ -89,6 +92,7 @@ class Repriced:
             "front_size": len(self.front),
             "locked": [verdict.plain for verdict in self.locked],
             "owned": list(self.owned),
+            "owned_pieces": dict(self.owned_pieces),
         }
 
 
@@ -98,10 +102,9 @@ def reprice(
     *,
     previous: Previous | None = None,
     locks: Sequence[LockedDesign] = (),
-    owned: Collection[str] = (),
 ) -> Repriced:
     """Cost, front, movements and verdicts at the project's prices. Nothing is written."""
-    cost = costing.costs(project, stored.designs, owned=owned)
+    cost = costing.costs(project, stored.designs)
     rows = front_rows(project, stored, cost)
     now = stored.numbers[rows]
     before = now if previous is None else previous.front
@@ -116,9 +119,10 @@ def reprice(
         else tuple(term_changes(previous.terms, terms(project))),
         entered=tuple(ids_of(now[~np.isin(now, before)])),
         left=tuple(ids_of(before[~np.isin(before, now)])),
-        locked=tuple(verdict_on(project, stored, cost, lock, owned=owned) for lock in locks),
+        locked=tuple(verdict_on(project, stored, cost, lock) for lock in locks),
         since=None if previous is None else previous.when,
-        owned=tuple(owned),
+        owned=tuple(project.what_if),
+        owned_pieces=dict(project.owned),
         before=None if previous is None else previous.points,
     )
 
@@ -165,7 +169,6 @@ def reprice_and_record(
     stored: Stored,
     *,
     locks: Sequence[LockedDesign] = (),
-    owned: Collection[str] = (),
     today: date | None = None,
 ) -> Repriced:
     """`reprice` against the last run, entered into the history. `stored` is what the store holds.
@@ -179,8 +182,8 @@ def reprice_and_record(
         rule = "holds no design that is valid today, launch first"
         reasons = [Fault(str(project.path), "changed", one.words) for one in changed]
         raise InputError([Fault(str(store.path), "", rule), *reasons])
-    run = store.begin("rerun", {"owned": sorted(owned)})
-    found = reprice(project, stored, previous=last, locks=locks, owned=owned)
+    run = store.begin("rerun", {"owned": sorted(project.what_if)})
+    found = reprice(project, stored, previous=last, locks=locks)
     named = tuple(_with_rules(project, store, stored, one) for one in found.locked)
     found = replace(found, locked=named, changed=changed)
     # Who entered and left, two kept fronts say.

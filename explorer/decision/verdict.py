@@ -1,24 +1,21 @@
-"""Whether a locked design still stands at today's prices. Computes no physics.
-
-Every reason of a verdict is a name with numbers; `Reason.words` puts it into a sentence, which
-nothing reads back.
-"""
+"""Whether a locked design still stands at today's prices. Computes no physics."""
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
-from dataclasses import asdict, dataclass
+from collections.abc import Iterator, Mapping
+from dataclasses import asdict, dataclass, replace
+from math import isclose
 from typing import Any, Literal, NamedTuple, Protocol
 
 import numpy as np
 
+from explorer.decision.reasons import Reason, ReasonKind, broken_rule
 from explorer.inputs.links import LINKS
 from explorer.inputs.records import SETTINGS
 from explorer.inputs.study import Project
 from explorer.model import costing, objectives
 from explorer.model.limits import OF_LIMITS, limit_margins
 from explorer.model.objectives import COST, EFFORT, ENERGY, OBJECTIVES
-from explorer.model.rules import RULES
 from explorer.model.space import Designs, Rows
 from explorer.store.keys import ids_of
 from explorer.store.standing import affordable
@@ -30,10 +27,6 @@ LIMIT_COST = "limit_cost"
 
 Status = Literal["kept", "beaten", "infeasible", "sold_out"]
 Basis = Literal["store", "lock", "outdated lock"]
-ReasonKind = Literal[
-    "rule", "unnamed_rules", "cost", "not_chosen", "no_row", "no_price", "other_data", "kits",
-    "numbers_of_the_lock",
-]  # fmt: skip
 
 
 class LockedDesign(Protocol):
@@ -55,81 +48,35 @@ class LockedDesign(Protocol):
         ...
 
 
-class Reason(NamedTuple):
-    """One reason behind a verdict.
-
-    `kind` decides what the other fields mean:
-
-    - rule: rule `name` is broken by `amount`, in `unit`
-    - unnamed_rules: a rule of physics is broken, the margins say which
-    - cost: it costs `amount` more than the study's limit, in `unit`
-    - not_chosen, no_row, no_price: the part `name` of `link` is not among the study's choices, in
-      no table, without a price
-    - other_data: it was locked under other data, `name` says which
-    - kits: it was priced for `amount` kits, the study builds `today`
-    - numbers_of_the_lock: its numbers are recorded ones that no longer hold
+class NearestForSale(NamedTuple):
+    """The design nearest to one that cannot be bought: `parts` (link -> id) and `settings` are
+    those that differ from it.
     """
 
-    kind: ReasonKind
-    name: str = ""
-    link: str = ""
-    amount: float = 0.0
-    unit: str = ""
-    today: int = 0
+    design_id: str
+    parts: Mapping[str, str]
+    settings: Mapping[str, float]
+    cost: float
 
     @property
     def words(self) -> str:
-        """The reason as a person reads it."""
-        part = f"{self.link} {self.name}"
-        match self.kind:
-            case "rule":
-                return self._rule_words()
-            case "unnamed_rules":
-                return "it breaks a rule of physics, see its margins"
-            case "cost":
-                return f"it costs {self.amount:,.2f} {self.unit} more than the study's limit"
-            case "not_chosen":
-                return f"{part} is no longer among the study's choices"
-            case "no_row":
-                return f"{part} is no longer in its table"
-            case "no_price":
-                return f"{part} has no price any more"
-            case "other_data":
-                return f"locked under other data: {self.name}"
-            case "kits":
-                return (
-                    f"its price on the day of the lock was for building {self.amount:,.0f}, not "
-                    f"{self.today:,}"
-                )
-            case "numbers_of_the_lock":
-                return "its numbers are those of the lock, not of today's tables"
-
-    def _rule_words(self) -> str:
-        rule = RULES.get(self.name)
-        if rule is None:
-            return (
-                f"it breaks {self.name} by {self.amount:.4g}, a rule that this release does not "
-                "know"
-            )
-        meaning = rule.description.rstrip(".")
-        return f"it breaks {self.name} by {self.amount:.4g} {self.unit} ({meaning})"
-
-
-def broken_rule(name: str, margin: float) -> Reason:
-    """The reason that a margin below 0 gives."""
-    rule = RULES.get(name)
-    return Reason("rule", name, amount=-margin, unit="" if rule is None else rule.unit)
+        """What is different, on one line."""
+        other = [f"{link} {part}" for link, part in self.parts.items()]
+        other += [f"{name} {value:g}" for name, value in self.settings.items()]
+        return f"{self.design_id} ({', '.join(other) or 'the same parts'})"
 
 
 @dataclass(frozen=True)
 class Verdict:
     """How a locked design stands today.
 
-    `status` is kept, beaten, infeasible or sold_out: a part is gone from its table, from the prices
-    or from the study's choices. `by` holds what the design in `beaten_by` does better in
+    `status` is kept, beaten, infeasible or sold_out: a part that is not owned is gone from its
+    table, from prices or stock, or from the study's choices; `nearest` is then the nearest design
+    that can be bought. `by` holds what the design in `beaten_by` does better in
     each objective, in its unit, never below 0. `basis` says where the locked design's physics is
-    from: the store, the lock, or an outdated lock. Costs are today's; `cost_to_stay` and
-    `cost_to_switch` count owned parts as free.
+    from: the store, the lock, or an outdated lock. Costs are today's, of what must be spent:
+    `cost_to_stay` and `cost_to_switch` count the parts of a what-if as free, too,
+    `cost_of_all_parts` none.
     """
 
     design_id: str
@@ -142,6 +89,8 @@ class Verdict:
     cost_when_locked: float | None
     cost_to_stay: float | None
     cost_to_switch: float | None
+    cost_of_all_parts: float | None = None
+    nearest: NearestForSale | None = None
 
     @property
     def plain(self) -> dict[str, Any]:
@@ -150,6 +99,7 @@ class Verdict:
         """
         return {
             **asdict(self),
+            "nearest": self.nearest and self.nearest._asdict(),
             "reasons": [reason.words for reason in self.reasons],
             "broken": {one.name: one.amount for one in self.reasons if one.kind == "rule"},
         }
@@ -184,13 +134,13 @@ class LockStanding(NamedTuple):
 
 
 def standing(
-    project: Project, stored: Stored, lock: LockedDesign, *, owned: Collection[str] = ()
+    project: Project, stored: Stored, lock: LockedDesign
 ) -> LockStanding | tuple[Reason, ...]:
     """A locked design at today's prices, or which of its parts cannot be had any more."""
     designs, missing = designs_of_lock(project, lock)
     if designs is None:
         return missing
-    cost = _cost(project, designs, owned)
+    cost = float(costing.costs(project, designs)[0])
     row = stored.find(lock.design_id)
     broken: list[Reason] = []
     basis: Basis = "store"
@@ -219,6 +169,7 @@ def standing(
         Reason("not_chosen", lock.parts[link], link)
         for link in LINKS
         if lock.parts[link] not in project.study.choices[link]
+        and not _covered(project, designs, link)
     ]
     return LockStanding(row, designs, values, basis, (*gone, *broken))
 
@@ -245,20 +196,22 @@ def verdict_on(
     stored: Stored,
     cost: Array,
     lock: LockedDesign,
-    *,
-    owned: Collection[str] = (),
 ) -> Verdict:
     """Whether a locked design still stands; of several that beat it, the cheapest is named.
 
-    `cost` (n,) are the stored designs' costs with the same `owned` parts free.
+    `cost` (n,) are the stored designs' costs.
     """
     # A sum in another currency compares with nothing.
     currency = project.catalogue.prices.currency
     same = lock.result.get("currency", currency) == currency
     then = lock.result.get("cost") if same else None
-    now = standing(project, stored, lock, owned=owned)
+    now = standing(project, stored, lock)
     if not isinstance(now, LockStanding):
-        return Verdict(lock.design_id, "sold_out", None, {}, "lock", now, None, then, None, None)
+        other = nearest_buyable(project, stored, cost, lock)
+        switch = other and other.cost
+        return Verdict(
+            lock.design_id, "sold_out", None, {}, "lock", now, None, then, None, switch, None, other
+        )
     rival = _cheapest_rival(project, stored, cost, now)
     by: dict[str, float] = {}
     beaten_by, switch = None, None
@@ -267,8 +220,12 @@ def verdict_on(
         by = {one.key: float(v) for one, v in zip(OBJECTIVES, gain, strict=True)}
         (beaten_by,), switch = ids_of([stored.numbers[rival]]), float(cost[rival])
     status: Status = "kept" if rival is None else "beaten"
+    other = None
     if now.faults:
         status = "sold_out" if now.sold_out else "infeasible"
+    if now.sold_out:
+        other = nearest_buyable(project, stored, cost, lock)
+        switch = other.cost if other and switch is None else switch
     return Verdict(
         design_id=lock.design_id,
         status=status,
@@ -276,10 +233,12 @@ def verdict_on(
         by=by,
         basis=now.basis,
         reasons=(*now.faults, *_notes(project, lock, now)),
-        cost=_cost(project, now.designs),
+        cost=_finite(costing.costs(replace(project, what_if={}), now.designs)),
         cost_when_locked=None if then is None else float(then),
         cost_to_stay=now.cost,
         cost_to_switch=switch,
+        cost_of_all_parts=_finite(costing.costs_of_all_parts(project, now.designs)),
+        nearest=other,
     )
 
 
@@ -294,11 +253,9 @@ def _notes(project: Project, lock: LockedDesign, now: LockStanding) -> list[Reas
     return notes
 
 
-def _cost(project: Project, designs: Designs, owned: Collection[str] = ()) -> float:
-    """Cost of one design; unlike `costing.costs` also where the study no longer offers a part."""
-    lines = costing.bill(project, designs, 0)
-    paid = sum(x["quantity"] * x["unit_price"] for x in lines if x["part"] not in owned)
-    return float(costing.rounded_money(paid))
+def _finite(costs: Array) -> float | None:
+    """The cost of one design, None where it cannot be bought."""
+    return float(costs[0]) if np.isfinite(costs[0]) else None
 
 
 def _cheapest_rival(project: Project, stored: Stored, cost: Array, now: LockStanding) -> int | None:
@@ -326,10 +283,67 @@ def designs_of_lock(
         ids = [one.id for one in catalogue.parts[link]]
         if part not in ids:
             missing.append(Reason("no_row", part, link))
-        elif part not in catalogue.prices.breaks:
-            missing.append(Reason("no_price", part, link))
         else:
             rows[link] = np.array([ids.index(part)])
     if missing:
         return None, tuple(missing)
-    return Designs(rows, {name: np.array([float(lock.settings[name])]) for name in SETTINGS}), ()
+    settings = {name: np.array([float(lock.settings[name])]) for name in SETTINGS}
+    designs = Designs(rows, settings)
+    missing = list(_not_for_sale(project, designs))
+    return (None if missing else designs), tuple(missing)
+
+
+def _not_for_sale(project: Project, designs: Designs) -> Iterator[Reason]:
+    """Which parts of one design cannot be bought, of those that are lacking."""
+    for line in costing.bill(project, designs, 0):
+        if line["bought"] is None:
+            needed = line["quantity"] * project.study.prices.build_quantity
+            priced = line["part"] in project.catalogue.prices.breaks
+            kind: ReasonKind = "no_stock" if priced else "no_price"
+            yield Reason(kind, line["part"], line["link"], amount=needed - line["owned"])
+
+
+def _covered(project: Project, designs: Designs, link: str) -> bool:
+    """Whether nothing of a link of one design need be bought, since all of it is at hand."""
+    part = project.catalogue.parts[link][int(designs.parts[link][0])].id
+    paid = costing.spending(
+        project, part, int(costing.quantities(project.catalogue, designs)[link][0])
+    )
+    return 0 < paid.needed <= paid.owned
+
+
+def nearest_buyable(
+    project: Project, stored: Stored, cost: Array, lock: LockedDesign
+) -> NearestForSale | None:
+    """The stored design nearest to a locked one that stands within the limits and can be bought:
+    with the fewest other parts, of those the least worse than the lock in shares of what the
+    objectives span, then the cheapest. None without any.
+
+    `cost` (n,) are the stored designs' costs.
+    """
+    rows = np.flatnonzero(affordable(project, stored, cost))
+    if not rows.size:
+        return None
+    some = stored.designs.take(rows)
+    ids = {link: [part.id for part in project.catalogue.parts[link]] for link in LINKS}
+    there = {
+        link: ids[link].index(p) if (p := lock.parts[link]) in ids[link] else -1 for link in LINKS
+    }
+    swapped = sum((some.parts[link] != there[link]).astype(int) for link in LINKS)
+    points = stored.objectives(cost)[rows]
+    own = [one.sign * float(lock.result.get(one.key, np.nan)) for one in OBJECTIVES]
+    span = np.ptp(points, axis=0)
+    worse = np.clip(points - own, 0.0, None) / np.where(span > 0, span, 1.0)
+    best = int(np.lexsort((cost[rows], np.nan_to_num(worse).sum(axis=1).round(9), swapped))[0])
+    parts = {
+        link: ids[link][int(some.parts[link][best])]
+        for link in LINKS
+        if some.parts[link][best] != there[link]
+    }
+    settings = {name: float(some.settings[name][best]) for name in SETTINGS}
+    return NearestForSale(
+        ids_of([stored.numbers[rows[best]]])[0],
+        parts,
+        {k: v for k, v in settings.items() if not isclose(v, float(lock.settings[k]))},
+        float(cost[rows[best]]),
+    )

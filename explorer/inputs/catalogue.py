@@ -18,7 +18,8 @@ from explorer.inputs.csv_tables import Row, TableColumns, TableReader, content_h
 from explorer.inputs.front_parts import Generator
 from explorer.inputs.links import LINKS
 from explorer.inputs.machine_classes import doubts
-from explorer.inputs.prices import Prices, PriceTerms, read_prices
+from explorer.inputs.price_lists import read_prices
+from explorer.inputs.prices import Prices, PriceTerms
 from explorer.inputs.records import Identifier, Operator, Pack, Part, Positive, Record, Text
 from explorer.inputs.row_doubts import row_doubts
 from explorer.inputs.spreads import Spreads, read_spreads

@@ -27,7 +27,15 @@ from explorer.inputs.notation import (
     with_point,
 )
 from explorer.inputs.plausible import RANGES, implausible
-from explorer.inputs.table_text import SAVE_AS, NotText, decoded, separator_of
+from explorer.inputs.rule_words import rule_of
+from explorer.inputs.shop_notation import bare
+from explorer.inputs.table_text import (
+    SAVE_AS,
+    NotText,
+    decoded,
+    separator_of,
+    without_titles,
+)
 
 LARGEST_TABLE_BYTES = 32_000_000
 MOST_COLUMNS = 1000
@@ -121,10 +129,25 @@ class TableReader:
         """Note a fault of a whole file."""
         self.faults.append(Fault(self.shown(name), where, rule, hint=hint))
 
-    def lines(self, name: str, separator: str) -> list[tuple[int, list[str]]] | None:
-        """The numbered lines of a CSV file that are not blank, as stripped cells."""
+    def lines(
+        self, name: str, separator: str, header: Collection[str] = ()
+    ) -> list[tuple[int, list[str]]] | None:
+        """The numbered lines of a CSV file that are not blank, as stripped cells; without lines
+        above the one that names the columns of `header`, which are noted.
+        """
         text = self._text(name)
-        return None if text is None else self._split(name, text, separator)
+        if text is None:
+            return None
+        return self._split(name, self._without_titles(name, text, header), separator)
+
+    def _without_titles(self, name: str, text: str, header: Collection[str]) -> str:
+        rest, titles = without_titles(text, header)
+        if titles:
+            lines_are = "line is" if titles == 1 else "lines are"
+            self.notes.append(
+                f"{self.shown(name)}: {titles} {lines_are} passed over above the column names"
+            )
+        return rest
 
     def _split(self, name: str, text: str, separator: str) -> list[tuple[int, list[str]]] | None:
         stream = io.StringIO(text.lstrip("\ufeff"), newline="")
@@ -157,12 +180,17 @@ class TableReader:
             return None
         return lines
 
-    def rows(self, name: str, columns: TableColumns, id_column: str) -> list[Row] | None:
+    def rows(
+        self, name: str, columns: TableColumns, id_column: str, *, titled: bool = False
+    ) -> list[Row] | None:
         """The rows of a table as text, or None when it cannot be read as this table.
 
-        Cells may also be separated by semicolons, tabs or bars, and then have decimal commas.
+        Cells may also be separated by semicolons, tabs or bars, and then have decimal commas. A
+        `titled` table may have titles above its column names.
         """
         text = self._text(name)
+        if text is not None and titled:
+            text = self._without_titles(name, text, columns.required)
         separator = separator_of(text or "")
         lines = None if text is None else self._split(name, text, separator)
         if lines is None:
@@ -185,6 +213,8 @@ class TableReader:
             for column, cell in row.cells.items()
             if column in RANGES and ("." in cell or "," in cell)
         ]
+        # Spreadsheets write the mark of a currency beside its amounts.
+        numbers = [(row, at, bare(cell) if at == "price" else cell) for row, at, cell in numbers]
         marks = decimal_marks(cell for _, _, cell in numbers)
         unsure = [number for number in numbers if len(marks) != 1 and may_be_thousands(number[2])]
         if len(marks) > 1 or unsure:
@@ -206,7 +236,7 @@ class TableReader:
                 self.faults.append(row.fault(column, rule, cell, comma_hint(cell)))
                 del cells[column]
             else:
-                cells[column] = point
+                cells[column] = cells[column].replace(cell, point, 1)
         return [replace(row, cells=plain.get(row.number, row.cells)) for row in rows]
 
     def mapped(
@@ -337,44 +367,3 @@ def _row_fault(row: Row, found: Any) -> Fault | None:
         return None  # the fault of the header names it
     value = row.cells.get(column, "")
     return row.fault(column, rule_of(found), value, comma_hint(value))
-
-
-_RULES = {
-    "missing": "must be filled in",
-    "float_parsing": "must be a number",
-    "float_type": "must be a number",
-    "int_parsing": "must be a whole number",
-    "int_type": "must be a whole number",
-    "int_from_float": "must be a whole number",
-    "int_parsing_size": "must be a whole number of usual size",
-    "finite_number": "must be a finite number",
-    "bool_type": "must be true or false",
-    "string_type": "must be text in quotes",
-    "too_short": "must not be empty",
-    "string_too_short": "must not be empty",
-    "list_type": "must be a list in brackets",
-    "tuple_type": "must be a list in brackets",
-    "dict_type": "must be a table",
-    "model_type": "must be a table",
-    "date_type": "must be a date such as 2026-11-25, without quotes",
-}
-_PATTERNS = {
-    r"^[a-z][a-z0-9_]{0,47}$": (
-        "must be lower-case letters, digits and _, a letter first, at most 48"
-    ),
-    r"^[A-Z]{3}$": "must be a currency code of three capitals",
-}
-
-
-def rule_of(found: Any) -> str:
-    """The rule that a pydantic error stands for, in the words of this package."""
-    kind, context = found["type"], found.get("ctx", {})
-    if kind == "string_pattern_mismatch":
-        return _PATTERNS.get(context["pattern"], f"must match {context['pattern']}")
-    if kind in _RULES:
-        return _RULES[kind]
-    message = str(found["msg"]).removeprefix("Value error, ").replace("Input should be", "must be")
-    message = message.replace("String should", "must").replace("Tuple should", "must")
-    return message.replace("greater than or equal to", "at least").replace(
-        "less than or equal to", "at most"
-    )

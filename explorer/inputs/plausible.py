@@ -77,7 +77,7 @@ RANGES: dict[str, Range] = {
         (0.01, 10, "kappa_m_s kappa"),
         (0.1, 500, "p_W_s2_m2 p"),
         (1e-6, 1e9, "price"),
-        (1, 1e9, "from_quantity"),
+        (1, 1e9, "from_quantity available"),
         (1, 10_000, "cells_series cells_parallel"),
         (1, 1000, "cadence_rpm"),
         (0.01, 10_000, "undervoltage_off_V undervoltage_band_V overvoltage_off_V"),

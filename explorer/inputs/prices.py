@@ -1,26 +1,19 @@
-"""Prices as they come: prices.csv and offers of suppliers; breaks, currencies and age."""
+"""Prices and offers as records, and what a number of pieces costs: breaks, suppliers and stock."""
 
 from __future__ import annotations
 
-import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import date
-from typing import Annotated, Literal
+from typing import Annotated, Literal, NamedTuple
 
 from pydantic import BaseModel, ConfigDict, Field, StringConstraints, model_validator
 
-from explorer.errors import ExplorerError, Fault, nearest
-from explorer.inputs.csv_tables import Row, TableColumns, TableReader, content_hash
-from explorer.inputs.notation import cleaned, comma_hint, plain_number
+from explorer.errors import ExplorerError
 from explorer.inputs.records import Identifier, NonNegative, Part
 
 Currency = Annotated[str, StringConstraints(pattern=r"^[A-Z]{3}$")]
 """A three-letter code of ISO 4217."""
-
-
-_DIGITS = re.compile(r"[-+]?[0-9][0-9 .,'’_]*")
-"""What is meant for a number without an exponent; `_` so that Python's notation is not read."""
 
 
 class Price(BaseModel):
@@ -38,6 +31,22 @@ class Price(BaseModel):
         default=1, description="from so many on; empty for one"
     )
     source: str = Field(default="", description="where it was seen; may be left out")
+    available: Annotated[int, Field(ge=0)] | None = Field(
+        default=None,
+        description="how many pieces the supplier has; empty where that is not known. A number in "
+        "one row holds for all rows of the part and supplier without one",
+    )
+    supplier: str = Field(
+        default="", description="who sells it, where the file lists several; may be left out"
+    )
+
+
+class OldPrice(Price):
+    """A price older than the study wants, which holds for less than `until_quantity` pieces: from
+    there on a younger one does.
+    """
+
+    until_quantity: int | None = None
 
 
 class OfferColumns(BaseModel):
@@ -55,6 +64,9 @@ class OfferColumns(BaseModel):
         default=None,
         description="Its column of the quantities from which on a price holds.",
         examples=["From"],
+    )
+    available: str | None = Field(
+        default=None, description="Its column of how many pieces there are."
     )
 
 
@@ -86,6 +98,11 @@ class Offer(BaseModel):
     dated: date | None = Field(
         default=None, description="Day of its prices, where it has no such column."
     )
+    day_first: bool | None = Field(
+        default=None,
+        description="Whether its dates such as 03/04/2026 have the day before the month. Left out, "
+        "25.11.2026 has, and what may be either is refused.",
+    )
 
     @model_validator(mode="after")
     def _complete(self) -> Offer:
@@ -105,9 +122,33 @@ class PriceTerms:
     offers: tuple[Offer, ...] = ()
 
 
+class Bought(NamedTuple):
+    """The least that a number of pieces costs: the price that gives it, and how many pieces are
+    paid for. That is more than are needed where a break makes more pieces cheaper than fewer.
+    """
+
+    price: Price
+    bought: int
+    unit_price: float
+    """In the study's currency."""
+
+    @property
+    def amount(self) -> float:
+        """What is paid, in the study's currency."""
+        return self.bought * self.unit_price
+
+
+def _superseded(price: Price, pieces: int) -> bool:
+    """Whether a younger price holds for so many pieces."""
+    until = price.until_quantity if isinstance(price, OldPrice) else None
+    return until is not None and pieces >= until
+
+
 @dataclass(frozen=True)
 class Prices:
-    """Prices in force: part -> breaks by rising `from_quantity`, the first from one piece on."""
+    """Prices in force: part -> prices of all suppliers by rising `from_quantity`, the first of them
+    from one piece on.
+    """
 
     breaks: Mapping[str, tuple[Price, ...]]
     currency: str
@@ -123,12 +164,27 @@ class Prices:
         }
         return replace(self, breaks={**self.breaks, **free})
 
-    def price_break(self, part: str, quantity: int = 1) -> Price:
-        """The price that holds when `quantity` pieces are bought; ExplorerError without one."""
+    def purchase(self, part: str, pieces: int = 1, *, in_stock: bool = True) -> Bought | None:
+        """How `pieces` (at least 1) of a part cost the least: over all breaks of all suppliers,
+        `max(pieces, from_quantity)` at the price of the break, all of one supplier.
+
+        None where no supplier has so many; `in_stock` False asks for no stock. ExplorerError for a
+        part without a price.
+        """
         if part not in self.breaks:
             raise ExplorerError(f"{part} has no price in prices.csv")
-        fitting = [price for price in self.breaks[part] if price.from_quantity <= max(quantity, 1)]
-        return fitting[-1]
+        found = [
+            Bought(price, max(pieces, price.from_quantity), self.in_currency(price))
+            for price in self.breaks[part]
+            if not _superseded(price, pieces)
+        ]
+        if in_stock:
+            found = [
+                one
+                for one in found
+                if one.price.available is None or one.bought <= one.price.available
+            ]
+        return min(found, key=lambda one: (round(one.amount, 9), one.bought), default=None)
 
     def in_currency(self, price: Price) -> float:
         """The price of one piece in the study's currency."""
@@ -136,162 +192,18 @@ class Prices:
         return price.amount * rate
 
     def unit_price(self, part: str, quantity: int = 1) -> float:
-        """The price of one piece in the study's currency when `quantity` pieces are bought."""
-        return self.in_currency(self.price_break(part, quantity))
+        """The price of one piece in the study's currency when `quantity` pieces are bought,
+        whatever is in stock.
+        """
+        found = self.purchase(part, quantity, in_stock=False)
+        assert found is not None
+        return found.unit_price
 
-
-def read_prices(
-    reader: TableReader, name: str, parts: Sequence[str] | None, terms: PriceTerms | None
-) -> tuple[Prices | None, frozenset[str] | None]:
-    """Prices in force, and the ids that have a row; None where prices.csv cannot be read.
-
-    `parts` are the ids that may be priced, None when a table of parts is unread. Of two prices of
-    a part for one quantity the newer holds, an offer before prices.csv on the same day. `terms`
-    None skips currencies and offers: the study that states them is itself at fault.
-    """
-    rows = reader.rows(name, TableColumns.of(Price), id_column="part")
-    if rows is not None:
-        rows = [_in_our_notation(reader, row, ".") for row in rows]
-    listed = frozenset(row.id for row in rows or ())
-    known = _of_known_parts(reader, rows or (), parts)
-    found = _unique(reader, known)
-    for offer in terms.offers if terms else ():
-        offered = _offer_rows(reader, offer, parts)
-        listed |= {row.id for row in offered}
-        for key, (row, price) in _unique(reader, offered).items():
-            if key not in found or price.dated >= found[key][1].dated:
-                found[key] = (row, price)
-    breaks: dict[str, list[tuple[Row, Price]]] = {}
-    for row, price in sorted(found.values(), key=lambda pair: pair[1].from_quantity):
-        breaks.setdefault(price.part, []).append((row, price))
-    for (row, price), *_ in breaks.values():
-        if price.from_quantity > 1:
-            rule = "must also have a price from quantity 1"
-            reader.faults.append(row.fault("from_quantity", rule))
-    if rows is None:
-        return None, None
-    if terms is None:
-        return None, listed
-    _look_over(reader, found.values(), terms)
-    in_force = {part: tuple(price for _, price in pairs) for part, pairs in breaks.items()}
-    digest = sorted(
-        (price.part, price.from_quantity, price.amount, price.currency)
-        for _, price in found.values()
-    )
-    return Prices(
-        breaks=in_force,
-        currency=terms.currency,
-        rates=terms.rates,
-        content_hash=content_hash([digest, terms.currency, dict(terms.rates)]),
-    ), listed
-
-
-def _of_known_parts(
-    reader: TableReader, rows: Iterable[Row], parts: Sequence[str] | None
-) -> list[Row]:
-    known, valid = [], frozenset(parts or ())
-    for row in rows:
-        if row.id and parts is not None and row.id not in valid:
-            hint = nearest(row.id, tuple(parts))
-            reader.faults.append(row.fault("part", "is in no table of parts", row.id, hint))
-        else:
-            known.append(row)
-    return known
-
-
-def _unique(reader: TableReader, rows: Iterable[Row]) -> dict[tuple[str, int], tuple[Row, Price]]:
-    """The prices of a file by part and quantity, each at most once."""
-    found: dict[tuple[str, int], tuple[Row, Price]] = {}
-    for row in rows:
-        price = reader.record(row, Price)
-        if price is None:
-            continue
-        first, _ = found.setdefault((price.part, price.from_quantity), (row, price))
-        if first is not row:
-            rule = f"must be unique for a quantity, row {first.number} has it too"
-            reader.faults.append(row.fault("part", rule, price.part))
-    return found
-
-
-def _offer_rows(reader: TableReader, offer: Offer, parts: Sequence[str] | None) -> list[Row]:
-    """The rows of an offer that are of our parts, under our names and in our notation."""
-    lines = reader.lines(offer.file, offer.separator)
-    if lines is None:
-        return []
-    (number, header), *rest = lines
-    columns = {ours: cleaned(theirs) for ours, theirs in offer.columns if theirs is not None}
-    missing = [theirs for theirs in columns.values() if theirs not in header]
-    for theirs in missing:
-        hint = nearest(theirs, tuple(header))
-        rule = "has no such column as the study's [[prices.offers]] names"
-        reader.faults.append(Fault(reader.shown(offer.file), f"row {number}", rule, theirs, hint))
-    twice = [theirs for theirs in dict.fromkeys(columns.values()) if header.count(theirs) > 1]
-    for theirs in twice:
-        rule = "must have each column that the study's [[prices.offers]] names once"
-        reader.faults.append(Fault(reader.shown(offer.file), f"row {number}", rule, theirs))
-    if missing or twice:
-        return []
-    at, known = header.index(columns["part"]), frozenset(parts or ())
-    names = {cleaned(theirs): ours for theirs, ours in offer.names.items()}
-    ours = [
-        (number, line)
-        for number, line in rest
-        if len(line) > at and names.get(line[at], line[at]) in known
-    ]
-    if len(ours) < len(rest):
-        passed = len(rest) - len(ours)
-        rows_are = "row is" if passed == 1 else "rows are"
-        reader.notes.append(
-            f"{reader.shown(offer.file)}: {passed} {rows_are} of no part in the tables"
-        )
-    constant = {"currency": offer.currency or "", "dated": str(offer.dated or "")}
-    rows = []
-    for row in reader.mapped(offer.file, header, ours, columns, "part"):
-        part = names.get(row.id, row.id)
-        cells = {**constant, **row.cells, "part": part} if row.cells else {}
-        named = Row(row.file, row.number, part, cells, row.labels)
-        rows.append(_in_our_notation(reader, named, offer.decimal))
-    return rows
-
-
-def _in_our_notation(reader: TableReader, row: Row, decimal: str) -> Row:
-    """The row with price and quantity as plain numbers; a fault for each that may be misread.
-
-    What looks like no number at all is left to the record's own check.
-    """
-    cells = dict(row.cells)
-    for column in ("price", "from_quantity"):
-        text = cells.get(column, "")
-        if not _DIGITS.fullmatch(text):
-            continue
-        plain = plain_number(text, decimal)
-        if plain is None:
-            rule = f"must be a number with {decimal!r} before its decimals and thousands in threes"
-            hint = comma_hint(text) if decimal == "." else ""
-            reader.faults.append(row.fault(column, rule, text, hint))
-        elif column == "from_quantity" and re.search(r"\.[0-9]{3}$", plain):
-            rule = "must be a whole number, not three decimals that may be meant as thousands"
-            reader.faults.append(row.fault(column, rule, text))
-        else:
-            cells[column] = plain
-            continue
-        del cells[column]  # its fault is named
-    # Without its quantity a price would be that of one piece: such a row counts no further.
-    known = "from_quantity" in cells or "from_quantity" not in row.cells
-    return replace(row, cells=cells if known else {})
-
-
-def _look_over(reader: TableReader, found: Iterable[tuple[Row, Price]], terms: PriceTerms) -> None:
-    """Note currencies without a rate, once each, and old prices with their age."""
-    known = {terms.currency, *terms.rates}
-    for row, price in found:
-        if price.currency not in known:
-            known.add(price.currency)
-            rule = f"must be {terms.currency} or have a rate in the study's [prices] rates"
-            reader.faults.append(row.fault("currency", rule, price.currency))
-        age = (reader.today - price.dated).days
-        if age > terms.old_after_days:
-            reader.notes.append(
-                f"{row.file}: row {row.number} ({price.part}): "
-                f"the price of {price.dated} is {age} days old"
-            )
+    def list_price(self, part: str) -> float:
+        """What one piece costs by the list of the cheapest supplier, in the study's currency,
+        whatever is in stock: the scale on which a part's prices move.
+        """
+        if part not in self.breaks:
+            raise ExplorerError(f"{part} has no price in prices.csv")
+        fewest = self.breaks[part][0].from_quantity
+        return min(self.in_currency(p) for p in self.breaks[part] if p.from_quantity == fewest)

@@ -8,7 +8,17 @@ from typing import Any
 from explorer.inputs.links import LINKS
 from explorer.inputs.plausible import RANGES
 from explorer.inputs.records import SETTING_ROWS
-from explorer.inputs.sections import MOST_VALUES, NAMED_SECTIONS, SECTIONS, WHOLE_SETTINGS, Setting
+from explorer.inputs.sections import (
+    BUDGET_LINES,
+    MOST_PIECES,
+    MOST_VALUES,
+    NAMED_SECTIONS,
+    SECTIONS,
+    WHOLE_SETTINGS,
+    BudgetLine,
+    Build,
+    Setting,
+)
 
 Schema = dict[str, Any]
 
@@ -30,6 +40,12 @@ def study_schema() -> Schema:
         {name: _setting(name) for name in SETTING_ROWS},
         required=list(SETTING_ROWS),
     )
+    sections["owned"] = {
+        "type": "object",
+        "description": NAMED_SECTIONS["owned"],
+        "propertyNames": ID_TEXT,
+        "additionalProperties": {"type": "integer", "minimum": 0, "maximum": MOST_PIECES},
+    }
     return {
         "$schema": DIALECT,
         "title": "A study of genchain",
@@ -60,10 +76,15 @@ def design_schema() -> Schema:
         "settings": _table("Every setting, one number.", settings, required=list(settings)),
     }
     about = "One chain: its parts and settings."
+    line = tidy(BudgetLine.model_json_schema())
+    lines: Schema = {
+        name: line | {"description": Build.model_fields[name].description} for name in BUDGET_LINES
+    }
+    tables["build"] = _table("Small things, in place of the study's.", lines)
     return {
         "$schema": DIALECT,
         "title": "A design of genchain",
-        **_table(about, tables, required=list(tables)),
+        **_table(about, tables, required=["parts", "settings"]),
     }
 
 

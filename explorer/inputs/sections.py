@@ -278,8 +278,23 @@ class CarrySection(Section):
     )
 
 
+class BudgetLine(Section):
+    """What small things of one kind cost and weigh in one kit."""
+
+    price: Annotated[float, Field(ge=0, le=1e9)] = Field(
+        default=0.0, description="Of one kit, in the study's currency."
+    )
+    mass_kg: Annotated[float, Field(ge=0, le=100)] = Field(default=0.0, description="Of one kit.")
+
+
+def _budget(description: str) -> Any:
+    return Field(default=None, description=description, examples=[{"price": 2.0, "mass_kg": 0.05}])
+
+
 class Build(Section):
-    """What the build sheet is made with, and the risk that a lock warns of."""
+    """What the build sheet is made with, the risk that a lock warns of, and what small things cost
+    and weigh that no table has: one line each, such as `wire = { price = 3.0, mass_kg = 0.1 }`.
+    """
 
     resistor_series: Literal["E24", "E96"] = Field(
         default="E96", description="Preferred values from which dividers are chosen (IEC 60063)."
@@ -295,6 +310,33 @@ class Build(Section):
     hazard_chance: Annotated[float, Field(gt=0, lt=1)] = Field(
         default=0.01, description="Chance of a broken hazard rule from which on a lock warns."
     )
+    fuse_and_holder: BudgetLine | None = _budget("The fuse at the pack and its holder.")
+    resistors: BudgetLine | None = _budget("The resistors that set thresholds.")
+    wire: BudgetLine | None = _budget("All wire.")
+    connectors: BudgetLine | None = _budget("Plugs, sockets and terminals.")
+    frame_and_hardware: BudgetLine | None = _budget("The frame, with screws and bearings.")
+    guard: BudgetLine | None = _budget("The guard over moving gears.")
+    enclosure: BudgetLine | None = _budget("The box around bank and electronics.")
+
+    @property
+    def budget(self) -> dict[str, BudgetLine]:
+        """The lines that the study has, by name."""
+        return {name: line for name in BUDGET_LINES if (line := getattr(self, name)) is not None}
+
+    @property
+    def mass_kg(self) -> float:
+        """What all of them weigh."""
+        return float(sum(line.mass_kg for line in self.budget.values()))
+
+
+BUDGET_LINES = tuple(
+    name for name, info in Build.model_fields.items() if info.annotation == BudgetLine | None
+)
+"""Keys of [build] that say what small things cost and weigh."""
+
+
+MOST_PIECES = 1_000_000
+"""That somebody may own or a study may build."""
 
 
 class Promise(Section):
@@ -349,8 +391,10 @@ NAMED_SECTIONS = {
     "choices": "Which rows of each link's table may be chosen: a list of ids, or all of them.",
     "settings": "Numbers that a design chooses beside its parts: a number, a list of numbers, a "
     "grid { low, high, step }, or a continuous range { low, high, sweep_points }.",
+    "owned": "Parts that are at hand: the id of a part and how many pieces of it there are in all, "
+    "for all kits together. So many are free; only what is lacking is bought.",
 }
-"""Sections with a key a link and a key a setting, and what they say."""
+"""Sections with a key a link, a key a setting and a key a part, and what they say."""
 
 WHOLE_SETTINGS = frozenset(name for name in SETTINGS if name.startswith("cells_"))
 """Settings that count something."""

@@ -26,8 +26,8 @@ SCHEMA_FILE = "study.schema.json"
 """Name of the schema beside a study, which its first line names for editors."""
 WIDTH = 96
 SECTION_ORDER = (
-    "study", "session", "choices", "settings", "limits", "prices", "search", "outing", "build",
-    "promise", "worth",
+    "study", "session", "choices", "settings", "limits", "prices", "owned", "search", "outing",
+    "build", "promise", "worth",
 )  # fmt: skip
 SHOWN_SET = {("search", "minutes")}
 """Keys that have a default and are set all the same, as the first that one changes."""
@@ -84,6 +84,9 @@ def _section(name: str, study: str) -> Iterator[str]:
         yield f"[{name}]"
         if name == "choices":
             yield from (f'# {link} = "all"' for link in LINKS)
+            return
+        if name == "owned":
+            yield "# my_cell = 4"
             return
         for setting, row in SETTING_ROWS.items():
             yield from _comment(f"{row.meaning[0].upper()}{row.meaning[1:]}.")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import date
 from pathlib import Path
 
@@ -52,6 +52,16 @@ class Study:
     worth: Worth
     by_promise: bool
     """Whether the study has a section [promise]: then promised energy is the first objective."""
+    owned: Mapping[str, int] = field(default_factory=dict)
+    """Part -> pieces of it that are at hand in all, for all kits together."""
+
+    @property
+    def limits_of_parts(self) -> Limits:
+        """The limits on a design's parts alone: without what its small things weigh."""
+        most, others = self.limits.mass_kg, self.build.mass_kg
+        if most is None or not others:
+            return self.limits
+        return self.limits.model_copy(update={"mass_kg": round(most - others, 9)})
 
 
 @dataclass(frozen=True)
@@ -69,6 +79,13 @@ class Project:
 
     Choices, ranges, limits, prices and search may change and leave stored designs valid.
     """
+    what_if: Mapping[str, int | None] = field(default_factory=dict)
+    """Part -> pieces that are taken to be owned beside what the study says; None for any number."""
+
+    @property
+    def owned(self) -> Mapping[str, int | None]:
+        """Part -> pieces that are free, for all kits together; None for any number."""
+        return {**self.study.owned, **self.what_if}
 
 
 def load(path: str | Path, *, today: date | None = None) -> Project:
@@ -83,12 +100,15 @@ def load(path: str | Path, *, today: date | None = None) -> Project:
     if given.heading and given.heading.name != path.stem:
         rule = f"must equal the file's name {path.stem}"
         check.fault(("study", "name"), rule, given.heading.name)
+    if given.build and given.limits:
+        check.small_things(given.build, given.limits)
     terms = check.terms(path.parent, given.prices) if given.prices else None
     reading = None
     folders = check.folders(path.parent)
     if folders:
         reading = read_tables(path.parent, *folders, terms, today)
         check.against_tables(given.session, given.choices, given.settings, given.build, reading)
+        check.owned_parts(given.owned or {}, reading)
     faults = sorted(
         (*check.faults, *(reading.faults if reading else ())),
         key=lambda fault: (fault.file != str(path), fault.file),
@@ -127,6 +147,7 @@ class _Given:
     promise: Promise | None
     worth: Worth | None
     by_promise: bool
+    owned: Mapping[str, int] | None
 
     @classmethod
     def of(cls, check: StudyCheck) -> _Given:
@@ -144,6 +165,7 @@ class _Given:
             promise=check.section("promise", Promise),
             worth=check.section("worth", Worth),
             by_promise="promise" in check.raw,
+            owned=check.owned(),
         )
         check.unknown_sections()
         return given
@@ -176,6 +198,7 @@ class _Given:
             promise=self.promise,
             worth=self.worth,
             by_promise=self.by_promise,
+            owned=self.owned or {},
         )
 
 

@@ -7,23 +7,27 @@ from math import prod
 from pathlib import Path
 from typing import Any, TypeVar
 
-from pydantic import ValidationError
+from pydantic import BaseModel, ValidationError
 
 from explorer.errors import Fault, Hint, nearest
 from explorer.files import leads_outside
 from explorer.inputs.back_parts import Converter, Window
 from explorer.inputs.catalogue import Reading
-from explorer.inputs.csv_tables import rule_of, shown
+from explorer.inputs.csv_tables import shown
 from explorer.inputs.links import LINKS
 from explorer.inputs.plausible import implausible
 from explorer.inputs.prices import Offer, OfferColumns, PriceTerms
 from explorer.inputs.records import SETTINGS, Record
+from explorer.inputs.rule_words import rule_of
 from explorer.inputs.sections import (
+    MOST_PIECES,
     NAMED_SECTIONS,
     SECTIONS,
     WHOLE_SETTINGS,
+    BudgetLine,
     Build,
     Heading,
+    Limits,
     PriceSection,
     Section,
     Session,
@@ -104,6 +108,44 @@ class StudyCheck:
             else:
                 choices[link] = tuple(names)
         return choices if len(self.faults) == before else None
+
+    def small_things(self, build: Build, limits: Limits) -> None:
+        """Note small things that alone break a limit of the study."""
+        price = sum(line.price for line in build.budget.values())
+        for name, sum_, most in (
+            ("cost", price, limits.cost),
+            ("mass_kg", build.mass_kg, limits.mass_kg),
+        ):
+            if most is not None and sum_ >= most:
+                rule = f"must be above what the lines of [build] come to, {sum_:g}"
+                self.fault(("limits", name), rule, f"{most:g}")
+
+    def owned(self) -> dict[str, int] | None:
+        """Part -> pieces at hand; None with the faults noted."""
+        given = self.raw.get("owned", {})
+        if not isinstance(given, dict):
+            self.fault(("owned",), "must be a table", given)
+            return None
+        wrong = {
+            part: pieces
+            for part, pieces in given.items()
+            if type(pieces) is not int or not 0 <= pieces <= MOST_PIECES
+        }
+        for part, pieces in wrong.items():
+            rule = f"must be a whole number of pieces from 0 to {MOST_PIECES:,}"
+            self.fault(("owned", part), rule, pieces)
+        return None if wrong else dict(given)
+
+    def owned_parts(self, owned: Mapping[str, int], reading: Reading) -> None:
+        """Note every part at hand that is in no table."""
+        known = [reading.known[link] for link in LINKS]
+        if None in known:
+            return
+        parts = tuple(part for ids in known for part in ids or ())
+        there = frozenset(parts)
+        for part in owned:
+            if part not in there:
+                self.fault(("owned", part), "is in no table of parts", hint=nearest(part, parts))
 
     def folders(self, home: Path) -> tuple[str, str] | None:
         """Folders of tables and bench points, as far as they are inside the study's folder."""
@@ -256,8 +298,10 @@ class StudyCheck:
 
 
 def _keys_beside(model: type[Section], place: Sequence[Any]) -> tuple[str, ...]:
-    """The valid keys where an unknown one stands; only [[prices.offers]] goes deeper."""
-    deeper = OfferColumns if "columns" in place[:-1] else Offer
+    """The valid keys where an unknown one stands; only [[prices.offers]] and [build] go deeper."""
+    deeper: type[BaseModel] = OfferColumns if "columns" in place[:-1] else Offer
+    if model is Build:
+        deeper = BudgetLine
     fields = model.model_fields if len(place) == 1 else deeper.model_fields
     return tuple(name for name in fields if name != "listed")
 

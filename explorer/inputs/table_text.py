@@ -4,9 +4,14 @@ from __future__ import annotations
 
 import codecs
 import re
+from collections.abc import Collection
+
+from explorer.inputs.notation import cleaned
 
 SEPARATORS = ",;\t|"
 UTF_16 = (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)
+HIGHEST_LINES = 20
+"""Among so many filled lines the column names are looked for."""
 SAVE_AS = "save it as CSV in UTF-8 with commas between cells and points before decimals"
 
 
@@ -48,6 +53,28 @@ def without_comments(text: str) -> str:
             break
         lines[number] = ""
     return "\n".join(lines)
+
+
+def without_titles(text: str, header: Collection[str]) -> tuple[str, int]:
+    """The text with lines left blank that stand above the one that names the columns of `header`,
+    so that rows keep their numbers, and how many those were. That is the first of the highest lines
+    that names the most of them.
+
+    >>> without_titles("Our prices\\nArticle;Price\\nA-1;3", ["Article", "Price"])
+    ('\\nArticle;Price\\nA-1;3', 1)
+    """
+    lines = text.split("\n")
+    filled = [number for number, line in enumerate(lines) if line.strip()][:HIGHEST_LINES]
+    if not header or not filled:
+        return text, 0
+
+    def named(line: str) -> int:
+        cells = {cleaned(cell.strip().strip('"')) for cell in re.split(r"[,;|\t]", line)}
+        return sum(column in cells for column in header)
+
+    first = max(filled, key=lambda number: (named(lines[number]), -number))
+    above = [number for number in filled if number < first]
+    return "\n".join([*([""] * first), *lines[first:]]), len(above)
 
 
 def separator_of(text: str) -> str:

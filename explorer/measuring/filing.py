@@ -15,11 +15,12 @@ from pydantic import ValidationError
 from explorer.errors import DiskError, Fault, InputError, nearest
 from explorer.files import OUTSIDE, leads_outside, write_atomic
 from explorer.inputs.catalogue import FITTED, MODELS, TABLE_NAMES, BenchPoint, columns_of
-from explorer.inputs.csv_tables import TableColumns, rule_of, shown
+from explorer.inputs.csv_tables import TableColumns, shown
 from explorer.inputs.front_parts import Generator
 from explorer.inputs.links import LINKS
 from explorer.inputs.machine_kinds import MACHINE_KINDS
 from explorer.inputs.plausible import implausible
+from explorer.inputs.rule_words import rule_of
 from explorer.inputs.spreads import SpreadRow
 from explorer.inputs.study import LARGEST_STUDY_BYTES
 from explorer.inputs.study_check import StudyCheck

@@ -12,9 +12,10 @@ from pydantic import ValidationError
 
 from explorer.errors import Fault, Hint, InputError, nearest
 from explorer.inputs.catalogue import IDENTIFIER, MODELS
-from explorer.inputs.csv_tables import rule_of, shown
+from explorer.inputs.csv_tables import shown
 from explorer.inputs.plausible import implausible
 from explorer.inputs.row_doubts import row_doubts
+from explorer.inputs.rule_words import rule_of
 from explorer.inputs.toml_text import line_of, places_of, read_toml
 from explorer.measuring.fitting import ContradictionError, UndeterminedError
 from explorer.measuring.instruments import INSTRUMENTS, Instrument, InstrumentNote

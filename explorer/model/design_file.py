@@ -3,19 +3,24 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from numbers import Real
 from pathlib import Path
 from typing import Any, cast
 
 import numpy as np
+from pydantic import ValidationError
 
 from explorer.errors import Fault, InputError, nearest
 from explorer.inputs.csv_tables import shown
 from explorer.inputs.links import LINKS
 from explorer.inputs.plausible import implausible
 from explorer.inputs.records import SETTINGS
+from explorer.inputs.rule_words import rule_of
+from explorer.inputs.sections import BUDGET_LINES, BudgetLine
 from explorer.inputs.study import Project
 from explorer.inputs.toml_text import read_toml
+from explorer.model.costing import BUILD
 from explorer.model.space import Designs
 
 LARGEST_FILE_BYTES = 1_000_000
@@ -24,11 +29,36 @@ LARGEST_FILE_BYTES = 1_000_000
 def read_design(project: Project, path: str | Path) -> Designs:
     """Read `[parts]` (a part id for each link) and `[settings]` (all of them) as one design.
 
-    Any part of the tables that has a price may be named, chosen by the study or not. InputError
-    with every fault.
+    Any part of the tables that has a price may be named, chosen by the study or not. What the file
+    says of small things is left to `built_as`. InputError with every fault.
     """
     _, content = read_toml(Path(path), LARGEST_FILE_BYTES, "a design")
-    return checked_design(project, content, str(path))
+    rest = {name: section for name, section in content.items() if name != BUILD}
+    return checked_design(project, rest, str(path))
+
+
+def built_as(project: Project, path: str | Path) -> Project:
+    """The project with the small things of a design's file, in place of the study's where the file
+    has a [build] with such lines. InputError with every fault.
+    """
+    _, content = read_toml(Path(path), LARGEST_FILE_BYTES, "a design")
+    if BUILD not in content:
+        return project
+    faults: list[Fault] = []
+    given = _section(str(path), content, BUILD, faults)
+    faults += _unknown(str(path), BUILD, given, BUDGET_LINES)
+    lines: dict[str, BudgetLine | None] = dict.fromkeys(BUDGET_LINES)
+    for name, line in given.items():
+        try:
+            lines[name] = BudgetLine.model_validate(line)
+        except ValidationError as error:
+            for found in error.errors(include_url=False):
+                where = ".".join(map(str, (BUILD, name, *found["loc"])))
+                faults.append(Fault(str(path), where, rule_of(found), shown(found["input"])))
+    if faults:
+        raise InputError(faults)
+    build = project.study.build.model_copy(update=lines)
+    return replace(project, study=replace(project.study, build=build))
 
 
 def checked_design(project: Project, content: Mapping[str, Any], file: str) -> Designs:

@@ -53,7 +53,7 @@ def combine_cases(
     weakest_share: Array | None = None,
 ) -> Evaluation:
     """Objectives, margins and ledger from the solved cases (operator, pack) of some designs."""
-    study, catalogue = project.study, project.catalogue
+    study = project.study
     solutions = tuple(solved.values())
     cases = tuple(
         Case(
@@ -76,7 +76,7 @@ def combine_cases(
     def shown(values: Sequence[NDArray[Any]]) -> NDArray[Any]:
         return np.asarray(np.stack(values)[weakest, np.arange(len(designs))])
 
-    mass = costing.mass_kg(catalogue, designs)
+    mass = costing.mass_kg(project, designs)
     together = {name: np.min([m[name] for m in margins], axis=0) for name in margins[0]}
     first_charge_s = np.max([case.time_to_first_charge_s for case in cases], axis=0)
     together |= limit_margins(study, energy, mass, effort, first_charge_s)

@@ -137,7 +137,7 @@ OBJECTIVES: tuple[Objective, ...] = (
         False,
         "lightest",
         3,
-        lambda project, designs: costing.mass_kg(project.catalogue, designs),
+        lambda project, designs: costing.mass_kg(project, designs),
         at_most=lambda project: project.study.limits.mass_kg or 50.0,
         usual_most=5.0,
         more="heavier",

@@ -24,6 +24,7 @@ def design_record(
     project: Project, evaluation: Evaluation, row: int, cost: float
 ) -> dict[str, Any]:
     """One design's result under the keys that hold wherever a result appears, from its session.
+    Its cost is None where nobody sells enough of a part.
 
     Ledger, regime and readings are those of `ledger_case`.
     """
@@ -34,6 +35,7 @@ def design_records(project: Project, evaluation: Evaluation, cost: Array) -> lis
     """Results of all designs of an evaluation at some cost (n,), as `design_record` gives one."""
     points = objectives.points_of(project, evaluation, cost)
     bills = costing.bills(project, evaluation.designs)
+    of_all_parts = costing.costs_of_all_parts(project, evaluation.designs)
     weakest = evaluation.weakest
     kept = np.all([m >= 0 for m in evaluation.margins.values()], axis=0)
     return [
@@ -45,6 +47,7 @@ def design_records(project: Project, evaluation: Evaluation, cost: Array) -> lis
             evaluation.cases[int(weakest[row])],
             bool(kept[row]),
             bills[row],
+            json_number(of_all_parts[row]),
         )
         for row in range(len(evaluation))
     ]
@@ -58,6 +61,7 @@ def _record(
     weakest: Case,
     feasible: bool,
     bill: list[dict[str, Any]],
+    of_all_parts: float | None,
 ) -> dict[str, Any]:
     minutes = float(project.study.session.minutes)
     parts, settings = describe(project.catalogue, evaluation.designs, row)
@@ -68,16 +72,19 @@ def _record(
         for name, m in evaluation.margins.items()
         if m[row] < np.inf
     }
+    cost = goals[objectives.COST]
     if limit is not None:
-        cost = goals[objectives.COST]
-        margins["limit_cost"] = float(limit - cost)
         feasible = feasible and bool(cost <= limit)
+        if np.isfinite(cost):
+            margins["limit_cost"] = float(limit - cost)
     return {
         "design_id": design_id(parts, settings),
         "fidelity": "session",
         "parts": parts,
         "settings": settings,
         **goals,
+        objectives.COST: json_number(cost),
+        "cost_of_all_parts": of_all_parts,
         "currency": project.catalogue.prices.currency,
         "regime": REGIMES[int(evaluation.regime[row])],
         "feasible": feasible,

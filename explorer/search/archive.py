@@ -75,6 +75,11 @@ class Archive:
     def add(self, rows: Array, evaluation: Evaluation, *, evaluated: bool = False) -> None:
         """Remember results; `evaluated` counts them as paid for by this search."""
         cost = costing.costs(self.project, evaluation.designs)
+        sold_out = ~np.isfinite(cost)
+        if sold_out.any():
+            # What cannot be bought is infeasible, and costs what it would where it could.
+            listed = costing.costs_of_all_parts(self.project, evaluation.designs)
+            cost = np.where(sold_out, listed, cost)
         points = objectives.points_of(self.project, evaluation, cost)
         # By name: stored results have them in another order than fresh ones.
         margins = np.stack(
@@ -86,7 +91,7 @@ class Archive:
         margins = margins.clip(UNBOUNDED_MARGIN, -UNBOUNDED_MARGIN)
         # Margins have different units: what counts is how many rules are broken, then how far.
         broken = np.clip(-margins, 0.0, None)
-        violations = (broken > 0).sum(axis=1) + (broken / (1.0 + broken)).sum(axis=1)
+        violations = (broken > 0).sum(axis=1) + (broken / (1.0 + broken)).sum(axis=1) + sold_out
         self.known.update(row.tobytes() for row in rows)
         self.rows = np.concatenate([self.rows, rows])
         self.points = np.concatenate([self.points, points])
@@ -120,10 +125,12 @@ class Archive:
 def _quick_margins(project: Project, designs: Designs) -> Iterator[Array]:
     """Margins (n,) of the rules and limits that need neither curves nor sessions."""
     study, catalogue = project.study, project.catalogue
+    cost = costing.costs(project, designs)
+    yield np.where(np.isfinite(cost), 1.0, -1.0)
     if study.limits.cost is not None:
-        yield study.limits.cost - costing.costs(project, designs)
+        yield study.limits.cost - cost
     if study.limits.mass_kg is not None:
-        yield study.limits.mass_kg - costing.mass_kg(catalogue, designs)
+        yield study.limits.mass_kg - costing.mass_kg(project, designs)
     crowd = [Fronts.of(project, designs, name) for name in study.session.operators]
     for fronts in crowd:
         yield from rule_margins.unloaded_margins(project, fronts).values()

@@ -31,7 +31,7 @@ class Growth:
         good = found.take(np.flatnonzero(found.feasible))
         cost = costing.costs(self.project, good.designs)
         limit = self.project.study.limits.cost
-        kept = cost <= (np.inf if limit is None else limit)
+        kept = np.isfinite(cost) & (cost <= (np.inf if limit is None else limit))
         points = np.concatenate([self.points, objectives.points_of(self.project, good, cost)[kept]])
         self.points = points[front.non_dominated(points)]
         return relative_hypervolume(self.project, self.points)

@@ -46,7 +46,7 @@ class Cover:
     def __init__(self, project: Project, store: Store, space: Space, kept: str) -> None:
         self.project, self.store = project, store
         self.key = f"covered:{content_hash([MODEL_VERSION, project.scenario_hash, kept])}"
-        self.limits = project.study.limits.model_dump(mode="json", exclude={"cost"})
+        self.limits = project.study.limits_of_parts.model_dump(mode="json", exclude={"cost"})
         self.whole = boxes.box_of(project, space)
         self.entries: list[dict[str, Any]] = store.search_progress(self.key).get("boxes", [])
         self.words: list[str] = []
@@ -54,7 +54,7 @@ class Cover:
     @property
     def serving(self) -> list[dict[str, Any]]:
         """Those whose limits let them serve today."""
-        limits = self.project.study.limits
+        limits = self.project.study.limits_of_parts
         return [entry for entry in self.entries if boxes.still_holds(entry["limits"], limits)]
 
     def open(self, state: SearchState) -> int:

@@ -120,8 +120,9 @@ class Pairing:
         study = self.project.study
         open_ = np.zeros((len(self.fronts), len(self.backs)), dtype=bool)
         open_[self.front.keeps_rules] = True
-        if study.limits.mass_kg is not None:
-            open_ &= self._mass() <= study.limits.mass_kg + SLACK
+        most_kg = study.limits_of_parts.mass_kg
+        if most_kg is not None:
+            open_ &= self._mass() <= most_kg + SLACK
         for operator_id, fronts in self.front.fronts.items():
             open_ &= self._bears_overspeed(fronts)
             for back in self.halves.values():

@@ -6,6 +6,7 @@ import numpy as np
 
 from explorer.inputs.study import Project
 from explorer.model import costing
+from explorer.model.evaluation import UNBOUNDED_MARGIN
 from explorer.model.space import Space
 from explorer.units import Array
 
@@ -37,5 +38,6 @@ def _probed(project: Project) -> dict[str, Array]:
 
     margins, limit = dict(evaluate(project, designs).margins), project.study.limits.cost
     if limit is not None:
-        margins["limit_cost"] = limit - costing.costs(project, designs)
+        cost = costing.costs(project, designs)
+        margins["limit_cost"] = np.where(np.isfinite(cost), limit - cost, UNBOUNDED_MARGIN)
     return margins

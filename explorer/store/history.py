@@ -12,7 +12,7 @@ import numpy as np
 
 from explorer.errors import ExplorerError, InputError
 from explorer.inputs.csv_tables import content_hash
-from explorer.inputs.prices import Price, Prices
+from explorer.inputs.prices import OldPrice, Price, Prices
 from explorer.model import objectives
 from explorer.store.connection import compact_json, time_now
 from explorer.store.decisions import Decisions
@@ -161,7 +161,7 @@ class History(Decisions):
         content = self._parsed("price_list", found[0][-1])
         breaks: dict[str, tuple[Price, ...]] = {}
         for row in content["breaks"]:
-            price = Price.model_validate(row)
+            price = (OldPrice if "until_quantity" in row else Price).model_validate(row)
             breaks[price.part] = (*breaks.get(price.part, ()), price)
         return Prices(breaks, content["currency"], content["rates"], name)
 

@@ -43,7 +43,7 @@ def search_key(project: Project) -> str:
     and search options; not prices, nor the limit on cost.
     """
     study, catalogue = project.study, project.catalogue
-    limits = study.limits.model_dump(mode="json", exclude={"cost"})
+    limits = study.limits_of_parts.model_dump(mode="json", exclude={"cost"})
     rows = {
         link: [(part, catalogue.row_hashes[link][part]) for part in study.choices[link]]
         for link in LINKS

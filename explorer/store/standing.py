@@ -16,14 +16,23 @@ OF_ENERGY = KEYS.index(ENERGY)
 
 
 def within_cost(project: Project, cost: Array) -> NDArray[np.bool_]:
-    """Where costs (n,) are within the study's limit."""
+    """Where costs (n,) are within the study's limit; what cannot be bought has an infinite one."""
     limit = project.study.limits.cost
-    return np.asarray(cost <= (np.inf if limit is None else limit))
+    return np.asarray(np.isfinite(cost) & (cost <= (np.inf if limit is None else limit)))
 
 
 def affordable(project: Project, stored: Stored, cost: Array) -> NDArray[np.bool_]:
-    """Where a stored design keeps physics and all limits of the study, the one on cost too."""
+    """Where a stored design keeps physics and all limits of the study, the one on cost too, and
+    every part that it lacks can be bought.
+    """
     return np.asarray(stored.feasible & within_cost(project, cost))
+
+
+def buyable(stored: Stored, cost: Array) -> NDArray[np.bool_]:
+    """Where a stored design keeps physics and all limits but the one on cost, and can be bought:
+    what cannot has an infinite cost.
+    """
+    return np.asarray(stored.feasible & np.isfinite(cost))
 
 
 def front_rows(project: Project, stored: Stored, cost: Array) -> Rows:

@@ -55,7 +55,7 @@ def results(project: Project, chosen: Designs, seed: int = 1, coarse: bool = Fal
     return Evaluation(
         designs=chosen,
         delivered_energy_J=energy,
-        mass_kg=costing.mass_kg(project.catalogue, chosen),
+        mass_kg=costing.mass_kg(project, chosen),
         crank_effort_percent=effort,
         time_to_first_charge_s=first,
         regime=rng.integers(0, 4, n).astype(np.int8),

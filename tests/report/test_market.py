@@ -64,8 +64,9 @@ def told(
     **more: Any,
 ) -> Market:
     """The section at a project's prices, after those of another."""
-    cost = costing.costs(project, stored.designs, owned=owned)
-    found = reprice(project, stored, locks=locks, owned=owned)
+    project = replace(project, what_if=dict.fromkeys(owned))
+    cost = costing.costs(project, stored.designs)
+    found = reprice(project, stored, locks=locks)
     previous = None
     if before is not None:
         then = costing.costs(before, stored.designs)
@@ -79,7 +80,7 @@ def told(
     given = {"hold": lambda numbers: np.ones(len(numbers), bool), "units": synthetic.UNITS, **given}
     return market.market_of(
         project, stored, cost, found.front, previous=previous, locks=locks,
-        verdicts={one.design_id: one for one in found.locked}, owned=owned, **given,
+        verdicts={one.design_id: one for one in found.locked}, **given,
     )  # fmt: skip
 
 

@@ -9,6 +9,7 @@ import numpy as np
 
 from explorer.inputs.study import Project
 from explorer.model.bounds import EnergyBound
+from explorer.model.costing import BUILD
 from explorer.model.objectives import ENERGY
 from explorer.model.regimes import BY_NAME
 from explorer.model.rules import rule
@@ -156,7 +157,7 @@ def bill_words(
     """
     words = []
     for line in record["bill"]:
-        if line["quantity"] == 0 or line["part"] in absent:
+        if line["quantity"] == 0 or line["part"] in absent or line.get("link") == BUILD:
             continue
         name = names.get(line["part"], str(line["part"]))
         words.append(name if line["quantity"] == 1 else f"{line['quantity']} × {name}")

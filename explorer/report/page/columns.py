@@ -11,6 +11,7 @@ import numpy as np
 
 from explorer.inputs.links import LINKS
 from explorer.inputs.study import Project
+from explorer.model.costing import printed_amounts
 from explorer.model.objectives import ENERGY, OBJECTIVES
 from explorer.model.rules import rule
 from explorer.report import whose
@@ -68,14 +69,17 @@ def _bills(
     bills = []
     for record in rows:
         bill = []
-        for line in record["bill"]:
+        amounts = printed_amounts(record["bill"])
+        for line, amount in zip(record["bill"], amounts, strict=True):
             words = BillLine(
                 str(line.get("link", "")),
                 str(line["part"]),
-                names.get(line["part"], str(line["part"])),
+                names.get(line["part"]) or str(line.get("name", line["part"])),
                 int(line["quantity"]),
-                float(line["unit_price"]),
-                str(line.get("price_dated", "")),
+                float(line["unit_price"] or 0),
+                str(line.get("price_dated") or ""),
+                int(line.get("owned", 0)),
+                amount,
             )
             bill.append(lines.setdefault(words, len(lines)))
         bills.append(tuple(bill))

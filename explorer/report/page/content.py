@@ -135,7 +135,9 @@ class LinkColumn:
 
 @dataclass(frozen=True)
 class BillLine:
-    """A line of a bill of materials."""
+    """A line of a bill of materials: `owned` of all kits' pieces are at hand, `amount` is what is
+    paid for one kit, to the cent, so that the lines add up to the printed cost.
+    """
 
     link: str
     part: str
@@ -143,6 +145,8 @@ class BillLine:
     quantity: int
     unit_price: float
     price_dated: str
+    owned: int = 0
+    amount: float = 0.0
 
 
 class CaseRow(NamedTuple):

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 
 from explorer.front import EQUAL_WITHIN
 from explorer.inputs.study import Project
+from explorer.model.costing import printed_amounts
 from explorer.model.objectives import BY_KEY, COST, EFFORT, ENERGY
 from explorer.model.rules import rule
 from explorer.model.spreads import CLASS_SPREADS
@@ -64,14 +65,13 @@ def first_screen(
     cadences: Mapping[str, DesignResult],
     rule_costs: DesignResult | None,
     market: Market | None,
-    owned: Collection[str] = (),
 ) -> FirstScreen:
     """What is read first about the design of the first card; `cards` are not empty.
 
-    `cadences`: design_id -> {cadence_rpm, pack_power_W}. `owned` are parts that count as free.
+    `cadences`: design_id -> {cadence_rpm, pack_power_W}.
     """
     card, record = cards[0], known[cards[0].design_id]
-    purchases, at_hand = _purchases(project, record, owned)
+    purchases, at_hand = _purchases(project, record)
     decisive = [
         _cadence(record, cadences.get(card.design_id)),
         _loss(project, record),
@@ -129,21 +129,25 @@ def _people(project: Project, record: DesignResult) -> tuple[str, ...]:
     )
 
 
-def _purchases(
-    project: Project, record: DesignResult, owned: Collection[str]
-) -> tuple[tuple[Purchase, ...], str]:
-    """The rows of the bill that cost money, whose sum is `cost`; and what is at hand, in words."""
+def _purchases(project: Project, record: DesignResult) -> tuple[tuple[Purchase, ...], str]:
+    """The rows of the bill that cost money, whose printed sum is `cost`; and what is at hand, in
+    words. Of several kits, each row is one kit's share.
+    """
     names, absent = part_names(project), absent_parts(project)
     bought, at_hand = [], []
-    for line in record["bill"]:
-        if not line["quantity"]:
+    kits = project.study.prices.build_quantity
+    for line, amount in zip(record["bill"], printed_amounts(record["bill"]), strict=True):
+        quantity, owned = int(line["quantity"]), int(line.get("owned", 0))
+        if not quantity:
             continue
-        name, quantity = names.get(line["part"], str(line["part"])), int(line["quantity"])
-        amount = quantity * float(line["unit_price"])
-        if amount >= HALF_A_CENT and line["part"] not in owned:
-            bought.append(Purchase(name, quantity, f"{amount:,.2f}"))
-        elif line["part"] not in absent:
-            at_hand.append(name if quantity == 1 else f"{quantity} × {name}")
+        name = names.get(line["part"]) or str(line.get("name", line["part"]))
+        paid = line.get("bought")
+        if amount:
+            count = quantity if kits > 1 or paid is None else int(paid)
+            bought.append(Purchase(name, count, f"{amount:,.2f}"))
+        free = quantity if not amount else owned if kits == 1 else 0
+        if free and line["part"] not in absent:
+            at_hand.append(name if free == 1 else f"{free} × {name}")
     words = f"Already yours or free: {', '.join(at_hand)}." if at_hand else ""
     return tuple(bought), words
 

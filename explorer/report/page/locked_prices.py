@@ -17,9 +17,7 @@ from explorer.report.wording import link_words
 
 def locked_design(view: PriceView, lock: Lock, verdict: Verdict) -> LockedPrices:
     """What today's prices make of a locked design."""
-    found = price_sensitivity.break_even_prices(
-        view.project, view.stored, view.cost, lock, owned=view.owned
-    )
+    found = price_sensitivity.break_even_prices(view.project, view.stored, view.cost, lock)
     limits = [(one.break_even > one.price, _price_limit(view, one, lock)) for one in found]
     reasons = [reason.words for reason in verdict.reasons]
     return LockedPrices(
@@ -54,6 +52,9 @@ def _verdict(view: PriceView, one: Verdict) -> list[str]:
         words = ["No longer keeps every rule of today's study."]
     elif one.status == "sold_out":
         words = ["Has a part that is no longer offered."]
+        if one.nearest:
+            cost = cents(one.nearest.cost, view.currency)
+            words.append(f"The nearest that can be bought is {one.nearest.words}, for {cost}.")
     else:
         words = [f"Beaten by {one.beaten_by}: {_better(view, one)}."]
     if one.cost is not None and one.cost_when_locked is not None:
@@ -70,7 +71,7 @@ def _verdict(view: PriceView, one: Verdict) -> list[str]:
         words.append(
             f"Staying costs {cents(one.cost_to_stay, view.currency)}, switching costs "
             f"{cents(one.cost_to_switch, view.currency)}; parts that you already have count as "
-            "free only when the rerun names them."
+            "free only when the study or the rerun names them."
         )
     return words
 

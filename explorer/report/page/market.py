@@ -5,7 +5,7 @@ Everything comes from stored results and kept prices; no physics is computed and
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -14,13 +14,21 @@ from numpy.typing import NDArray
 from explorer.decision import price_sensitivity, repricing
 from explorer.decision.lock import Lock
 from explorer.decision.picks import picks
-from explorer.decision.price_changes import price_changes, term_changes, terms
+from explorer.decision.price_changes import (
+    OWNED,
+    SMALL,
+    TermChange,
+    price_changes,
+    term_changes,
+    terms,
+)
 from explorer.decision.verdict import Verdict
 from explorer.inputs.links import LINKS
 from explorer.inputs.study import Project
 from explorer.model import objectives
 from explorer.model.space import Rows, evenly
-from explorer.report.format import HALF_A_CENT, cents, minute_of, money, signed_percent
+from explorer.report.format import HALF_A_CENT, cents, listed, minute_of, money, signed_percent
+from explorer.report.page.bids import bids_of
 from explorer.report.page.locked_prices import locked_design
 from explorer.report.page.price_content import (
     FrontCloud,
@@ -51,6 +59,8 @@ WHY_MOVED = {
     "rate": "the exchange rate moved",
     "new": "had no price before",
     "gone": "has no price any more",
+    "sold_out": "is sold out",
+    "stock": "there are more or fewer of them",
 }
 
 
@@ -63,7 +73,6 @@ def market_of(
     previous: repricing.Previous | None,
     locks: Sequence[Lock],
     verdicts: Mapping[str, Verdict],
-    owned: Collection[str],
     hold: Callable[[Numbers], NDArray[np.bool_]],
     units: Array,
     moments: Sequence[repricing.Moment],
@@ -72,18 +81,18 @@ def market_of(
 ) -> Market:
     """Put what prices do into words.
 
-    `cost` (n,) and `rows` are the stored designs' costs and the front's rows today, with `owned`
-    free. `previous` is the last kept front that differs from today's in prices or designs. An
+    `cost` (n,) and `rows` are the stored designs' costs and the front's rows today.
+    `previous` is the last kept front that differs from today's in prices or designs. An
     entry is {when, kind, what}; `lock_costs` are (when, design_id, cost) of locks on their day.
     `hold` says which designs hold in their builds, `units` (objectives,) how much of each objective
     counts alike (`front.picks`).
     """
-    view = PriceView(project, stored, cost, rows, owned)
+    view = PriceView(project, stored, cost, rows)
     now = stored.numbers[rows]
     before = now if previous is None else previous.front
     entered, left = rows[~np.isin(now, before)], np.flatnonzero(~np.isin(before, now))
     weights = price_sensitivity.price_weights(
-        project, stored, cost, fall=PRICE_SPAN[0], rise=PRICE_SPAN[1], owned=owned
+        project, stored, cost, fall=PRICE_SPAN[0], rise=PRICE_SPAN[1]
     )
     matter = [one for one in weights if one.matters]
     changes = _changes(view, previous)
@@ -109,6 +118,7 @@ def market_of(
         over_price=over_price_of(view, matter[0]) if matter else None,
         history=price_history(moments, entries, lock_costs),
         entries=tuple((minute_of(str(e["when"])), str(e["what"])) for e in entries),
+        bids=bids_of(view),
     )
 
 
@@ -147,8 +157,22 @@ def _changed_terms(view: PriceView, previous: repricing.Previous) -> str:
             f"{cents(old, view.currency)}"
         ),
     }
-    changes = term_changes(previous.terms, terms(view.project))
-    return ", and ".join(descriptions[one.term](one.old, one.new) for one in changes)
+    return ", and ".join(
+        descriptions[one.term](one.old, one.new)
+        if one.term in descriptions
+        else _mine_changed(view, one)
+        for one in term_changes(previous.terms, terms(view.project))
+    )
+
+
+def _mine_changed(view: PriceView, one: TermChange) -> str:
+    """What is at hand now, or what small things cost."""
+    old, new = one.old or 0, one.new or 0
+    if one.term.startswith(OWNED):
+        part = one.term.removeprefix(OWNED)
+        return f"you have {new:,.0f} × {view.names.get(part, part)} instead of {old:,.0f}"
+    name = one.term.removeprefix(SMALL).replace("_", " ")
+    return f"{name} costs {cents(new, view.currency)} instead of {cents(old, view.currency)}"
 
 
 def _entered(view: PriceView, rows: Rows) -> tuple[MovedDesign, ...]:
@@ -212,7 +236,12 @@ def _wishes(
 def _what_if(view: PriceView) -> str:
     if not view.owned:
         return ""
-    parts = ", ".join(view.names.get(part, part) for part in view.owned)
+    parts = listed(
+        [
+            view.names.get(part, part) if count is None else f"{count} × {view.names[part]}"
+            for part, count in view.project.what_if.items()
+        ]
+    )
     return (
         f"What if: {parts} counted as free, since you have them. All costs on this page are "
         "counted that way; the history keeps none of it."

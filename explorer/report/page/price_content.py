@@ -124,6 +124,16 @@ class PriceHistory:
 
 
 @dataclass(frozen=True)
+class Bid:
+    """Up to which price one piece of a part is worth buying, beside what a shop asks."""
+
+    name: str
+    link: str
+    asked: str
+    worth: str
+
+
+@dataclass(frozen=True)
 class Market:
     """Everything on the page about prices."""
 
@@ -144,3 +154,4 @@ class Market:
     over_price: FrontOverPrice | None
     history: PriceHistory
     entries: tuple[tuple[str, str], ...]
+    bids: tuple[Bid, ...] = ()

@@ -19,15 +19,17 @@ NAMED = 8
 
 @dataclass(frozen=True)
 class PriceView:
-    """`cost` (n,) and `rows` are the stored designs' costs and the front's rows today, with the
-    parts of `owned` free.
-    """
+    """`cost` (n,) and `rows` are the stored designs' costs and the front's rows today."""
 
     project: Project
     stored: Stored
     cost: Array
     rows: Rows
-    owned: Collection[str]
+
+    @property
+    def owned(self) -> Collection[str]:
+        """Parts that count as free in a what-if."""
+        return self.project.what_if
 
     @cached_property
     def names(self) -> Mapping[str, str]:

@@ -47,9 +47,7 @@ def weight_sentence(view: PriceView, weights: Sequence[price_sensitivity.PriceWe
 def over_price_of(view: PriceView, weight: price_sensitivity.PriceWeight) -> FrontOverPrice:
     """The front from a free part to one at twice its price."""
     stored, high = view.stored, 2 * weight.price
-    found = price_sensitivity.front_over_price(
-        view.project, stored, weight.part, 0, high, owned=view.owned
-    )
+    found = price_sensitivity.front_over_price(view.project, stored, weight.part, 0, high)
     row_of = [p.id for p in view.project.catalogue.parts[weight.link]].index(weight.part)
     uses = stored.designs.parts[weight.link][found.rows] == row_of
     edges, sizes = found.sizes()

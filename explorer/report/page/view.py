@@ -6,7 +6,7 @@ has to place. It touches no disk and draws nothing; everything in it goes throug
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -74,7 +74,7 @@ class Findings:
     - `session_traces`: design_id -> {time_s, bus_V, pack_W}; `cadence_curves`: design_id ->
       {cadence_rpm, handle_force_N, pack_power_W}; equal lengths.
     - `market`: what prices do; `swaps`: design_id -> what one swapped part would change.
-    - `why_none`: why no design is picked, where none is; `owned`: parts that count as free.
+    - `why_none`: why no design is picked, where none is.
     - `nominal`: the front of the tables' values, beside one of promises.
     """
 
@@ -94,7 +94,6 @@ class Findings:
     market: Market | None = None
     swaps: Mapping[str, Swaps] = field(default_factory=dict)
     why_none: str = ""
-    owned: Collection[str] = ()
     nominal: NominalFront | None = None
 
 
@@ -171,7 +170,6 @@ def _first(
         cadences=found.cadence_curves,
         rule_costs=found.rule_costs,
         market=found.market,
-        owned=found.owned,
     )
 
 

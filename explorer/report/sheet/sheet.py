@@ -15,6 +15,7 @@ from typing import Any
 
 from explorer.files import write_together
 from explorer.inputs.study import Project
+from explorer.model.costing import BUILD, printed_amounts
 from explorer.model.objectives import EFFORT, ENERGY
 from explorer.model.rules import rule
 from explorer.model.tolerance import Tolerance, spreads_of
@@ -51,6 +52,7 @@ class Sheet:
     warnings: tuple[str, ...]
     goals: tuple[tuple[str, str], ...]
     bill: tuple[Mapping[str, Any], ...]
+    budget: bool
     total: str
     small: tuple[Small, ...]
     set_to: tuple[tuple[str, str], ...]
@@ -72,7 +74,6 @@ def build_sheet(project: Project, lock: Any, known: Facts | None = None) -> Shee
     known = known or facts(project, lock)
     study, record = project.study, lock.record
     lines = tuple(_bill(known, record))
-    total = sum(line["quantity"] * line["unit_price"] for line in record["bill"])
     return Sheet(
         title=study.title,
         study=study.name,
@@ -82,7 +83,8 @@ def build_sheet(project: Project, lock: Any, known: Facts | None = None) -> Shee
         warnings=tuple(_warnings(known, lock)),
         goals=tuple(_goals(known, record)),
         bill=lines,
-        total=money(total, record["currency"]),
+        budget=any(line["link"] == BUILD for line in record["bill"]),
+        total=money(record["cost"], record["currency"]),
         small=tuple(small_parts(known)),
         set_to=tuple(settings_of(known)),
         levels=tuple(levels_of(known)),
@@ -136,14 +138,14 @@ def bill_csv(sheet: Sheet) -> str:
     """The bill of materials as CSV, one line a part."""
     columns = (
         "link", "part", "name", "quantity", "unit_price", "currency", "price_dated", "mass_kg",
-        "source",
+        "source", "owned", "sum",
     )  # fmt: skip
     stream = io.StringIO()
     writer = csv.writer(stream, lineterminator="\n")
     writer.writerow(columns)
     writer.writerows([harmless_cell(line[name]) for name in columns] for line in sheet.bill)
     for one in sheet.small:
-        cells = ("", one.what, one.value, one.quantity, "", "", "", "", one.why)
+        cells = ("", one.what, one.value, one.quantity, "", "", "", "", one.why, "", "")
         writer.writerow([harmless_cell(cell) for cell in cells])
     return stream.getvalue()
 
@@ -168,15 +170,17 @@ def _bill(known: Facts, record: Mapping[str, Any]) -> Iterator[dict[str, Any]]:
 
     A clamp of kind none is nothing to buy.
     """
-    for line in record["bill"]:
-        if line["link"] == "clamp" and known.unclamped:
+    amounts = printed_amounts(record["bill"])
+    for line, amount in zip(record["bill"], amounts, strict=True):
+        if line["link"] == "clamp" and known.unclamped and not amount:
             continue
         yield {
             **line,
-            "price_dated": str(line["price_dated"]),
+            "price_dated": str(line.get("price_dated") or ""),
             "link": link_words(line["link"]),
-            "sum": line["quantity"] * line["unit_price"],
-            "source": known.part(line["link"]).source,
+            "owned": line.get("owned", 0),
+            "sum": amount,
+            "source": "the study" if line["link"] == BUILD else known.part(line["link"]).source,
         }
 
 

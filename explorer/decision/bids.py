@@ -1,0 +1,88 @@
+"""Up to which price each part is worth buying, piece by piece, from whoever offers one.
+
+A bid is what one piece may cost where all pieces that are lacking are bought at that price: no
+breaks, no stock. At a lower price some design that buys the part is on the front, at a higher one
+none is. Energy, mass and effort do not depend on it and cost is linear in it, so the bid is exact
+and in closed form: a design that buys the part need only be held against those that do not, since
+what beats it and buys the part, too, is itself on the front or beaten by one of those.
+"""
+
+from __future__ import annotations
+
+from math import inf
+
+import numpy as np
+
+from explorer.decision.price_sensitivity import PHYSICAL
+from explorer.front import non_dominated
+from explorer.inputs.links import LINKS
+from explorer.inputs.study import Project
+from explorer.model import costing
+from explorer.model.space import Rows
+from explorer.store.standing import affordable
+from explorer.store.stored import Stored
+from explorer.units import Array
+
+COMPARED_AT_A_TIME = 4_000_000
+
+
+def worth_paying(project: Project, stored: Stored, cost: Array) -> dict[str, float | None]:
+    """The top price worth paying for one piece of each part that the study may choose, in its
+    currency: 0 where no price is low enough or none need be bought, None where none is too high.
+
+    `cost` (n,) are the stored designs' costs. What is owned is free, as in all costs: only the
+    pieces that are lacking are paid for.
+    """
+    some = np.flatnonzero(stored.feasible)
+    stored, cost = stored.take(some), cost[some]
+    physics = stored.objectives(np.zeros(len(stored)))[:, PHYSICAL]
+    stands = affordable(project, stored, cost)
+    spent = {link: costing.spent(project, stored.designs, link) for link in LINKS}
+    found: dict[str, float | None] = {}
+    for link in LINKS:
+        others = [spent[one] for one in LINKS if one != link]
+        rest = costing.rounded_money(sum(others) + costing.spent_on_small_things(project))
+        lacking = costing.lacking(project, stored.designs, link)
+        parts = [part.id for part in project.catalogue.parts[link]]
+        chosen = [parts.index(name) for name in project.study.choices[link]]
+        fronts = [
+            _front(np.flatnonzero(stands & (stored.designs.parts[link] == row)), physics, cost)
+            for row in chosen
+        ]
+        for place, row in enumerate(chosen):
+            buys = (stored.designs.parts[link] == row) & (lacking > 0) & np.isfinite(rest)
+            buyers = np.flatnonzero(buys)
+            buyers = buyers[non_dominated(np.column_stack([physics, rest, lacking])[buyers])]
+            # Of the same part, those that need buy none compete as well.
+            rivals = np.concatenate([*fronts[:place], *fronts[place + 1 :], _front(
+                np.flatnonzero(stands & (stored.designs.parts[link] == row) & (lacking == 0)),
+                physics, cost,
+            )])  # fmt: skip
+            rivals = _front(rivals, physics, cost)
+            most = _least_cost(physics[buyers], physics[rivals], cost[rivals])
+            if project.study.limits.cost is not None:
+                most = np.minimum(most, project.study.limits.cost)
+            bid = float(((most - rest[buyers]) / lacking[buyers]).max(initial=0.0))
+            found[parts[row]] = None if bid == inf else float(costing.rounded_money(bid))
+    return found
+
+
+def _front(rows: Rows, physics: Array, cost: Array) -> Rows:
+    """Those of some rows that no other of them dominates."""
+    return np.asarray(rows[non_dominated(np.column_stack([physics, cost])[rows])])
+
+
+def _least_cost(mine: Array, others: Array, cost: Array) -> Array:
+    """The least cost of those of `others` (m, k) that are nowhere worse than each of `mine` (n, k),
+    (n,); infinite where there is none.
+    """
+    order = np.argsort(cost, kind="stable")
+    others, cost = others[order], np.append(cost[order], inf)
+    least = np.full(len(mine), inf)
+    step = max(1, COMPARED_AT_A_TIME // max(len(others), 1))
+    for start in range(0, len(mine), step):
+        no_worse = np.ones((len(mine[start : start + step]), len(cost)), dtype=bool)
+        for one, other in zip(mine[start : start + step].T, others.T, strict=True):
+            no_worse[:, :-1] &= other <= one[:, None]
+        least[start : start + step] = cost[no_worse.argmax(axis=1)]
+    return least
