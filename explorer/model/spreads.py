@@ -58,6 +58,17 @@ def measured(project: Project, link: str, part: Part) -> dict[str, Spread]:
     }  # fmt: skip
 
 
+def spreads_of_part(project: Project, link: str, part: Part) -> tuple[Spread, ...]:
+    """Spreads of one part: those of its class, and what was measured in their place."""
+    own = measured(project, link, part)
+    of_class = (
+        one._replace(fields=tuple(name for name in one.fields if name not in own))
+        for one in PARTS
+        if one.where == link
+    )
+    return (*(one for one in of_class if one.fields), *own.values())
+
+
 HAND = (
     Spread("the arm's lasting power", "operator", ("critical_power_W",), 0.85, 1.15),
     Spread("the arm's reserve", "operator", ("reserve_J",), 0.8, 1.2),
