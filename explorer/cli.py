@@ -269,6 +269,22 @@ def _measure_read(
     _answer(command.read_bench(notes, into, replace=replace, figure=figure), as_json, bench_read)
 
 
+@measure.command("next")
+def _measure_next(
+    study: StudyFile,
+    design: Annotated[
+        str | None, typer.Argument(metavar="ID", help="Of a design; without it the recommended.")
+    ] = None,
+    workers: Annotated[int, typer.Option(min=1, help="Processes that draw builds.")] = 2,
+    as_json: AsJson = False,
+) -> None:
+    """Name what to measure before you choose, and what knowing it is worth."""
+    from explorer.commands.measure_next import next_measurement
+    from explorer.commands.measured_words import next_named
+
+    _answer(next_measurement(study, design, workers=workers), as_json, next_named)
+
+
 @measure.command("compare")
 def _measure_compare(
     study: StudyFile,

@@ -59,6 +59,8 @@ def _launched(
             again.evaluate_decided(project, store)
             view, checked = _settled(FrontView.at_todays_prices(project, store), watch, workers)
             closer = view.look_closer(watch, workers)
+            if page:
+                view.advise(watch, workers)
         summary.hypervolume = convergence.relative_hypervolume(project, view.points)
         kept = {**asdict(summary), "looked_at": view.looked_at, "audit": checked._asdict()}
         repricing.conclude(project, store, run, view.stored, view.cost, view.rows, kept)

@@ -61,6 +61,50 @@ def _columns(
         )
 
 
+MOST_NAMED = 12
+"""Measurements listed for people; all are in JSON."""
+
+
+def next_named(answer: Mapping[str, Any]) -> list[str]:
+    """What measure next says."""
+    chosen = answer["chosen_today"]
+    lines = [
+        f"choice between {len(answer['contenders'])} designs in {answer['draws']:,} builds; "
+        + (f"today {chosen} is the best" if chosen else "today none of them may be chosen"),
+    ]
+    if answer["design_id"] != chosen:
+        lines.append(f"{answer['design_id']} is not, by what is known now")
+    lines.append(f"to know everything would gain {answer['perfect_J']:.0f} J on average")
+    counted = [f"{rate:.3g} J for each {key}" for key, rate in answer["rates_J"].items()]
+    lines.append(f"other goals count as {', '.join(counted)}")
+    worth = [
+        one
+        for one in answer["worth"]
+        if one["worth_J"] > 0 or one["changes_share"] > 0 or one["falls_share"] > 0
+    ]
+    if answer["measure_nothing"]:
+        lines.append("measure nothing: no result would surely change what to build for the better")
+    if worth:
+        lines.append("  gain J   (95 %)            changes  forbids  minutes  measure")
+    lines += [_measurement(one) for one in worth[:MOST_NAMED]]
+    left = len(answer["worth"]) - len(worth[:MOST_NAMED])
+    if left:
+        lines.append(f"  nothing, or next to it: {left} others (all are in --json)")
+    return lines
+
+
+def _measurement(one: Mapping[str, Any]) -> str:
+    low, high = one["interval_J"]
+    band = f"({low:.0f} to {high:.0f})"
+    part = f" of {one['part']}" if one["part"] else ""
+    how = f"; genchain measure note {one['note']}" if one["note"] else ""
+    return (
+        f"  {one['worth_J']:6.0f}   {band:16s} {100 * one['changes_share']:7.0f} %"
+        f" {100 * one['falls_share']:6.0f} % {one['minutes']:8.0f}  {one['quantity']}{part}"
+        f" ({', '.join(one['instruments'])}{how})"
+    )
+
+
 def compared(answer: Mapping[str, Any]) -> list[str]:
     """What measure compare says."""
     if "form" in answer:

@@ -161,9 +161,7 @@ def what_to_measure(
 
 def measure_nothing(found: Knowing) -> bool:
     """Whether no measurement surely gains anything, and none is likely to forbid today's choice."""
-    return not any(
-        one.interval_J[0] > 0 or one.falls_share > FALLS for one in found.worth.values()
-    )
+    return not any(one.interval_J[0] > 0 or one.falls_share > FALLS for one in found.worth.values())
 
 
 @dataclass(frozen=True)

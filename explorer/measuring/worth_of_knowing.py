@@ -123,9 +123,7 @@ def worth_of_knowing(drawn: Drawn, groups: Mapping[str, Sequence[int]]) -> Knowi
     return Knowing(today, perfect_J, {name: _with_less(name, groups, found) for name in groups})
 
 
-def _with_less(
-    name: str, groups: Mapping[str, Sequence[int]], found: Mapping[str, Worth]
-) -> Worth:
+def _with_less(name: str, groups: Mapping[str, Sequence[int]], found: Mapping[str, Worth]) -> Worth:
     """The worth of a group, or of some of its numbers where that was found to be more: who knows
     all of them may leave out what a regression makes nothing of.
     """
@@ -157,9 +155,7 @@ class _Known:
         # Contenders share what is drawn: their differences are far better known than each of them.
         over_today = drawn.energy_J - now_J
         none_J = np.broadcast_to(-np.asarray(now_J), (1, len(drawn.hands)))
-        rows = np.vstack(
-            [drawn.energy_J, drawn.hazard_room, drawn.rule_room, over_today, none_J]
-        )
+        rows = np.vstack([drawn.energy_J, drawn.hazard_room, drawn.rule_room, over_today, none_J])
         found = _expected(rows, bases, drawn.hands)
         several = iter(found)
         count = len(drawn.energy_J)
@@ -256,9 +252,7 @@ def _bases(numbers: Array) -> tuple[Array, ...]:
     return np.column_stack(bent), np.column_stack([*bent, *jumps])
 
 
-def _expected(
-    rows: Array, bases: Sequence[Array], hands: NDArray[np.int64]
-) -> list[Expected]:
+def _expected(rows: Array, bases: Sequence[Array], hands: NDArray[np.int64]) -> list[Expected]:
     """What a regression expects of each value of some rows (m, n), by the one of some bases (n, b)
     that predicts a row best, each value by a fit to the other folds; a row's mean where none
     predicts better than it.
@@ -281,14 +275,17 @@ def _expected(
 def _cross_fitted(rows: Array, basis: Array, folds: NDArray[np.int64]) -> Array:
     """Each value of rows (m, n) by least squares of those of the other folds, within their range.
 
-    By sums over each fold, without the linear algebra library's products of matrices: for such small
-    ones its threads wait for each other twenty times as long as they compute on a busy machine.
+    By sums over each fold, not by the linear algebra library's products of matrices: for such
+    small ones its threads wait for each other twenty times as long as they compute, on a busy
+    machine.
     """
     held = [folds == fold for fold in range(FOLDS)]
     squares = np.stack([np.einsum("nb,nc->bc", basis[one], basis[one]) for one in held])
     products = np.stack([np.einsum("nb,mn->bm", basis[one], rows[:, one]) for one in held])
     ridge = RIDGE * len(basis) * np.eye(basis.shape[1])
-    weights = np.linalg.solve(squares.sum(axis=0) - squares + ridge, products.sum(axis=0) - products)
+    weights = np.linalg.solve(
+        squares.sum(axis=0) - squares + ridge, products.sum(axis=0) - products
+    )
     fitted = np.empty_like(rows)
     for one, weight in zip(held, weights, strict=True):
         others = rows[:, ~one]

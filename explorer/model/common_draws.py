@@ -188,4 +188,4 @@ def _room(margins: Sequence[Array]) -> Array:
         low, high = np.quantile(margin, (0.25, 0.75), axis=1, keepdims=True)
         scaled = margin / np.where(high > low, high - low, 1e-12)
         rooms.append(np.clip(scaled, -FARTHEST, FARTHEST))
-    return np.min(rooms, axis=0)
+    return np.asarray(np.min(rooms, axis=0))

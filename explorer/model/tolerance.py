@@ -25,7 +25,6 @@ from explorer.model.spreads import (
     CADENCE,
     CAPACITANCE_HIGH,
     HAND,
-    PARTS,
     Spread,
     most,
     nominal,

@@ -38,7 +38,9 @@ def main() -> None:
     rows = table(asked.benches)
     for row in rows:
         print(
-            "  ".join(f"{k} {v:.1f}" if isinstance(v, float) else f"{k} {v}" for k, v in row.items())
+            "  ".join(
+                f"{k} {v:.1f}" if isinstance(v, float) else f"{k} {v}" for k, v in row.items()
+            )
         )
     bench_results.write(asked.json, rows)
 

@@ -35,9 +35,7 @@ class Choice:
     def made_up(cls, rng: np.random.Generator) -> Choice:
         """A choice at random."""
         shared = np.where(np.arange(NUMBERS) < 3, rng.uniform(100, 400, NUMBERS), 0.0)
-        own = rng.normal(0, 120, (CONTENDERS, NUMBERS)) * (
-            rng.random((CONTENDERS, NUMBERS)) < 0.25
-        )
+        own = rng.normal(0, 120, (CONTENDERS, NUMBERS)) * (rng.random((CONTENDERS, NUMBERS)) < 0.25)
         return cls(
             5000 + rng.uniform(0, 150, CONTENDERS),
             shared * rng.uniform(0.95, 1.05, (CONTENDERS, NUMBERS)) + own,
@@ -48,7 +46,7 @@ class Choice:
     def outcomes_J(self, numbers: Array) -> Array:
         """What designs give (contenders, n) at some numbers (n, numbers)."""
         plain = self.base_J[:, None] + self.slopes_J @ numbers.T
-        beyond = numbers[:, self.cliff_number].T > self.cliff[:, None]
+        beyond = self.cliff[:, None] < numbers[:, self.cliff_number].T
         return np.where(beyond, plain / 10, plain)
 
     def drawn(self, known: Mapping[int, float], rng: np.random.Generator, count: int) -> Array:
@@ -79,9 +77,7 @@ class Choice:
         rest = [k for k in range(NUMBERS) if k not in known]
         return sorted(rest, key=lambda k: -abs(float(np.corrcoef(numbers[:, k], best)[0, 1])))
 
-    def regret_J(
-        self, truth: Array, known: Mapping[int, float], rng: np.random.Generator
-    ) -> float:
+    def regret_J(self, truth: Array, known: Mapping[int, float], rng: np.random.Generator) -> float:
         """What the design that is chosen by what is known gives less than the best one."""
         expected = self.outcomes_J(self.drawn(known, rng, INNER)).mean(axis=1)
         true_J = self.outcomes_J(truth[None, :])[:, 0]

@@ -52,7 +52,9 @@ def test_normal_linear_choices_are_worth_the_normal_loss(gap: float) -> None:
         assert one.interval_J[0] - 3 <= true <= one.interval_J[1] + 3, name
         assert one.worth_J <= found.perfect_J
     assert found.worth["common"].worth_J < 2
-    assert found.perfect_J == pytest.approx(unit_normal_loss(gap, hypot(60, 30, 80)), rel=0.1, abs=2)
+    assert found.perfect_J == pytest.approx(
+        unit_normal_loss(gap, hypot(60, 30, 80)), rel=0.1, abs=2
+    )
 
 
 def test_regression_claims_no_more_than_there_is() -> None:
@@ -71,7 +73,9 @@ def test_regression_claims_no_more_than_there_is() -> None:
     # A choice by what is fitted and looked at again would have seemed to gain this.
     rng = np.random.default_rng(0)
     outcome, basis = 5000 + rng.normal(0, 100, (6, 120)), rng.normal(size=(120, 20))
-    fitted = np.stack([basis @ np.linalg.lstsq(basis, row, rcond=None)[0] for row in outcome - 5000])
+    fitted = np.stack(
+        [basis @ np.linalg.lstsq(basis, row, rcond=None)[0] for row in outcome - 5000]
+    )
     claimed = np.take_along_axis(outcome, fitted.argmax(axis=0)[None], axis=0).mean() - 5000
     assert claimed > 20
 
@@ -102,9 +106,7 @@ def test_a_result_may_forbid_the_choice_and_gain_nothing() -> None:
     rng = np.random.default_rng(8)
     numbers = rng.normal(size=(N, 1))
     room = (norm.isf(0.08) - numbers[:, 0])[None]
-    found = worth_of_knowing(
-        drawn(np.full((1, N), 5000.0), numbers, rule_room=room), {"why": [0]}
-    )
+    found = worth_of_knowing(drawn(np.full((1, N), 5000.0), numbers, rule_room=room), {"why": [0]})
     assert found.today == 0
     assert found.worth["why"].worth_J == 0
     assert found.worth["why"].falls_share == pytest.approx(0.08, abs=0.03)
@@ -120,9 +122,7 @@ def test_other_goals_count_in_joules() -> None:
     numbers = rng.normal(size=(N, 1))
     outcome = np.stack([np.full(N, 5000.0), 5200 + 100 * numbers[:, 0]])
     free = worth_of_knowing(drawn(outcome, numbers), {"n": [0]})
-    dear = worth_of_knowing(
-        drawn(outcome, numbers, offset_J=np.array([0.0, -350.0])), {"n": [0]}
-    )
+    dear = worth_of_knowing(drawn(outcome, numbers, offset_J=np.array([0.0, -350.0])), {"n": [0]})
     assert (free.today, dear.today) == (1, 0)
     assert dear.worth["n"].worth_J == pytest.approx(unit_normal_loss(-150, 100), abs=3)
 

@@ -73,6 +73,7 @@ class Findings:
     - `session_traces`: design_id -> {time_s, bus_V, pack_W}; `cadence_curves`: design_id ->
       {cadence_rpm, handle_force_N, pack_power_W}; equal lengths.
     - `market`: what prices do; `swaps`: design_id -> what one swapped part would change.
+    - `measure_next`: what to measure, as `measuring.what_to_measure` has it, of one design.
     - `why_none`: why no design is picked, where none is; `owned`: parts that count as free.
     """
 
@@ -92,6 +93,7 @@ class Findings:
     market: Market | None = None
     swaps: Mapping[str, Swaps] = field(default_factory=dict)
     why_none: str = ""
+    measure_next: DesignResult | None = None
     owned: Collection[str] = ()
 
 
@@ -165,6 +167,7 @@ def _first(
         cadences=found.cadence_curves,
         rule_costs=found.rule_costs,
         market=found.market,
+        measure_next=found.measure_next,
         owned=found.owned,
     )
 
