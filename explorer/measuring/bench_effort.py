@@ -46,7 +46,6 @@ EFFORTS: Mapping[tuple[str, str], Effort] = {
     ),
     ("converter", "output_V"): Effort(5, (_VOLTS, _SUPPLY), ""),
     ("pack_lead", "resistance_ohm"): Effort(10, (_OHMS,), "pack_lead"),
-    ("settings", "cadence_rpm"): Effort(15, (_CLOCK,), "operator"),
     ("settings", "undervoltage_off_V"): Effort(15, (_VOLTS, _SUPPLY), ""),
     ("settings", "undervoltage_band_V"): Effort(15, (_VOLTS, _SUPPLY), ""),
     ("settings", "overvoltage_off_V"): Effort(15, (_VOLTS, _SUPPLY), ""),

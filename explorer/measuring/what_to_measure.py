@@ -7,11 +7,12 @@ best. So a gain in joules is one over today's choice with everything taken into 
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from explorer import front
 from explorer.decision.picks import RECOMMENDED, Picker
@@ -25,15 +26,20 @@ from explorer.units import Array
 
 CONTENDERS = 8
 CANDIDATES, ALIKE = 24, 3
-"""Designs that are looked at before the contenders are chosen, and the most of these that share
-generator, gearing and cell."""
+"""Designs that are looked at before the contenders are chosen, and how many of one kind of chain
+come before others."""
+KIND = ("generator", "gearing", "cell")
+"""Links that make chains of a kind."""
 LOOK_DRAWS = 24
 FIRST_LOOK = 2000
 """Builds by which contenders are chosen, and the number of the first: others than those by which
 worth is found, so that chance does not choose what it then values."""
+NEARLY = 0.85
+"""Share of a candidate's builds that keep all rules but one, from which on it may come to hold when
+one number is known."""
 DRAWS = 1000
 """Builds that decide what knowing is worth."""
-FALLS = 0.02
+FALLS = 0.05
 """Share of results that forbid today's choice from which on a measurement is worth its effort
 whatever it gains."""
 
@@ -73,8 +79,8 @@ def contest(picker: Picker, row: int | None, workers: int = 1) -> Contest | None
         picker.project, picker.stored.designs.take(candidates),
         range(FIRST_LOOK, FIRST_LOOK + LOOK_DRAWS), workers,
     )  # fmt: skip
-    outcome_J = np.where(seen.hazard_room < 0, 0.0, seen.energy_J)
-    kept = _most_promising(outcome_J + offset_J[:, None])
+    broken = np.concatenate([seen.hazard_room, seen.rule_room], axis=1) < 0
+    kept = _most_promising(seen.energy_J + offset_J[:, None], broken)
     by_name = {key: float(rate) for key, rate in zip(KEYS, rates, strict=True) if key != ENERGY}
     return Contest(candidates[kept], offset_J[kept], by_name)
 
@@ -99,32 +105,46 @@ def _offsets(gaps: Array, rates: Array) -> Array:
     return np.asarray(-(gaps[:, others] @ rates[others]))
 
 
-def _unlike(picker: Picker, ordered: Rows, first: int) -> Iterator[int]:
-    """The first rows of an order, not too many of which are nearly the same chain."""
-    count: dict[tuple[int, ...], int] = {}
-    taken = 0
-    for row in ordered.tolist():
-        links = ("generator", "gearing", "cell")
-        kind = tuple(int(picker.stored.designs.parts[link][row]) for link in links)
-        count[kind] = count.get(kind, 0) + 1
-        if row != first and count[kind] <= ALIKE and taken < CANDIDATES:
-            taken += 1
-            yield row
-
-
-def _most_promising(value_J: Array) -> list[int]:
-    """Rows of (candidates, n) that together give most where the best of them is known in each
-    build; the first row is always among them.
+def _unlike(picker: Picker, ordered: Rows, first: int) -> list[int]:
+    """The first rows of an order, those last of which many before them are nearly the same chain;
+    without the `first` asked about.
     """
-    kept, best = [0], np.maximum(value_J[0], 0.0)
+    count: dict[tuple[int, ...], int] = {}
+    unlike: list[int] = []
+    alike: list[int] = []
+    for row in ordered[ordered != first].tolist():
+        kind = tuple(int(picker.stored.designs.parts[link][row]) for link in KIND)
+        count[kind] = count.get(kind, 0) + 1
+        (unlike if count[kind] <= ALIKE else alike).append(row)
+    return [*unlike, *alike][:CANDIDATES]
+
+
+def _most_promising(value_J: Array, broken: NDArray[np.bool_]) -> list[int]:
+    """Rows of candidates, of which `value_J` (candidates, n) is what they are worth in each build
+    and `broken` (candidates, rules, n) which rules break there; the first row is always among them.
+
+    In turn the one that adds most to the best of those taken, if in every build it were known which
+    breaks no rule; and the most valuable one that would hold if a single rule were no question.
+    """
+    sound_J = np.where(broken.any(axis=1), 0.0, value_J)
+    but_one = _kept_but_one(broken)
+    nearly = [row for row in np.argsort(-value_J.mean(axis=1)) if but_one[row] >= NEARLY]
+    kept, best_J = [0], np.maximum(sound_J[0], 0.0)
     while len(kept) < min(CONTENDERS, len(value_J)):
-        gains = np.maximum(value_J - best, 0.0).mean(axis=1)
-        means = value_J.mean(axis=1)
         rest = [row for row in range(len(value_J)) if row not in kept]
-        row = max(rest, key=lambda one: (gains[one], means[one]))
-        kept.append(row)
-        best = np.maximum(best, value_J[row])
+        gains = np.maximum(sound_J - best_J, 0.0).mean(axis=1)
+        row = max(rest, key=lambda one: (gains[one], value_J[one].mean()))
+        next_nearly = next((int(one) for one in nearly if one not in kept), row)
+        kept.append(row if len(kept) % 2 else next_nearly)
+        best_J = np.maximum(best_J, sound_J[kept[-1]])
     return kept
+
+
+def _kept_but_one(broken: NDArray[np.bool_]) -> Array:
+    """Share of builds in which candidates keep all rules but one, the best one to leave out."""
+    count = broken.sum(axis=1)
+    shares = [(count - broken[:, rule] == 0).mean(axis=1) for rule in range(broken.shape[1])]
+    return np.asarray(np.max([(count == 0).mean(axis=1), *shares], axis=0))
 
 
 def what_to_measure(

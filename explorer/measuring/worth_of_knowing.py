@@ -32,7 +32,8 @@ RIDGE = 1e-8
 SURE_SDS = 2.0
 """A fit counts where it predicts held-out builds better than their mean does by so many standard
 errors: else it is chance."""
-HALVINGS = 30
+RESIDUALS = 250
+"""Builds whose distance from what is expected stands for that of all."""
 NOTHING = -1
 """In the place of a contender: build none of them."""
 
@@ -41,12 +42,13 @@ NOTHING = -1
 class Drawn:
     """Contenders in the same builds.
 
-    `energy_J` (contenders, n): what a build delivers, whatever it breaks. `hazard_room`
-    and `rule_room` (contenders, n): distance to the nearest hazard rule and to the nearest other
-    rule, below 0 where it is broken, on any scale. `offset_J` (contenders,): what else speaks for
-    or against a contender, in joules; to build nothing is worth 0. `numbers` (n, numbers): what is
-    uncertain. `hands` (n,): builds with the same number were drawn with the same hand, and are not
-    independent. `hazard_chance`: the most that a design that is chosen may have.
+    `energy_J` (contenders, n): what a build delivers, whatever it breaks. `hazard_room` and
+    `rule_room` (contenders, rules, n): distance to each hazard rule and to each other one, below 0
+    where it is broken, on any scale; rules that no build comes near may be left out. `offset_J`
+    (contenders,): what else speaks for or against a contender, in joules; to build nothing is worth
+    0. `numbers` (n, numbers): what is uncertain. `hands` (n,): builds with the same number were
+    drawn with the same hand, and are not independent. `hazard_chance`: the most that a design that
+    is chosen may have.
     """
 
     energy_J: Array
@@ -60,7 +62,8 @@ class Drawn:
     def __post_init__(self) -> None:
         contenders, n = self.energy_J.shape
         shapes = {
-            "hazard_room": (contenders, n), "rule_room": (contenders, n),
+            "hazard_room": (contenders, *self.hazard_room.shape[1:-1], n),
+            "rule_room": (contenders, *self.rule_room.shape[1:-1], n),
             "offset_J": (contenders,), "hands": (n,),
         }  # fmt: skip
         for name, shape in shapes.items():
@@ -76,7 +79,7 @@ class Drawn:
         """What each contender is worth in each build, (contenders, n): its energy, none where a
         hazard rule is broken, and what else speaks for it.
         """
-        outcome_J = np.where(self.hazard_room < 0, 0.0, self.energy_J)
+        outcome_J = np.where(np.any(self.hazard_room < 0, axis=1), 0.0, self.energy_J)
         return np.asarray(outcome_J + self.offset_J[:, None])
 
 
@@ -155,15 +158,24 @@ class _Known:
         # Contenders share what is drawn: their differences are far better known than each of them.
         over_today = drawn.energy_J - now_J
         none_J = np.broadcast_to(-np.asarray(now_J), (1, len(drawn.hands)))
-        rows = np.vstack([drawn.energy_J, drawn.hazard_room, drawn.rule_room, over_today, none_J])
-        found = _expected(rows, bases, drawn.hands)
+        n = len(drawn.hands)
+        rooms = [room.reshape(-1, n) for room in (drawn.hazard_room, drawn.rule_room)]
+        found = _expected(
+            np.vstack([drawn.energy_J, over_today, none_J, *rooms]), bases, drawn.hands
+        )
         several = iter(found)
         count = len(drawn.energy_J)
+
+        def broken(room: Array) -> list[Array]:
+            return [
+                share_broken([next(several) for _ in range(room.shape[1])], n) for _ in range(count)
+            ]
+
         self.energy = [next(several) for _ in range(count)]
-        self.hazard = [next(several).share_below(0.0) for _ in range(count)]
-        self.broken = [next(several).share_below(0.0) for _ in range(count)]
         self.over_today = [next(several).mean for _ in range(count)]
         self.nothing = next(several).mean
+        self.hazard = broken(drawn.hazard_room)
+        self.broken = broken(drawn.rule_room)
 
 
 class Expected(NamedTuple):
@@ -172,28 +184,31 @@ class Expected(NamedTuple):
     mean: Array
     residuals: Array
 
-    def share_below(self, least: float | Array) -> Array:
-        """Share of builds like each that lie below some values, (n,).
-
-        Single builds may scatter more in one place than in another, so the shares are moved until
-        their mean is what was seen: a limit that no build came below is safe whatever is known.
-        """
-        limit = np.broadcast_to(least, self.mean.shape)
-        seen = float(np.mean(self.mean + self.residuals < limit))
-        ordered, n = np.sort(self.residuals), len(self.residuals)
-        if seen in (0.0, 1.0) or np.ptp(self.mean) == 0 == np.ptp(limit):
-            return np.full(n, seen)
-        reach = float(np.ptp(self.mean) + np.ptp(self.residuals) + np.ptp(limit))
-        low, high = -reach, reach
-        for _ in range(HALVINGS):
-            middle = (low + high) / 2
-            shares = np.searchsorted(ordered, limit + middle - self.mean) / n
-            low, high = (middle, high) if shares.mean() < seen else (low, middle)
-        return np.asarray(np.searchsorted(ordered, limit + high - self.mean) / n)
-
     def quantile(self, share: float) -> Array:
         """What all but a share of builds like each reach, (n,)."""
         return np.asarray(self.mean + np.quantile(self.residuals, share))
+
+
+def share_broken(rules: Sequence[Expected], n: int) -> Array:
+    """Share of builds like each (n,) that break any of some rules, their rooms being expected.
+
+    How far single builds are from what is expected goes together in all rules. Builds may scatter
+    more in one place than in another, so the shares are scaled until their mean is what was seen:
+    a rule that no build breaks is safe whatever is known.
+    """
+    if not rules:
+        return np.zeros(n)
+    means = np.stack([one.mean for one in rules])
+    residuals = np.stack([one.residuals for one in rules])
+    seen = float(np.mean(np.any(means + residuals < 0, axis=0)))
+    if seen in (0.0, 1.0) or not np.ptp(means, axis=1).any():
+        return np.full(n, seen)
+    some = residuals[:, :: max(n // RESIDUALS, 1)]
+    below = np.zeros((n, some.shape[1]), dtype=bool)
+    for mean, residual in zip(means, some, strict=True):
+        below |= mean[:, None] < -residual[None, :]
+    shares = below.mean(axis=1)
+    return np.asarray(np.minimum(shares * seen / max(float(shares.mean()), 1e-12), 1.0))
 
 
 def _constant(values: Array) -> Expected:
@@ -204,7 +219,8 @@ def _constant(values: Array) -> Expected:
 def _allowed(drawn: Drawn, known: _Known, row: int) -> NDArray[np.bool_]:
     """Where a contender may be chosen, (n,): what `Odds.holds` asks, of what is expected."""
     hazard, energy = known.hazard[row], known.energy[row]
-    halved = energy.share_below(energy.quantile(1 - AT_LEAST) / 2)
+    over_half = energy.mean - energy.quantile(1 - AT_LEAST) / 2
+    halved = share_broken([Expected(over_half, energy.residuals)], len(hazard))
     return np.asarray(
         (hazard <= drawn.hazard_chance)
         & (known.broken[row] <= 1 - AT_LEAST)

@@ -28,11 +28,13 @@ FARTHEST = 8.0
 LARGEST = 1e9
 """Margins that no number describes count as this far off."""
 SETTINGS_DRAWN = {
-    "cadence_rpm": CADENCE.says,
     "undervoltage_off_V": "threshold load off",
     "undervoltage_band_V": "band between load off and load on",
     "overvoltage_off_V": "threshold load cut",
 }
+"""Settings of which each chain has its own value that can be known. How well a hand keeps its
+cadence is drawn, too, but differs from day to day: nobody knows it beforehand.
+"""
 CAPACITANCE = Spread("capacitance of the cells", "cell", ("capacitance_F",), 1.0, 1.0)
 CURRENT_LIMIT = Spread("current limit", "window", ("current_limit_A",), 1.0, 1.0)
 """Drawn by what the part's own row says of them."""
@@ -52,8 +54,9 @@ class Uncertain(NamedTuple):
 class CommonDraws(NamedTuple):
     """Designs (d,) in the same builds (n,).
 
-    `energy_J` (d, n), whatever they break. `hazard_room`, `rule_room` (d, n): the least
-    margin of all hazard rules and of all others, each in its own spread, below 0 where broken.
+    `energy_J` (d, n), whatever they break. `hazard_room`, `rule_room` (d, rules, n): margins of the
+    hazard rules and of the others, each in its own spread, below 0 where broken; rules that no
+    build of no design breaks are left out.
     `numbers` (n, k): factors of the tables' values, described by `uncertain`. `hands` (n,).
     """
 
@@ -88,12 +91,13 @@ def common_draws(
         for name in parts[0].margins
     }
     hazards = [name for name in margins if name in RULES and RULES[name].hazard]
+    energy_J = np.concatenate([one.energy_J for one in parts])[order].T
     uncertain = uncertain_numbers(project, designs)
     differ = np.ptp(factors, axis=0) > 1e-9
     return CommonDraws(
-        np.concatenate([one.energy_J for one in parts])[order].T,
-        _room([margins[name] for name in hazards]),
-        _room([margin for name, margin in margins.items() if name not in hazards]),
+        energy_J,
+        _room([margins[name] for name in hazards], energy_J.shape),
+        _room([m for name, m in margins.items() if name not in hazards], energy_J.shape),
         factors[:, differ],
         tuple(one for one, keep in zip(uncertain, differ, strict=True) if keep),
         builds // promise.BUILDS_PER_HAND,
@@ -180,12 +184,14 @@ def _of_part(
     return np.ones(count)
 
 
-def _room(margins: Sequence[Array]) -> Array:
-    """The least of some margins (d, n), each in its own spread over the builds."""
-    rooms = []
+def _room(margins: Sequence[Array], shape: tuple[int, ...]) -> Array:
+    """Those of some margins (d, n) that any build breaks, each in its own spread: (d, rules, n)."""
+    rooms = [np.empty((0, *shape))]
     for margin in margins:
         margin = np.clip(margin, -LARGEST, LARGEST)
+        if (margin >= 0).all():
+            continue
         low, high = np.quantile(margin, (0.25, 0.75), axis=1, keepdims=True)
         scaled = margin / np.where(high > low, high - low, 1e-12)
-        rooms.append(np.clip(scaled, -FARTHEST, FARTHEST))
-    return np.asarray(np.min(rooms, axis=0))
+        rooms.append(np.clip(scaled, -FARTHEST, FARTHEST)[None])
+    return np.moveaxis(np.concatenate(rooms), 0, 1)

@@ -61,7 +61,7 @@ class Choice:
         numbers = self.drawn(known, rng, DRAWS)
         outcome = self.outcomes_J(numbers)
         rest = [k for k in range(NUMBERS) if k not in known]
-        room = np.ones_like(outcome)
+        room = np.ones((CONTENDERS, 0, DRAWS))
         drawn = Drawn(
             outcome, room, room, np.zeros(CONTENDERS), numbers,
             np.arange(DRAWS) // BUILDS_PER_HAND, 0.01,

@@ -19,7 +19,7 @@ def drawn(outcome: Array, numbers: Array, **changed: Array | float) -> Drawn:
     """Contenders without rules, every build by a hand of its own."""
     contenders, n = outcome.shape
     usual = {
-        "hazard_room": np.ones_like(outcome), "rule_room": np.ones_like(outcome),
+        "hazard_room": np.ones((contenders, 1, n)), "rule_room": np.ones((contenders, 0, n)),
         "offset_J": np.zeros(contenders), "hands": np.arange(n), "hazard_chance": 0.01,
     }  # fmt: skip
     return Drawn(energy_J=outcome, numbers=numbers, **{**usual, **changed})  # type: ignore[arg-type]
@@ -86,7 +86,7 @@ def test_what_does_not_hold_is_no_choice_until_something_is_known() -> None:
     """
     rng = np.random.default_rng(8)
     numbers = rng.normal(size=(N, 2))
-    room = np.stack([norm.isf(0.05) - numbers[:, 0], np.full(N, 5.0)])
+    room = np.stack([norm.isf(0.05) - numbers[:, 0], np.full(N, 5.0)])[:, None]
     outcome = np.stack([np.full(N, 6000.0), np.full(N, 5000.0)])
     found = worth_of_knowing(
         drawn(outcome, numbers, hazard_room=room), {"decides": [0], "does not": [1]}
@@ -105,7 +105,7 @@ def test_a_result_may_forbid_the_choice_and_gain_nothing() -> None:
     """
     rng = np.random.default_rng(8)
     numbers = rng.normal(size=(N, 1))
-    room = (norm.isf(0.08) - numbers[:, 0])[None]
+    room = (norm.isf(0.08) - numbers[:, 0])[None, None]
     found = worth_of_knowing(drawn(np.full((1, N), 5000.0), numbers, rule_room=room), {"why": [0]})
     assert found.today == 0
     assert found.worth["why"].worth_J == 0
@@ -129,7 +129,7 @@ def test_other_goals_count_in_joules() -> None:
 
 def test_shapes_that_do_not_fit_are_named() -> None:
     with pytest.raises(ValueError, match="hazard_room"):
-        drawn(np.zeros((2, 50)), np.zeros((50, 1)), hazard_room=np.zeros((1, 50)))
+        drawn(np.zeros((2, 50)), np.zeros((50, 1)), hazard_room=np.zeros((1, 1, 50)))
     with pytest.raises(ValueError, match="rows"):
         drawn(np.zeros((2, 50)), np.zeros((49, 1)))
     with pytest.raises(ValueError, match="builds"):
