@@ -288,6 +288,10 @@ def _measure_next(
 @measure.command("compare")
 def _measure_compare(
     study: StudyFile,
+    log: Annotated[
+        Path | None,
+        typer.Argument(metavar="LOG.csv", help="A log: time_s and bus_V, bus_A, out_V, ..."),
+    ] = None,
     design: Annotated[
         Path | None, typer.Option(metavar="DESIGN.toml", help="The design that was built.")
     ] = None,
@@ -295,12 +299,23 @@ def _measure_compare(
     readings: Annotated[
         Path | None, typer.Option(metavar="FILE", help="Readings; without it a form is printed.")
     ] = None,
+    figure: Annotated[
+        Path | None, typer.Option(metavar="FILE.svg", help="Of a log; beside it without this.")
+    ] = None,
     as_json: AsJson = False,
 ) -> None:
-    """Hold readings of a chain that was built against the model: what is wrong, does it stand?"""
+    """Hold a log or readings of a chain that was built against the model: does it stand?"""
     from explorer.commands.compare import compare_readings
-    from explorer.commands.measured_words import compared
+    from explorer.commands.measured_words import compared, log_compared
 
+    if log is not None:
+        if readings is not None:
+            raise typer.BadParameter("give a log or readings, not both", param_hint="--readings")
+        from explorer.commands.compare_log import compare_log
+
+        answer = compare_log(study, log, design=design, lock=lock, figure=figure)
+        _answer(answer, as_json, log_compared)
+        return
     _answer(compare_readings(study, readings, design=design, lock=lock), as_json, compared)
 
 

@@ -78,7 +78,7 @@ class Reference:
     def of(
         cls, project: Project, design: Designs, time_s: Array, builds: int = BUILDS
     ) -> Reference:
-        """Builds of one design (length 1), stepped for as long as the log is."""
+        """Builds of one design (length 1), each stepped through its session."""
         window = window_of(project, design)
         read_by = Design(window, charging_of(project, design, window))
         return cls(read_by, tuple(_logs(project, design, time_s, builds)))
@@ -116,7 +116,7 @@ def charging_of(project: Project, design: Designs, window: Window) -> Charging:
     many = design.take(np.zeros(len(cadences), np.int64))
     many = Designs(many.parts, {**many.settings, "cadence_rpm": cadences})
     volts, rows = np.linspace(0.0, window.on_V, NODES), []
-    for log in _stepped(able, many, np.linspace(0.0, CHARGE_S, CHARGE_ROWS), CHARGE_S):
+    for log in _stepped(able, many, np.linspace(0.0, CHARGE_S, CHARGE_ROWS)):
         top = int(np.maximum.accumulate(log.columns["bus_V"]).argmax())
         reached = log.columns["bus_V"] >= window.on_V
         top = int(reached.argmax()) if reached.any() else top
@@ -126,22 +126,22 @@ def charging_of(project: Project, design: Designs, window: Window) -> Charging:
 
 
 def _logs(project: Project, design: Designs, time_s: Array, builds: int) -> Iterator[PlugLog]:
-    plan, rng = project.study.session, np.random.default_rng([project.study.search.seed, 3])
-    seconds = float(min(max(time_s[-1], 1.0), 60 * plan.minutes))
+    rng = np.random.default_rng([project.study.search.seed, 3])
     for group in promise.by_hand(range(builds)):
         drawn = promise.draw(project, design, group)
-        for log in _stepped(drawn.project, drawn.designs, time_s, seconds):
+        for log in _stepped(drawn.project, drawn.designs, time_s):
             yield _read_by_meters(log, rng)
 
 
-def _stepped(
-    project: Project, designs: Designs, time_s: Array, seconds: float
-) -> Iterator[PlugLog]:
-    """What sessions of designs of the study's first case would log, with ideal meters."""
+def _stepped(project: Project, designs: Designs, time_s: Array) -> Iterator[PlugLog]:
+    """What sessions of designs of the study's first case would log, with ideal meters.
+
+    Whole sessions, however short the log is: a hand that has to last turns less hard.
+    """
     plan = project.study.session
     for k in range(len(designs)):
         one = designs.take(np.array([k]))
-        course = traced(project, one, plan.operators[0], plan.packs[0], seconds, coarse=True)
+        course = traced(project, one, plan.operators[0], plan.packs[0], coarse=True)
         cell, converter, lead = (
             project.catalogue.parts[link][int(one.parts[link][0])]
             for link in ("cell", "converter", "pack_lead")

@@ -13,13 +13,13 @@ from explorer.measuring.plug_log import PlugLog
 from explorer.units import Array
 
 CHARGING, FULL = (0.2, 0.6), 0.9
-"""Between which shares of the on threshold the bank's charging is looked at, where it depends little
-on the exact cadence; and from which on the bank counts as full."""
+"""Between which shares of the on threshold the bank's charging is looked at, where it depends
+little on the exact cadence; and from which on the bank counts as full."""
 CLEAR_SHARE = 0.3
 """Of the window, above its off threshold: the pack has no reason to lose its supply there."""
 BANK_ROWS, LEAST_CHARGE = 60, 0.3
-"""Rows after the first load that the bank is still fitted by, and least swing of its voltage, of the
-on threshold."""
+"""Rows after the first load that the bank is still fitted by, and least swing of its voltage, of
+the on threshold."""
 SETTLE_ROWS = 3
 """Rows after a switching that are no steady reading."""
 
@@ -77,8 +77,8 @@ class Sign:
     """Of the first link's table: those that the sign is proportional to."""
     resolution: float = 0.0
     least_share: float = 0.0
-    """Half width of its band at the least: in its unit, and as a share of its middle. Single strokes
-    decide how long a charge of a few seconds takes."""
+    """Half width of its band at the least: in its unit, and as a share of its middle. Single
+    strokes decide how long a charge of a few seconds takes."""
 
 
 def _loaded(log: PlugLog, window: Window) -> NDArray[np.bool_]:
@@ -239,7 +239,7 @@ SIGNS: tuple[Sign, ...] = (
     Sign(
         "charge_s", "s", "until the bank is nine tenths full", _charge_s,
         ("cell", "generator"), "it fills sooner: cells hold less than their row", _WEAK,
-        least_share=0.8,
+        least_share=0.3,
     ),
     Sign(
         "out_W", "W", "into the pack, mean of the log", _out_W, ("generator", "operator"),

@@ -94,19 +94,17 @@ def traced(
     design: Designs,
     operator_id: str,
     pack_id: str,
-    seconds: float | None = None,
     *,
     coarse: bool = False,
 ) -> Traced:
-    """`course` with all that its steps know; `seconds` of it, the study's session without.
+    """`course` with all that its steps know.
 
     `coarse`: by tables for parts that are drawn once, as promises use them.
     """
     plan, front = project.study.session, rows.rowed(project, design, coarse=coarse)
-    seconds = 60 * plan.minutes if seconds is None else seconds
     _, steps = sessions(
         front.machines, front.trio, front.drives, rows.loads(project, design, pack_id),
-        rows.shift_of(project.catalogue.operators[operator_id], seconds),
+        rows.shift_of(project.catalogue.operators[operator_id], 60 * plan.minutes),
         settings(project)._replace(jumps=False), traced=COURSE_STEPS,
     )  # fmt: skip
     time_s, given_J = steps[:, 0], steps[:, 5]

@@ -204,3 +204,33 @@ def _metered(rows: Array, every_s: float, twin: Twin, rng: np.random.Generator) 
         "cadence_rpm": read(turns, 0.002, 0.02, 0.0),
     }  # fmt: skip
     return PlugLog(time_s, dict(columns))
+
+
+GAUGE: dict[str, dict[str, Any]] = {
+    "parts": {
+        "crank": "crank_short", "gearing": "no_gearing", "generator": "hub_mid",
+        "lead": "lead_heavy", "rectifier": "active_20", "cell": "cell_25f", "clamp": "no_clamp",
+        "window": "window_fine", "converter": "buckboost_sync", "pack_lead": "usb_lead_short",
+    },
+    "settings": {
+        "cells_series": 6, "cells_parallel": 1, "cadence_rpm": 80.0, "undervoltage_off_V": 3.6,
+        "undervoltage_band_V": 1.6, "overvoltage_off_V": 9.0,
+    },
+}  # fmt: skip
+"""A design of the demo with a three-phase machine."""
+SECONDS, EVERY_S = 120.0, 0.25
+FIRST_BUILD = 6000
+"""Number of the first build that logs are made of: none that a reference has."""
+
+
+def times_s() -> Array:
+    """When logs of the benchmark are read."""
+    return np.arange(0.0, SECONDS + EVERY_S / 2, EVERY_S)
+
+
+def one_log(project: Project, design: Designs, fault: str, number: int) -> PlugLog:
+    """A log with a fault of random severity, or none, of a build with a hand of its own."""
+    rng = np.random.default_rng([number, 5])
+    build = FIRST_BUILD + promise.BUILDS_PER_HAND * number
+    chain = planted(project, design, build, fault, rng)
+    return log_of(chain, SECONDS, EVERY_S, rng)
