@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
@@ -13,6 +13,7 @@ from explorer.decision import again, decisions, repricing
 from explorer.errors import Fault, InputError
 from explorer.inputs.study import Project, load
 from explorer.model.rules import RULES
+from explorer.report.measured_reach import beyond_points
 from explorer.search import convergence, probes
 from explorer.search import run as search
 from explorer.search.progress import Watch, unwatched
@@ -84,8 +85,17 @@ def _launched(
             "why_none": shown["why_none"],
             "unsettled": shown["unsettled"],
             "search": asdict(summary),
-            "notes": [*noticed, *project.catalogue.notes],
+            "notes": [*noticed, *project.catalogue.notes, *_beyond_points(project, shown)],
         }
+
+
+def _beyond_points(project: Project, shown: Mapping[str, Any]) -> Iterator[str]:
+    """Of the picked designs, what no bench point of their converter covers."""
+    picked = {name for name in shown["picks"].values() if name is not None}
+    for record in shown["front"]:
+        words = beyond_points(project, record["parts"], record["settings"])
+        if record["design_id"] in picked and words:
+            yield f"{record['design_id']}: {words}"
 
 
 def _state_of_store(project: Project) -> tuple[str, ...]:

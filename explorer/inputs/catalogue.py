@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
-from typing import Annotated, Any, cast
+from typing import Annotated, Any, NamedTuple, cast
 
 import numpy as np
 from pydantic import BaseModel, ConfigDict, Field
@@ -62,6 +62,15 @@ class BenchPoint(BaseModel):
     dated: date = Field(description="the day it was measured", examples=["2026-11-25"])
 
 
+class Reach(NamedTuple):
+    """Between which volts at its input and amperes at its output a converter was measured."""
+
+    least_V: float
+    most_V: float
+    least_A: float
+    most_A: float
+
+
 @dataclass(frozen=True)
 class Catalogue:
     """All rows of all tables, in the order of the files."""
@@ -77,6 +86,8 @@ class Catalogue:
     notes: tuple[str, ...] = ()
     spreads: Spreads = field(default_factory=dict)
     """What was measured of single parts, in place of what is assumed of their class."""
+    converter_reach: Mapping[str, Reach] = field(default_factory=dict)
+    """Converter -> what its bench points cover."""
 
 
 @dataclass(frozen=True)
@@ -162,6 +173,7 @@ def read_tables(
             file_hashes=reader.hashes,
             notes=tuple(reader.notes),
             spreads=spreads,
+            converter_reach={name: _reach(some) for name, some in (points or {}).items() if some},
         )
     return Reading(
         faults=tuple(reader.faults),
@@ -296,6 +308,11 @@ def _fit(reader: TableReader, row: Row, points: Sequence[BenchPoint]) -> dict[st
         reader.faults.append(row.fault("", f"its bench points cannot be fitted: {error}"))
         return {}
     return {name: repr(float(getattr(fit, name))) for name in FITTED}
+
+
+def _reach(points: Sequence[BenchPoint]) -> Reach:
+    volts, amps = [one.input_V for one in points], [one.output_A for one in points]
+    return Reach(min(volts), max(volts), min(amps), max(amps))
 
 
 def _row_hashes(

@@ -151,7 +151,7 @@ def _window_steps(known: Facts) -> Iterator[CommissioningStep]:
         f"{USB_LIMITS_V[0]:g} to {USB_LIMITS_V[1]:g} V (USB)",
         "It climbs when the input falls: the window switches off too late. Do not go on: below "
         f"{number(converter.input_min_V)} V such a converter can give its input or more to the "
-        "pack and destroy it.",
+        f"pack and destroy it. {known.beyond_points}".rstrip(),
         "The pack stays unplugged until this step has passed.",
     )
 
