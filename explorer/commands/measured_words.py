@@ -61,7 +61,7 @@ def _columns(
         )
 
 
-MOST_NAMED = 12
+MOST_LISTED = 12
 """Measurements listed for people; all are in JSON."""
 
 
@@ -86,8 +86,8 @@ def next_named(answer: Mapping[str, Any]) -> list[str]:
         lines.append("measure nothing: no result would surely change what to build for the better")
     if worth:
         lines.append("  gain J   (95 %)            changes  forbids  minutes  measure")
-    lines += [_measurement(one) for one in worth[:MOST_NAMED]]
-    left = len(answer["worth"]) - len(worth[:MOST_NAMED])
+    lines += [_measurement(one) for one in worth[:MOST_LISTED]]
+    left = len(answer["worth"]) - len(worth[:MOST_LISTED])
     if left:
         lines.append(f"  nothing, or next to it: {left} others (all are in --json)")
     return lines

@@ -173,7 +173,7 @@ def read_tables(
             file_hashes=reader.hashes,
             notes=tuple(reader.notes),
             spreads=spreads,
-            converter_reach={name: _reach(some) for name, some in (points or {}).items() if some},
+            converter_reach=_reaches(points or {}),
         )
     return Reading(
         faults=tuple(reader.faults),
@@ -310,9 +310,12 @@ def _fit(reader: TableReader, row: Row, points: Sequence[BenchPoint]) -> dict[st
     return {name: repr(float(getattr(fit, name))) for name in FITTED}
 
 
-def _reach(points: Sequence[BenchPoint]) -> Reach:
-    volts, amps = [one.input_V for one in points], [one.output_A for one in points]
-    return Reach(min(volts), max(volts), min(amps), max(amps))
+def _reaches(points: Mapping[str, Sequence[BenchPoint]]) -> dict[str, Reach]:
+    found = {}
+    for name, some in points.items():
+        volts, amps = [one.input_V for one in some], [one.output_A for one in some]
+        found[name] = Reach(min(volts), max(volts), min(amps), max(amps))
+    return found
 
 
 def _row_hashes(

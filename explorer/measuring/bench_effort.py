@@ -51,7 +51,7 @@ EFFORTS: Mapping[tuple[str, str], Effort] = {
     ("settings", "overvoltage_off_V"): Effort(15, (_VOLTS, _SUPPLY), ""),
 }
 """By link (`operator`, `settings`) and the first field of the number."""
-UNKNOWN = Effort(30, (), "")
+UNKNOWN_EFFORT = Effort(30, (), "")
 """Of a number that a new link brings."""
 
 
@@ -61,10 +61,10 @@ def effort_of(where: str, field: str) -> Effort:
     >>> effort_of("generator", "emf_phase_V_s").note
     'generator'
     """
-    return EFFORTS.get((where, field), UNKNOWN)
+    return EFFORTS.get((where, field), UNKNOWN_EFFORT)
 
 
-def together(efforts: list[Effort]) -> Effort:
+def joint_effort(efforts: list[Effort]) -> Effort:
     """What measurements of one note take that are made in one go: numbers that come of the same
     readings with the same instruments take their time once.
     """

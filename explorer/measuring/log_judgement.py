@@ -14,7 +14,7 @@ import numpy as np
 
 from explorer.inputs.study import Project
 from explorer.measuring.instruments import INSTRUMENTS
-from explorer.measuring.log_signs import SIGNS, Charging, Design, Sign, Window, signs_of
+from explorer.measuring.log_signs import SIGNS, Charging, Design, Sign, LogWindow, signs_of
 from explorer.measuring.plug_log import PlugLog, as_logged
 from explorer.model import promise
 from explorer.model.space import Designs
@@ -24,13 +24,13 @@ from explorer.units import Array
 BUILDS = 160
 """Builds that say what is usual; others than those that a promise rests on are not needed."""
 BAND = (0.025, 0.975)
-COVERAGE_SDS = 1.96
+BAND_SDS = 1.96
 LEAST_WIDTH = 0.01
 """Least half width of a sign's band, of its middle: what logger and shunt may be off by."""
 ACCUSED_SHARE = 0.98
 """Of sound builds that no accusation may touch, as far as the drawn ones can say."""
 LEAST_SDS = 3.0
-METERS = {"bus_V": "volts_dc", "bus_A": "amps", "out_V": "volts_dc", "out_A": "amps",
+LOG_METERS = {"bus_V": "volts_dc", "bus_A": "amps", "out_V": "volts_dc", "out_A": "amps",
           "cadence_rpm": "rpm"}  # fmt: skip
 
 
@@ -84,12 +84,12 @@ class Reference:
         return cls(read_by, tuple(_logs(project, design, time_s, builds)))
 
 
-def window_of(project: Project, design: Designs) -> Window:
+def window_of(project: Project, design: Designs) -> LogWindow:
     """The design's thresholds, and what the study's first pack draws."""
     settings = {name: float(values[0]) for name, values in design.settings.items()}
     off_V = settings["undervoltage_off_V"]
     pack = project.catalogue.packs[project.study.session.packs[0]]
-    return Window(
+    return LogWindow(
         off_V, off_V + settings["undervoltage_band_V"], settings["overvoltage_off_V"],
         pack.current_A, settings["cadence_rpm"],
     )  # fmt: skip
@@ -102,7 +102,7 @@ STRONG = {"critical_power_W": 20.0, "comfort_force_N": 20.0, "force_limit_N": 20
 NODES, CHARGE_S, CHARGE_ROWS = 80, 600.0, 6001
 
 
-def charging_of(project: Project, design: Designs, window: Window) -> Charging:
+def charging_of(project: Project, design: Designs, window: LogWindow) -> Charging:
     """What the design's parts, as in their tables, put into the bank in its first charge, by
     sessions of a hand that holds every cadence.
     """
@@ -159,7 +159,7 @@ def _read_by_meters(log: PlugLog, rng: np.random.Generator) -> PlugLog:
     """The log as usual meters would have it: each with a gain error, and scatter in every row."""
     columns = {}
     for name, values in log.columns.items():
-        meter = INSTRUMENTS[METERS[name]]
+        meter = INSTRUMENTS[LOG_METERS[name]]
         scatter = np.abs(values) * meter.scatter + meter.floor / np.sqrt(3)
         gain = 1 + meter.gain_sd * rng.normal()
         columns[name] = values * gain + scatter * rng.normal(size=len(values))
@@ -199,7 +199,7 @@ def _off(value: float, sign: Sign, middle: float, low: float, high: float) -> fl
     if not np.isfinite(value) or not (sign.low if value < middle else sign.high):
         return 0.0
     side = (high - middle) if value > middle else (middle - low)
-    return float(COVERAGE_SDS * (value - middle) / side)
+    return float(BAND_SDS * (value - middle) / side)
 
 
 def _bands(log: PlugLog, known: list[PlugLog]) -> dict[str, Array]:

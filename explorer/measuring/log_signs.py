@@ -24,7 +24,7 @@ SETTLE_ROWS = 3
 """Rows after a switching that are no steady reading."""
 
 
-class Window(NamedTuple):
+class LogWindow(NamedTuple):
     """Thresholds of the load and what the pack draws, by which a log is read."""
 
     off_V: float
@@ -55,7 +55,7 @@ class Charging(NamedTuple):
 class Design:
     """By what a log is read: the design's window, and its front half at every cadence."""
 
-    window: Window
+    window: LogWindow
     charging: Charging
 
 
@@ -81,14 +81,14 @@ class Sign:
     strokes decide how long a charge of a few seconds takes."""
 
 
-def _loaded(log: PlugLog, window: Window) -> NDArray[np.bool_]:
+def _loaded(log: PlugLog, window: LogWindow) -> NDArray[np.bool_]:
     """Where the pack takes current, (n,); all False without that column."""
     if not log.has("out_A"):
         return np.zeros(len(log.time_s), dtype=bool)
     return np.asarray(log.columns["out_A"] > 0.25 * window.pack_A)
 
 
-def _first_load(log: PlugLog, window: Window) -> int:
+def _first_load(log: PlugLog, window: LogWindow) -> int:
     """The row at which the load first goes on; the row count where it never does."""
     on = _loaded(log, window)
     if not log.has("out_A") and log.has("bus_V"):
@@ -96,7 +96,7 @@ def _first_load(log: PlugLog, window: Window) -> int:
     return int(on.argmax()) if on.any() else len(on)
 
 
-def _charging(log: PlugLog, window: Window) -> NDArray[np.bool_]:
+def _charging(log: PlugLog, window: LogWindow) -> NDArray[np.bool_]:
     """Rows of the first charge, where front half and bank are alone, (n,)."""
     if not log.has("bus_V"):
         return np.zeros(len(log.time_s), dtype=bool)

@@ -27,7 +27,7 @@ COLUMNS = {
 }
 """Columns of a log beside its time, any of them; SI units as their names say."""
 LARGEST_BYTES, FEWEST_ROWS = 20_000_000, 30
-LARGEST = 1e4
+BEYOND_METERS = 1e4
 """Beyond it a reading is none."""
 
 
@@ -104,8 +104,8 @@ def _values(
             continue
         for column, (name, cell) in enumerate(zip(names, row, strict=True)):
             number = _number(cell)
-            if number is None or abs(number) > LARGEST:
-                rule = f"must be a number within {LARGEST:g}"
+            if number is None or abs(number) > BEYOND_METERS:
+                rule = f"must be a number within {BEYOND_METERS:g}"
                 faults.append(Fault(str(file), f"line {line}, {name}", rule, shown(cell)))
             else:
                 values[place, column] = number

@@ -16,16 +16,16 @@ from numpy.typing import NDArray
 
 from explorer import front
 from explorer.decision.picks import RECOMMENDED, Picker
-from explorer.measuring.bench_effort import Effort, effort_of, together
-from explorer.measuring.worth_of_knowing import NOTHING, Drawn, Knowing, Worth, worth_of_knowing
+from explorer.measuring.bench_effort import Effort, effort_of, joint_effort
+from explorer.measuring.worth_of_knowing import BUILD_NONE, Drawn, Knowing, Worth, worth_of_knowing
 from explorer.model.common_draws import CommonDraws, Uncertain, common_draws
 from explorer.model.objectives import ENERGY, KEYS
 from explorer.model.space import Rows
 from explorer.store.keys import ids_of
 from explorer.units import Array
 
-CONTENDERS = 8
-CANDIDATES, ALIKE = 24, 3
+MOST_CONTENDERS = 8
+CANDIDATES, ALIKE_CANDIDATES = 24, 3
 """Designs that are looked at before the contenders are chosen, and how many of one kind of chain
 come before others."""
 KIND = ("generator", "gearing", "cell")
@@ -39,7 +39,7 @@ NEARLY = 0.85
 one number is known."""
 DRAWS = 1000
 """Builds that decide what knowing is worth."""
-FALLS = 0.05
+FORBIDDING = 0.05
 """Share of results that forbid today's choice from which on a measurement is worth its effort
 whatever it gains."""
 
@@ -115,7 +115,7 @@ def _unlike(picker: Picker, ordered: Rows, first: int) -> list[int]:
     for row in ordered[ordered != first].tolist():
         kind = tuple(int(picker.stored.designs.parts[link][row]) for link in KIND)
         count[kind] = count.get(kind, 0) + 1
-        (unlike if count[kind] <= ALIKE else alike).append(row)
+        (unlike if count[kind] <= ALIKE_CANDIDATES else alike).append(row)
     return [*unlike, *alike][:CANDIDATES]
 
 
@@ -130,7 +130,7 @@ def _most_promising(value_J: Array, broken: NDArray[np.bool_]) -> list[int]:
     but_one = _kept_but_one(broken)
     nearly = [row for row in np.argsort(-value_J.mean(axis=1)) if but_one[row] >= NEARLY]
     kept, best_J = [0], np.maximum(sound_J[0], 0.0)
-    while len(kept) < min(CONTENDERS, len(value_J)):
+    while len(kept) < min(MOST_CONTENDERS, len(value_J)):
         rest = [row for row in range(len(value_J)) if row not in kept]
         gains = np.maximum(sound_J - best_J, 0.0).mean(axis=1)
         row = max(rest, key=lambda one: (gains[one], value_J[one].mean()))
@@ -169,7 +169,7 @@ def what_to_measure(
     rows.sort(key=lambda one: (-one["worth_J"], -one["falls_share"], one["minutes"]))
     return {
         "design_id": names[0],
-        "chosen_today": None if found.today == NOTHING else names[found.today],
+        "chosen_today": None if found.today == BUILD_NONE else names[found.today],
         "contenders": names,
         "draws": draws,
         "rates_J": dict(asked.rates),
@@ -181,7 +181,9 @@ def what_to_measure(
 
 def measure_nothing(found: Knowing) -> bool:
     """Whether no measurement surely gains anything, and none is likely to forbid today's choice."""
-    return not any(one.interval_J[0] > 0 or one.falls_share > FALLS for one in found.worth.values())
+    return not any(
+        one.interval_J[0] > 0 or one.falls_share > FORBIDDING for one in found.worth.values()
+    )
 
 
 @dataclass(frozen=True)
@@ -210,7 +212,7 @@ def measurements(seen: CommonDraws) -> dict[str, Measurement]:
     for (where, part), columns in notes.items():
         if len(columns) > 1:
             several = [seen.uncertain[column] for column in columns]
-            effort = together([effort_of(one.where, one.fields[0]) for one in several])
+            effort = joint_effort([effort_of(one.where, one.fields[0]) for one in several])
             says = f"all that a note of this {where.replace('_', ' ')} gives"
             fields = tuple(field for one in several for field in one.fields)
             found[f"{where} {part}"] = Measurement(

@@ -18,12 +18,12 @@ from numpy.typing import NDArray
 from explorer.model.odds import AT_LEAST, MOST_BELOW_HALF, NORMAL_95
 from explorer.units import Array
 
-FOLDS = 5
+CROSS_FOLDS = 5
 HINGES = (0.2, 0.4, 0.6, 0.8)
 """Shares of the draws at which a fitted line may bend, where one number is known."""
 FEW_HINGES = (0.5,)
 """And where several are."""
-STEPS = (0.05, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 0.95)
+JUMPS = (0.05, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 0.95)
 """Shares at which a second fit may jump: a chain that changes its regime gives a tenth at once."""
 LEAST_BUILDS = 20
 """Draws below which nothing is said."""
@@ -34,7 +34,7 @@ SURE_SDS = 2.0
 errors: else it is chance."""
 RESIDUALS = 250
 """Builds whose distance from what is expected stands for that of all."""
-NOTHING = -1
+BUILD_NONE = -1
 """In the place of a contender: build none of them."""
 
 
@@ -71,8 +71,8 @@ class Drawn:
                 raise ValueError(f"{name} must be {shape}, got {getattr(self, name).shape}")
         if self.numbers.ndim != 2 or len(self.numbers) != n:
             raise ValueError(f"numbers must have {n} rows, got {self.numbers.shape}")
-        if len(set(self.hands.tolist())) < FOLDS or n < LEAST_BUILDS:
-            raise ValueError(f"needs {LEAST_BUILDS} builds by {FOLDS} hands, got {n}")
+        if len(set(self.hands.tolist())) < CROSS_FOLDS or n < LEAST_BUILDS:
+            raise ValueError(f"needs {LEAST_BUILDS} builds by {CROSS_FOLDS} hands, got {n}")
 
     @property
     def value_J(self) -> Array:
@@ -96,7 +96,7 @@ class Worth(NamedTuple):
 
 @dataclass(frozen=True)
 class Knowing:
-    """Today's choice (a contender, or `NOTHING`), what knowing everything would be worth, and what
+    """Today's choice (a contender, or `BUILD_NONE`), what knowing everything would be worth, and what
     each group of numbers is.
     """
 
@@ -140,7 +140,7 @@ def _worth(drawn: Drawn, known: _Known, today: int, perfect_J: float) -> Worth:
     gained_J = _value_of(drawn, chosen) - _value_of(drawn, np.full(len(chosen), today))
     mean, sd = _mean_of_hands(gained_J, drawn.hands)
     low, high = mean - NORMAL_95 * sd, mean + NORMAL_95 * sd
-    falls = 0.0 if today == NOTHING else float(np.mean(~_allowed(drawn, known, today)))
+    falls = 0.0 if today == BUILD_NONE else float(np.mean(~_allowed(drawn, known, today)))
     return Worth(
         float(np.clip(mean, 0.0, max(perfect_J, 0.0))),
         (min(low, perfect_J), min(high, max(perfect_J, 0.0))),
@@ -152,9 +152,9 @@ def _worth(drawn: Drawn, known: _Known, today: int, perfect_J: float) -> Worth:
 class _Known:
     """What is expected of contenders by some columns of the numbers, or by nothing (None)."""
 
-    def __init__(self, drawn: Drawn, columns: list[int] | None, today: int = NOTHING) -> None:
+    def __init__(self, drawn: Drawn, columns: list[int] | None, today: int = BUILD_NONE) -> None:
         bases = () if columns is None else _bases(drawn.numbers[:, columns])
-        now_J = 0.0 if today == NOTHING else drawn.energy_J[today]
+        now_J = 0.0 if today == BUILD_NONE else drawn.energy_J[today]
         # Contenders share what is drawn: their differences are far better known than each of them.
         over_today = drawn.energy_J - now_J
         none_J = np.broadcast_to(-np.asarray(now_J), (1, len(drawn.hands)))
@@ -229,9 +229,9 @@ def _allowed(drawn: Drawn, known: _Known, row: int) -> NDArray[np.bool_]:
 
 
 def _choices(drawn: Drawn, known: _Known) -> NDArray[np.int64]:
-    """The contender that is chosen in each build, (n,), or `NOTHING`."""
+    """The contender that is chosen in each build, (n,), or `BUILD_NONE`."""
     best = np.broadcast_to(np.asarray(known.nothing, dtype=float), drawn.hands.shape).copy()
-    chosen = np.full(len(drawn.hands), NOTHING, dtype=np.int64)
+    chosen = np.full(len(drawn.hands), BUILD_NONE, dtype=np.int64)
     for row, offset_J in enumerate(drawn.offset_J.tolist()):
         lost_J = known.hazard[row] * known.energy[row].mean
         value_J = known.over_today[row] - lost_J + offset_J
@@ -242,14 +242,14 @@ def _choices(drawn: Drawn, known: _Known) -> NDArray[np.int64]:
 
 def _value_of(drawn: Drawn, chosen: NDArray[np.int64]) -> Array:
     """What the chosen contenders are worth in each build, (n,)."""
-    values = np.vstack([drawn.value_J, np.zeros(len(chosen))])  # the last row is NOTHING
+    values = np.vstack([drawn.value_J, np.zeros(len(chosen))])  # the last row is BUILD_NONE
     return np.asarray(values[chosen, np.arange(len(chosen))])
 
 
 def _folds(hands: NDArray[np.int64]) -> NDArray[np.int64]:
     """A fold for each build, the same for all builds of a hand, (n,)."""
     _, number = np.unique(hands, return_inverse=True)
-    return np.asarray(number.reshape(-1) % FOLDS)
+    return np.asarray(number.reshape(-1) % CROSS_FOLDS)
 
 
 def _bases(numbers: Array) -> tuple[Array, ...]:
@@ -264,7 +264,7 @@ def _bases(numbers: Array) -> tuple[Array, ...]:
         bends = np.quantile(column, HINGES if alone else FEW_HINGES)
         bent += [np.maximum(column - at, 0.0) for at in bends]
     bent += [scaled[:, i] * scaled[:, j] for i, j in combinations(range(numbers.shape[1]), 2)]
-    jumps = [column > at for column in scaled.T for at in np.quantile(column, STEPS)]
+    jumps = [column > at for column in scaled.T for at in np.quantile(column, JUMPS)]
     return np.column_stack(bent), np.column_stack([*bent, *jumps])
 
 
@@ -295,7 +295,7 @@ def _cross_fitted(rows: Array, basis: Array, folds: NDArray[np.int64]) -> Array:
     small ones its threads wait for each other twenty times as long as they compute, on a busy
     machine.
     """
-    held = [folds == fold for fold in range(FOLDS)]
+    held = [folds == fold for fold in range(CROSS_FOLDS)]
     squares = np.stack([np.einsum("nb,nc->bc", basis[one], basis[one]) for one in held])
     products = np.stack([np.einsum("nb,mn->bm", basis[one], rows[:, one]) for one in held])
     ridge = RIDGE * len(basis) * np.eye(basis.shape[1])

@@ -25,7 +25,7 @@ from explorer.units import Array
 
 FARTHEST = 8.0
 """A margin counts as no farther from its limit than so many of its own spreads."""
-LARGEST = 1e9
+BOUNDED_MARGIN = 1e9
 """Margins that no number describes count as this far off."""
 SETTINGS_DRAWN = {
     "undervoltage_off_V": "threshold load off",
@@ -188,7 +188,7 @@ def _room(margins: Sequence[Array], shape: tuple[int, ...]) -> Array:
     """Those of some margins (d, n) that any build breaks, each in its own spread: (d, rules, n)."""
     rooms = [np.empty((0, *shape))]
     for margin in margins:
-        margin = np.clip(margin, -LARGEST, LARGEST)
+        margin = np.clip(margin, -BOUNDED_MARGIN, BOUNDED_MARGIN)
         if (margin >= 0).all():
             continue
         low, high = np.quantile(margin, (0.25, 0.75), axis=1, keepdims=True)

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
-from explorer.measuring.worth_of_knowing import NOTHING, Drawn, worth_of_knowing
+from explorer.measuring.worth_of_knowing import BUILD_NONE, Drawn, worth_of_knowing
 from explorer.units import Array
 from tests.helpers.choices import WAYS, paired, regrets
 
@@ -113,7 +113,7 @@ def test_a_result_may_forbid_the_choice_and_gain_nothing() -> None:
     worse = worth_of_knowing(
         drawn(np.full((1, N), 5000.0), numbers, rule_room=room - 0.5), {"why": [0]}
     )
-    assert worse.today == NOTHING
+    assert worse.today == BUILD_NONE
     assert worse.worth["why"].worth_J > 3000
 
 
