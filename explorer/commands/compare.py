@@ -14,7 +14,6 @@ from explorer.inputs.study import Project, load
 from explorer.inputs.toml_text import line_of, places_of, read_toml
 from explorer.measuring.built_readings import Built, Judged, as_read, expected_readings, judged
 from explorer.model.design_file import checked_design, read_design
-from explorer.model.odds import DRAWS
 from explorer.model.rules import RULES
 
 LARGEST_READINGS_BYTES = 100_000
@@ -71,8 +70,9 @@ def promise_of(built: Built) -> dict[str, float | None]:
     """What builds of a chain promise: the energy of nine in ten, and how often they break rules."""
     from explorer.model import promise
 
-    (found,) = promise.odds(built.project, built.design, range(DRAWS))
-    said = found.results()
+    terms = built.project.study.promise
+    (found,) = promise.odds(built.project, built.design, range(terms.draws))
+    said = found.results(terms)
     return {key: said[key] for key in PROMISED}
 
 

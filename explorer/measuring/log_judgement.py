@@ -14,7 +14,7 @@ import numpy as np
 
 from explorer.inputs.study import Project
 from explorer.measuring.instruments import INSTRUMENTS
-from explorer.measuring.log_signs import SIGNS, Charging, Design, Sign, LogWindow, signs_of
+from explorer.measuring.log_signs import SIGNS, Charging, Design, LogWindow, Sign, signs_of
 from explorer.measuring.plug_log import PlugLog, as_logged
 from explorer.model import promise
 from explorer.model.space import Designs

@@ -68,10 +68,10 @@ def contest(picker: Picker, row: int | None, workers: int = 1) -> Contest | None
     if row is None:
         if not len(some):
             return None
-        points = picker.stored.objectives(picker.cost)[some]
+        points = _nominal_points(picker)[some]
         row = int(some[front.recommended(points, picker.units)])
     rates = _rates(picker, row)
-    points = picker.stored.objectives(picker.cost)
+    points = _nominal_points(picker)
     score_J = -(points[some] - points[row]) @ rates
     candidates = np.array([row, *_unlike(picker, some[np.argsort(-score_J)], row)], np.int64)
     offset_J = _offsets(points[candidates] - points[row], rates)
@@ -85,13 +85,22 @@ def contest(picker: Picker, row: int | None, workers: int = 1) -> Contest | None
     return Contest(candidates[kept], offset_J[kept], by_name)
 
 
+def _nominal_points(picker: Picker) -> Array:
+    """Objectives of all stored designs with the energy of parts as in their tables: known of every
+    design, whatever the study promises.
+    """
+    points = np.array(picker.stored.objectives(picker.cost))
+    points[:, KEYS.index(ENERGY)] = -picker.stored.delivered_energy_J
+    return points
+
+
 def _rates(picker: Picker, row: int) -> Array:
     """Joules that one unit of each minimised objective counts as, (objectives,), energy's 1: the
     mean of the weightings that like a design best, or that it regrets least.
     """
     rivals = picker.holding()
     rivals = rivals[rivals != row]
-    points = picker.stored.objectives(picker.cost)[np.append(rivals, row)] / picker.units
+    points = _nominal_points(picker)[np.append(rivals, row)] / picker.units
     weights = front.tastes(front.TASTES, points.shape[1])
     scores = points @ weights.T
     regret = scores[-1] - scores.min(axis=0)
@@ -160,12 +169,13 @@ def what_to_measure(
     seen = common_draws(picker.project, designs, range(draws), workers)
     drawn = Drawn(
         seen.energy_J, seen.hazard_room, seen.rule_room, asked.offset_J, seen.numbers, seen.hands,
-        picker.project.study.build.hazard_chance,
+        picker.project.study.build.hazard_chance, picker.project.study.promise.at_least,
     )  # fmt: skip
     groups = measurements(seen)
     found = worth_of_knowing(drawn, {name: one.columns for name, one in groups.items()})
     names = ids_of(picker.stored.numbers[asked.rows])
-    rows = [_answer(groups[name], worth) for name, worth in found.worth.items()]
+    money = _money_for_a_joule(picker)
+    rows = [_answer(groups[name], worth, money) for name, worth in found.worth.items()]
     rows.sort(key=lambda one: (-one["worth_J"], -one["falls_share"], one["minutes"]))
     return {
         "design_id": names[0],
@@ -225,7 +235,15 @@ def _name(one: Uncertain) -> str:
     return f"{one.where} {one.part} {one.fields[0]}"
 
 
-def _answer(one: Measurement, worth: Worth) -> dict[str, Any]:
+def _money_for_a_joule(picker: Picker) -> float | None:
+    """What the study's [worth] pays for a joule; None where it does not say."""
+    said = picker.project.study.worth
+    if said.cost is None or said.delivered_energy_J is None:
+        return None
+    return float(said.cost / said.delivered_energy_J)
+
+
+def _answer(one: Measurement, worth: Worth, money: float | None) -> dict[str, Any]:
     return {
         "quantity": one.says,
         "link": one.where,
@@ -233,7 +251,7 @@ def _answer(one: Measurement, worth: Worth) -> dict[str, Any]:
         "columns": list(one.fields),
         "worth_J": worth.worth_J,
         "interval_J": list(worth.interval_J),
-        "worth_money": None,
+        "worth_money": None if money is None else worth.worth_J * money,
         "changes_share": worth.changes_share,
         "falls_share": worth.falls_share,
         "minutes": one.effort.minutes,

@@ -15,7 +15,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from explorer.model.odds import AT_LEAST, MOST_BELOW_HALF, NORMAL_95
+from explorer.model.odds import KEEPS_RULES, MOST_BELOW_HALF, NORMAL_95
 from explorer.units import Array
 
 CROSS_FOLDS = 5
@@ -48,7 +48,7 @@ class Drawn:
     (contenders,): what else speaks for or against a contender, in joules; to build nothing is worth
     0. `numbers` (n, numbers): what is uncertain. `hands` (n,): builds with the same number were
     drawn with the same hand, and are not independent. `hazard_chance`: the most that a design that
-    is chosen may have.
+    is chosen may have; `at_least`: the share of builds that give a promised energy.
     """
 
     energy_J: Array
@@ -58,6 +58,7 @@ class Drawn:
     numbers: Array
     hands: NDArray[np.int64]
     hazard_chance: float
+    at_least: float = 0.9
 
     def __post_init__(self) -> None:
         contenders, n = self.energy_J.shape
@@ -96,8 +97,8 @@ class Worth(NamedTuple):
 
 @dataclass(frozen=True)
 class Knowing:
-    """Today's choice (a contender, or `BUILD_NONE`), what knowing everything would be worth, and what
-    each group of numbers is.
+    """Today's choice (a contender, or `BUILD_NONE`), what knowing everything would be worth, and
+    what each group of numbers is.
     """
 
     today: int
@@ -109,8 +110,8 @@ def worth_of_knowing(drawn: Drawn, groups: Mapping[str, Sequence[int]]) -> Knowi
     """What it is worth to know each of some groups of columns of `numbers`.
 
     A contender may be chosen where, by what is known, it breaks a hazard rule in at most
-    `hazard_chance` of builds, keeps the other rules in `AT_LEAST` of them, and gives less than half
-    of what `AT_LEAST` of them give in at most `MOST_BELOW_HALF`; of these the best on average is.
+    `hazard_chance` of builds, keeps the other rules in `KEEPS_RULES` of them, and gives less than half
+    of what `at_least` of them give in at most `MOST_BELOW_HALF`; of these the best on average is.
     So a result may forbid today's choice, too: this alone may cost energy, and worth is then 0.
     What knowing everything gains is an upper limit of any worth, and caps it.
     """
@@ -219,11 +220,11 @@ def _constant(values: Array) -> Expected:
 def _allowed(drawn: Drawn, known: _Known, row: int) -> NDArray[np.bool_]:
     """Where a contender may be chosen, (n,): what `Odds.holds` asks, of what is expected."""
     hazard, energy = known.hazard[row], known.energy[row]
-    over_half = energy.mean - energy.quantile(1 - AT_LEAST) / 2
+    over_half = energy.mean - energy.quantile(1 - drawn.at_least) / 2
     halved = share_broken([Expected(over_half, energy.residuals)], len(hazard))
     return np.asarray(
         (hazard <= drawn.hazard_chance)
-        & (known.broken[row] <= 1 - AT_LEAST)
+        & (known.broken[row] <= 1 - KEEPS_RULES)
         & (halved + hazard <= MOST_BELOW_HALF)
     )
 

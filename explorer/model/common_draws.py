@@ -19,7 +19,7 @@ from explorer.model.evaluate import evaluate
 from explorer.model.rules import RULES
 from explorer.model.simulate import Care
 from explorer.model.space import Designs
-from explorer.model.spreads import CADENCE, HAND, Spread, nominal, spreads_of_part
+from explorer.model.spreads import CADENCE, Spread, nominal, of_hand, spreads_of_part
 from explorer.stopping import starting_workers
 from explorer.units import Array
 
@@ -111,7 +111,8 @@ def uncertain_numbers(project: Project, designs: Designs) -> tuple[Uncertain, ..
 
 def _with_spreads(project: Project, designs: Designs) -> Iterator[tuple[Uncertain, Spread]]:
     for name in project.study.session.operators:
-        yield from ((Uncertain(one.says, "operator", name, one.fields), one) for one in HAND)
+        for spread in of_hand(project, project.catalogue.operators[name]):
+            yield Uncertain(spread.says, "operator", name, spread.fields), spread
     for link in LINKS:
         for row in np.unique(designs.parts[link]).tolist():
             part = project.catalogue.parts[link][row]

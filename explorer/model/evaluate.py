@@ -42,11 +42,11 @@ def evaluate(
     for some in blocks:
         share = None if weakest_share is None else weakest_share[some]
         block = designs.take(some)
-        results.append(combine(project, block, solve(project, block, care), share))
+        results.append(combine_cases(project, block, solve(project, block, care), share))
     return results[0] if len(results) == 1 else Evaluation.concatenate(results)
 
 
-def combine(
+def combine_cases(
     project: Project,
     designs: Designs,
     solved: Mapping[tuple[str, str], Solved],

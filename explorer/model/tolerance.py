@@ -24,10 +24,10 @@ from explorer.model.space import Designs
 from explorer.model.spreads import (
     CADENCE,
     CAPACITANCE_HIGH,
-    HAND,
     Spread,
     most,
     nominal,
+    of_hand,
     spreads_of_part,
 )
 from explorer.physics import bank
@@ -82,7 +82,9 @@ class Tolerance:
 
 
 def spreads_of(project: Project, designs: Designs) -> tuple[Spread, ...]:
-    """Everything that is drawn for one design, tolerances of its own tables included."""
+    """Everything that is drawn for one design, tolerances of its own tables included. Of several
+    people all differ as the first does.
+    """
     cell, window = (_part(project, designs, link) for link in ("cell", "window"))
     limit = window.current_limit_tolerance  # type: ignore[attr-defined]
     low = cell.capacitance_low_fraction  # type: ignore[attr-defined]
@@ -96,8 +98,9 @@ def spreads_of(project: Project, designs: Designs) -> tuple[Spread, ...]:
         ("overvoltage_off_V", "load cut", designs.settings["overvoltage_off_V"]),
     )
     bands = {name: _band_of(project, window, float(volts[0])) for name, _, volts in levels}
+    first = project.catalogue.operators[project.study.session.operators[0]]
     return (
-        *HAND,
+        *of_hand(project, first),
         CADENCE,
         *(
             spread
