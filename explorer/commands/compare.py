@@ -17,7 +17,7 @@ from explorer.model.design_file import checked_design, read_design
 from explorer.model.rules import RULES
 
 LARGEST_READINGS_BYTES = 100_000
-PROMISED = ("promised_energy_J", "hazard_chance", "keeps_rules_share")
+SAID_OF_PROMISE = ("promised_energy_J", "hazard_chance", "keeps_rules_share")
 """What is said of a promise."""
 
 
@@ -73,7 +73,7 @@ def promise_of(built: Built) -> dict[str, float | None]:
     terms = built.project.study.promise
     (found,) = promise.odds(built.project, built.design, range(terms.draws))
     said = found.results(terms)
-    return {key: said[key] for key in PROMISED}
+    return {key: said[key] for key in SAID_OF_PROMISE}
 
 
 def chosen_design(project: Project, design: Path | None, lock: str | None) -> tuple[str, Built]:

@@ -11,13 +11,13 @@ from explorer.commands.front_view import FrontView
 from explorer.errors import Fault, InputError
 from explorer.inputs.csv_tables import shown
 from explorer.inputs.study import load
-from explorer.measuring.what_to_measure import DRAWS, what_to_measure
+from explorer.measuring.what_to_measure import WORTH_DRAWS, what_to_measure
 from explorer.store.keys import path_of
 from explorer.store.results import Store
 
 
 def next_measurement(
-    study: Path, design_id: str | None = None, *, draws: int = DRAWS, workers: int = 2
+    study: Path, design_id: str | None = None, *, draws: int = WORTH_DRAWS, workers: int = 2
 ) -> dict[str, Any]:
     """What it is worth to know each uncertain number of the contenders of a choice, most first.
 

@@ -125,9 +125,8 @@ def physics_of(record: Record) -> dict[str, Any]:
 def read_tables(
     folder: Path, tables: str, bench: str, terms: PriceTerms | None, today: date
 ) -> Reading:
-    """Read every table of `folder/tables` and `folder/bench`; never raises for wrong input.
-
-    `terms` None: the study that states how prices are read is itself at fault.
+    """Read every table of `folder/tables` and `folder/bench`; never raises for wrong input. `terms`
+    None: the study that states how prices are read is itself at fault.
     """
     reader = TableReader(folder, today)
     older = _defaults(folder / tables)

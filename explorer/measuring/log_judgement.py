@@ -14,7 +14,7 @@ import numpy as np
 
 from explorer.inputs.study import Project
 from explorer.measuring.instruments import INSTRUMENTS
-from explorer.measuring.log_signs import SIGNS, Charging, Design, LogWindow, Sign, signs_of
+from explorer.measuring.log_signs import SIGNS, BankCurrents, Design, LogWindow, Sign, signs_of
 from explorer.measuring.plug_log import PlugLog, as_logged
 from explorer.model import promise
 from explorer.model.space import Designs
@@ -99,10 +99,10 @@ CADENCE_SHARES = np.linspace(0.2, 1.3, 12)
 STRONG = {"critical_power_W": 20.0, "comfort_force_N": 20.0, "force_limit_N": 20.0,
           "sprint_torque_N_m": 20.0}  # fmt: skip
 """How many times stronger the hand is that turns at every cadence."""
-NODES, CHARGE_S, CHARGE_ROWS = 80, 600.0, 6001
+VOLT_NODES, CHARGE_S, CHARGE_ROWS = 80, 600.0, 6001
 
 
-def charging_of(project: Project, design: Designs, window: LogWindow) -> Charging:
+def charging_of(project: Project, design: Designs, window: LogWindow) -> BankCurrents:
     """What the design's parts, as in their tables, put into the bank in its first charge, by
     sessions of a hand that holds every cadence.
     """
@@ -115,14 +115,14 @@ def charging_of(project: Project, design: Designs, window: LogWindow) -> Chargin
     cadences = design.settings["cadence_rpm"] * CADENCE_SHARES
     many = design.take(np.zeros(len(cadences), np.int64))
     many = Designs(many.parts, {**many.settings, "cadence_rpm": cadences})
-    volts, rows = np.linspace(0.0, window.on_V, NODES), []
+    volts, rows = np.linspace(0.0, window.on_V, VOLT_NODES), []
     for log in _stepped(able, many, np.linspace(0.0, CHARGE_S, CHARGE_ROWS)):
         top = int(np.maximum.accumulate(log.columns["bus_V"]).argmax())
         reached = log.columns["bus_V"] >= window.on_V
         top = int(reached.argmax()) if reached.any() else top
         amps = np.interp(volts, log.columns["bus_V"][:top], log.columns["bus_A"][:top], right=0.0)
         rows.append(amps)
-    return Charging(cadences, volts, np.stack(rows))
+    return BankCurrents(cadences, volts, np.stack(rows))
 
 
 def _logs(project: Project, design: Designs, time_s: Array, builds: int) -> Iterator[PlugLog]:

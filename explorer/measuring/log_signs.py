@@ -34,7 +34,7 @@ class LogWindow(NamedTuple):
     cadence_rpm: float
 
 
-class Charging(NamedTuple):
+class BankCurrents(NamedTuple):
     """What parts as in their tables put into an empty bank: A (cadences, volts) over the turns of
     the crank a minute (cadences,) and the bus voltage (volts,)."""
 
@@ -56,7 +56,7 @@ class Design:
     """By what a log is read: the design's window, and its front half at every cadence."""
 
     window: LogWindow
-    charging: Charging
+    charging: BankCurrents
 
 
 @dataclass(frozen=True)

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from explorer import front
 from explorer.decision.picks import RECOMMENDED, Picker
 from explorer.measuring.bench_effort import Effort, effort_of, joint_effort
-from explorer.measuring.worth_of_knowing import BUILD_NONE, Drawn, Knowing, Worth, worth_of_knowing
+from explorer.measuring.worth_of_knowing import BUILD_NONE, Drawn, Gain, Knowing, worth_of_knowing
 from explorer.model.common_draws import CommonDraws, Uncertain, common_draws
 from explorer.model.objectives import ENERGY, KEYS
 from explorer.model.space import Rows
@@ -37,7 +37,7 @@ worth is found, so that chance does not choose what it then values."""
 NEARLY = 0.85
 """Share of a candidate's builds that keep all rules but one, from which on it may come to hold when
 one number is known."""
-DRAWS = 1000
+WORTH_DRAWS = 1000
 """Builds that decide what knowing is worth."""
 FORBIDDING = 0.05
 """Share of results that forbid today's choice from which on a measurement is worth its effort
@@ -157,7 +157,7 @@ def _kept_but_one(broken: NDArray[np.bool_]) -> Array:
 
 
 def what_to_measure(
-    picker: Picker, row: int | None = None, *, draws: int = DRAWS, workers: int = 1
+    picker: Picker, row: int | None = None, *, draws: int = WORTH_DRAWS, workers: int = 1
 ) -> dict[str, Any] | None:
     """What knowing each uncertain number is worth to the choice of a design, as `measure next`
     answers it; None where nothing is stored to choose from.
@@ -243,7 +243,7 @@ def _money_for_a_joule(picker: Picker) -> float | None:
     return float(said.cost / said.delivered_energy_J)
 
 
-def _answer(one: Measurement, worth: Worth, money: float | None) -> dict[str, Any]:
+def _answer(one: Measurement, worth: Gain, money: float | None) -> dict[str, Any]:
     return {
         "quantity": one.says,
         "link": one.where,

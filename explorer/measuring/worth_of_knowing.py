@@ -84,7 +84,7 @@ class Drawn:
         return np.asarray(outcome_J + self.offset_J[:, None])
 
 
-class Worth(NamedTuple):
+class Gain(NamedTuple):
     """What knowing some numbers is worth: mean gain and its 95 % interval, J; the share of results
     after which another choice is better, and of those after which today's choice may not be made.
     """
@@ -103,15 +103,16 @@ class Knowing:
 
     today: int
     perfect_J: float
-    worth: Mapping[str, Worth]
+    worth: Mapping[str, Gain]
 
 
 def worth_of_knowing(drawn: Drawn, groups: Mapping[str, Sequence[int]]) -> Knowing:
     """What it is worth to know each of some groups of columns of `numbers`.
 
     A contender may be chosen where, by what is known, it breaks a hazard rule in at most
-    `hazard_chance` of builds, keeps the other rules in `KEEPS_RULES` of them, and gives less than half
-    of what `at_least` of them give in at most `MOST_BELOW_HALF`; of these the best on average is.
+    `hazard_chance` of builds, keeps the other rules in `KEEPS_RULES` of them, and gives less than
+    half of what `at_least` of them give in at most `MOST_BELOW_HALF`; the best on average of these
+    is.
     So a result may forbid today's choice, too: this alone may cost energy, and worth is then 0.
     What knowing everything gains is an upper limit of any worth, and caps it.
     """
@@ -127,7 +128,7 @@ def worth_of_knowing(drawn: Drawn, groups: Mapping[str, Sequence[int]]) -> Knowi
     return Knowing(today, perfect_J, {name: _with_less(name, groups, found) for name in groups})
 
 
-def _with_less(name: str, groups: Mapping[str, Sequence[int]], found: Mapping[str, Worth]) -> Worth:
+def _with_less(name: str, groups: Mapping[str, Sequence[int]], found: Mapping[str, Gain]) -> Gain:
     """The worth of a group, or of some of its numbers where that was found to be more: who knows
     all of them may leave out what a regression makes nothing of.
     """
@@ -136,13 +137,13 @@ def _with_less(name: str, groups: Mapping[str, Sequence[int]], found: Mapping[st
     return found[best]._replace(falls_share=max(found[one].falls_share for one in some))
 
 
-def _worth(drawn: Drawn, known: _Known, today: int, perfect_J: float) -> Worth:
+def _worth(drawn: Drawn, known: _Known, today: int, perfect_J: float) -> Gain:
     chosen = _choices(drawn, known)
     gained_J = _value_of(drawn, chosen) - _value_of(drawn, np.full(len(chosen), today))
     mean, sd = _mean_of_hands(gained_J, drawn.hands)
     low, high = mean - NORMAL_95 * sd, mean + NORMAL_95 * sd
     falls = 0.0 if today == BUILD_NONE else float(np.mean(~_allowed(drawn, known, today)))
-    return Worth(
+    return Gain(
         float(np.clip(mean, 0.0, max(perfect_J, 0.0))),
         (min(low, perfect_J), min(high, max(perfect_J, 0.0))),
         float(np.mean(chosen != today)),
