@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import shlex
 import sys
 from collections.abc import Callable, Iterator
@@ -14,7 +13,9 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from explorer import stopping
-from explorer.errors import ExplorerError, InputError, printable
+from explorer.commands.answers import AsJson, StudyFile, give_answer, json_line
+from explorer.commands.measure_line import measure
+from explorer.errors import ExplorerError, InputError
 
 if TYPE_CHECKING:
     from explorer.search.progress import Step
@@ -29,14 +30,6 @@ app = typer.Typer(
     help="Search all hand-cranked generator chains before you solder one. "
     "Give --debug anywhere for tracebacks.",
 )
-
-StudyFile = Annotated[
-    # Whether it can be read is reported by whoever reads it, in one line.
-    Path, typer.Argument(metavar="STUDY.toml", help="The study file.", readable=False)
-]
-AsJson = Annotated[
-    bool, typer.Option("--json", help="One JSON object on standard output, nothing else there.")
-]
 
 NoPage = Annotated[bool, typer.Option("--no-page", help="Write no page: for scripts.")]
 
@@ -79,7 +72,7 @@ def _launch(
         answer = launch_study(
             study, workers=workers, page=not no_page, cluster=cluster, watch=watch
         )
-    _answer(answer, as_json, terminal.launched)
+    give_answer(answer, as_json, terminal.launched)
 
 
 @app.command("review")
@@ -100,7 +93,7 @@ def _review(
     from explorer.commands.review import review_studies
 
     answer = review_studies(*studies)
-    _answer(answer, as_json, terminal.reviewed)
+    give_answer(answer, as_json, terminal.reviewed)
     if open_:
         from explorer.commands.browser import show_page
 
@@ -123,7 +116,7 @@ def _lock(
     from explorer.commands.lock import lock_design
 
     answer = lock_design(study, design, note=note, release=release, page=not no_sheet)
-    _answer(answer, as_json, terminal.locked)
+    give_answer(answer, as_json, terminal.locked)
 
 
 @app.command("rerun")
@@ -157,7 +150,7 @@ def _rerun(
         answer = rerun_study(
             study, owned=parts, search=search, quick=quick, page=not no_page, watch=watch
         )
-    _answer(answer, as_json, terminal.moved)
+    give_answer(answer, as_json, terminal.moved)
     if fail_if_beaten and any(one["status"] != "kept" for one in answer["locked"]):
         raise typer.Exit(BEATEN)
 
@@ -174,7 +167,7 @@ def _evaluate(
     from explorer.commands.evaluate import evaluate_file
 
     answer = evaluate_file(study, design, fidelity=fidelity)
-    _answer(answer, as_json, terminal.evaluated)
+    give_answer(answer, as_json, terminal.evaluated)
 
 
 @app.command("check")
@@ -190,9 +183,9 @@ def _check(
     from explorer.commands.check import check_store, check_study
 
     if store:
-        _answer(check_store(study), as_json, terminal.store_checked)
+        give_answer(check_store(study), as_json, terminal.store_checked)
     else:
-        _answer(check_study(study), as_json, terminal.checked)
+        give_answer(check_study(study), as_json, terminal.checked)
 
 
 @app.command("table")
@@ -209,7 +202,7 @@ def _table(
     from explorer.commands import terminal
     from explorer.commands.table import write_table
 
-    _answer(write_table(study, file, whole=whole), as_json, terminal.tabled)
+    give_answer(write_table(study, file, whole=whole), as_json, terminal.tabled)
 
 
 @app.command("start")
@@ -221,7 +214,7 @@ def _start(
     from explorer.commands import start as command
 
     answer = command.start(name, home=Path())
-    _answer(
+    give_answer(
         answer,
         as_json,
         lambda a: [
@@ -232,64 +225,7 @@ def _start(
     )
 
 
-measure = typer.Typer(no_args_is_help=True, help="From the bench to the tables, and back.")
 app.add_typer(measure, name="measure")
-
-
-@measure.command("note")
-def _measure_note(
-    kind: Annotated[str, typer.Argument(metavar="KIND", help="generator, cell, operator, ...")],
-    file: Annotated[
-        Path | None, typer.Option("--to", metavar="NOTES.toml", help="A new file to write it to.")
-    ] = None,
-    as_json: AsJson = False,
-) -> None:
-    """Print an empty note: what to measure, in which order, and what can hurt."""
-    from explorer.commands import measure as command
-    from explorer.commands.measured_words import noted
-
-    _answer(command.write_note(kind, file), as_json, noted)
-
-
-@measure.command("read")
-def _measure_read(
-    notes: Annotated[Path, typer.Argument(metavar="NOTES.toml", help="Notes from the bench.")],
-    into: Annotated[
-        Path | None,
-        typer.Option(metavar="STUDY.toml", help="Write the rows into this study's tables."),
-    ] = None,
-    replace: Annotated[
-        bool, typer.Option("--replace", help="Change rows that are there already.")
-    ] = False,
-    figure: Annotated[
-        Path | None, typer.Option(metavar="FILE.svg", help="Draw how far each reading is off.")
-    ] = None,
-    as_json: AsJson = False,
-) -> None:
-    """Make rows of notes, each number with its uncertainty, and name what looks like a slip."""
-    from explorer.commands import measure as command
-    from explorer.commands.measured_words import bench_read
-
-    _answer(command.read_bench(notes, into, replace=replace, figure=figure), as_json, bench_read)
-
-
-@measure.command("compare")
-def _measure_compare(
-    study: StudyFile,
-    design: Annotated[
-        Path | None, typer.Option(metavar="DESIGN.toml", help="The design that was built.")
-    ] = None,
-    lock: Annotated[str | None, typer.Option(metavar="ID", help="Or a locked one.")] = None,
-    readings: Annotated[
-        Path | None, typer.Option(metavar="FILE", help="Readings; without it a form is printed.")
-    ] = None,
-    as_json: AsJson = False,
-) -> None:
-    """Hold readings of a chain that was built against the model: what is wrong, does it stand?"""
-    from explorer.commands.compare import compare_readings
-    from explorer.commands.measured_words import compared
-
-    _answer(compare_readings(study, readings, design=design, lock=lock), as_json, compared)
 
 
 @app.command("schema")
@@ -301,7 +237,7 @@ def _schema(
     from explorer.commands import schema as command
 
     found = command.schema(kind)
-    sys.stdout.write((_json(found) if as_json else command.text_of(found)) + "\n")
+    sys.stdout.write((json_line(found) if as_json else command.text_of(found)) + "\n")
 
 
 def main() -> None:
@@ -379,22 +315,3 @@ def _progress() -> Iterator[Callable[[Step], None]]:
             )
 
         yield watch
-
-
-def _answer(
-    answer: dict[str, Any], as_json: bool, words: Callable[[dict[str, Any]], list[str]]
-) -> None:
-    lines = [printable(line) for line in words(answer)]
-    stopping.answering()
-    if as_json:
-        sys.stderr.write("\n".join(lines) + "\n")
-        sys.stdout.write(_json(answer) + "\n")
-    else:
-        sys.stdout.write("\n".join(lines) + "\n")
-
-
-def _json(answer: dict[str, Any]) -> str:
-    """One line of JSON; letters that the output may not have are escapes in it."""
-    as_they_are = "utf" in (sys.stdout.encoding or "").lower()
-    # No stand-in for a type that JSON lacks: the text "True" would be worse than a failure.
-    return json.dumps(answer, ensure_ascii=not as_they_are, allow_nan=False)

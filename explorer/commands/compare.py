@@ -17,6 +17,8 @@ from explorer.model.design_file import checked_design, read_design
 from explorer.model.rules import RULES
 
 LARGEST_READINGS_BYTES = 100_000
+SAID_OF_PROMISE = ("promised_energy_J", "hazard_chance", "keeps_rules_share")
+"""What is said of a promise."""
 
 
 def compare_readings(
@@ -31,7 +33,7 @@ def compare_readings(
     Without readings, `form` is a file to fill in. InputError with every fault.
     """
     project = load(study)
-    name, built = _chosen(project, design, lock)
+    name, built = chosen_design(project, design, lock)
     if readings is None:
         return {"design": name, "form": _form(name, built), "readings": []}
     given = _read(readings, [kind.key for kind, *_ in expected_readings(built)])
@@ -45,14 +47,36 @@ def compare_readings(
         "residual_rms_W": None,
         "suspect": _suspect(wrong, len(found)),
         "in_band_share": sum(one.in_band for one in found) / len(found),
+        **outcome(built, after),
+    }
+
+
+def outcome(built: Built, after: Built) -> dict[str, Any]:
+    """What a chain that is not as designed comes to: energy, promise, broken rules."""
+    promised = promise_of(built)
+    return {
         "delivered_energy_J": {"designed": built.energy_J, "as_read": after.energy_J},
+        "promise": {
+            "designed": promised,
+            "as_read": promised if after is built else promise_of(after),
+        },
         "broken": list(after.broken),
         "hazard": any(rule in RULES and RULES[rule].hazard for rule in after.broken),
         "stands": not after.broken,
     }
 
 
-def _chosen(project: Project, design: Path | None, lock: str | None) -> tuple[str, Built]:
+def promise_of(built: Built) -> dict[str, float | None]:
+    """What builds of a chain promise: the energy of nine in ten, and how often they break rules."""
+    from explorer.model import promise
+
+    terms = built.project.study.promise
+    (found,) = promise.odds(built.project, built.design, range(terms.draws))
+    said = found.results(terms)
+    return {key: said[key] for key in SAID_OF_PROMISE}
+
+
+def chosen_design(project: Project, design: Path | None, lock: str | None) -> tuple[str, Built]:
     """The design that was built, and what it is called."""
     if design is not None:
         return str(design), Built(project, read_design(project, design))

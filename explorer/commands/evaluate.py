@@ -18,9 +18,12 @@ if TYPE_CHECKING:
 
 def evaluate_file(study: Path, design: Path, *, fidelity: str = "session") -> dict[str, Any]:
     """The result of the design in a file, with margins and ledger; InputError with every fault."""
+    from explorer.report.measured_reach import beyond_points
+
     project = load_study(study)
-    own = read_design(project, design)
-    return at_fidelity(built_as(project, design), own, fidelity)[0]
+    own = built_as(project, design)
+    found = at_fidelity(own, read_design(project, design), fidelity)[0]
+    return {**found, "beyond_points": beyond_points(project, found["parts"], found["settings"])}
 
 
 def evaluate_designs(

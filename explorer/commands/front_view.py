@@ -29,7 +29,7 @@ from explorer.inputs.study import Project
 from explorer.model import costing
 from explorer.model.record import design_records
 from explorer.model.space import Rows
-from explorer.search.progress import Watch
+from explorer.search.progress import Step, Watch
 from explorer.search.racing import Race
 from explorer.search.settle import contenders, step_contenders
 from explorer.store.history import Run
@@ -38,6 +38,11 @@ from explorer.store.results import Store
 from explorer.store.standing import front_rows
 from explorer.store.stored import Stored
 from explorer.units import Array
+
+MEASURE_NEXT = "measure_next"
+"""Name of what is kept of the advice on measuring."""
+ADVICE_DRAWS, ADVICE_KEPT = 400, 3
+"""Builds behind the page's advice, fewer than `measure next` draws, and measurements kept of it."""
 
 
 @dataclass(frozen=True)
@@ -217,6 +222,22 @@ class FrontView:
                 found = {**found, name: looked}
                 self.store.save_progress(self.looked_at, found)
         return found
+
+    def advise(self, watch: Watch, workers: int) -> None:
+        """Find out what to measure before the recommended design is chosen, and keep it beside what
+        `look_closer` found: once for a front.
+        """
+        from explorer.measuring.what_to_measure import what_to_measure
+
+        found = self.store.search_progress(self.looked_at)
+        if MEASURE_NEXT in found or not self.picked:
+            return
+        watch(Step(MEASURE_NEXT, 0, 1, 0))
+        advice = what_to_measure(self.picker, draws=ADVICE_DRAWS, workers=workers)
+        if advice is not None:
+            advice = {**advice, "worth": advice["worth"][:ADVICE_KEPT]}
+        self.store.save_progress(self.looked_at, {**found, MEASURE_NEXT: advice})
+        watch(Step(MEASURE_NEXT, 1, 1, 0))
 
     def before(self) -> Previous | None:
         """The last kept state that is not today's in prices, terms or front, what-ifs aside."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
@@ -15,6 +15,7 @@ from explorer.errors import Fault, InputError
 from explorer.inputs.study import Project, load
 from explorer.model import objectives
 from explorer.model.rules import RULES
+from explorer.report.measured_reach import beyond_points
 from explorer.search import convergence, probes
 from explorer.search import run as search
 from explorer.search.progress import Watch, unwatched
@@ -61,6 +62,8 @@ def _launched(
             again.evaluate_decided(project, store)
             view, checked = _settled(FrontView.at_todays_prices(project, store), watch, workers)
             closer = view.look_closer(watch, workers)
+            if page:
+                view.advise(watch, workers)
         summary.hypervolume = convergence.relative_hypervolume(project, view.points)
         kept = {**asdict(summary), "looked_at": view.looked_at, "audit": checked._asdict()}
         repricing.conclude(project, store, run, view.stored, view.cost, view.rows, kept)
@@ -87,8 +90,17 @@ def _launched(
             "why_none": shown["why_none"],
             "unsettled": shown["unsettled"],
             "search": asdict(summary),
-            "notes": [*noticed, *project.catalogue.notes],
+            "notes": [*noticed, *project.catalogue.notes, *_beyond_points(project, shown)],
         }
+
+
+def _beyond_points(project: Project, shown: Mapping[str, Any]) -> Iterator[str]:
+    """Of the picked designs, what no bench point of their converter covers."""
+    picked = {name for name in shown["picks"].values() if name is not None}
+    for record in shown["front"]:
+        words = beyond_points(project, record["parts"], record["settings"])
+        if record["design_id"] in picked and words:
+            yield f"{record['design_id']}: {words}"
 
 
 def _state_of_store(project: Project) -> tuple[str, ...]:

@@ -61,6 +61,50 @@ def _columns(
         )
 
 
+MOST_LISTED = 12
+"""Measurements listed for people; all are in JSON."""
+
+
+def next_named(answer: Mapping[str, Any]) -> list[str]:
+    """What measure next says."""
+    chosen = answer["chosen_today"]
+    lines = [
+        f"choice between {len(answer['contenders'])} designs in {answer['draws']:,} builds; "
+        + (f"today {chosen} is the best" if chosen else "today none of them may be chosen"),
+    ]
+    if answer["design_id"] != chosen:
+        lines.append(f"{answer['design_id']} is not, by what is known now")
+    lines.append(f"to know everything would gain {answer['perfect_J']:.0f} J on average")
+    counted = [f"{rate:.3g} J for each {key}" for key, rate in answer["rates_J"].items()]
+    lines.append(f"other goals count as {', '.join(counted)}")
+    worth = [
+        one
+        for one in answer["worth"]
+        if one["worth_J"] > 0 or one["changes_share"] > 0 or one["falls_share"] > 0
+    ]
+    if answer["measure_nothing"]:
+        lines.append("measure nothing: no result would surely change what to build for the better")
+    if worth:
+        lines.append("  gain J   (95 %)            changes  forbids  minutes  measure")
+    lines += [_measurement(one) for one in worth[:MOST_LISTED]]
+    left = len(answer["worth"]) - len(worth[:MOST_LISTED])
+    if left:
+        lines.append(f"  nothing, or next to it: {left} others (all are in --json)")
+    return lines
+
+
+def _measurement(one: Mapping[str, Any]) -> str:
+    low, high = one["interval_J"]
+    band = f"({low:.0f} to {high:.0f})"
+    part = f" of {one['part']}" if one["part"] else ""
+    how = f"; genchain measure note {one['note']}" if one["note"] else ""
+    return (
+        f"  {one['worth_J']:6.0f}   {band:16s} {100 * one['changes_share']:7.0f} %"
+        f" {100 * one['falls_share']:6.0f} % {one['minutes']:8.0f}  {one['quantity']}{part}"
+        f" ({', '.join(one['instruments'])}{how})"
+    )
+
+
 def compared(answer: Mapping[str, Any]) -> list[str]:
     """What measure compare says."""
     if "form" in answer:
@@ -75,10 +119,37 @@ def compared(answer: Mapping[str, Any]) -> list[str]:
         )
         if one["broken"]:
             lines.append(f"    breaks {', '.join(one['broken'])}")
+    return [*lines, *_outcome(answer)]
+
+
+def log_compared(answer: Mapping[str, Any]) -> list[str]:
+    """What measure compare says of a log."""
+    lines = [f"design {answer['design']}, log {answer['log']}:"]
+    for one in answer["signs"]:
+        low, high = one["band"]
+        unit = f" {one['unit']}" if one["unit"] else ""
+        verdict = "in its band" if one["in_band"] else f"outside: {one['means']}"
+        lines.append(
+            f"  {one['about']}: {one['read']:.3g}{unit}, builds have {one['expected']:.3g} "
+            f"({low:.3g} to {high:.3g}), {verdict}"
+        )
+    if answer["in_band_share"] is not None:
+        share = 100 * answer["in_band_share"]
+        lines.append(f"{share:.0f} % of the rows lie where 95 % of builds do")
+    lines.append(f"figure: {answer['figure']}")
+    if not answer["suspect"]:
+        lines.append("nothing is out of its band")
+    return [*lines, *_outcome(answer)]
+
+
+def _outcome(answer: Mapping[str, Any]) -> list[str]:
+    """What a chain as it was read comes to, and where to look first."""
+    lines = []
     energy = answer["delivered_energy_J"]
     lines.append(
         f"it delivers {energy['as_read']:.0f} J as read, {energy['designed']:.0f} J by design"
     )
+    lines += _promises(answer["promise"])
     if answer["suspect"]:
         lines.append(
             f"look first at the {answer['suspect']['link']}: {answer['suspect']['reason']}"
@@ -90,3 +161,17 @@ def compared(answer: Mapping[str, Any]) -> list[str]:
         + (": somebody may be hurt, connect no pack" if answer["hazard"] else "")
     )
     return lines
+
+
+def _promises(promise: Mapping[str, Mapping[str, float | None]]) -> list[str]:
+    """How the promise changes, where it does."""
+    before, after = promise["designed"], promise["as_read"]
+    if before == after or before["promised_energy_J"] is None:
+        return []
+    found = [
+        f"{one['promised_energy_J']:.0f} J in nine of ten builds, a hazard rule broken in "
+        f"{100 * (one['hazard_chance'] or 0):.1f} %, the others kept in "
+        f"{100 * (one['keeps_rules_share'] or 0):.0f} %"
+        for one in (before, after)
+    ]
+    return [f"promise by design: {found[0]}", f"promise as read: {found[1]}"]

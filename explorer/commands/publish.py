@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from explorer.commands import history
-from explorer.commands.front_view import FrontView
+from explorer.commands.front_view import MEASURE_NEXT, FrontView
 from explorer.commands.provenance import provenance, reports_folder
 from explorer.decision import lock, repricing
 from explorer.decision.verdict import Verdict, verdict_on
@@ -98,6 +98,7 @@ def data_of_front(
         session_traces={k: v for k, v in last.get("bus_curves", {}).items() if k in known},
         cadence_curves={k: v for k, v in last.get("cadences", {}).items() if k in known},
         market=market,
+        measure_next=last.get(MEASURE_NEXT),
         swaps=swaps.swaps_of(project, stored, view.cost, looked_at),
         nominal=_nominal(view) if project.study.by_promise and len(view.rows) else None,
     )

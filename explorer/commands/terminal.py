@@ -286,6 +286,7 @@ def evaluated(answer: Answer) -> Lines:
             f"  {name:16s} {value:9.1f} J  {100 * value / work if work else 0:5.1f} %"
             for name, value in answer["ledger_J"].items()
         ),
+        *filter(None, [answer.get("beyond_points", "")]),
         "every rule is kept:" if answer["feasible"] else "not feasible:",
         *_rules(answer),
     ]

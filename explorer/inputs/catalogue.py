@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
-from typing import Annotated, Any, cast
+from typing import Annotated, Any, NamedTuple, cast
 
 import numpy as np
 from pydantic import BaseModel, ConfigDict, Field
@@ -63,6 +63,15 @@ class BenchPoint(BaseModel):
     dated: date = Field(description="the day it was measured", examples=["2026-11-25"])
 
 
+class Reach(NamedTuple):
+    """Between which volts at its input and amperes at its output a converter was measured."""
+
+    least_V: float
+    most_V: float
+    least_A: float
+    most_A: float
+
+
 @dataclass(frozen=True)
 class Catalogue:
     """All rows of all tables, in the order of the files."""
@@ -78,6 +87,8 @@ class Catalogue:
     notes: tuple[str, ...] = ()
     spreads: Spreads = field(default_factory=dict)
     """What was measured of single parts, in place of what is assumed of their class."""
+    converter_reach: Mapping[str, Reach] = field(default_factory=dict)
+    """Converter -> what its bench points cover."""
 
 
 @dataclass(frozen=True)
@@ -115,9 +126,8 @@ def physics_of(record: Record) -> dict[str, Any]:
 def read_tables(
     folder: Path, tables: str, bench: str, terms: PriceTerms | None, today: date
 ) -> Reading:
-    """Read every table of `folder/tables` and `folder/bench`; never raises for wrong input.
-
-    `terms` None: the study that states how prices are read is itself at fault.
+    """Read every table of `folder/tables` and `folder/bench`; never raises for wrong input. `terms`
+    None: the study that states how prices are read is itself at fault.
     """
     reader = TableReader(folder, today)
     older = _defaults(folder / tables)
@@ -163,6 +173,7 @@ def read_tables(
             file_hashes=reader.hashes,
             notes=tuple(reader.notes),
             spreads=spreads,
+            converter_reach=_reaches(points or {}),
         )
     return Reading(
         faults=tuple(reader.faults),
@@ -297,6 +308,14 @@ def _fit(reader: TableReader, row: Row, points: Sequence[BenchPoint]) -> dict[st
         reader.faults.append(row.fault("", f"its bench points cannot be fitted: {error}"))
         return {}
     return {name: repr(float(getattr(fit, name))) for name in FITTED}
+
+
+def _reaches(points: Mapping[str, Sequence[BenchPoint]]) -> dict[str, Reach]:
+    found = {}
+    for name, some in points.items():
+        volts, amps = [one.input_V for one in some], [one.output_A for one in some]
+        found[name] = Reach(min(volts), max(volts), min(amps), max(amps))
+    return found
 
 
 def _row_hashes(

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from functools import cached_property
-from math import hypot, log1p
+from math import hypot
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -14,22 +14,19 @@ from explorer.inputs.study import Project
 from explorer.measuring.class_values import class_spread
 from explorer.measuring.instruments import INSTRUMENTS
 from explorer.model.evaluation import Evaluation
+from explorer.model.open_readings import open_rectified_V, open_winding_V, winding_ohm
 from explorer.model.regimes import STEADY
 from explorer.model.space import Designs
 from explorer.model.stepped import sessions_of
 from explorer.physics.window import threshold_band
 from explorer.units import RAD_S_PER_RPM
 
-METER_CURRENT_A = 1e-3
-"""Current at which a diode's drop is taken where next to nothing flows."""
 COVERAGE_SDS = 1.96
 CADENCE_SD = 0.03
 """How well a hand keeps a cadence over the turns of a reading, relative (judgement)."""
 SETTLED_SD = 0.05
 """Standard deviation of what follows from the whole chain, relative (judgement): the hand's."""
 CHARGE_SD = 0.15
-USB_LIMITS_V = (4.75, 5.25)
-"""VBUS at a source's terminals (USB 2.0 specification, 7.2.2)."""
 
 
 @dataclass(frozen=True)
@@ -129,27 +126,17 @@ def _threshold(built: Built, value: float) -> tuple[float, float]:
     return float(low) - meter, float(high) + meter
 
 
-def winding_ohm(built: Built) -> float:
-    """Resistance between two wires of the generator at 20 C, ohm."""
-    generator = built.part("generator")
-    return float(generator.machine.phases_between_leads * generator.resistance_phase_ohm)
+def _winding_ohm(built: Built) -> float:
+    return winding_ohm(built.part("generator"))
 
 
-def open_winding_V(built: Built) -> float:
-    """What a true-rms meter shows between two open wires at the cadence, V; DC for brushed."""
-    generator = built.part("generator")
-    peak = float(generator.emf_phase_V_s) * built.shaft_rad_s
-    return peak * float(generator.machine.reading_per_peak)
+def _winding_V(built: Built) -> float:
+    return open_winding_V(built.part("generator"), built.shaft_rad_s)
 
 
-def open_rectified_V(built: Built) -> float:
-    """Voltage of a small capacitor behind the bridge at the cadence, nothing else connected, V."""
+def _rectified_V(built: Built) -> float:
     generator, valve = built.part("generator"), built.part("rectifier")
-    drop = 0.0
-    if valve.saturation_A > 0:
-        drop = float(valve.emission_V) * log1p(METER_CURRENT_A / valve.saturation_A)
-    peak = generator.machine.knee * generator.emf_phase_V_s * built.shaft_rad_s
-    return float(max(peak - generator.machine.drops * drop, 0.0))
+    return open_rectified_V(generator, valve, built.shaft_rad_s)
 
 
 def _charge_s(built: Built) -> float | None:
@@ -173,20 +160,20 @@ EMF_SD = class_spread("generator", "emf_phase_V_s")
 READING_KINDS: tuple[ReadingKind, ...] = (
     ReadingKind(
         "winding_ohm", "between each pair of generator wires, the meter's leads taken off",
-        winding_ohm, _spread("ohms", class_spread("generator", "resistance_phase_ohm"), 0.012),
+        _winding_ohm, _spread("ohms", class_spread("generator", "resistance_phase_ohm"), 0.012),
         Consequence("generator", ("resistance_phase_ohm",)),
         "another winding than the table's, or a shorted coil",
         "another winding than the table's, a bad contact, or a broken strand",
     ),
     ReadingKind(
         "winding_V", "between two open generator wires at the design's cadence (true rms, or DC)",
-        open_winding_V, _spread("volts_ac", EMF_SD, CADENCE_SD), EMF_COLUMN,
+        _winding_V, _spread("volts_ac", EMF_SD, CADENCE_SD), EMF_COLUMN,
         "cadence, gear ratio or EMF constant is not the table's; one pair low: a bad winding",
         "cadence, gear ratio or EMF constant is not the table's: overspeed voltage grows with it",
     ),
     ReadingKind(
         "open_bus_V", "of 100 microfarads behind the bridge at the design's cadence, no bank",
-        open_rectified_V, _spread("volts_dc", EMF_SD, CADENCE_SD), EMF_COLUMN,
+        _rectified_V, _spread("volts_dc", EMF_SD, CADENCE_SD), EMF_COLUMN,
         "about half: a valve is open or reversed; near nothing: one is shorted",
         "the generator gives more than its row says",
     ),

@@ -63,6 +63,17 @@ def measured(project: Project, link: str, part: Record) -> dict[str, Spread]:
     }  # fmt: skip
 
 
+def spreads_of_part(project: Project, link: str, part: Record) -> tuple[Spread, ...]:
+    """Spreads of one part: those of its class, and what was measured in their place."""
+    own = measured(project, link, part)
+    of_class = (
+        one._replace(fields=tuple(name for name in one.fields if name not in own))
+        for one in CLASS_SPREADS
+        if one.where == link
+    )
+    return (*(one for one in of_class if one.fields), *own.values())
+
+
 def of_hand(project: Project, person: Operator) -> tuple[Spread, ...]:
     """By how much a person differs from the table's row, or from the other day."""
     own = measured(project, "operator", person)

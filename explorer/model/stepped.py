@@ -15,7 +15,7 @@ from explorer.model.kernels.session import sessions
 from explorer.model.kernels.waveform import windows
 from explorer.model.simulate import Care, Solved, settings, solve
 from explorer.model.space import Designs
-from explorer.units import Array
+from explorer.units import RAD_S_PER_RPM, Array
 
 COURSE_STEPS = 60_000
 """Steps of a session that a course keeps at the most."""
@@ -56,6 +56,18 @@ class Course(NamedTuple):
     pack_W: Array
 
 
+class Traced(NamedTuple):
+    """One design over time, a row a step: s, bus V, W into the pack, V behind the bank's series
+    resistance, turns of the crank a minute.
+    """
+
+    time_s: Array
+    bus_V: Array
+    pack_W: Array
+    inner_V: Array
+    cadence_rpm: Array
+
+
 def sessions_of(project: Project, designs: Designs) -> Evaluation:
     """Results of designs by stepping every case through time, some milliseconds for each."""
     return evaluate(project, designs, Care.SESSION)
@@ -73,7 +85,23 @@ def stepped(project: Project, designs: Designs) -> Stepped:
 
 def course(project: Project, design: Designs, operator_id: str, pack_id: str) -> Course:
     """One design (length 1) over its session, every stroke and cycle stepped."""
-    plan, front = project.study.session, rows.rowed(project, design)
+    found = traced(project, design, operator_id, pack_id)
+    return Course(found.time_s, found.bus_V, found.pack_W)
+
+
+def traced(
+    project: Project,
+    design: Designs,
+    operator_id: str,
+    pack_id: str,
+    *,
+    coarse: bool = False,
+) -> Traced:
+    """`course` with all that its steps know.
+
+    `coarse`: by tables for parts that are drawn once, as promises use them.
+    """
+    plan, front = project.study.session, rows.rowed(project, design, coarse=coarse)
     _, steps = sessions(
         front.machines, front.trio, front.drives, rows.loads(project, design, pack_id),
         rows.shift_of(project.catalogue.operators[operator_id], 60 * plan.minutes),
@@ -83,7 +111,10 @@ def course(project: Project, design: Designs, operator_id: str, pack_id: str) ->
     spans = np.diff(time_s, prepend=0.0)
     watts = np.diff(given_J, prepend=0.0) / np.maximum(spans, 1e-12)
     takes = spans > 0
-    return Course(time_s[takes], steps[takes, 1], watts[takes])
+    return Traced(
+        time_s[takes], steps[takes, 1], watts[takes], steps[takes, 2],
+        steps[takes, 3] / RAD_S_PER_RPM,
+    )  # fmt: skip
 
 
 def window(

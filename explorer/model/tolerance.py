@@ -24,12 +24,11 @@ from explorer.model.space import Designs
 from explorer.model.spreads import (
     CADENCE,
     CAPACITANCE_HIGH,
-    CLASS_SPREADS,
     Spread,
-    measured,
     most,
     nominal,
     of_hand,
+    spreads_of_part,
 )
 from explorer.physics import bank
 from explorer.physics.window import threshold_band
@@ -103,26 +102,17 @@ def spreads_of(project: Project, designs: Designs) -> tuple[Spread, ...]:
     return (
         *of_hand(project, first),
         CADENCE,
-        *_of_parts(project, designs),
+        *(
+            spread
+            for link in LINKS
+            for spread in spreads_of_part(project, link, _part(project, designs, link))
+        ),
         Spread("capacitance of the cells", "cell", ("capacitance_F",), low, CAPACITANCE_HIGH),
         Spread("current limit", "window", ("current_limit_A",), 1 - limit, 1 + limit),
         *(
             Spread(f"threshold {says}", "settings", (name,), *bands[name])
             for name, says, _ in levels
         ),
-    )
-
-
-def _of_parts(project: Project, designs: Designs) -> tuple[Spread, ...]:
-    """Spreads of a design's parts: those of the class, and what was measured in their place."""
-    own = {link: measured(project, link, _part(project, designs, link)) for link in LINKS}
-    of_class = (
-        one._replace(fields=tuple(name for name in one.fields if name not in own[one.where]))
-        for one in CLASS_SPREADS
-    )
-    return (
-        *(one for one in of_class if one.fields),
-        *(one for some in own.values() for one in some.values()),
     )
 
 

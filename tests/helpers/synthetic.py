@@ -303,6 +303,16 @@ def swaps(design_id: str, other: str) -> Any:
     return {design_id: Swaps(tuple(made), "For 3 other parts on offer nothing is stored.")}
 
 
+def advice(design_id: str, **changed: Any) -> dict[str, Any]:
+    """What `what_to_measure` keeps of one design."""
+    one = {
+        "quantity": "threshold of the clamp", "link": "clamp", "part": "a_clamp",
+        "worth_J": 107.3, "interval_J": [89.0, 125.0], "changes_share": 0.25, "falls_share": 0.0,
+        "minutes": 10, "instruments": ["multimeter", "bench supply"],
+    }  # fmt: skip
+    return {"design_id": design_id, "measure_nothing": False, "worth": [{**one, **changed}]}
+
+
 def page(count: int = 300, seed: int = 1, *, twins: bool = False, **more: Any) -> Any:
     """A whole PageData from made-up results; with `twins`, each design has one that a person cannot
     tell apart: a hundredth of a percent more energy for as much more money.
@@ -355,6 +365,7 @@ def page(count: int = 300, seed: int = 1, *, twins: bool = False, **more: Any) -
             }
         },
         "market": market(),
+        "measure_next": advice(picked["recommended"]),
         "rule_costs": rule_costs(next(r for r in rows if r["design_id"] == picked["recommended"])),
         "swaps": swaps(picked["recommended"], rows[0]["design_id"]),
         **more,

@@ -62,8 +62,22 @@ def test_the_loss_that_decides_by_hand() -> None:
     ledger = {"crank_work": 1000.0, "drag": 630.0, "copper": 70.0, "stored": 200.0}
     first = of_one({"ledger_J": {**ledger, "delivered": 100.0}}).first
     assert first.decisive[0].startswith("63 % of the work at the crank is lost to generator drag:")
-    assert "drag takes 63 % of the work at the crank" in first.measure
-    assert "30 % off" in first.measure
+
+
+def test_what_to_measure_first_is_what_is_worth_most() -> None:
+    """The words are of the computation; nothing is said where nobody has computed."""
+    name = synthetic.records(1)[0]["design_id"]
+    first = of_one({}, measure_next=synthetic.advice(name)).first
+    assert first.measure.startswith("threshold of the clamp, a_clamp (10 minutes with multimeter")
+    assert "gains 107 J on average (89 to 125 J): in 25 % of cases" in first.measure
+    assert of_one({}).first.measure == ""
+    assert of_one({}, measure_next=synthetic.advice("0123456789ab")).first.measure == ""
+    nothing = {**synthetic.advice(name), "measure_nothing": True}
+    assert of_one({}, measure_next=nothing).first.measure.startswith("nothing. No single number")
+    falls = synthetic.advice(name, worth_J=0.0, interval_J=[-9.0, -7.0], falls_share=0.34)
+    assert "In 34 % of cases this design turns out not to hold" in (
+        of_one({}, measure_next=falls).first.measure
+    )
 
 
 def test_what_a_rule_costs_decides_where_it_is_much() -> None:

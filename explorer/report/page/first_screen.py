@@ -11,7 +11,6 @@ from explorer.inputs.study import Project
 from explorer.model.costing import printed_amounts
 from explorer.model.objectives import BY_KEY, COST, EFFORT, ENERGY
 from explorer.model.rules import rule
-from explorer.model.spreads import CLASS_SPREADS
 from explorer.report import whose
 from explorer.report.format import HALF_A_CENT, cents, listed, number
 from explorer.report.goals import (
@@ -65,10 +64,12 @@ def first_screen(
     cadences: Mapping[str, DesignResult],
     rule_costs: DesignResult | None,
     market: Market | None,
+    measure_next: DesignResult | None = None,
 ) -> FirstScreen:
     """What is read first about the design of the first card; `cards` are not empty.
 
-    `cadences`: design_id -> {cadence_rpm, pack_power_W}.
+    `cadences`: design_id -> {cadence_rpm, pack_power_W}. `measure_next`: as
+    `measuring.what_to_measure` has it.
     """
     card, record = cards[0], known[cards[0].design_id]
     purchases, at_hand = _purchases(project, record)
@@ -91,7 +92,7 @@ def first_screen(
         also=_also(record, shown),
         hazard=_hazard(record, project.study.build.hazard_chance),
         decisive=tuple(words for _, words in ranked[:DECISIVE]),
-        measure=_measure(record),
+        measure=_measure(project, record, measure_next),
         caution=first_caution(record),
         rivals=_rivals(cards, known, shown),
     )
@@ -249,17 +250,32 @@ def _price(record: DesignResult, market: Market | None) -> tuple[float, str] | N
     return None
 
 
-def _measure(record: DesignResult) -> str:
-    """The number to measure first: the generator's drag, which its table knows least."""
-    drag = next(one for one in CLASS_SPREADS if "drag_viscous_N_m_s" in one.fields)
-    ledger = record["ledger_J"]
-    work = float(ledger.get("crank_work", 0.0))
-    share = float(ledger.get("drag", 0.0)) / work if work > 0 else 0.0
-    return (
-        f"the drag of your generator with nothing connected. Its table may be "
-        f"{number(100 * (drag.high - 1), 2)} % off, and drag takes {number(100 * share, 2)} % of "
-        "the work at the crank."
-    )
+def _measure(project: Project, record: DesignResult, found: DesignResult | None) -> str:
+    """What to measure before this design is chosen, and what that is worth; nothing where nobody
+    has found out (`measuring.what_to_measure`), or for another design.
+    """
+    if not found or found["design_id"] != record["design_id"]:
+        return ""
+    if found["measure_nothing"] or not found["worth"]:
+        return "nothing. No single number, known exactly, would surely lead to a better design."
+    one = found["worth"][0]
+    part = whose.person_name(project, one["part"]) if one["link"] == "operator" else (
+        part_names(project).get(one["part"], one["part"])
+    )  # fmt: skip
+    takes = f"{number(one['minutes'])} minutes with {listed(one['instruments'])}"
+    what = f"{one['quantity']}{f', {part}' if part else ''} ({takes})."
+    if one["interval_J"][0] > 0:
+        low, high = (number(end) for end in one["interval_J"])
+        why = (
+            f"Knowing it gains {number(one['worth_J'])} J on average ({low} to {high} J): in "
+            f"{number(100 * one['changes_share'], 2)} % of cases another design is then better."
+        )
+    else:
+        why = (
+            f"In {number(100 * one['falls_share'], 2)} % of cases this design turns out not to "
+            "hold its promise."
+        )
+    return f"{what} {why}"
 
 
 def _rivals(

@@ -6,7 +6,7 @@ has to place. It touches no disk and draws nothing; everything in it goes throug
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -21,6 +21,7 @@ from explorer.model.regimes import TABLE
 from explorer.report import whose
 from explorer.report.format import counted, listed, number
 from explorer.report.goals import DesignResult, Goal, goals, minimised, offered_parts
+from explorer.report.measured_reach import beyond_points
 from explorer.report.page.break_even import pack_comparison
 from explorer.report.page.cards import assumed, cards_of
 from explorer.report.page.choices import (
@@ -74,6 +75,7 @@ class Findings:
     - `session_traces`: design_id -> {time_s, bus_V, pack_W}; `cadence_curves`: design_id ->
       {cadence_rpm, handle_force_N, pack_power_W}; equal lengths.
     - `market`: what prices do; `swaps`: design_id -> what one swapped part would change.
+    - `measure_next`: what to measure, as `measuring.what_to_measure` has it, of one design.
     - `why_none`: why no design is picked, where none is.
     - `nominal`: the front of the tables' values, beside one of promises.
     """
@@ -94,6 +96,7 @@ class Findings:
     market: Market | None = None
     swaps: Mapping[str, Swaps] = field(default_factory=dict)
     why_none: str = ""
+    measure_next: DesignResult | None = None
     nominal: NominalFront | None = None
 
 
@@ -145,7 +148,7 @@ def page_data(
         break_even=pack_comparison(found.outing, cards, known, minutes),
         curves=curves_of(found.session_traces, found.cadence_curves, known),
         cautions=CAUTIONS,
-        notes=tuple(map(str, project.catalogue.notes)),
+        notes=(*map(str, project.catalogue.notes), *_beyond_points(project, cards, known)),
         model_notes=MODEL_NOTES,
         locked=tuple((str(e["design_id"]), _locked_words(e)) for e in found.locked),
         history=tuple((str(e["when"]), str(e["what"])) for e in found.history),
@@ -170,7 +173,19 @@ def _first(
         cadences=found.cadence_curves,
         rule_costs=found.rule_costs,
         market=found.market,
+        measure_next=found.measure_next,
     )
+
+
+def _beyond_points(
+    project: Project, cards: Sequence[Card], known: Mapping[str, DesignResult]
+) -> Iterator[str]:
+    """Of the picked designs, what no bench point of their converter covers."""
+    for card in cards:
+        record = known[card.design_id]
+        words = beyond_points(project, record["parts"], record["settings"])
+        if words:
+            yield f"{card.letter}: {words}"
 
 
 def _by_id(records: Sequence[DesignResult], picks: Mapping[str, str]) -> dict[str, DesignResult]:

@@ -4,18 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from math import log1p, pi
+from math import pi
 
+from explorer.model.open_readings import (
+    USB_LIMITS_V,
+    open_rectified_V,
+    open_winding_V,
+    winding_ohm,
+)
 from explorer.model.regimes import CYCLING, STEADY
 from explorer.report.format import number
 from explorer.report.sheet.facts import Facts
 
 EMF_SPREAD = 0.05
 WINDING_SPREAD = 0.10
-METER_A = 1e-3
-"""Current at which a diode's drop is taken where next to nothing flows."""
-USB_V = (4.75, 5.25)
-"""VBUS at a source's terminals (USB 2.0 specification, 7.2.2)."""
 SLOW, FAST = 0.75, 1.5
 """How far a charging time may miss for reasons that no table knows (judgement)."""
 
@@ -31,22 +33,10 @@ class CommissioningStep:
     caution: str = ""
 
 
-def open_bus_V(known: Facts, factor: float = 1.0) -> float:
-    """Open bus voltage at a multiple of the cadence, diode drops at a thousandth of an ampere."""
-    generator, diode = known.part("generator"), known.part("rectifier")
-    drop = 0.0
-    if diode.saturation_A > 0:
-        drop = diode.emission_V * log1p(METER_A / diode.saturation_A)
-    machine = generator.machine
-    peak = machine.knee * generator.emf_phase_V_s * known.shaft_rad_s * factor
-    return float(max(peak - machine.drops * drop, 0.0))
-
-
-def winding_V(known: Facts) -> float:
-    """What a meter shows between two wires of the open generator, V: true rms, or DC."""
-    generator = known.part("generator")
-    emf_V = float(generator.emf_phase_V_s) * known.shaft_rad_s
-    return emf_V * float(generator.machine.reading_per_peak)
+def _open_bus_V(known: Facts, factor: float = 1.0) -> float:
+    """Open bus voltage at a multiple of the cadence."""
+    generator, valve = known.part("generator"), known.part("rectifier")
+    return open_rectified_V(generator, valve, known.shaft_rad_s * factor)
 
 
 def commissioning(known: Facts) -> Iterator[CommissioningStep]:
@@ -60,7 +50,7 @@ def commissioning(known: Facts) -> Iterator[CommissioningStep]:
 def _generator_steps(known: Facts) -> Iterator[CommissioningStep]:
     generator = known.part("generator")
     wires = generator.machine.where_measured
-    ohm = generator.machine.phases_between_leads * generator.resistance_phase_ohm
+    ohm = winding_ohm(generator)
     yield CommissioningStep(
         f"Nothing connected. Measure the resistance of {wires}, leads subtracted.",
         f"{number(ohm)} ohm",
@@ -68,7 +58,10 @@ def _generator_steps(known: Facts) -> Iterator[CommissioningStep]:
         "Unequal readings: a broken or shorted winding. All off alike: another winding than the "
         "table's; measure it and change its row.",
     )
-    volts, turns = winding_V(known), number(known.setting("cadence_rpm"))
+    volts, turns = (
+        open_winding_V(generator, known.shaft_rad_s),
+        number(known.setting("cadence_rpm")),
+    )
     cycles = known.shaft_rad_s * generator.pole_pairs / (2 * pi)
     current = "DC" if generator.machine.direct else f"AC at {number(cycles)} Hz"
     yield CommissioningStep(
@@ -84,9 +77,9 @@ def _generator_steps(known: Facts) -> Iterator[CommissioningStep]:
 def _bus_steps(known: Facts) -> Iterator[CommissioningStep]:
     turns = number(known.setting("cadence_rpm"))
     valves = known.part("generator").valves
-    volts = open_bus_V(known)
+    volts = _open_bus_V(known)
     factor = known.overspeed_factor
-    fast = open_bus_V(known, factor)
+    fast = _open_bus_V(known, factor)
     yield CommissioningStep(
         f"Connect the rectifier ({valves} valves) with a small capacitor (100 µF, 63 V) in place "
         f"of the bank. Turn at {turns} turns a minute.",
@@ -155,10 +148,10 @@ def _window_steps(known: Facts) -> Iterator[CommissioningStep]:
         f"every volt up to {number(known.levels_V[2] - 0.1)} V, then down to switch-off.",
         f"{number(volts)} V throughout",
         f"{number(0.99 * volts)} to {number(1.01 * volts)} V, and never outside "
-        f"{USB_V[0]:g} to {USB_V[1]:g} V (USB)",
+        f"{USB_LIMITS_V[0]:g} to {USB_LIMITS_V[1]:g} V (USB)",
         "It climbs when the input falls: the window switches off too late. Do not go on: below "
         f"{number(converter.input_min_V)} V such a converter can give its input or more to the "
-        "pack and destroy it.",
+        f"pack and destroy it. {known.beyond_points}".rstrip(),
         "The pack stays unplugged until this step has passed.",
     )
 

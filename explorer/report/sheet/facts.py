@@ -21,6 +21,7 @@ from explorer.model.space import Designs
 from explorer.model.stepped import sessions_of
 from explorer.model.tolerance import DRAWS, Tolerance, tolerance
 from explorer.report import whose
+from explorer.report.measured_reach import beyond_points
 from explorer.units import RAD_S_PER_RPM
 
 DIVIDER_RANGE = 3.0
@@ -78,6 +79,13 @@ class Facts:
     def bank_rating_V(self) -> float:
         """What the bank must never exceed, V: beyond it cells vent."""
         return float(self.setting("cells_series") * self.part("cell").voltage_V)
+
+    @cached_property
+    def beyond_points(self) -> str:
+        """What no bench point of its converter covers, in words."""
+        parts = {"converter": self.part("converter").id}
+        names = ("undervoltage_off_V", "overvoltage_off_V")
+        return beyond_points(self.project, parts, {name: self.setting(name) for name in names})
 
     @cached_property
     def overspeed_factor(self) -> float:
