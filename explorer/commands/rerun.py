@@ -50,7 +50,7 @@ def rerun_study(
     free = _owned_parts(project, owned)
     noticed = () if quick else _fresh_clone(project)
     with (
-        nullcontext() if quick else _alone(project),
+        nullcontext() if quick else _alone(project, watch),
         Store.open(path_of(project), existing=not noticed) as store,
     ):
         decided = decisions.take_in(project, store)
@@ -60,10 +60,12 @@ def rerun_study(
         return answer | computed
 
 
-def _alone(project: Project) -> AbstractContextManager[None]:
+def _alone(project: Project, watch: Watch) -> AbstractContextManager[None]:
+    from explorer.search.run import WORKERS
+    from explorer.search.shared_sweep import Helper
     from explorer.search.workers import searching
 
-    return searching(project)
+    return searching(project, Helper(project, watch, WORKERS))
 
 
 def _compute(

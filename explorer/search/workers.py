@@ -3,24 +3,26 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Generator, Iterator
+from collections.abc import Callable, Generator, Iterable, Iterator
 from contextlib import contextmanager
 from typing import Any
 
 from explorer.errors import ExplorerError
 from explorer.files import one_at_a_time
 from explorer.inputs.study import Project
-from explorer.model.space import Rows
 from explorer.search.sweep import BlockResult, Sweep
 from explorer.stopping import end_with, starting_workers
 
 CLUSTER_WAIT_S = 10
 
 
-def run_blocks(sweep: Sweep, numbers: Rows, workers: int = 1) -> Generator[BlockResult, None, None]:
+def run_blocks(
+    sweep: Sweep, numbers: Iterable[int], workers: int = 1
+) -> Generator[BlockResult, None, None]:
     """Cover some blocks, in any order, on several processes, or on the machines of `on_machines`.
 
-    Closing the iterator drops the blocks that are not done.
+    A number is asked for, maybe in another thread, when its block is soon to begin. Closing the
+    iterator drops the blocks that are not done.
     """
     if workers == 1:
         yield from (sweep.block(int(number)) for number in numbers)
@@ -34,16 +36,17 @@ def run_blocks(sweep: Sweep, numbers: Rows, workers: int = 1) -> Generator[Block
 
 
 @contextmanager
-def searching(project: Project) -> Iterator[None]:
-    """Within it this process alone searches a study: another waits with a word, and then finds the
-    work done. Workers that are started within it end when this process does, however it ends.
+def searching(project: Project, meanwhile: Callable[[Callable[[], bool]], None]) -> Iterator[None]:
+    """Within it this process alone leads a study's search: another waits with a word, takes part
+    by `meanwhile` (see `files.one_at_a_time`), and then finds the work done. Workers that are
+    started within it end when this process does, however it ends.
     """
     from joblib import parallel_config
 
     words = f"{project.path}: another run searches this study; waiting until it has ended"
     with (
-        one_at_a_time(project.path, words),
         parallel_config(backend="loky", initializer=end_with, initargs=(os.getpid(),)),
+        one_at_a_time(project.path, words, meanwhile),
     ):
         yield
 
