@@ -31,6 +31,7 @@ BENCHES = {
     "filter_agreement": "how far the search's filter is from sessions, and how much hands matter",
     "mutations": "mutated studies with fresh seeds",
     "kills": "what is left after kills at random moments",
+    "load": "large inputs and old stores",
     "memory": "what a block of a sweep holds",
     "sweep_scale": "throughput and growth of sweeps",
     "search_table": "samplers side by side",
