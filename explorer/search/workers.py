@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Generator, Iterable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from typing import Any
 
 from explorer.errors import ExplorerError
@@ -14,6 +14,8 @@ from explorer.search.sweep import BlockResult, Sweep
 from explorer.stopping import end_with, starting_workers
 
 CLUSTER_WAIT_S = 10
+REFUSAL = "genchain-sources"
+"""Name of what refuses workers of a cluster that have other sources."""
 
 
 def run_blocks(
@@ -72,5 +74,54 @@ def on_machines(cluster: str | None) -> Iterator[None]:
         client: Any = Client(cluster, timeout=CLUSTER_WAIT_S)  # type: ignore[no-untyped-call]
     except (OSError, ValueError, TimeoutError) as error:
         raise ExplorerError(f"{cluster}: no cluster answers there ({error})") from error
-    with client, parallel_config(backend="dask"):
+    with client, _same_sources(client, cluster), parallel_config(backend="dask"):
         yield
+
+
+@contextmanager
+def _same_sources(client: Any, cluster: str) -> Iterator[None]:
+    """Within it only workers with the sources of this process take part: others would mix results.
+
+    ExplorerError that names both versions where one that is there has others; one that joins later
+    ends, with the same words in its own log.
+    """
+    from distributed import WorkerPlugin
+
+    # Sent whole, not by name: a worker may have another release, which knows nothing of it.
+    def sources() -> str:
+        from hashlib import sha256
+        from pathlib import Path
+
+        import explorer
+
+        folder = Path(explorer.__file__).parent
+        digest = sha256()
+        for file in sorted(folder.rglob("*.py")):
+            digest.update(f"{file.relative_to(folder).as_posix()}\0".encode() + file.read_bytes())
+        return f"genchain {explorer.__version__} with the sources {digest.hexdigest()[:12]}"
+
+    here = sources()
+
+    class SameSources(WorkerPlugin):
+        async def setup(self, worker: Any) -> None:
+            if (there := sources()) != here:
+                words = f"the worker {worker.address} has {there}, this launch has {here}"
+                await worker.close(nanny=True, reason=words)
+                raise ValueError(words)
+
+    try:
+        found = client.run(sources)
+    except Exception as error:  # whatever a worker raises arrives here as it is
+        words = f"{cluster}: a worker cannot take part: {type(error).__name__}: {error}"
+        raise ExplorerError(words) from error
+    for address, there in found.items():
+        if there != here:
+            raise ExplorerError(
+                f"{cluster}: the worker {address} has {there}, this launch has {here}"
+            )
+    client.register_plugin(SameSources(), name=REFUSAL)
+    try:
+        yield
+    finally:
+        with suppress(Exception):  # the cluster may be gone
+            client.unregister_worker_plugin(REFUSAL)

@@ -137,7 +137,7 @@ def _stored(folder: Path, count: int, front: int = 0) -> Path:
 
 def large_front(folder: Path, count: int) -> Path:
     """A front of about so many designs."""
-    return _stored(folder, count, front=count)
+    return _stored(folder, 3 * count, front=3 * count)  # a third keeps all limits
 
 
 def many_decisions(folder: Path, count: int) -> Path:
