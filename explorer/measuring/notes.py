@@ -131,6 +131,8 @@ def _one(
     if note is None:
         return None
     before = len(reader.faults)
+    for deeper, value in _absurd(note):
+        reader.fault((*keys, *deeper), "is no number that anybody reads at a bench", value)
     for deeper, value, most in _beyond_range(note, instruments):
         reader.fault((*keys, *deeper), f"is beyond the instrument's range of {most:g}", value)
     for column in note.given:
@@ -213,6 +215,22 @@ def _instruments(reader: _Reader, given: Any) -> Mapping[str, Instrument]:
         if note is not None:
             found[name] = note.applied(INSTRUMENTS[name])
     return found
+
+
+LEAST, MOST = 1e-18, 1e12
+"""Between which numbers of a note lie, whatever their unit."""
+
+
+def _absurd(record: NoteRecord) -> Iterator[tuple[tuple[str | int, ...], float]]:
+    """Numbers with which no law can be fitted, since their squares overflow: keys and value."""
+    for name in type(record).model_fields:
+        value = getattr(record, name)
+        for number, one in enumerate(value if isinstance(value, tuple) else (value,)):
+            place = (name, number) if isinstance(value, tuple) else (name,)
+            if isinstance(one, NoteRecord):
+                yield from (((*place, *keys), reading) for keys, reading in _absurd(one))
+            elif isinstance(one, int | float) and one and not LEAST < abs(one) < MOST:
+                yield place, one
 
 
 def _beyond_range(

@@ -32,6 +32,9 @@ from explorer.commands.launch import launch_study
 from explorer.commands.rerun import rerun_study
 from explorer.decision import lock
 from explorer.inputs.study import load
+from explorer.model.evaluation import Evaluation
+from explorer.model.kernels.accounts import TERMS
+from explorer.model.rules import RULES
 from explorer.store.keys import ids_of, path_of
 from explorer.store.results import BLOCK_ROWS, Store
 from tests.bench import bench_results
@@ -120,6 +123,7 @@ def _stored(folder: Path, count: int, front: int = 0) -> Path:
     with Store.open(path_of(project)) as store:
         for start in range(0, count, BLOCK_ROWS):
             some = results(project, chosen.take(np.arange(start, min(start + BLOCK_ROWS, count))))
+            some = _whole(some, start)
             if front:
                 # More energy takes more mass and effort: nobody is better in all.
                 rank = np.arange(start, start + len(some)) < front
@@ -133,6 +137,17 @@ def _stored(folder: Path, count: int, front: int = 0) -> Path:
                 some = replace(some, delivered_energy_J=energy, cases=cases)
             store.append(project, some, "session")
     return study
+
+
+def _whole(some: Evaluation, seed: int) -> Evaluation:
+    """Results with as many numbers as a session has."""
+    rng, count = np.random.default_rng(seed), len(some)
+    return replace(
+        some,
+        margins={**{name: np.ones(count) for name in RULES}, **some.margins},
+        ledger_J={name: rng.random(count) for name in ("crank_work", *TERMS)},
+        readings={**some.readings, **{f"reading_{k}": rng.random(count) for k in range(9)}},
+    )
 
 
 def large_front(folder: Path, count: int) -> Path:
@@ -201,7 +216,8 @@ def _pack(study: Path) -> Any:
     return check_store(study, compact=True)
 
 
-BYTES_A_DESIGN = 430
+BYTES_A_DESIGN = 650
+"""As the demo's store has them."""
 GIGABYTE = 10**9 // BYTES_A_DESIGN
 STEPS = {
     "rows_check": Step("times the rows, check", (1, 3, 10), more_rows, _check),
