@@ -15,6 +15,7 @@ import pytest
 from explorer.commands.check import check_study
 from explorer.commands.launch import launch_study
 from explorer.commands.measure import read_bench
+from explorer.errors import InputError
 from explorer.measuring.note_kinds import NOTE_KINDS
 from tests.helpers.mutations import (
     CLEAR_S,
@@ -85,6 +86,24 @@ def test_every_sound_note_is_done(tmp_path: Path) -> None:
 def test_measure_read_answers_some_mutated_notes(tmp_path: Path) -> None:
     found = notes(tmp_path / "bench", range(NOTES))
     assert min(found["done"], found["refused"]) > NOTES / 10
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "words"),
+    [
+        ("mass_kg = 2.3", 'mass_kg = "two"', "given.mass_kg: must be a number"),
+        ("rpm = 120", "rpm = 1e308", r"drag\[1\].rpm: is no number that anybody reads"),
+        ("kg = 0.6", "kg = 600", "undetermined|contradicts|slip"),
+    ],
+)
+def test_notes_that_crashed_a_fit_are_refused(
+    tmp_path: Path, old: str, new: str, words: str
+) -> None:
+    """What mutations found."""
+    note = write_note(tmp_path / "bench", list(NOTE_KINDS).index("generator"))
+    note.write_text(note.read_text().replace(old, new, 1))
+    with pytest.raises(InputError, match=words):
+        read_bench(note)
 
 
 @pytest.mark.slow
