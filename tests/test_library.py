@@ -177,7 +177,7 @@ def test_a_csv_holds_the_frame_to_the_last_digit(
 @pytest.mark.parametrize("text", ["=1+1", "+1", "-1", "@SUM(A1)", "\tx", "\rx"])
 def test_a_text_that_a_spreadsheet_would_run_is_made_harmless(tmp_path: Path, text: str) -> None:
     frame = table.frame([{"design_id": text, "note": text, "cost": -1.5, text: "x"}])
-    table.write(frame, tmp_path / "t.csv")
+    table.save(frame, tmp_path / "t.csv")
     with (tmp_path / "t.csv").open(newline="", encoding="utf-8") as stream:
         header, row = list(csv.reader(stream))
     assert row[:3] == [f"'{text}", f"'{text}", "-1.5"]  # a number is no formula

@@ -107,7 +107,9 @@ with Store.open(path_of(project)) as store:
 
 
 def locked_at_once(study: Path, ids: list[str]) -> list[str]:
-    """Processes that have all prepared their lock, then keep it; what each said at the end."""
+    """Processes that have all prepared their lock, then keep it; what each said at the end, aside
+    from that it waited for another one.
+    """
     go = study.parent / "go"
     processes = [
         subprocess.Popen(
@@ -120,7 +122,8 @@ def locked_at_once(study: Path, ids: list[str]) -> list[str]:
         assert process.stdout is not None
         assert process.stdout.readline() == "ready\n"
     go.touch()
-    return [process.communicate()[1] for process in processes]
+    said = [process.communicate()[1].splitlines() for process in processes]
+    return ["\n".join(line for line in one if "waiting for it" not in line) for one in said]
 
 
 def test_locks_at_once_lose_none(small_project: Project, store: Store) -> None:

@@ -13,7 +13,7 @@ from explorer.model import margins as rule_margins
 from explorer.model import promise, tolerance
 from explorer.model.evaluate import evaluate
 from explorer.model.objectives import points_of
-from explorer.model.odds import DRAWS, Odds, interval
+from explorer.model.odds import SETTLED_DRAWS, Odds, interval
 from explorer.model.space import Designs, Space
 from explorer.report.page import cards as cards
 from explorer.search.run import launch
@@ -74,7 +74,7 @@ def test_a_build_is_the_same_whoever_else_is_in_it(small_project: Project) -> No
 def test_draws_stay_within_their_spreads(small_project: Project) -> None:
     designs = pick(small_project)
     nominal = rule_margins.worst_levels(
-        small_project, designs, promise.demand(small_project.catalogue, designs,
+        small_project, designs, promise.back_halves(small_project.catalogue, designs,
                                                small_project.catalogue.packs["telemetry_pack"]),
     )  # fmt: skip
     for number in range(30):
@@ -104,7 +104,9 @@ def test_what_is_known_is_not_drawn_again(small_project: Project, monkeypatch) -
     points = points_of(small_project, evaluate(small_project, designs), np.ones(2))
     ranks = promise.ranks(points, np.ones(4))
     found = promise.settle(small_project, designs, ranks, [Odds()] * 2, 1)
-    assert all(one.draws in (promise.FIRST_DRAWS, DRAWS, promise.LAST_DRAWS) for one in found)
+    assert all(
+        one.draws in (promise.FIRST_DRAWS, SETTLED_DRAWS, promise.LAST_DRAWS) for one in found
+    )
     monkeypatch.setattr(promise, "evaluate", None)
     assert promise.settle(small_project, designs, ranks, found, 1) == found
 

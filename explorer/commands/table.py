@@ -47,7 +47,7 @@ def write_table(study: Path, file: Path, *, whole: bool = False) -> dict[str, An
 
     table.refuse_unknown_kind(file)
     found = front_table(study, thinned=not whole)
-    table.write(found, file)
+    table.save(found, file)
     return {
         "study": load(study).study.name,
         "file": str(file),

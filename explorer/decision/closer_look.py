@@ -12,7 +12,7 @@ from explorer.decision.picks import Picker
 from explorer.decision.rule_costs import rule_costs
 from explorer.decision.traces import for_page
 from explorer.inputs.study import Project
-from explorer.model.evaluation import number
+from explorer.model.evaluation import json_number
 from explorer.model.space import Designs, Rows
 from explorer.search.progress import Step, Watch
 from explorer.store.keys import ids_of
@@ -40,7 +40,7 @@ def at_other_cadences(project: Project, designs: Designs, ids: Sequence[str]) ->
         name: {
             "cadence_rpm": CADENCES_RPM.tolist(),
             "handle_force_N": force[k].tolist(),
-            "pack_power_W": [number(watts) for watts in power[k]],
+            "pack_power_W": [json_number(watts) for watts in power[k]],
         }
         for k, name in enumerate(ids[: len(designs)])
     }

@@ -110,7 +110,9 @@ def prepare(
         rule = f"must keep every rule of physics, it breaks {', '.join(broken)}"
         raise InputError([Fault(str(store.path), "design_id", rule, design_id)])
     lines = costing.bill(project, one.designs, 0)
-    cost = float(costing.money(sum(line["quantity"] * line["unit_price"] for line in lines)))
+    cost = float(
+        costing.rounded_money(sum(line["quantity"] * line["unit_price"] for line in lines))
+    )
     record = design_record(project, one, 0, cost)
     return Lock(
         design_id=design_id,

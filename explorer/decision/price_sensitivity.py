@@ -23,7 +23,7 @@ from explorer.front import non_dominated
 from explorer.inputs.links import LINKS
 from explorer.inputs.study import Project
 from explorer.model import costing
-from explorer.model.costing import money
+from explorer.model.costing import rounded_money
 from explorer.model.objectives import COST, KEYS
 from explorer.model.space import Designs, Rows
 from explorer.store.keys import ids_of
@@ -166,7 +166,7 @@ def break_even_prices(
     if now.row is not None:
         rivals[now.row] = False
     rows = np.flatnonzero(rivals)
-    gap = money(cost[rows] - now.cost)
+    gap = rounded_money(cost[rows] - now.cost)
     if ((gap < 0) | ((gap == 0) & (physics[rows] < own).any(axis=1))).any():
         return []
     found = []
@@ -242,7 +242,7 @@ def price_weights(
         # Contenders hold every design that is on the front anywhere in the range.
         few, few_slope, few_cost = stored.take(rows), slope[rows], cost[rows]
         ends = [
-            rows[front_rows(project, few, money(few_cost + few_slope * (at - price)))]
+            rows[front_rows(project, few, rounded_money(few_cost + few_slope * (at - price)))]
             for at in (low, high)
         ]
         moved = [len(np.setxor1d(today, end)) for end in ends]
@@ -324,7 +324,9 @@ def _contenders(
     limit = np.inf if project.study.limits.cost is None else project.study.limits.cost
     at_low, at_high = cost + slope * (low - price), cost + slope * (high - price)
     rows = np.flatnonzero(stored.feasible & (np.minimum(at_low, at_high) <= limit))
-    ends = np.column_stack([_physics(stored)[rows], money(at_low[rows]), money(at_high[rows])])
+    ends = np.column_stack(
+        [_physics(stored)[rows], rounded_money(at_low[rows]), rounded_money(at_high[rows])]
+    )
     return rows[non_dominated(ends)].astype(np.int64)
 
 
@@ -360,7 +362,7 @@ def _stays(
             pair &= column[others][None, :] <= column[mine][:, None]
             equal &= column[others][None, :] == column[mine][:, None]
         pair &= mine[:, None] != others[None, :]
-        gap = money(cost[others][None, :] - cost[mine][:, None])
+        gap = rounded_money(cost[others][None, :] - cost[mine][:, None])
         lead = slope[others][None, :] - slope[mine][:, None]
         crossing = price - np.divide(gap, lead, out=np.zeros_like(gap), where=lead != 0)
         below = np.where(pair & (lead > 0), crossing, -np.inf).max(axis=1, initial=-np.inf)

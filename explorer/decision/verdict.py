@@ -298,7 +298,7 @@ def _cost(project: Project, designs: Designs, owned: Collection[str] = ()) -> fl
     """Cost of one design; unlike `costing.costs` also where the study no longer offers a part."""
     lines = costing.bill(project, designs, 0)
     paid = sum(x["quantity"] * x["unit_price"] for x in lines if x["part"] not in owned)
-    return float(costing.money(paid))
+    return float(costing.rounded_money(paid))
 
 
 def _cheapest_rival(project: Project, stored: Stored, cost: Array, now: LockStanding) -> int | None:

@@ -23,9 +23,9 @@ def class_spread(kind: str, column: str) -> float:
 
     From the spreads that promises draw for parts of which only the class is known.
     """
-    from explorer.model.spreads import PARTS
+    from explorer.model.spreads import CLASS_SPREADS
 
-    for spread in PARTS:
+    for spread in CLASS_SPREADS:
         if spread.where == kind and column in spread.fields:
             return EVEN * (spread.high - spread.low)
     return 0.0

@@ -15,7 +15,7 @@ from explorer.model.space import Designs, Rows
 from explorer.units import Array
 
 
-def money(amount: ArrayLike) -> Array:
+def rounded_money(amount: ArrayLike) -> Array:
     """Amounts to nine digits: equal sums added up in another order differ in their last bits, and
     no design may beat another by that.
     """
@@ -55,7 +55,7 @@ def costs(project: Project, designs: Designs, *, owned: Collection[str] = ()) ->
     """Cost of all parts in the study's currency at the catalogue's prices, (n,).
 
     Quantity breaks count for the number of kits the study builds. Parts in `owned` are free. To
-    nine digits, see `money`.
+    nine digits, see `rounded_money`.
     """
     kits = project.study.prices.build_quantity
     total = np.zeros(len(designs))
@@ -75,7 +75,7 @@ def costs(project: Project, designs: Designs, *, owned: Collection[str] = ()) ->
             ]
         )
         total += table[designs.parts[link], count.reshape(-1)]
-    return money(total)
+    return rounded_money(total)
 
 
 def bill(project: Project, designs: Designs, row: int) -> list[dict[str, Any]]:

@@ -46,11 +46,11 @@ def evaluate(
         share = None if weakest_share is None else weakest_share[some]
         block = designs.take(some)
         own = front and Rowed(front.machines, front.trio[some], front.drives[some])
-        results.append(combine(project, block, solve(project, block, care, own), share))
+        results.append(combine_cases(project, block, solve(project, block, care, own), share))
     return results[0] if len(results) == 1 else Evaluation.concatenate(results)
 
 
-def combine(
+def combine_cases(
     project: Project,
     designs: Designs,
     solved: Mapping[tuple[str, str], Solved],

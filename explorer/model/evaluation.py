@@ -99,6 +99,6 @@ UNBOUNDED_MARGIN = -1e6
 """A margin that no number describes, such as the time left of a charge that never comes."""
 
 
-def number(value: float) -> float | None:
+def json_number(value: float) -> float | None:
     """A number for JSON, which knows neither infinity nor NaN."""
     return float(value) if np.isfinite(value) else None

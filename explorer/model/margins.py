@@ -9,7 +9,7 @@ import numpy as np
 from explorer.inputs.back_parts import BURST_S
 from explorer.inputs.study import Project
 from explorer.model import overspeed
-from explorer.model.demand import Demand
+from explorer.model.back_half import BackHalves
 from explorer.model.kernels import accounts
 from explorer.model.kernels.records import Records
 from explorer.model.regimes import CHATTERING, CYCLING, STARVED, STEADY
@@ -62,11 +62,11 @@ class Levels(NamedTuple):
     over_high: Array
 
 
-def worst_levels(project: Project, designs: Designs, demand: Demand) -> Levels:
+def worst_levels(project: Project, designs: Designs, back: BackHalves) -> Levels:
     """How far comparators and the resistors that the study builds with may shift each threshold."""
     bands = (
         window.threshold_band(
-            demand[name][:, 0],
+            back[name][:, 0],
             designs.chosen(project.catalogue, "window", "reference_V"),
             reference_tolerance=designs.chosen(project.catalogue, "window", "reference_tolerance"),
             resistor_tolerance=project.study.build.resistor_tolerance,
@@ -97,15 +97,15 @@ def unloaded_margins(project: Project, fronts: Fronts) -> dict[str, Array]:
     }
 
 
-def back_margins(project: Project, designs: Designs, demand: Demand) -> dict[str, Array]:
+def back_margins(project: Project, designs: Designs, back: BackHalves) -> dict[str, Array]:
     """Rules that the back half alone keeps or breaks, (n,) each."""
 
     def at(link: str, field: str) -> Array:
         return designs.chosen(project.catalogue, link, field)
 
-    pack, need = demand.pack, {name: value[:, 0] for name, value in demand.fields.items()}
-    levels, taken = worst_levels(project, designs, demand), need["draw_A"]
-    at_off = demand.load(demand["off_V"])
+    pack, need = back.pack, {name: value[:, 0] for name, value in back.fields.items()}
+    levels, taken = worst_levels(project, designs, back), need["draw_A"]
+    at_off = back.load(back["off_V"])
     intake_A = at_off.current_A[:, 0]
     # A bus that cannot sustain the load at the off threshold breaks every rule about its current.
     shortfall = np.where(at_off.sustained[:, 0], 0.0, np.inf)
@@ -125,13 +125,15 @@ def back_margins(project: Project, designs: Designs, demand: Demand) -> dict[str
     }
     coldest_C, ambient_C = pack.charge_min_C, project.study.session.ambient_C
     warmer_K = np.inf if coldest_C is None else ambient_C - coldest_C
-    found |= _inrush(project, designs, demand, levels)
+    found |= _inrush(project, designs, back, levels)
     found["pack_temperature_K"] = np.full(len(designs), warmer_K)
     unbound = {name: np.full(len(designs), np.inf) for name in pack.behaviour.unbound}
     return found | unbound
 
 
-def _inrush(project: Project, designs: Designs, demand: Demand, levels: Levels) -> dict[str, Array]:
+def _inrush(
+    project: Project, designs: Designs, back: BackHalves, levels: Levels
+) -> dict[str, Array]:
     """Rules about the moment when the window closes onto an empty converter, (n,) each.
 
     Closed at once, bank, switch and nothing else limit the pulse: `V/(n ESR + R_on)`. Closed
@@ -141,11 +143,11 @@ def _inrush(project: Project, designs: Designs, demand: Demand, levels: Levels) 
     def at(link: str, field: str) -> Array:
         return designs.chosen(project.catalogue, link, field)
 
-    volts = np.maximum(levels.on_high, demand["overvoltage_return_V"][:, 0])
+    volts = np.maximum(levels.on_high, back["overvoltage_return_V"][:, 0])
     capacitance, soft_s = at("converter", "input_capacitance_F"), at("window", "soft_start_s")
     known, slowly = np.isfinite(capacitance), soft_s > 0
-    load_A = demand.load(volts[:, None]).current_A[:, 0]
-    ohm = np.maximum(demand["esr_ohm"][:, 0] + demand["on_resistance_ohm"][:, 0], 1e-9)
+    load_A = back.load(volts[:, None]).current_A[:, 0]
+    ohm = np.maximum(back["esr_ohm"][:, 0] + back["on_resistance_ohm"][:, 0], 1e-9)
     filling_A = capacitance * volts / np.where(slowly, soft_s, 1.0) + load_A
     limit_A = at("window", "current_limit_A") * (1 - at("window", "current_limit_tolerance"))
     current = np.where(slowly, limit_A - filling_A, at("window", "bears_pulse_A") - volts / ohm)
@@ -160,7 +162,7 @@ def _inrush(project: Project, designs: Designs, demand: Demand, levels: Levels) 
 def overspeed_margins(
     project: Project,
     designs: Designs,
-    demand: Demand,
+    back: BackHalves,
     fronts: Fronts,
     half: Rows,
     weakest_share: Array | None = None,
@@ -174,7 +176,7 @@ def overspeed_margins(
     def at(link: str, field: str) -> Array:
         return designs.chosen(project.catalogue, link, field)
 
-    need = {name: value[:, 0] for name, value in demand.fields.items()}
+    need = {name: value[:, 0] for name, value in back.fields.items()}
     clamped = need["clamp_ohm"] > 0
     clamps = overspeed.Clamps(
         need["clamp_V"],
@@ -183,7 +185,7 @@ def overspeed_margins(
         need["weakest_share"] if weakest_share is None else weakest_share,
     )
     fast = overspeed.worst(project.study.session, fronts, half, clamps)
-    over_high = worst_levels(project, designs, demand).over_high
+    over_high = worst_levels(project, designs, back).over_high
     return {
         "diode_reverse_V": at("rectifier", "reverse_limit_V")
         - fast.bus_V

@@ -7,7 +7,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-DRAWS = 200
+SETTLED_DRAWS = 200
 """Builds from which on a promise is said."""
 AT_LEAST = 0.9
 """Share of builds that give the promised energy; and in which a pick must keep the rules that are
@@ -67,21 +67,21 @@ class Odds(NamedTuple):
     @property
     def promised_energy_J(self) -> float:
         """What nine of ten builds give at least; NaN until enough were drawn."""
-        if self.draws < DRAWS:
+        if self.draws < SETTLED_DRAWS:
             return nan
         return float(np.quantile(self.energies_J, 1 - AT_LEAST))
 
     @property
     def worst_tenth_J(self) -> float:
         """Mean of the worst tenth of builds; NaN until enough were drawn."""
-        if self.draws < DRAWS:
+        if self.draws < SETTLED_DRAWS:
             return nan
         return float(np.mean(self.energies_J[: max(round(self.draws / 10), 1)]))
 
     @property
     def below_half_share(self) -> float:
         """Share of builds that give less than half of the promise; NaN until enough were drawn."""
-        if self.draws < DRAWS:
+        if self.draws < SETTLED_DRAWS:
             return nan
         half = self.promised_energy_J / 2
         return float(np.searchsorted(self.energies_J, half) / self.draws)
@@ -112,7 +112,7 @@ class Odds(NamedTuple):
         rule, most of them within the other rules, and hardly any that gives half of the promise.
         """
         return (
-            self.draws >= DRAWS
+            self.draws >= SETTLED_DRAWS
             and interval(self.hazards, self.draws)[1] <= hazard_chance
             and self.keeps_rules_share >= AT_LEAST
             and self.below_half_share <= MOST_BELOW_HALF

@@ -23,13 +23,13 @@ from explorer.inputs.records import Part
 from explorer.inputs.study import Project
 from explorer.model import margins as rule_margins
 from explorer.model import spreads as spread_tables
-from explorer.model.demand import demand
+from explorer.model.back_half import back_halves
 from explorer.model.evaluate import evaluate
-from explorer.model.odds import DRAWS, SCREENED, Odds
+from explorer.model.odds import SCREENED, SETTLED_DRAWS, Odds
 from explorer.model.rules import RULES
 from explorer.model.simulate import Care
 from explorer.model.space import Designs, Rows
-from explorer.model.spreads import CADENCE, CAPACITANCE_HIGH, HAND, PARTS, Spread
+from explorer.model.spreads import CADENCE, CAPACITANCE_HIGH, CLASS_SPREADS, HAND, Spread
 from explorer.model.unloaded import Fronts
 from explorer.physics import bank
 from explorer.stopping import starting_workers
@@ -37,8 +37,8 @@ from explorer.units import Array
 
 SCREENS, FIRST_DRAWS, LAST_DRAWS = 20, 40, 1000
 """Builds in which the whole front is looked at by hazard rules in closed form; contenders by all
-rules, before `odds.DRAWS` of them; and the best of these, so that a hazard of one in a hundred is
-ruled out.
+rules, before `odds.SETTLED_DRAWS` of them; and the best of these, so that a hazard of one in a
+hundred is ruled out.
 """
 CONTENDERS, FINALISTS = 200, 40
 
@@ -119,7 +119,7 @@ def _drawn_hand(person: Any, rng: np.random.Generator) -> dict[str, float]:
 def _drawn_part(part: Part, link: str, rng: np.random.Generator, own: Mapping[str, Spread]) -> Part:
     """A part as one build has it; `own`: what was measured of it, by field."""
     update: dict[str, Any] = {}
-    for spread in PARTS:
+    for spread in CLASS_SPREADS:
         if spread.where == link:
             factor = _factor(spread, rng)
             for field in spread.fields:
@@ -150,7 +150,7 @@ def _drawn_settings(
     """Thresholds anywhere between what comparator and resistors may shift them to."""
     pack = next(iter(project.catalogue.packs.values()))
     levels = rule_margins.worst_levels(
-        project, designs, demand(project.catalogue, designs, pack)
+        project, designs, back_halves(project.catalogue, designs, pack)
     )._asdict()
 
     def between(name: str) -> Array:
@@ -226,7 +226,7 @@ def _in_closed_form(build: Builds) -> NDArray[np.bool_]:
     project, designs, plan = build.project, build.designs, build.project.study.session
     catalogue = project.catalogue
     broken, every = np.zeros(len(designs), dtype=bool), np.arange(len(designs))
-    needs = [demand(catalogue, designs, catalogue.packs[name]) for name in plan.packs]
+    needs = [back_halves(catalogue, designs, catalogue.packs[name]) for name in plan.packs]
     for name in plan.operators:
         fronts = Fronts.of(project, designs, name)
         margins = rule_margins.unloaded_margins(project, fronts)
@@ -291,12 +291,12 @@ def settle(
     contenders = in_turn(ranks, passing, CONTENDERS)
     go_on(of(contenders, 0), range(FIRST_DRAWS))
     rest = of((row for row in contenders if found[row].promising()), FIRST_DRAWS)
-    go_on(rest, range(FIRST_DRAWS, DRAWS))
+    go_on(rest, range(FIRST_DRAWS, SETTLED_DRAWS))
     sound = np.zeros(len(designs), dtype=bool)
-    enough = (row for row in contenders if found[row].draws >= DRAWS)
+    enough = (row for row in contenders if found[row].draws >= SETTLED_DRAWS)
     sound[[row for row in enough if found[row].promising()]] = True
     finalists = in_turn(ranks, sound, FINALISTS)
-    go_on(of(finalists, DRAWS), range(DRAWS, LAST_DRAWS))
+    go_on(of(finalists, SETTLED_DRAWS), range(SETTLED_DRAWS, LAST_DRAWS))
     return found
 
 

@@ -8,7 +8,7 @@ import numpy as np
 
 from explorer.inputs.study import Project
 from explorer.model import costing, objectives
-from explorer.model.evaluation import UNBOUNDED_MARGIN, Case, Evaluation, number
+from explorer.model.evaluation import UNBOUNDED_MARGIN, Case, Evaluation, json_number
 from explorer.model.regimes import REGIMES
 from explorer.model.space import describe, design_id
 from explorer.physics import pack
@@ -84,7 +84,7 @@ def _record(
         "margins": margins,
         "ledger_J": {name: float(v[row]) for name, v in evaluation.ledger_J.items()},
         "ledger_case": {"operator": weakest.operator, "pack": weakest.pack},
-        "time_to_first_charge_s": number(evaluation.time_to_first_charge_s[row]),
+        "time_to_first_charge_s": json_number(evaluation.time_to_first_charge_s[row]),
         "bill": bill,
         "cases": [
             {
@@ -92,14 +92,14 @@ def _record(
                 "pack": case.pack,
                 "minutes": minutes,
                 **{key: float(getattr(case, key)[row]) for key in objectives.session_keys()},
-                "time_to_first_charge_s": number(case.time_to_first_charge_s[row]),
+                "time_to_first_charge_s": json_number(case.time_to_first_charge_s[row]),
                 "regime": REGIMES[int(case.regime[row])],
                 "minutes_per_percent": _minutes_per_percent(project, case, row),
             }
             for case in evaluation.cases
         ],
         "over_cases": project.study.session.over_cases,
-        "readings": {name: number(v[row]) for name, v in evaluation.readings.items()},
+        "readings": {name: json_number(v[row]) for name, v in evaluation.readings.items()},
     }
 
 

@@ -11,7 +11,7 @@ from explorer.inputs.front_parts import BARRIER_V
 from explorer.inputs.links import shaft_drag_N_m
 from explorer.inputs.records import Operator
 from explorer.inputs.study import Project
-from explorer.model import demand
+from explorer.model import back_half
 from explorer.model.kernels import records
 from explorer.model.kernels.machine import BODY_DIODE_EMISSION_V, COARSE, Machines, tabulate
 from explorer.model.kernels.records import Records
@@ -140,7 +140,7 @@ def drives(project: Project, designs: Designs) -> Records:
 
 def loads(project: Project, designs: Designs, pack_id: str) -> Records:
     """Bank, window, converter and a pack of each design, (n,) of `records.LOAD`."""
-    need = demand.demand(project.catalogue, designs, project.catalogue.packs[pack_id])
+    need = back_half.back_halves(project.catalogue, designs, project.catalogue.packs[pack_id])
     taken = {name: values[:, 0] for name, values in need.fields.items()}
     clamped = taken["clamp_ohm"] > 0
     names = set(records.LOAD.names or ()) & set(taken)

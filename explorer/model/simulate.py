@@ -9,7 +9,7 @@ import numpy as np
 
 from explorer.inputs.study import Project
 from explorer.model import rows
-from explorer.model.demand import Demand, demand
+from explorer.model.back_half import BackHalves, back_halves
 from explorer.model.kernels import accounts
 from explorer.model.kernels.average import averages
 from explorer.model.kernels.motion import Settings
@@ -39,7 +39,7 @@ class Solved(NamedTuple):
 
     fronts: Fronts
     half: Rows
-    need: Demand
+    need: BackHalves
     result: Records
     care: Care
 
@@ -93,7 +93,7 @@ def solve(
         (operator_id, pack_id): Solved(
             fronts[operator_id],
             every,
-            demand(catalogue, designs, catalogue.packs[pack_id]),
+            back_halves(catalogue, designs, catalogue.packs[pack_id]),
             simulate(project, designs, operator_id, pack_id, care, front),
             care,
         )

@@ -65,7 +65,7 @@ HAND = (
     Spread("the evenness of the stroke", "operator", ("unevenness",), 0.8, 1.2),
 )
 CADENCE = Spread("the cadence that is kept", "settings", ("cadence_rpm",), 0.92, 1.08)
-PARTS = (
+CLASS_SPREADS = (
     Spread("loss of the gearing", "gearing", ("efficiency",), 0.7, 1.3, "loss"),
     Spread("drag of the gearing", "gearing", ("drag_torque_N_m",), 0.7, 1.3),
     Spread("EMF of the generator", "generator", ("emf_phase_V_s",), 0.95, 1.05),
@@ -110,7 +110,7 @@ holds the most that a data sheet allows (resistance and leakage of cells, leakag
 factors reach down from it.
 """
 FIELDS: dict[str, frozenset[str]] = {
-    link: frozenset(field for one in PARTS if one.where == link for field in one.fields)
+    link: frozenset(field for one in CLASS_SPREADS if one.where == link for field in one.fields)
     for link in LINKS
 }
 """Fields of each link that builds differ in."""

@@ -9,7 +9,7 @@ import numpy as np
 
 from explorer.inputs.study import Project
 from explorer.model import rows
-from explorer.model.evaluate import combine, evaluate
+from explorer.model.evaluate import combine_cases, evaluate
 from explorer.model.evaluation import Evaluation
 from explorer.model.kernels.session import sessions
 from explorer.model.kernels.waveform import windows
@@ -66,7 +66,7 @@ def stepped(project: Project, designs: Designs) -> Stepped:
     solved = solve(project, designs, Care.SESSION)
     own = [_own_margins(one) for one in solved.values()]
     return Stepped(
-        combine(project, designs, solved),
+        combine_cases(project, designs, solved),
         {name: np.min([one[name] for one in own], axis=0) for name in own[0]},
     )
 

@@ -25,8 +25,8 @@ from explorer.model.space import Designs
 from explorer.model.spreads import (
     CADENCE,
     CAPACITANCE_HIGH,
+    CLASS_SPREADS,
     HAND,
-    PARTS,
     Spread,
     measured,
     most,
@@ -116,7 +116,7 @@ def _of_parts(project: Project, designs: Designs) -> tuple[Spread, ...]:
     own = {link: measured(project, link, _part(project, designs, link)) for link in LINKS}
     of_class = (
         one._replace(fields=tuple(name for name in one.fields if name not in own[one.where]))
-        for one in PARTS
+        for one in CLASS_SPREADS
     )
     return (
         *(one for one in of_class if one.fields),

@@ -14,12 +14,11 @@ from pathlib import Path
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import wrightomega
 
 from explorer.units import Array, Real
 
-TABLES = Path(__file__).with_name("bridge_map.npz")
+MAP_FILE = Path(__file__).with_name("bridge_map.npz")
 CHUNK = 16384  # points at a time: the intermediates then stay in the cache
 
 
@@ -29,15 +28,6 @@ class BridgeState(NamedTuple):
     bus_current_A: Array
     phase_rms_A: Array
     electromagnetic_power_W: Array
-
-
-class SoftState(NamedTuple):
-    """A `BridgeState`, and the variance of the current into the bus over a period, A^2."""
-
-    bus_current_A: Array
-    phase_rms_A: Array
-    electromagnetic_power_W: Array
-    bus_variance_A2: Array
 
 
 class Kind(NamedTuple):
@@ -141,7 +131,7 @@ def _spline(values: Array) -> Array:
 
 @lru_cache(maxsize=2)
 def _table(phases: int) -> Table:
-    with np.load(TABLES) as data:
+    with np.load(MAP_FILE) as data:
         name = f"phases_{phases}"
         packed, low, high = data[name], data[f"{name}_low"], data[f"{name}_high"]
     values = [low[i] + (high[i] - low[i]) * (packed[i].astype(float) / 65535.0) for i in range(3)]
@@ -344,167 +334,24 @@ def blocking_diode_steady_state(
     return BridgeState(current, current.copy(), current * emf)
 
 
-class Pulsed(NamedTuple):
-    """What a bus resistance means to a kind of bridge; forms are (phase rms / bus current)^2.
-
-    `share` of the resistance is borne by each phase while pulses do not overlap, and `square`
-    times the form is then (bus rms / bus current)^2. Pulses part from `smooth` to `parted` of a
-    stiff bus. `most` is the largest form that the stiff bus lends, in part or, where pulses have
-    parted, with `lent`; `bend` rounds the corner between a smooth current and pulses.
-    """
-
-    share: float
-    square: float
-    smooth: float
-    parted: float
-    most: float
-    lent: float
-    bend: float
-
-
-PULSED = {
-    STAR: Pulsed(0.5, 1.5, 0.62, 0.66, 0.69, 0.7, 0.033),
-    WINDING: Pulsed(1.0, 2.0, 0.42, 0.50, 0.58, 0.75, 0.045),
-}
-"""Shares and squares are exact, the rest is fitted to the switching-level twin."""
-SHARPNESS = 100.0
-"""How sharply the two limits of a soft bus join, in bus resistances over a phase's impedance."""
-HARD_BUS = 0.01
-"""A bus of less resistance than this share of a phase's impedance is stiff."""
-TRICKLE = 1e-6
-"""Nor is the drop of a current felt that is less than this share of the bus voltage."""
-SECANTS, SETTLED = 12, 1e-4
-
-
-def soft_bus_steady_state(
-    kind: Kind,
-    *,
-    emf_peak_V: Real,
-    electrical_rad_s: Real,
-    resistance_ohm: Real,
-    inductance_H: Real,
-    bus_V: Real,
-    diode_saturation_A: Real,
-    diode_emission_V: Real,
-    diode_resistance_ohm: Real,
-    bus_ohm: Real,
-) -> SoftState:
-    """`steady_state` or `two_phase_steady_state` on a bus with a resistance of its own. Broadcasts.
-
-    `bus_V` is the mean at the bridge: the bus is a constant voltage behind `bus_ohm`, as a bank is
-    whose load is steady, and pulses of current make ripple on it. Two limits are known. Pulses
-    that do not overlap pass two valves and the bus in series: exactly the stiff bridge with the
-    resistance shared among the phases, on the voltage behind it (derived). A current without
-    ripple sees the mean, as a stiff bus has it. In between the smaller of both currents is close,
-    and where they meet the truth is a little smaller still: they are joined as `I^-p` with
-    `p = SHARPNESS Z/bus_ohm` (a fit to the switching-level twin; see `bridge_accuracy`). Of random
-    currents 95 in 100 come out within 0.5 % on a bus of up to 2 Z and within 3.3 % (most 10 %) up
-    to 8 Z for a star; for windings within 1.2 % up to Z/2 and 3.5 % up to 2 Z, and not well beyond.
-    A stiff bus in its place is four to six times as far off.
-    """
-    values = _checked(
-        emf_peak_V=emf_peak_V,
-        electrical_rad_s=electrical_rad_s,
-        resistance_ohm=resistance_ohm,
-        inductance_H=inductance_H,
-        bus_V=bus_V,
-        diode_saturation_A=diode_saturation_A,
-        diode_emission_V=diode_emission_V,
-        diode_resistance_ohm=diode_resistance_ohm,
-        bus_ohm=bus_ohm,
-    )
-    shape = np.broadcast_shapes(*(value.shape for value in values))
-    *flat, bus_R = (np.broadcast_to(value, shape).reshape(-1) for value in values)
-    law = PULSED[kind]
-    resistance = flat[2] + kind.drops * flat[7]
-    impedance = np.hypot(resistance, flat[1] * flat[3])
-    phases, bus = kind.phases * kind.circuits, flat[4]
-
-    current, rms, power = (np.array(value) for value in _bridge(kind, flat))
-    form = (rms / np.where(current > 0, current, np.inf)) ** 2
-    junction = power - bus * current - phases * resistance * rms**2
-    apart = np.clip((form - law.smooth) / (law.parted - law.smooth), 0.0, 1.0)
-    soft = (bus_R > HARD_BUS * impedance) & (apart > 0)
-    soft &= (bus_R * current > TRICKLE * bus) & (bus_R * current < bus)
-    at = np.flatnonzero(soft)
-    if at.size:
-        ohm, behind = flat[2][at] + law.share * bus_R[at], [value[at] for value in flat]
-        behind[2] = ohm
-        pulses, state = _pulses(kind, behind, bus_R[at], current[at])
-        power_p = state.phase_rms_A**2 * phases * (ohm + kind.drops * flat[7][at])
-        power_p += (bus[at] - bus_R[at] * pulses) * pulses
-        sharpness = SHARPNESS * impedance[at] / bus_R[at]
-        # I^-p = stiff^-p + apart pulses^-p, in logs.
-        excess = np.log(apart[at]) - sharpness * np.log(pulses / current[at])
-        share = np.exp(-np.logaddexp(0.0, -excess))
-        joined = current[at] * np.exp(-np.logaddexp(0.0, excess) / sharpness)
-        least, lent = state.phase_rms_A**2 / pulses**2, 1 - (1 - law.lent) * apart[at]
-        form[at] = least + lent * np.maximum(np.minimum(form[at], law.most) - least, 0.0)
-        drop = junction[at] / current[at]
-        drop += share * ((state.electromagnetic_power_W - power_p) / pulses - drop)
-        current[at], junction[at] = joined, drop * joined
-    # Ripple is the excess of the pulses' mean square, or next to nothing: bent at one another.
-    ripple = law.bend * np.logaddexp(0.0, (law.square * form - 1) / law.bend)
-    rms = np.sqrt(form) * current
-    variance = ripple * current**2
-    power = bus * current + bus_R * variance + phases * resistance * rms**2 + junction
-    return SoftState(*(value.reshape(shape) for value in (current, rms, power, variance)))
-
-
-def _pulses(
-    kind: Kind, values: list[Array], bus_R: Array, guess: Array
-) -> tuple[Array, BridgeState]:
-    """The current I that a bridge gives at `bus_V - bus_R I`, and its state; (n,) each.
-
-    By secants, kept between 0 and the current that would leave no voltage behind the resistance.
-    """
-    mean_V = values[4]
-
-    def state(at: NDArray[np.intp], amps: Array) -> Array:
-        inside = [value[at] for value in values]
-        inside[4] = np.maximum(mean_V[at] - bus_R[at] * amps, 0.0)
-        return np.stack(_bridge(kind, inside))
-
-    every = np.arange(guess.size)
-    most = mean_V / bus_R
-    before, amps = np.zeros(guess.size), guess.copy()
-    found = state(every, amps)
-    miss_before, miss = np.full(guess.size, np.nan), found[0] - amps
-    for _ in range(SECANTS):
-        at = np.flatnonzero(np.abs(miss) > SETTLED * amps)
-        if not at.size:
-            break
-        # The first step takes the current that comes out; the later ones the slope of two.
-        moved = amps[at] - before[at]
-        slope = (miss[at] - miss_before[at]) / np.where(moved == 0, 1.0, moved)
-        straight = np.isfinite(slope) & (slope < -1e-3)
-        step = np.where(straight, -miss[at] / np.where(straight, slope, 1.0), miss[at])
-        before[at], miss_before[at] = amps[at], miss[at]
-        amps[at] = np.clip(amps[at] + step, 0.3 * amps[at], np.minimum(3 * amps[at], most[at]))
-        found[:, at] = state(at, amps[at])
-        miss[at] = found[0, at] - amps[at]
-    return found[0], BridgeState(*found)
-
-
 SIX_PULSE, FULL_BRIDGES, ONE_DIODE = range(3)
 """Circuits that the compiled model knows: phases of a star on six valves, a full bridge behind each
 winding, valves in line with a direct voltage."""
 
 
 class RectifierLaw(NamedTuple):
-    """A kind of rectifier: what solves its steady state with the arguments of `steady_state`, its
-    kind of bridge where its current comes in pulses, and its circuit in the compiled model.
+    """A kind of rectifier: what solves its steady state with the arguments of `steady_state`, and
+    its circuit in the compiled model.
     """
 
     solve: Callable[..., BridgeState]
-    pulsed: Kind | None
     circuit: int
 
 
 RECTIFIERS: dict[str, RectifierLaw] = {
-    "star": RectifierLaw(steady_state, STAR, SIX_PULSE),
-    "windings": RectifierLaw(two_phase_steady_state, WINDING, FULL_BRIDGES),
-    "one_diode": RectifierLaw(blocking_diode_steady_state, None, ONE_DIODE),
+    "star": RectifierLaw(steady_state, SIX_PULSE),
+    "windings": RectifierLaw(two_phase_steady_state, FULL_BRIDGES),
+    "one_diode": RectifierLaw(blocking_diode_steady_state, ONE_DIODE),
 }
 """Rectifiers by the name that a machine's kind gives: a six-pulse bridge behind a star of three
 phases, a full bridge behind each winding, one diode in line with a direct voltage."""

@@ -46,7 +46,7 @@ def entries(
     drops its mean voltage, over what the form factor says of it.
     """
     w = bridge.drop_product(s, h, kind) / s
-    got = bridge_solver.solve(phi, kind.drops * s, w, phases=kind.phases, start=start)
+    got = bridge_solver.periodic_states(phi, kind.drops * s, w, phases=kind.phases, start=start)
     each = got.bus * (2 / 3 if kind.phases == 3 else 1.0)
     form = np.log(got.rms / each)
     # The current at which a leg drops its mean voltage, 2 e^-w sinh(drop), in logs.
@@ -114,7 +114,7 @@ def main() -> None:
         name = f"phases_{kind.phases}"
         packed[name] = np.round(share * LEVELS).astype(np.uint16)
         packed[f"{name}_low"], packed[f"{name}_high"] = low, high
-    np.savez_compressed(bridge.TABLES, **packed)
+    np.savez_compressed(bridge.MAP_FILE, **packed)
 
 
 if __name__ == "__main__":

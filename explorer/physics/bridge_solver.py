@@ -20,6 +20,7 @@ from dataclasses import dataclass, fields
 from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.special import wrightomega
 
 from explorer.units import Array
@@ -120,6 +121,17 @@ def _phases(
     return y, slope, z, star
 
 
+class _Circuits(NamedTuple):
+    """What all cases are: see the equation above. `scale` is the size of their currents, `shift`
+    the lag of each phase."""
+
+    phi: Array
+    s: Array
+    w: Array
+    scale: Array
+    shift: Array
+
+
 @dataclass
 class _Walk:
     """Cases on their way through the interval; every array has the cases last."""
@@ -135,7 +147,17 @@ class _Walk:
     means: Array
     largest: Array
 
+    def go_on(self, tried: _Step, h: Array, span: float) -> None:
+        """To the end of the step where it was taken; the next is as long as the error allows."""
+        taken = tried.taken
+        self.step = np.clip(h * tried.grow, LEAST_STEP, span / STEPS_AT_LEAST)
+        self.time = np.where(taken, self.time + h, self.time)
+        for name in ("y", "rate", "tangent", "tangent_rate", "star", "means"):
+            setattr(self, name, np.where(taken, getattr(tried, name), getattr(self, name)))
+        self.largest = tried.largest
+
     def keep(self, which: Array) -> None:
+        """Only some of the cases."""
         for field in fields(self):
             setattr(self, field.name, getattr(self, field.name)[..., which])
 
@@ -143,17 +165,23 @@ class _Walk:
 class _Stage:
     """One implicit stage `y - base = length dy/dt`: its currents and its tangent map."""
 
-    def __init__(self, walk: _Walk, phi: Array, s: Array, w: Array, shift: Array) -> None:
-        self.walk, self.shift = walk, shift
-        self.sine, self.cosine = np.sin(phi[walk.case]), np.cos(phi[walk.case])
-        self.s, self.w = s[walk.case], w[walk.case]
+    def __init__(self, walk: _Walk, circuits: _Circuits) -> None:
+        phi = circuits.phi[walk.case]
+        self.shift, self.first_star = circuits.shift, walk.star
+        self.sine, self.cosine = np.sin(phi), np.cos(phi)
+        self.s, self.w = circuits.s[walk.case], circuits.w[walk.case]
 
-    def solve(self, time: Array, length: Array, base: Array) -> Array:
+    def solve(self, time: Array, length: Array, base: Array, *, star: Array | None = None) -> Array:
+        """The stage's currents; `star` is where the search for the star point begins."""
         self.weight = self.sine / length
         self.emf = np.sin(time - self.shift)
         drive = self.emf + self.weight * base
         self.y, self.slope, self.z, self.star = _phases(
-            drive, self.cosine + self.weight, self.s, self.w, self.walk.star
+            drive,
+            self.cosine + self.weight,
+            self.s,
+            self.w,
+            self.first_star if star is None else star,
         )
         return self.y
 
@@ -174,6 +202,82 @@ class _Stage:
         )
 
 
+class _Step(NamedTuple):
+    """A step as tried from where a walk stands; every array has the cases last.
+
+    `rate` and `tangent_rate` are slopes at the end, `part` its share of the integrals of the
+    means, `taken` whether the error allows it and `grow` how much longer the next may be.
+    """
+
+    y: Array
+    rate: Array
+    tangent: Array
+    tangent_rate: Array
+    star: Array
+    means: Array
+    part: Array
+    largest: Array
+    taken: NDArray[np.bool_]
+    grow: Array
+
+
+def _start(y: Array, unit: Array, circuits: _Circuits) -> _Walk:
+    """Cases after one short implicit step: a blocked phase's current alone gives no slope."""
+    cases = y.shape[1]
+    first, zero = np.full(cases, FIRST_STEP), np.zeros(cases)
+    walk = _Walk(np.arange(cases, dtype=np.intp), first, first, y, y, unit, unit, zero, zero, zero)
+    stage = _Stage(walk, circuits)
+    end = stage.solve(first, first, y)
+    tangent = stage.tangent(unit)
+    return _Walk(
+        case=walk.case,
+        time=first,
+        step=np.full(cases, np.pi / y.shape[0] / 60),
+        y=end,
+        rate=(end - y) / first,
+        tangent=tangent,
+        tangent_rate=(tangent - unit) / first,
+        star=stage.star,
+        means=stage.means(),
+        largest=np.abs(end).max(axis=0),
+    )
+
+
+def _step(walk: _Walk, circuits: _Circuits, h: Array, tolerance: float) -> _Step:
+    """One step of TR-BDF2 and its error, of currents and of their means."""
+    length = IMPLICIT * h
+    stage = _Stage(walk, circuits)
+    base = walk.y + length * walk.rate
+    base_tangent = walk.tangent + length * walk.tangent_rate
+    rate = (stage.solve(walk.time + MIDDLE * h, length, base) - base) / length
+    tangent_rate = (stage.tangent(base_tangent) - base_tangent) / length
+    means, middle_star = stage.means(), stage.star
+    base = walk.y + OUTER * h * (walk.rate + rate)
+    base_tangent = walk.tangent + OUTER * h * (walk.tangent_rate + tangent_rate)
+    new = stage.solve(walk.time + h, length, base, star=middle_star)
+    new_rate, new_tangent = (new - base) / length, stage.tangent(base_tangent)
+    new_means = stage.means()
+    largest = np.maximum(walk.largest, np.abs(new).max(axis=0))
+    raw = ESTIMATE[0] * walk.rate + ESTIMATE[1] * rate + ESTIMATE[2] * new_rate
+    part = h * (SIMPSON[0] * walk.means + SIMPSON[1] * means + SIMPSON[2] * new_means)
+    rough = MIDDLE * (walk.means[0] + means[0]) + (1 - MIDDLE) * (means[0] + new_means[0])
+    allowed = tolerance * np.maximum(circuits.scale[walk.case], largest / 2)
+    error = np.abs(stage.tangent(h * raw)).max(axis=0) / allowed
+    error = np.maximum(error, np.abs(part[0] - h / 2 * rough) / (10 * allowed))
+    return _Step(
+        y=new,
+        rate=new_rate,
+        tangent=new_tangent,
+        tangent_rate=(new_tangent - base_tangent) / length,
+        star=stage.star,
+        means=new_means,
+        part=part,
+        largest=largest,
+        taken=(error <= 1) | (h < 2 * LEAST_STEP),
+        grow=np.clip(0.9 * np.maximum(error, 1e-9) ** (-1 / 3), 0.15, 4.0),
+    )
+
+
 def _flow(
     y: Array, phi: Array, s: Array, w: Array, scale: Array, tolerance: float
 ) -> tuple[Array, Array, Array]:
@@ -184,54 +288,17 @@ def _flow(
     phases, cases = y.shape
     span = np.pi / phases
     shift = np.asarray(2 * np.pi / 3 * np.arange(phases, dtype=float)[:, None])
+    circuits = _Circuits(phi, s, w, scale, shift)
     unit = np.repeat(_BASIS[phases][:, :, None], cases, axis=2)
-    first = np.full(cases, FIRST_STEP)
-    zero = np.zeros(cases)
-    walk = _Walk(np.arange(cases, dtype=np.intp), first, first, y, y, unit, unit, zero, zero, zero)
-    stage = _Stage(walk, phi, s, w, shift)
-    # A slope cannot be had from a blocked phase's current; one short implicit step gives it.
-    walk.y = stage.solve(first, first, y)
-    walk.rate = (walk.y - y) / first
-    walk.tangent = stage.tangent(unit)
-    walk.tangent_rate = (walk.tangent - unit) / first
-    walk.star, walk.means = stage.star, stage.means()
-    walk.largest = np.abs(walk.y).max(axis=0)
-    walk.step = np.full(cases, span / 60)
-    end, end_tangent, sums = np.empty_like(y), np.empty_like(unit), walk.means * first
+    walk = _start(y, unit, circuits)
+    end, end_tangent, sums = np.empty_like(y), np.empty_like(unit), walk.means * FIRST_STEP
     while walk.case.size:
         final = walk.time + walk.step * (1 + 1e-7) >= span
         h = np.where(final, span - walk.time, walk.step)
-        length = IMPLICIT * h
-        stage = _Stage(walk, phi, s, w, shift)
-        base = walk.y + length * walk.rate
-        base_tangent = walk.tangent + length * walk.tangent_rate
-        rate = (stage.solve(walk.time + MIDDLE * h, length, base) - base) / length
-        tangent_rate = (stage.tangent(base_tangent) - base_tangent) / length
-        means, star = stage.means(), stage.star
-        base = walk.y + OUTER * h * (walk.rate + rate)
-        base_tangent = walk.tangent + OUTER * h * (walk.tangent_rate + tangent_rate)
-        walk_star, walk.star = walk.star, star
-        new = stage.solve(walk.time + h, length, base)
-        new_rate, new_tangent = (new - base) / length, stage.tangent(base_tangent)
-        new_tangent_rate, new_means = (new_tangent - base_tangent) / length, stage.means()
-        walk.largest = np.maximum(walk.largest, np.abs(new).max(axis=0))
-        raw = ESTIMATE[0] * walk.rate + ESTIMATE[1] * rate + ESTIMATE[2] * new_rate
-        part = h * (SIMPSON[0] * walk.means + SIMPSON[1] * means + SIMPSON[2] * new_means)
-        rough = MIDDLE * (walk.means[0] + means[0]) + (1 - MIDDLE) * (means[0] + new_means[0])
-        allowed = tolerance * np.maximum(scale[walk.case], walk.largest / 2)
-        error = np.abs(stage.tangent(h * raw)).max(axis=0) / allowed
-        error = np.maximum(error, np.abs(part[0] - h / 2 * rough) / (10 * allowed))
-        taken = (error <= 1) | (h < 2 * LEAST_STEP)
-        sums[:, walk.case] += np.where(taken, part, 0.0)
-        grow = np.clip(0.9 * np.maximum(error, 1e-9) ** (-1 / 3), 0.15, 4.0)
-        walk.step = np.clip(h * grow, LEAST_STEP, span / STEPS_AT_LEAST)
-        walk.time = np.where(taken, walk.time + h, walk.time)
-        walk.y, walk.rate = np.where(taken, new, walk.y), np.where(taken, new_rate, walk.rate)
-        walk.tangent = np.where(taken, new_tangent, walk.tangent)
-        walk.tangent_rate = np.where(taken, new_tangent_rate, walk.tangent_rate)
-        walk.star = np.where(taken, stage.star, walk_star)
-        walk.means = np.where(taken, new_means, walk.means)
-        done = taken & final
+        tried = _step(walk, circuits, h, tolerance)
+        sums[:, walk.case] += np.where(tried.taken, tried.part, 0.0)
+        walk.go_on(tried, h, span)
+        done = tried.taken & final
         if np.any(done):
             end[:, walk.case[done]] = walk.y[:, done]
             end_tangent[:, :, walk.case[done]] = walk.tangent[:, :, done]
@@ -239,7 +306,7 @@ def _flow(
     return -np.roll(end, 1, axis=0), -np.roll(end_tangent, 1, axis=0), sums / span
 
 
-def solve(
+def periodic_states(
     phi: Array,
     s: Array,
     w: Array,

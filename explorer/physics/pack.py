@@ -9,7 +9,7 @@ import numpy as np
 from explorer.units import Array, Real
 
 
-class Draw(NamedTuple):
+class Charging(NamedTuple):
     """What the pack takes: current A, power at its terminals W, heat of the 5 V lead W."""
 
     current_A: Array
@@ -17,19 +17,19 @@ class Draw(NamedTuple):
     lead_W: Array
 
 
-def draw(
+def charging(
     output_V: Real,
     lead_ohm: Real,
     *,
     current_A: Real,
     hold_V: Real,
     regulating: Real,
-) -> Draw:
+) -> Charging:
     """Current and power into a pack behind a lead, from an output that holds its voltage.
 
     A regulating pack lowers its current until its own input is at `hold_V`. Broadcasts.
 
-    >>> taken = draw(5.0, 0.1, current_A=2.0, hold_V=4.9, regulating=True)
+    >>> taken = charging(5.0, 0.1, current_A=2.0, hold_V=4.9, regulating=True)
     >>> round(float(taken.current_A), 3)
     1.0
     """
@@ -39,7 +39,7 @@ def draw(
     held = np.where(spare > 0, held, 0.0)
     amps = np.where(regulating, np.minimum(current_A, held), current_A)
     lead = ohm * amps**2
-    return Draw(amps, volts * amps - lead, lead)
+    return Charging(amps, volts * amps - lead, lead)
 
 
 def minutes_per_percent(capacity_Wh: Real, charging_efficiency: float, power_W: Real) -> Array:

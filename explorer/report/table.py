@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from pandas import DataFrame
 
 INDEX = "design_id"
-KINDS = (".csv", ".parquet")
+SUFFIXES = (".csv", ".parquet")
 FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
 """What makes a spreadsheet take a cell's text for a formula (common practice, no source)."""
 
@@ -65,15 +65,15 @@ def harmless(text: str) -> str:
 def refuse_unknown_kind(file: Path) -> None:
     """InputError for a file that is neither CSV nor Parquet, or Parquet that nothing can write."""
     kind = file.suffix.lower()
-    if kind not in KINDS:
-        rule = f"must end in {' or '.join(KINDS)}"
+    if kind not in SUFFIXES:
+        rule = f"must end in {' or '.join(SUFFIXES)}"
         raise InputError([Fault(str(file), "", rule, file.suffix or "no ending")])
     if kind == ".parquet" and not (find_spec("pyarrow") or find_spec("fastparquet")):
         rule = "needs a library that writes Parquet: pip install 'genchain[parquet]'"
         raise InputError([Fault(str(file), "", rule)])
 
 
-def write(table: DataFrame, file: Path) -> Path:
+def save(table: DataFrame, file: Path) -> Path:
     """Write a frame whole or not at all, as the file's ending says; the file.
 
     In CSV a text that a spreadsheet would run as a formula has an apostrophe before it; Parquet

@@ -11,7 +11,7 @@ from explorer import front
 from explorer.inputs.study import Project
 from explorer.model import costing, objectives
 from explorer.model import margins as rule_margins
-from explorer.model.demand import demand
+from explorer.model.back_half import back_halves
 from explorer.model.evaluation import UNBOUNDED_MARGIN, Evaluation
 from explorer.model.space import Designs, Rows, Space
 from explorer.model.unloaded import Fronts
@@ -128,7 +128,7 @@ def _quick_margins(project: Project, designs: Designs) -> Iterator[Array]:
     for fronts in crowd:
         yield from rule_margins.unloaded_margins(project, fronts).values()
     for pack_id in study.session.packs:
-        need = demand(catalogue, designs, catalogue.packs[pack_id])
+        need = back_halves(catalogue, designs, catalogue.packs[pack_id])
         yield from rule_margins.back_margins(project, designs, need).values()
         for fronts in crowd:
             yield from rule_margins.overspeed_margins(

@@ -18,7 +18,7 @@ from explorer.inputs.records import SETTINGS
 from explorer.inputs.study import Project
 from explorer.model import costing, doubt, evaluate, overspeed, rows
 from explorer.model import margins as rule_margins
-from explorer.model.demand import Demand, demand
+from explorer.model.back_half import BackHalves, back_halves
 from explorer.model.doubt import may_keep
 from explorer.model.evaluation import Evaluation
 from explorer.model.kernels.curve import AT_CURRENT, AT_SPEED, AT_TORQUE
@@ -87,13 +87,13 @@ class Pairing:
     """Front halves of a block and some back halves: which pairs can be feasible, and the best.
 
     `stems` (n,) are equal for back halves that differ in clamp and overvoltage threshold alone;
-    `demands` are those of the back halves, by pack.
+    `halves` are those of the back halves, by pack.
     """
 
     front: FrontHalves
     backs: Designs
     stems: Rows
-    demands: Mapping[str, Demand]
+    halves: Mapping[str, BackHalves]
 
     @classmethod
     def of(cls, front: FrontHalves, backs: Designs, stems: Rows) -> Pairing:
@@ -102,7 +102,7 @@ class Pairing:
         packs = front.project.study.session.packs
         return cls(
             front, backs, stems,
-            {name: demand(catalogue, backs, catalogue.packs[name]) for name in packs},
+            {name: back_halves(catalogue, backs, catalogue.packs[name]) for name in packs},
         )  # fmt: skip
 
     @property
@@ -124,7 +124,7 @@ class Pairing:
             open_ &= self._mass() <= study.limits.mass_kg + SLACK
         for operator_id, fronts in self.front.fronts.items():
             open_ &= self._bears_overspeed(fronts)
-            for back in self.demands.values():
+            for back in self.halves.values():
                 open_ &= self._may_charge(fronts, self.front.curves[operator_id], back)
         half, row = np.nonzero(open_)
         ends = np.searchsorted(half, np.arange(len(self.fronts)), side="right")
@@ -147,7 +147,7 @@ class Pairing:
 
     def _bears_overspeed(self, fronts: Fronts) -> NDArray[np.bool_]:
         """Exact: clamp, string and front half give the voltages, whatever else follows."""
-        some_pack = next(iter(self.demands.values()))
+        some_pack = next(iter(self.halves.values()))
         need, count = some_pack.fields, len(self.fronts)
         names = ("clamp_V", "clamp_ohm", "clamp_by_cell", "weakest_share")
         kinds, kind = np.unique(
@@ -182,7 +182,7 @@ class Pairing:
             & (unclamped | (BURST_S * burst_W <= need["clamp_limit_J"][:, 0] + SLACK))
         )
 
-    def _may_charge(self, fronts: Fronts, curve: Curves, back: Demand) -> NDArray[np.bool_]:
+    def _may_charge(self, fronts: Fronts, curve: Curves, back: BackHalves) -> NDArray[np.bool_]:
         """Bounds: the bank must reach the window, soon enough, with enough to give."""
         study, every = self.project.study, np.arange(len(self.fronts))
         uneven = fronts.person.unevenness
@@ -212,7 +212,7 @@ class Pairing:
         duration_s = 60 * study.session.minutes
         most_s = (study.limits.first_charge_s or duration_s) + doubt.MISSES["first_charge_s"]
         open_ = (reach_V[:, None] >= on_high_V) & (first_s <= most_s)
-        least_J, count = study.limits.delivered_energy_J, len(self.front.fronts) * len(self.demands)
+        least_J, count = study.limits.delivered_energy_J, len(self.front.fronts) * len(self.halves)
         if least_J is not None and (count == 1 or study.session.over_cases == "worst"):
             left_s = duration_s - np.maximum(first_s, 0.0)
             open_ &= back["delivered_W"][:, 0] * left_s >= least_J * (1 - SLACK)
@@ -234,12 +234,12 @@ class Pairing:
         )  # fmt: skip
         solved = {}
         for operator_id, fronts in front.fronts.items():
-            for pack_id in self.demands:
-                need = demand(project.catalogue, designs, project.catalogue.packs[pack_id])
+            for pack_id in self.halves:
+                need = back_halves(project.catalogue, designs, project.catalogue.packs[pack_id])
                 case = _Case(project, designs, rowed, operator_id, pack_id)
                 result = shared_sessions(case, need, twins)
                 solved[operator_id, pack_id] = Solved(fronts, half, need, result, Care.FILTER)
-        found = evaluate.combine(project, designs, solved)
+        found = evaluate.combine_cases(project, designs, solved)
         found = found.take(may_keep(found.margins))
         if not len(found):
             return 0, None
@@ -265,7 +265,7 @@ class _Case:
         )  # fmt: skip
 
 
-def shared_sessions(case: _Case, need: Demand, twins: Rows) -> Records:
+def shared_sessions(case: _Case, need: BackHalves, twins: Rows) -> Records:
     """Filtered sessions of designs of which twins (equal numbers) differ in clamp and overvoltage
     threshold alone.
 

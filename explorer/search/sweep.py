@@ -20,7 +20,7 @@ from explorer.inputs.records import SETTINGS
 from explorer.inputs.sections import Setting
 from explorer.inputs.study import Project
 from explorer.model import margins as rule_margins
-from explorer.model.demand import demand
+from explorer.model.back_half import back_halves
 from explorer.model.evaluation import Evaluation
 from explorer.model.space import Designs, Rows, Space
 from explorer.search.dominance import codes, unbeaten_at_any_price
@@ -147,7 +147,7 @@ def _backs_keeping_rules(project: Project, backs: Space, rows: Rows) -> Rows:
     """Back halves, of some rows, that keep their own rules with every pack."""
     designs = backs.at(rows)
     for pack_id in project.study.session.packs:
-        back = demand(project.catalogue, designs, project.catalogue.packs[pack_id])
+        back = back_halves(project.catalogue, designs, project.catalogue.packs[pack_id])
         margins = rule_margins.back_margins(project, designs, back)
         kept = np.all([margin >= 0 for margin in margins.values()], axis=0)
         rows, designs = rows[kept], designs.take(kept)

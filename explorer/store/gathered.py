@@ -18,7 +18,7 @@ from explorer.model.space import Designs, Rows
 from explorer.store import layout as described
 from explorer.store.keys import Numbers, default_row, default_setting, design_numbers
 from explorer.store.layout import Layout
-from explorer.store.stored import Reason
+from explorer.store.stored import NotReused
 from explorer.units import Array
 
 PLACES = 2**32
@@ -139,7 +139,7 @@ def in_todays_tables(
     project: Project,
     numbers: Mapping[str, NDArray[np.int16]],
     vocabulary: Mapping[str, Sequence[tuple[str, str]]],
-) -> tuple[dict[str, Rows], NDArray[np.bool_], list[Reason]]:
+) -> tuple[dict[str, Rows], NDArray[np.bool_], list[NotReused]]:
     """Rows (n,) a link in today's tables, where all of a design's are usable, and why others not.
 
     `numbers` (n,) count in the `vocabulary`, part and hash of its physics by link; `DEFAULT` is the
@@ -147,7 +147,7 @@ def in_todays_tables(
     """
     usable = np.ones(len(next(iter(numbers.values()))), dtype=bool)
     parts: dict[str, Rows] = {}
-    reasons: list[Reason] = []
+    reasons: list[NotReused] = []
     for link, column in numbers.items():
         places = {part.id: row for row, part in enumerate(project.catalogue.parts[link])}
         default = default_row(link)

@@ -26,7 +26,7 @@ LAYOUT, PACKED_LAYOUT = 2, 3
 """Number of the layout that is written, and of the same with its bytes compressed (`packing`). 1
 had no description but a list of its results' names.
 """
-KINDS = ("<i1", "<i2", "<i4", "<i8", "<u8", "<f4", "<f8")
+NUMBER_TYPES = ("<i1", "<i2", "<i4", "<i8", "<u8", "<f4", "<f8")
 """Types that a column may have, as numpy writes them."""
 
 PARTS, SETTINGS_OF, NUMBERS, REGIME = "parts", "settings", "numbers", "regime"
@@ -119,7 +119,7 @@ class Layout:
         except (ValueError, TypeError, KeyError) as error:
             raise UnknownLayoutError("a layout whose description cannot be read") from error
         for column in columns:
-            if column.kind not in KINDS:
+            if column.kind not in NUMBER_TYPES:
                 raise UnknownLayoutError(f"a layout with the unknown type {column.kind!r}")
         if len({column.name for column in columns}) < len(columns):
             raise UnknownLayoutError("a layout that names a column twice")

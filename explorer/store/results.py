@@ -40,7 +40,7 @@ from explorer.store.gathered import (
 from explorer.store.history import History
 from explorer.store.keys import Numbers, design_numbers, ids_of, path_of, search_key
 from explorer.store.layout import Column, Layout, Result, UnknownLayoutError
-from explorer.store.stored import Reason, Reuse, Stored, added_up
+from explorer.store.stored import NotReused, Reuse, Stored, added_up
 from explorer.units import Array
 
 __all__ = ["Numbers", "Reuse", "Store", "Stored", "design_numbers", "ids_of", "path_of",
@@ -294,10 +294,10 @@ class Store(History):
             numbers[link] = row_numbers
         return numbers
 
-    def _readable(self, project: Project) -> tuple[int, list[Block], list[Reason]]:
+    def _readable(self, project: Project) -> tuple[int, list[Block], list[NotReused]]:
         """How many designs the store holds, the blocks that can be read today, why others not."""
         contexts: dict[int, Layout] = {}
-        reasons: list[Reason] = []
+        reasons: list[NotReused] = []
         counts: dict[int, int] = {}
         heads = self._read("block")
         held: dict[int, int] = {}

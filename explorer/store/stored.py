@@ -100,7 +100,7 @@ class Stored:
         return int(rows[0]) if rows.size else None
 
 
-Reason = tuple[str, int]
+NotReused = tuple[str, int]
 """Why some stored designs cannot be used, and how many."""
 
 
@@ -112,7 +112,7 @@ class Reuse(NamedTuple):
 
     stored: int
     reusable: int
-    reasons: tuple[Reason, ...]
+    reasons: tuple[NotReused, ...]
 
     @property
     def lines(self) -> tuple[str, ...]:
@@ -123,7 +123,7 @@ class Reuse(NamedTuple):
         return (head, *(f"{count:,} not: {words}" for words, count in self.reasons))
 
 
-def added_up(reasons: Iterable[Reason]) -> tuple[Reason, ...]:
+def added_up(reasons: Iterable[NotReused]) -> tuple[NotReused, ...]:
     """Each reason once with all its designs, those that concern none left out.
 
     >>> added_up([("old", 2), ("gone", 0), ("old", 1)])

@@ -19,12 +19,12 @@ from scipy.integrate import ODEintWarning
 from explorer.physics.bridge import (
     STAR,
     WINDING,
-    soft_bus_steady_state,
     steady_state,
     two_phase_steady_state,
 )
 from tests.bench import bench_results
 from tests.helpers import bridge_twin
+from tests.helpers.soft_bus import soft_bus_steady_state
 
 KINDS = (("six-pulse", 3, steady_state, 1), ("two-phase", 1, two_phase_steady_state, 2))
 GOALS = ((0.01, np.inf, 0.005), (0.001, 0.01, 0.02))

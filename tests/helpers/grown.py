@@ -88,7 +88,7 @@ def _full_bridge_of_direct_voltage(**circuit: Real) -> BridgeState:
 
 '''
 RECTIFIER_ROW = """
-    "full_bridge_dc": RectifierLaw(_full_bridge_of_direct_voltage, None, ONE_DIODE),
+    "full_bridge_dc": RectifierLaw(_full_bridge_of_direct_voltage, ONE_DIODE),
 """
 
 

@@ -20,6 +20,7 @@ from scipy.optimize import brentq
 
 from explorer.physics import bridge
 from tests.helpers.chain_twin import Twin
+from tests.helpers.soft_bus import soft_bus_steady_state
 
 SOFT = {"three_phase": bridge.STAR, "two_phase": bridge.WINDING}
 SETS = 16
@@ -92,7 +93,7 @@ class InertiaTwin(Twin):
         }
         if self.kind == "brushed_dc":
             return bridge.blocking_diode_steady_state(**circuit)
-        return bridge.soft_bus_steady_state(SOFT[self.kind], **circuit, bus_ohm=self.esr)
+        return soft_bus_steady_state(SOFT[self.kind], **circuit, bus_ohm=self.esr)
 
     def turned(self, speed: float, volts: float) -> tuple[float, float]:
         """Bus current and torque at the crank, at a crank speed above 0 and a bus voltage."""

@@ -21,8 +21,8 @@ from scipy.integrate import ODEintWarning, odeint, trapezoid
 from explorer.errors import ExplorerError, Fault, InputError
 from explorer.inputs.records import Operator
 from explorer.inputs.study import Project
-from explorer.model import demand, rows
-from explorer.model.demand import Demand
+from explorer.model import back_half, rows
+from explorer.model.back_half import BackHalves
 from explorer.model.kernels.curve import AT_SPEED
 from explorer.model.kernels.machine import BODY_DIODE_EMISSION_V
 from explorer.model.kernels.points import curves
@@ -142,7 +142,7 @@ def simulate(
     catalogue = project.catalogue
     person = catalogue.operators[operator_id].model_copy(update={"unevenness": 0.0})
     halves = Half(project, design, person)
-    back = demand.demand(catalogue, design, catalogue.packs[pack_id])
+    back = back_half.back_halves(catalogue, design, catalogue.packs[pack_id])
     circuit = _Circuit(halves, back, start_V, closed)
     return circuit.run(start_V, seconds, whole)
 
@@ -150,7 +150,7 @@ def simulate(
 class _Circuit:
     """The circuit of one design: numbers, tables over bus voltage, and its derivative."""
 
-    def __init__(self, halves: Half, back: Demand, start_V: float, closed: bool) -> None:
+    def __init__(self, halves: Half, back: BackHalves, start_V: float, closed: bool) -> None:
         self.kind = halves.kind
         self.phases = (3, 2, 1)[self.kind]
         self.emf_V_s, self.poles = halves.emf_V_s, halves.pole_pairs

@@ -35,7 +35,7 @@ def test_the_generator_makes_these_tables(kind: bridge.Kind) -> None:
     Tolerance: a step's error gives up to 7e-4 in a current and 16 bits 2e-4, in logarithms.
     """
     rng = np.random.default_rng(5)
-    with np.load(bridge.TABLES) as data:
+    with np.load(bridge.MAP_FILE) as data:
         name = f"phases_{kind.phases}"
         packed, low, high = data[name], data[f"{name}_low"], data[f"{name}_high"]
     assert packed.shape == (3, *bridge_map.COUNTS)

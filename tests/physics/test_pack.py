@@ -20,7 +20,7 @@ def test_minutes_per_percent_of_a_phone_battery() -> None:
 
 def test_steady_pack_by_hand() -> None:
     """2 A over 55 mohm: 0.22 W in the lead, 4.89 V and 9.78 W at the pack from 5 V."""
-    taken = pack.draw(5.0, 0.055, current_A=2.0, hold_V=4.4, regulating=False)
+    taken = pack.charging(5.0, 0.055, current_A=2.0, hold_V=4.4, regulating=False)
     assert [float(value) for value in taken] == pytest.approx([2.0, 9.78, 0.22])
 
 
@@ -29,7 +29,7 @@ def test_usb_source_stays_within_its_limits() -> None:
 
     From the lowest such source 0.2 ohm of lead leave 1.25 A above a hold of 4.5 V.
     """
-    taken = pack.draw(4.75, 0.2, current_A=2.0, hold_V=4.5, regulating=True)
+    taken = pack.charging(4.75, 0.2, current_A=2.0, hold_V=4.5, regulating=True)
     assert float(taken.current_A) == pytest.approx(1.25)
 
 
@@ -40,7 +40,7 @@ def test_usb_source_stays_within_its_limits() -> None:
 def test_regulating_pack_holds_its_input(
     source: float, ohm: float, most: float, hold: float
 ) -> None:
-    taken = pack.draw(source, ohm, current_A=most, hold_V=hold, regulating=True)
+    taken = pack.charging(source, ohm, current_A=most, hold_V=hold, regulating=True)
 
     def above(amps: float) -> float:
         return source - ohm * amps - hold
@@ -58,5 +58,5 @@ def test_regulating_pack_holds_its_input(
 
 def test_a_lead_without_resistance() -> None:
     """Then the pack's input is the source: it takes all or nothing."""
-    taken = pack.draw(np.array([5.0, 4.3]), 0.0, current_A=2.0, hold_V=4.4, regulating=True)
+    taken = pack.charging(np.array([5.0, 4.3]), 0.0, current_A=2.0, hold_V=4.4, regulating=True)
     np.testing.assert_array_equal(taken.current_A, [2.0, 0.0])

@@ -10,6 +10,7 @@ from scipy.integrate import ODEintWarning
 
 from explorer.physics import bridge
 from tests.helpers import bridge_twin
+from tests.helpers.soft_bus import soft_bus_steady_state
 
 KINDS = {3: bridge.STAR, 2: bridge.WINDING}
 STIFF = {3: bridge.steady_state, 2: bridge.two_phase_steady_state}
@@ -58,7 +59,7 @@ def test_without_resistance_the_bus_is_stiff(phases: int) -> None:
     rng = np.random.default_rng(1)
     drawn = [soft_case(rng, phases, 1.0)[0] for _ in range(50)]
     cases = {name: np.array([case[name] for case in drawn]) for name in drawn[0]}
-    soft = bridge.soft_bus_steady_state(KINDS[phases], **cases, bus_ohm=0.0)
+    soft = soft_bus_steady_state(KINDS[phases], **cases, bus_ohm=0.0)
     np.testing.assert_allclose(soft[:3], stiff(phases, cases), rtol=1e-12)
 
 
@@ -70,7 +71,7 @@ def test_parted_pulses_pass_the_bus_in_series(phases: int) -> None:
     parted = form > (0.80 if phases == 3 else 0.75)
     assert parted.sum() > 12
     cases, truth = {name: value[parted] for name, value in cases.items()}, truth[parted]
-    soft = bridge.soft_bus_steady_state(KINDS[phases], **cases)
+    soft = soft_bus_steady_state(KINDS[phases], **cases)
     hard = stiff(phases, cases)
     # The map's own half a percent above 1 % of short circuit and two below, as it stands in its
     # test, met halfway: most of these cases lie above.
@@ -92,7 +93,7 @@ def test_pulses_of_every_shape(phases: int, most_ohm: float, share: float) -> No
     1.3 % for windings, all within 4.2 % (a stiff bus: 2.8 to 10 %, and 40 %).
     """
     cases, truth = truths(3, phases, most_ohm, 50)
-    soft = bridge.soft_bus_steady_state(KINDS[phases], **cases)
+    soft = soft_bus_steady_state(KINDS[phases], **cases)
     hard = stiff(phases, cases)
     off, stiff_off = (np.abs(s.bus_current_A / truth[:, 0] - 1) for s in (soft, hard))
     assert np.percentile(off, 95) < share
@@ -111,7 +112,7 @@ def test_power_balances_with_losses_that_are_losses() -> None:
         rng.uniform(2, 30, count), rng.uniform(20, 2000, count), rng.uniform(0, 3, count)
     )  # fmt: skip
     bus = rng.uniform(0, 1.6, count) * emf
-    found = bridge.soft_bus_steady_state(
+    found = soft_bus_steady_state(
         bridge.STAR,
         emf_peak_V=emf,
         electrical_rad_s=speed,
@@ -136,7 +137,7 @@ def test_power_balances_with_losses_that_are_losses() -> None:
 
 def test_nothing_turns_nothing_flows() -> None:
     for kind in KINDS.values():
-        found = bridge.soft_bus_steady_state(
+        found = soft_bus_steady_state(
             kind,
             emf_peak_V=0.0,
             electrical_rad_s=0.0,

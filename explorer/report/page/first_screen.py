@@ -11,7 +11,7 @@ from explorer.inputs.study import Project
 from explorer.model.objectives import BY_KEY, COST, EFFORT, ENERGY
 from explorer.model.odds import AT_LEAST
 from explorer.model.rules import rule
-from explorer.model.spreads import PARTS
+from explorer.model.spreads import CLASS_SPREADS
 from explorer.report import whose
 from explorer.report.format import HALF_A_CENT, cents, listed, number
 from explorer.report.goals import (
@@ -248,7 +248,7 @@ def _price(record: DesignResult, market: Market | None) -> tuple[float, str] | N
 
 def _measure(record: DesignResult) -> str:
     """The number to measure first: the generator's drag, which its table knows least."""
-    drag = next(one for one in PARTS if "drag_viscous_N_m_s" in one.fields)
+    drag = next(one for one in CLASS_SPREADS if "drag_viscous_N_m_s" in one.fields)
     ledger = record["ledger_J"]
     work = float(ledger.get("crank_work", 0.0))
     share = float(ledger.get("drag", 0.0)) / work if work > 0 else 0.0

@@ -13,7 +13,7 @@ from explorer.decision.dividers import String, best_string, series, worst_band
 from explorer.decision.verdict import LockedDesign, designs_of_lock
 from explorer.errors import Fault, InputError
 from explorer.inputs.study import Project
-from explorer.model.evaluate import combine
+from explorer.model.evaluate import combine_cases
 from explorer.model.evaluation import Evaluation
 from explorer.model.overspeed import open_V, run_on_rad_s
 from explorer.model.simulate import Care, Solved, solve
@@ -202,7 +202,7 @@ def facts(project: Project, lock: LockedDesign, *, draws: int = DRAWS) -> Facts:
     return Facts(
         project=project,
         designs=designs,
-        evaluation=combine(project, designs, solved),
+        evaluation=combine_cases(project, designs, solved),
         cases=tuple(solved.values()),
         spread=tolerance(project, designs, draws=draws),
     )

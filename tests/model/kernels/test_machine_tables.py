@@ -7,6 +7,7 @@ import pytest
 
 from explorer.model.kernels import machine
 from explorer.physics import bridge, generator
+from tests.helpers.soft_bus import soft_bus_steady_state
 from tests.model.kernels.chains_of_study import Chains
 
 SOLVERS = (
@@ -74,7 +75,7 @@ def test_pulses_on_a_bank(demo_chains: Chains) -> None:
         ohm = float(np.exp(rng.uniform(np.log(0.05), np.log(1.5))))
         values = circuit(demo_chains, number, rad_s, bus_V, 60.0)
         which = (bridge.STAR, bridge.WINDING)[kind]
-        truth = bridge.soft_bus_steady_state(which, **values, bus_ohm=ohm)
+        truth = soft_bus_steady_state(which, **values, bus_ohm=ohm)
         found = machine.read_all(demo_chains.tables, number, rad_s, bus_V, 0.0, ohm)
         counts = (truth.bus_current_A > 0.05) & (bus_V > LEAST_V) & (bus_V < 64)
         series = values["resistance_ohm"] + row["valves_in_path"] * row["valve_ohm"]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -20,6 +20,10 @@ LOSS_FIELDS = (
     "loss_W", "loss_per_input_V", "loss_per_input_A", "loss_per_input_A2", "loss_per_output_A",
     "loss_per_output_A2",
 )  # fmt: skip
+
+
+PartColumn = Callable[[str, str], Array]
+"""A column of a link's table for the parts that designs chose, (n,)."""
 
 
 class Drain(NamedTuple):
@@ -54,7 +58,7 @@ class Load(NamedTuple):
 
 
 @dataclass(frozen=True)
-class Demand:
+class BackHalves:
     """Back halves of `n` designs and one pack; every value of `fields` is (n, 1).
 
     Voltages given to its methods are (n, k).
@@ -66,9 +70,9 @@ class Demand:
     def __getitem__(self, name: str) -> Array:
         return self.fields[name]
 
-    def take(self, rows: Rows | NDArray[np.bool_]) -> Demand:
+    def take(self, rows: Rows | NDArray[np.bool_]) -> BackHalves:
         """The back halves at some rows."""
-        return Demand(self.pack, {name: value[rows] for name, value in self.fields.items()})
+        return BackHalves(self.pack, {name: value[rows] for name, value in self.fields.items()})
 
     def drain(self, bus_V: Array) -> Drain:
         """Currents that load the bus at all times."""
@@ -131,15 +135,50 @@ class Demand:
         return limit, window_W, bus_V * limit - window_W - lead - delivered, lead, delivered
 
 
-def demand(catalogue: Catalogue, designs: Designs, pack_: Pack) -> Demand:
+def back_halves(catalogue: Catalogue, designs: Designs, pack_: Pack) -> BackHalves:
     """The back halves of some designs with one pack."""
 
     def at(link: str, field: str) -> Array:
         return designs.chosen(catalogue, link, field)
 
-    setting = designs.settings
+    taken = pack.charging(
+        at("converter", "output_V"),
+        at("pack_lead", "resistance_ohm"),
+        current_A=pack_.current_A,
+        hold_V=pack_.hold_V,
+        regulating=pack_.behaviour.holds_input,
+    )
+    losses = {name: at("converter", name) for name in LOSS_FIELDS}
+    least_V = converter.least_bus(
+        taken.delivered_W + taken.lead_W, taken.current_A,
+        on_resistance_ohm=at("window", "on_resistance_ohm"), **losses,
+    )  # fmt: skip
+    spread = at("window", "current_limit_tolerance")
+    fields = {
+        **_bank_and_clamp(at, designs.settings),
+        **_window(at, designs.settings),
+        "draw_A": taken.current_A,
+        "delivered_W": taken.delivered_W,
+        "pack_lead_W": taken.lead_W,
+        "pack_lead_ohm": at("pack_lead", "resistance_ohm"),
+        "input_limit_A": np.minimum(
+            at("window", "current_limit_A") * (1 - spread), at("converter", "input_current_limit_A")
+        ),
+        "reverse_leakage_A": at("rectifier", "leakage_A") * at("generator", "blocking_valves"),
+        "bridge_supply_A": at("rectifier", "supply_A") * at("generator", "valves"),
+        "bridge_start_V": at("rectifier", "start_V"),
+        **losses,
+        # A pack that holds its input takes less before the bus gives way.
+        "least_V": np.zeros_like(least_V) if pack_.behaviour.holds_input else least_V,
+    }
+    return BackHalves(pack_, {name: np.asarray(value)[:, None] for name, value in fields.items()})
+
+
+def _bank_and_clamp(at: PartColumn, setting: Mapping[str, Array]) -> dict[str, Array]:
+    """The bank as one capacitor, its weakest cell, and the clamps over cells or over the bus."""
+    series = setting["cells_series"]
     cells = bank.combine(
-        setting["cells_series"],
+        series,
         setting["cells_parallel"],
         **{
             name: at("cell", name)
@@ -148,52 +187,30 @@ def demand(catalogue: Catalogue, designs: Designs, pack_: Pack) -> Demand:
             )
         },
     )  # fmt: skip
+    by_cell = at("clamp", "by_cell")
+    groups = np.where(by_cell > 0, series, 1.0)
+    return {
+        **cells._asdict(),
+        "clamp_V": at("clamp", "threshold_V") * groups,
+        "clamp_ohm": at("clamp", "resistance_ohm") * groups,
+        "clamp_by_cell": by_cell,
+        "clamp_limit_W": at("clamp", "power_limit_W") * groups,
+        "clamp_limit_J": at("clamp", "burst_limit_J") * groups,
+        "voltage_rating_V": series * at("cell", "voltage_V"),
+        "weakest_share": bank.weakest_share(series, at("cell", "piece_spread")),
+    }
+
+
+def _window(at: PartColumn, setting: Mapping[str, Array]) -> dict[str, Array]:
+    """The window's thresholds, switch and supply."""
     levels = window.thresholds(
         setting["undervoltage_off_V"],
         setting["undervoltage_band_V"],
         setting["overvoltage_off_V"],
         at("window", "overvoltage_return"),
     )
-    taken = pack.draw(
-        at("converter", "output_V"),
-        at("pack_lead", "resistance_ohm"),
-        current_A=pack_.current_A,
-        hold_V=pack_.hold_V,
-        regulating=pack_.behaviour.holds_input,
-    )
-    by_cell = at("clamp", "by_cell")
-    groups = np.where(by_cell > 0, setting["cells_series"], 1.0)
-    losses = {name: at("converter", name) for name in LOSS_FIELDS}
-    least_V = converter.least_bus(
-        taken.delivered_W + taken.lead_W, taken.current_A,
-        on_resistance_ohm=at("window", "on_resistance_ohm"), **losses,
-    )  # fmt: skip
-    spread = at("window", "current_limit_tolerance")
-    input_limit = np.minimum(
-        at("window", "current_limit_A") * (1 - spread), at("converter", "input_current_limit_A")
-    )
-    fields = {
-        **cells._asdict(),
+    return {
         **levels._asdict(),
-        "draw_A": taken.current_A,
-        "delivered_W": taken.delivered_W,
-        "pack_lead_W": taken.lead_W,
-        "pack_lead_ohm": at("pack_lead", "resistance_ohm"),
         "on_resistance_ohm": at("window", "on_resistance_ohm"),
         "window_supply_A": at("window", "supply_A"),
-        "input_limit_A": input_limit,
-        "reverse_leakage_A": at("rectifier", "leakage_A") * at("generator", "blocking_valves"),
-        "bridge_supply_A": at("rectifier", "supply_A") * at("generator", "valves"),
-        "bridge_start_V": at("rectifier", "start_V"),
-        "clamp_V": at("clamp", "threshold_V") * groups,
-        "clamp_ohm": at("clamp", "resistance_ohm") * groups,
-        "clamp_by_cell": by_cell,
-        "clamp_limit_W": at("clamp", "power_limit_W") * groups,
-        "clamp_limit_J": at("clamp", "burst_limit_J") * groups,
-        "voltage_rating_V": setting["cells_series"] * at("cell", "voltage_V"),
-        "weakest_share": bank.weakest_share(setting["cells_series"], at("cell", "piece_spread")),
-        **losses,
-        # A pack that holds its input takes less before the bus gives way.
-        "least_V": np.zeros_like(least_V) if pack_.behaviour.holds_input else least_V,
     }
-    return Demand(pack_, {name: np.asarray(value)[:, None] for name, value in fields.items()})

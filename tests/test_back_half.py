@@ -6,14 +6,14 @@ import numpy as np
 import pytest
 
 from explorer.inputs.study import Project
-from explorer.model.demand import Demand, demand
+from explorer.model.back_half import BackHalves, back_halves
 from explorer.model.space import Designs, Space
 from tests.helpers.chain_twin import Twin
 from tests.helpers.chains import pick, with_pack, with_part
 
 
-def back(project: Project, designs: Designs, pack: str = "telemetry_pack") -> Demand:
-    return demand(project.catalogue, designs, project.catalogue.packs[pack])
+def back(project: Project, designs: Designs, pack: str = "telemetry_pack") -> BackHalves:
+    return back_halves(project.catalogue, designs, project.catalogue.packs[pack])
 
 
 @pytest.mark.parametrize("pack", ["telemetry_pack", "regulating_pack", "retrying_pack"])
