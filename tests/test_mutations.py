@@ -92,6 +92,7 @@ def test_measure_read_answers_some_mutated_notes(tmp_path: Path) -> None:
     ("old", "new", "words"),
     [
         ("mass_kg = 2.3", 'mass_kg = "two"', "given.mass_kg: must be a number"),
+        ("mass_kg = 2.3", "mass_kg = -1", "given.mass_kg: must"),
         ("rpm = 120", "rpm = 1e308", r"drag\[1\].rpm: is no number that anybody reads"),
         ("kg = 0.6", "kg = 600", "undetermined|contradicts|slip"),
     ],

@@ -142,6 +142,8 @@ def _one(
             reader.fault((*keys, "given", column), "unknown column", "", hint)
         elif isinstance(cell, str) and _is_number(fields[column].annotation):
             reader.fault((*keys, "given", column), "must be a number", cell)
+        elif isinstance(cell, int | float) and (rule := implausible(column, float(cell))):
+            reader.fault((*keys, "given", column), f"{rule}: a slip by ten?", f"{cell:.4g}")
     if len(reader.faults) > before:
         return None
     try:
