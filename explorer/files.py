@@ -10,7 +10,7 @@ import shutil
 import stat
 import sys
 import time
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from functools import partial
 from pathlib import Path
@@ -134,10 +134,19 @@ def _move_in(ready: Path) -> None:
         ready.rmdir()
 
 
+def _nothing(my_turn: Callable[[], bool]) -> None:
+    """Only wait."""
+
+
 @contextmanager
-def one_at_a_time(path: str | Path, words: str) -> Iterator[None]:
+def one_at_a_time(
+    path: str | Path, words: str, meanwhile: Callable[[Callable[[], bool]], None] = _nothing
+) -> Iterator[None]:
     """Within it no other process is within it for the same file; one that has to wait says
     `words`, as a warning. Nothing is written; the system lets go when the process ends.
+
+    `meanwhile` is called again and again while it waits, with a function that says whether its turn
+    has come by now.
 
     DiskError where the file cannot be opened. Where its file system knows no such locks, nobody
     waits.
@@ -147,12 +156,19 @@ def one_at_a_time(path: str | Path, words: str) -> Iterator[None]:
     except OSError as error:
         raise DiskError(f"{path}: cannot be read: {error.strerror or error}") from error
     with stream:
-        said = False
-        while not _taken(stream.fileno()):
+        mine = said = False
+
+        def my_turn() -> bool:
+            nonlocal mine
+            mine = mine or _taken(stream.fileno())
+            return mine
+
+        while not my_turn():
             if not said:
                 said = True
                 logging.getLogger(__name__).warning("%s", words)
-            time.sleep(WAIT_POLL_S)
+            meanwhile(my_turn)
+            time.sleep(0 if mine else WAIT_POLL_S)
         yield
 
 

@@ -20,7 +20,7 @@ from explorer.model import costing, objectives
 from explorer.model.evaluation import Evaluation
 from explorer.model.objectives import Objective
 from explorer.model.space import Designs, Space
-from explorer.search import plan, progress, sample, sweep
+from explorer.search import plan, progress, sample, shared_sweep, sweep
 from explorer.search import run as search_run
 from explorer.search.cover import Cover, contents
 from explorer.search.pairing import Pairing
@@ -225,12 +225,12 @@ def test_the_order_in_which_blocks_come_back_does_not_show(
     launched(project)
     expected = everything_in(project)
     path_of(project).unlink()
-    run_blocks = search_run.run_blocks
+    run_blocks = shared_sweep.run_blocks
 
     def backwards(sweep, numbers, workers):
-        yield from list(run_blocks(sweep, numbers[::-1], workers))
+        yield from list(run_blocks(sweep, list(numbers)[::-1], workers))
 
-    monkeypatch.setattr(search_run, "run_blocks", backwards)
+    monkeypatch.setattr(shared_sweep, "run_blocks", backwards)
     launched(project)
     found = everything_in(project)
     assert not np.array_equal(found.numbers, expected.numbers)

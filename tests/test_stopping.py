@@ -230,13 +230,15 @@ def test_a_killed_parent_leaves_no_worker(small_study: Path, later_s: float) -> 
     process.communicate(timeout=5)  # nobody holds its pipes open
 
 
-def test_two_launches_of_one_study_share_the_work(small_study: Path) -> None:
-    """The second waits with a word, and then finds the work done."""
+def test_a_second_launch_of_a_sampled_study_waits(small_study: Path) -> None:
+    """It says so and why, and then finds the work done; see test_sharing for a sweep."""
     sampled(small_study)
     both = [start("-m", "explorer", "launch", small_study, "--json", "--no-page") for _ in "12"]
     said = [process.communicate(timeout=240) for process in both]
     assert [process.returncode for process in both] == [0, 0]
     words = "another run searches this study; waiting until it has ended"
+    assert sorted(words in err for _, err in said) == [False, True]
+    words = "a sample is not shared, since each batch follows from those before it"
     assert sorted(words in err for _, err in said) == [False, True]
     answers = [json.loads(out) for out, _ in said]
     assert answers[0]["front"] == answers[1]["front"]

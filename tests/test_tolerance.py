@@ -6,13 +6,15 @@ import time
 
 import numpy as np
 import pytest
+from scipy.stats import rankdata
 
 from explorer.inputs.study import Project
 from explorer.model import rows
 from explorer.model import tolerance as module
 from explorer.model.evaluate import evaluate
-from explorer.model.kernels.machine import FINE
+from explorer.model.kernels.machine import COARSE, FINE
 from explorer.model.regimes import CYCLING, STEADY
+from explorer.model.similar import Between
 from explorer.model.space import Designs
 from explorer.model.spreads import Spread
 from explorer.model.tolerance import HANDS, spreads_of, tolerance
@@ -77,8 +79,8 @@ def test_two_thousand_draws(chosen) -> None:
     before = {name: value.copy() for name, value in one.settings.items()}
     begun = time.process_time()
     found = tolerance(project, one)
-    # Issue: 2,000 draws in 5 s; processor time, since a test does not have the machine alone.
-    assert time.process_time() - begun < 5
+    # Two thirds of a lock's 3 s; processor time, since a test does not have the machine alone.
+    assert time.process_time() - begun < 2
     assert found.draws == len(found.energy_J) == 2000
     low, middle, high = found.band_J
     assert low < middle < high
@@ -89,6 +91,56 @@ def test_two_thousand_draws(chosen) -> None:
     assert found.uncertainty == pytest.approx(0.0015)
     for name, value in before.items():
         np.testing.assert_array_equal(one.settings[name], value)
+
+
+def solved_one_by_one(drawn: list[tuple[Project, Designs]]) -> list[rows.Rowed]:
+    """Front halves whose every machine has a table of its own."""
+    return [rows.rowed(project, designs, coarse=True) for project, designs in drawn]
+
+
+def test_tables_between_a_few_are_those_of_each_machine(chosen, monkeypatch) -> None:
+    """Draw by draw against tables that are solved for each; one chain by the demo's hub, and one by
+    each other kind of machine, some with active valves, which sleep."""
+    project, one = chosen
+    many = designs(project, 3000, seed=5)
+    done = evaluate(project, many)
+    kinds = np.array([part.kind for part in project.catalogue.parts["generator"]])
+    valves = np.array([part.body_drop_V > 0 for part in project.catalogue.parts["rectifier"]])
+    kind = kinds[many.parts["generator"]]
+    asleep = valves[many.parts["rectifier"]]
+    tried = []
+    for name, sleeps in sorted(set(zip(kind.tolist(), asleep.tolist(), strict=True))):
+        alike = (kind == name) & (asleep == sleeps) & (done.delivered_energy_J > 100)
+        tried += np.flatnonzero(alike)[:1].tolist()
+    assert len(tried) >= 4
+    assert asleep[tried].any()
+    for chain in (one, *(many.take(np.array([row])) for row in tried)):
+        found = tolerance(project, chain, draws=200)
+        with monkeypatch.context() as exact:
+            exact.setattr(module, "fronts", solved_one_by_one)
+            expected = tolerance(project, chain, draws=200)
+        error = np.abs(found.energy_J - expected.energy_J) / expected.band_J[1]
+        # A draw whose window closes a moment earlier in one of both gives a burst more.
+        assert np.percentile(error, 95) < 0.005
+        apart = np.abs(np.array(found.band_J) - expected.band_J)
+        assert apart.max() < 0.005 * expected.band_J[1]
+        for name, share in expected.broken.items():
+            assert found.broken[name] == pytest.approx(share, abs=0.01), name
+        assert found.hazard == pytest.approx(expected.hazard, abs=0.01)
+
+
+def test_machines_that_differ_in_more_have_no_table_between_others(chosen) -> None:
+    project, one = chosen
+    some = np.repeat(rows.machines(project, one), 2)
+    some["pole_pairs"] = [7, 8]
+    with pytest.raises(ValueError, match="pole_pairs"):
+        Between.of(some, 100.0, 20.0, COARSE)
+
+
+def test_equal_values_share_the_mean_of_their_ranks() -> None:
+    """Against SciPy's."""
+    values = np.random.default_rng(1).integers(0, 20, (3, 200)).astype(float)
+    np.testing.assert_array_equal(module._ranks(values), rankdata(values, axis=1))
 
 
 def test_coarser_tables_of_the_draws_change_nothing_that_is_said(chosen, monkeypatch) -> None:
@@ -102,6 +154,7 @@ def test_coarser_tables_of_the_draws_change_nothing_that_is_said(chosen, monkeyp
         coarse = tolerance(project, one, draws=100)
         with monkeypatch.context() as full:
             full.setattr(rows, "COARSE", FINE)
+            full.setattr(module, "fronts", solved_one_by_one)
             fine = tolerance(project, one, draws=100)
         error = np.abs(coarse.energy_J - fine.energy_J) / fine.band_J[1]
         assert np.percentile(error, 95) < 0.01

@@ -7,12 +7,14 @@ from typing import Any
 
 from explorer.decision import decisions
 from explorer.errors import InputError
+from explorer.files import one_at_a_time
 from explorer.inputs.machine_classes import line_column_meanings
 from explorer.inputs.study import load
 from explorer.model.space import Space
 from explorer.search import plan
 from explorer.store.keys import path_of
 from explorer.store.mending import look
+from explorer.store.packing import pack
 from explorer.store.results import Store
 
 
@@ -33,12 +35,18 @@ def check_study(study: Path) -> dict[str, Any]:
     }
 
 
-def check_store(study: Path) -> dict[str, Any]:
-    """What a study's store holds, every record of it verified; it is not changed.
+def check_store(study: Path, *, compact: bool = False) -> dict[str, Any]:
+    """What a study's store holds, every record of it verified; it is changed only by `compact`,
+    which packs it first (`store.packing`), and waits for a launch of the study to end.
 
     InputError that names every damaged record, for a file that is no store, or where there is none.
     """
     project = load(study)
+    packed = None
+    if compact:
+        words = f"{project.path}: another run searches this study; waiting until it has ended"
+        with one_at_a_time(project.path, words):
+            packed = pack(path_of(project))._asdict()
     with Store.open(path_of(project), read_only=True) as store:
         found = look(store)
         if found.damages:
@@ -54,4 +62,5 @@ def check_store(study: Path) -> dict[str, Any]:
             "fronts": len(found.sound["front"]),
             "price_lists": len(found.sound["price_list"]),
             "reuse": list(reuse.lines),
+            "packed": packed,
         }

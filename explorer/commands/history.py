@@ -31,13 +31,14 @@ def last_launch(store: Store) -> dict[str, Any]:
     return asdict(Summary())
 
 
-def inputs_at_lock(store: Store, design_id: str) -> str | None:
-    """Name of what study and tables held when a design was locked last, for `changes.since`."""
+def inputs_at_locks(store: Store) -> dict[str, str | None]:
+    """Design -> name of what study and tables held when it was locked last, for `changes.since`."""
+    found: dict[str, str | None] = {}
     for run in store.newest("lock"):
-        if run.result and run.intent["design_id"] == design_id:
+        if run.result:
             name = run.result.get("inputs")
-            return None if name is None else str(name)
-    return None
+            found.setdefault(run.intent["design_id"], None if name is None else str(name))
+    return found
 
 
 def lock_costs(store: Store) -> list[tuple[str, str, float]]:

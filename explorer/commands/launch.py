@@ -20,6 +20,7 @@ from explorer.search import convergence, probes
 from explorer.search import run as search
 from explorer.search.progress import Watch, unwatched
 from explorer.search.settle import Audit, audit, audit_begun
+from explorer.search.shared_sweep import Helper
 from explorer.search.workers import on_machines, searching
 from explorer.store.keys import path_of
 from explorer.store.mending import mend
@@ -46,7 +47,7 @@ def launch_study(
     InputError where the study is wrong or no design keeps every rule.
     """
     project = load(path)
-    with searching(project):
+    with searching(project, Helper(project, watch, workers, cluster)):
         return _launched(project, workers, page, cluster, watch)
 
 

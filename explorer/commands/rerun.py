@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from explorer.commands.front_view import FrontView
-from explorer.commands.history import inputs_at_lock
+from explorer.commands.history import inputs_at_locks
 from explorer.commands.publish import publish
 from explorer.decision import again, bids, changes, decisions, lock, price_sensitivity, repricing
 from explorer.decision.picks import WISHES
@@ -53,7 +53,7 @@ def rerun_study(
     project = replace(project, what_if=_owned_parts(project, owned))
     noticed = () if quick else _fresh_clone(project)
     with (
-        nullcontext() if quick else _alone(project),
+        nullcontext() if quick else _alone(project, watch),
         Store.open(path_of(project), existing=not noticed) as store,
     ):
         decided = decisions.take_in(project, store)
@@ -63,10 +63,12 @@ def rerun_study(
         return answer | computed
 
 
-def _alone(project: Project) -> AbstractContextManager[None]:
+def _alone(project: Project, watch: Watch) -> AbstractContextManager[None]:
+    from explorer.search.run import WORKERS
+    from explorer.search.shared_sweep import Helper
     from explorer.search.workers import searching
 
-    return searching(project)
+    return searching(project, Helper(project, watch, WORKERS))
 
 
 def _compute(project: Project, store: Store, search: bool, watch: Watch) -> dict[str, Any]:
@@ -96,8 +98,17 @@ def _repriced(
         **found.summary(),
         "notes": [*decided.notices, *project.catalogue.notes],
     }
+    at_lock = inputs_at_locks(store) if locks else {}
+    changed = {
+        name: [change._asdict() for change in changes.since(project, store, name)]
+        for name in {at_lock.get(one.design_id) for one in locks}
+    }
     answer["locked"] = [
-        {**verdict, **_about_lock(project, store, found, stored, one)}
+        {
+            **verdict,
+            **_tips(project, found, stored, one),
+            "changed": changed[at_lock.get(one.design_id)],
+        }
         for one, verdict in zip(locks, answer["locked"], strict=True)
     ]
     answer["worth_paying"] = bids.worth_paying(project, stored, found.cost)
@@ -118,16 +129,12 @@ def _fresh_clone(project: Project) -> tuple[str, ...]:
     return (f"{path}: no store beside {name}: a fresh clone, what was decided is evaluated again",)
 
 
-def _about_lock(
-    project: Project, store: Store, found: repricing.Repriced, stored: Stored, one: lock.Lock
+def _tips(
+    project: Project, found: repricing.Repriced, stored: Stored, one: lock.Lock
 ) -> dict[str, Any]:
-    """Beside its verdict: prices at which a locked design is beaten, and what changed since."""
+    """Beside its verdict: prices at which a locked design is beaten."""
     ends = price_sensitivity.break_even_prices(project, stored, found.cost, one)
-    since = changes.since(project, store, inputs_at_lock(store, one.design_id))
-    return {
-        "tips": [end.plain for end in ends],
-        "changed": [change._asdict() for change in since],
-    }
+    return {"tips": [end.plain for end in ends]}
 
 
 def _search_again(project: Project, store: Store, watch: Watch) -> dict[str, Any]:

@@ -28,7 +28,14 @@ def store_checked(answer: Answer) -> Lines:
             f"{answer['records']:,} records read; it is from before there were checksums, the next "
             "launch writes them"
         )
+    lines = []
+    if packed := answer["packed"]:
+        lines.append(
+            f"packed: {packed['blocks_before']:,} blocks, {packed['bytes_before']:,} B, became "
+            f"{packed['blocks_after']:,}, {packed['bytes_after']:,} B"
+        )
     return [
+        *lines,
         f"{answer['store']}: {found}",
         f"{answer['blocks']:,} blocks of designs, {answer['runs']:,} runs, {answer['fronts']:,} "
         f"fronts, {answer['price_lists']:,} price lists",

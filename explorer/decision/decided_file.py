@@ -283,8 +283,14 @@ def write_entries(path: Path, entries: Sequence[Mapping[str, Any]]) -> None:
     write_atomic(path, HEADER + "\n" + tomli_w.dumps(content))
 
 
+SCALARS = (str, float, int)
+"""What most values are: looked for first, since asking for a mapping takes ten times as long."""
+
+
 def _without_none(value: Any) -> Any:
     """TOML has no word for nothing: such keys are left out."""
+    if isinstance(value, SCALARS):
+        return value
     if isinstance(value, Mapping):
         return {k: _without_none(v) for k, v in value.items() if v is not None}
     if isinstance(value, list | tuple):
@@ -298,6 +304,8 @@ def _day(value: date | str) -> date:
 
 def _with_plain_dates(value: Any) -> Any:
     """Plain values with dates as JSON has them, in ISO 8601."""
+    if isinstance(value, SCALARS):
+        return value
     if isinstance(value, Mapping):
         return {k: _with_plain_dates(v) for k, v in value.items()}
     if isinstance(value, list | tuple):

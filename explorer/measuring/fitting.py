@@ -198,7 +198,11 @@ def fit(unknowns: Sequence[Unknown], readings: Sequence[Observation]) -> Fit:
     x, jacobian = problem.solve(near=x)
     chi_square = float(np.sum(problem.residuals(x) ** 2))
     scatter = max(1.0, float(np.sqrt(chi_square / degrees))) if chance < 0.01 else 1.0
-    inverse = np.asarray(np.linalg.inv(jacobian.T @ jacobian), dtype=float)
+    try:
+        inverse = np.asarray(np.linalg.inv(jacobian.T @ jacobian), dtype=float)
+    except np.linalg.LinAlgError:
+        names = ", ".join(one.name for one in unknowns)
+        raise UndeterminedError(f"leave one of {names} undetermined") from None
     covariance: Array = inverse[: len(unknowns), : len(unknowns)]
     covariance = np.asarray(covariance * scatter**2, dtype=float)
     values = problem.values(x)

@@ -6,7 +6,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
-from typing import Any
+from typing import Any, get_args
 
 from pydantic import ValidationError
 
@@ -132,12 +132,19 @@ def _one(
     if note is None:
         return None
     before = len(reader.faults)
+    for deeper, value in _absurd(note):
+        reader.fault((*keys, *deeper), "is no number that anybody reads at a bench", value)
     for deeper, value, most in _beyond_range(note, instruments):
         reader.fault((*keys, *deeper), f"is beyond the instrument's range of {most:g}", value)
-    for column in note.given:
-        if column not in MODELS[kind.name].model_fields or column in ("id", "source", "dated"):
-            valid = tuple(MODELS[kind.name].model_fields)
-            reader.fault((*keys, "given", column), "unknown column", "", nearest(column, valid))
+    for column, cell in note.given.items():
+        fields = MODELS[kind.name].model_fields
+        if column not in fields or column in ("id", "source", "dated"):
+            hint = nearest(column, tuple(fields))
+            reader.fault((*keys, "given", column), "unknown column", "", hint)
+        elif isinstance(cell, str) and _is_number(fields[column].annotation):
+            reader.fault((*keys, "given", column), "must be a number", cell)
+        elif isinstance(cell, int | float) and (rule := implausible(column, float(cell))):
+            reader.fault((*keys, "given", column), f"{rule}: a slip by ten?", f"{cell:.4g}")
     if len(reader.faults) > before:
         return None
     try:
@@ -214,6 +221,27 @@ def _instruments(reader: _Reader, given: Any) -> Mapping[str, Instrument]:
         if note is not None:
             found[name] = note.applied(INSTRUMENTS[name])
     return found
+
+
+def _is_number(annotation: Any) -> bool:
+    """Whether a column holds numbers, or is empty."""
+    return bool({float, int} & {annotation, *get_args(annotation)})
+
+
+LEAST, MOST = 1e-18, 1e12
+"""Between which numbers of a note lie, whatever their unit."""
+
+
+def _absurd(record: NoteRecord) -> Iterator[tuple[tuple[str | int, ...], float]]:
+    """Numbers with which no law can be fitted, since their squares overflow: keys and value."""
+    for name in type(record).model_fields:
+        value = getattr(record, name)
+        for number, one in enumerate(value if isinstance(value, tuple) else (value,)):
+            place = (name, number) if isinstance(value, tuple) else (name,)
+            if isinstance(one, NoteRecord):
+                yield from (((*place, *keys), reading) for keys, reading in _absurd(one))
+            elif isinstance(one, int | float) and one and not LEAST < abs(one) < MOST:
+                yield place, one
 
 
 def _beyond_range(

@@ -16,6 +16,7 @@ from explorer.model.kernels.accounts import TERMS
 from explorer.model.kernels.records import Records
 from explorer.model.limits import limit_margins
 from explorer.model.regimes import CHATTERING, CYCLING, STEADY
+from explorer.model.rows import Rowed
 from explorer.model.simulate import Care, Solved, solve
 from explorer.model.space import Designs
 from explorer.units import RAD_S_PER_RPM, Array
@@ -30,11 +31,13 @@ def evaluate(
     care: Care = Care.FILTER,
     *,
     weakest_share: Array | None = None,
+    front: Rowed | None = None,
 ) -> Evaluation:
     """Results of any number of designs, followed as closely as `care` says.
 
     `weakest_share` (n,) is how full each string's fullest cell gets over the mean, where it was
-    drawn; by default the worst that pieces within their spread come to.
+    drawn; by default the worst that pieces within their spread come to. `front` are the rows of
+    their front halves where they are known already.
     """
     starts = range(0, max(len(designs), 1), BLOCK)
     blocks = [np.arange(s, min(s + BLOCK, len(designs))) for s in starts]
@@ -42,7 +45,8 @@ def evaluate(
     for some in blocks:
         share = None if weakest_share is None else weakest_share[some]
         block = designs.take(some)
-        results.append(combine_cases(project, block, solve(project, block, care), share))
+        own = front and Rowed(front.machines, front.trio[some], front.drives[some])
+        results.append(combine_cases(project, block, solve(project, block, care, own), share))
     return results[0] if len(results) == 1 else Evaluation.concatenate(results)
 
 

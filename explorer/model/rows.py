@@ -44,7 +44,7 @@ def rowed(project: Project, designs: Designs, *, coarse: bool = False) -> Rowed:
     turning, trios = drives(project, designs), _trios(designs)
     asked = HEADROOM * turning["cadence_rad_s"] * turning["ratio"]
     # A table follows from its design alone, whoever else is solved with it.
-    reach = 2.0 ** np.ceil(np.log2(np.maximum(asked, 1e-3)))
+    reach = octave(asked)
     if not coarse:
         reach = _reach(asked, _fastest_rad_s(project))
     kinds = np.column_stack([trios, np.log2(reach).round(6)])
@@ -62,6 +62,11 @@ def rowed(project: Project, designs: Designs, *, coarse: bool = False) -> Rowed:
             ]
         )
     return Rowed(tables, trio, turning)
+
+
+def octave(asked: Array) -> Array:
+    """The power of two that is no less than a speed, rad/s: up to there a coarse table goes."""
+    return np.asarray(2.0 ** np.ceil(np.log2(np.maximum(asked, 1e-3))))
 
 
 def first_winding_C(project: Project, some: Records) -> Array:

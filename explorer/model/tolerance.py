@@ -19,6 +19,7 @@ from explorer.inputs.study import Project
 from explorer.model.evaluate import evaluate
 from explorer.model.evaluation import Evaluation
 from explorer.model.rules import RULES
+from explorer.model.similar import fronts
 from explorer.model.simulate import Care
 from explorer.model.space import Designs
 from explorer.model.spreads import (
@@ -142,14 +143,11 @@ def tolerance(
     factors = _factors(spreads, each, np.random.default_rng(seed))
     weakest = _weakest(project, designs, each * HANDS, np.random.default_rng([seed, 1]))
     shares = [slice(hand * each, (hand + 1) * each) for hand in range(HANDS)]
+    drawn = [_drawn(project, designs, spreads, factors[:, share]) for share in shares]
     found = Evaluation.concatenate(
         [
-            evaluate(
-                *_drawn(project, designs, spreads, factors[:, share]),
-                Care.DRAWN,
-                weakest_share=weakest[share],
-            )
-            for share in shares
+            evaluate(*builds, Care.DRAWN, weakest_share=weakest[share], front=front)
+            for builds, share, front in zip(drawn, shares, fronts(drawn), strict=True)
         ]
     )
     nominal = float(evaluate(project, designs, Care.DRAWN).delivered_energy_J[0])
@@ -259,9 +257,13 @@ def _matter(spreads: tuple[Spread, ...], factors: Array, energy: Array) -> tuple
 
 
 def _ranks(rows: Array) -> NDArray[np.float64]:
-    from scipy.stats import rankdata
-
-    return np.asarray(rankdata(rows, axis=1), dtype=float)
+    """Ranks of the values in each row, from 1 on; equal ones share the mean of theirs."""
+    found = np.empty(rows.shape)
+    for row, values in zip(found, rows, strict=True):
+        _, which, count = np.unique(values, return_inverse=True, return_counts=True)
+        last = np.cumsum(count)
+        row[:] = (last - (count - 1) / 2)[which]
+    return found
 
 
 def _part(project: Project, designs: Designs, link: str) -> Part:

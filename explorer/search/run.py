@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import time
 from contextlib import closing
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, replace
 from typing import Literal
 
 import numpy as np
@@ -14,7 +14,7 @@ from explorer.inputs.study import Project
 from explorer.model import costing
 from explorer.model.evaluation import Evaluation
 from explorer.model.space import Designs, Space
-from explorer.search import boxes
+from explorer.search import boxes, leases
 from explorer.search.convergence import Growth, yardstick
 from explorer.search.cover import Cover, contents
 from explorer.search.plan import GRACE, Plan, plan, sampled_instead
@@ -29,16 +29,15 @@ from explorer.search.progress import (
     unwatched,
 )
 from explorer.search.sample import Waymark, sample
+from explorer.search.shared_sweep import SearchWork, blocks, state_of, step_of
 from explorer.search.sweep import Sweep
-from explorer.search.workers import on_machines, run_blocks
+from explorer.search.workers import on_machines
 from explorer.store.keys import search_key
 from explorer.store.results import Store
 from explorer.store.standing import nominal_front_rows
 from explorer.store.stored import Stored
 
 WORKERS = 2
-PILOT_SHARE = 0.05
-"""Share of the time limit after which a sweep that was begun on trial is judged by its own rate."""
 PILOT_BLOCKS = 4
 """Blocks that every worker has done by then."""
 YARDSTICK_SIZE = 100_000
@@ -47,26 +46,6 @@ MOST_STARTS = 20_000
 """Stored designs that a sampled search starts from at the most."""
 
 SweepEnd = Literal["covered", "cut short", "too slow"]
-
-
-@dataclass(frozen=True)
-class _Launch:
-    """A launch: what it searches, where its state is kept, who looks on."""
-
-    project: Project
-    store: Store
-    space: Space
-    cover: Cover
-    key: str
-    clock: Clock
-    watch: Watch
-    workers: int
-    spent_before_s: float
-
-    @property
-    def spent_s(self) -> float:
-        """Seconds that the search has taken, those of earlier launches with them."""
-        return self.spent_before_s + self.clock.spent_s
 
 
 def launch(
@@ -92,7 +71,7 @@ def launch(
     _, reuse = store.load(project)
     resumed = bool(state.evaluated or state.sampled)
     clock = Clock(time.monotonic(), 60 * search.minutes)
-    work = _Launch(project, store, space, cover, key, clock, watch, workers, state.seconds)
+    work = SearchWork(project, store, space, cover, key, clock, watch, workers, state.seconds)
     # A longer time limit than last time may let a sweep end that was given up then.
     done = state.finished and not (chosen.sweep and state.covered < space.size)
     if again and done:
@@ -101,9 +80,11 @@ def launch(
     if chosen.sweep and not done:
         with on_machines(cluster or search.cluster):
             state, end = _sweep(work, replace(state, finished=False), chosen.on_trial)
-        if end == "too slow":
-            needed_s = space.size / (state.rate or 1.0)
-            chosen = sampled_instead(project, space, needed_s, "at the measured rate")
+    else:
+        leases.close(store, key)  # one that was killed may have left its sweep open
+    if end == "too slow":
+        needed_s = space.size / (state.rate or 1.0)
+        chosen = sampled_instead(project, space, needed_s, "at the measured rate")
     done = end != "cut short"
     if chosen.sample and done and not state.finished:
         state = _sample(work, state)
@@ -113,7 +94,7 @@ def launch(
     return _summary(project, space, state, chosen, done, resumed, reused)
 
 
-def _finished(work: _Launch, state: SearchState, chosen: Plan) -> SearchState:
+def _finished(work: SearchWork, state: SearchState, chosen: Plan) -> SearchState:
     """The state of a search at its end, kept."""
     state = replace(state, finished=True, seconds=work.spent_s)
     if chosen.sample and not chosen.sweep and work.space.size <= YARDSTICK_SIZE:
@@ -167,7 +148,7 @@ def _summary(
     )
 
 
-def _sweep(work: _Launch, state: SearchState, on_trial: bool) -> tuple[SearchState, SweepEnd]:
+def _sweep(work: SearchWork, state: SearchState, on_trial: bool) -> tuple[SearchState, SweepEnd]:
     """Sweep what was never swept, piece by piece; says how it ended.
 
     Blocks come in random order, so that those done show how long the others will take: `on_trial`
@@ -177,35 +158,31 @@ def _sweep(work: _Launch, state: SearchState, on_trial: bool) -> tuple[SearchSta
     total = boxes.size(cover.whole)
     state = _with_pieces(cover, state)
     pace = Pace(PILOT_BLOCKS * work.workers)
-    shuffled = np.random.default_rng(project.study.search.seed)
-    work.watch(Step("sweep", state.covered, total, state.feasible))
+    work.watch(step_of(work, state))
     for number, piece in enumerate(state.pieces or ()):
         sweep = Sweep.of(project, boxes.space_of(project, piece.box))
         if piece.cut != sweep.halves_per_block:  # blocks of another release
             state = state.with_piece(number, Piece(piece.box, cut=sweep.halves_per_block))
-        done = (state.pieces or ())[number].blocks
-        left = np.setdiff1d(np.arange(len(sweep)), np.array(done, dtype=np.int64))
-        left = shuffled.permutation(left)
-        results = run_blocks(sweep, left, work.workers if left.size > 1 else 1)
-        with closing(results):
-            for result in results:
-                state = state.with_block(number, result, work.spent_s)
-                rate, clock = pace.at(state.covered), work.clock
-                judged = rate is not None and clock.spent > PILOT_SHARE
-                if judged:
-                    state = replace(state, rate=rate)
-                _keep(work, state, result.kept)
-                work.watch(Step("sweep", state.covered, total, state.feasible))
-                open_ = total - state.covered
-                if on_trial and judged:
+        leases.open_piece(work.store, work.key, state, number)
+        with closing(blocks(work, sweep, number, pace)) as states:
+            for state in states:
+                clock, open_ = work.clock, total - state.covered
+                if on_trial and state.rate is not None:
                     on_trial = False
-                    if open_ / (state.rate or 1.0) > (GRACE - clock.spent) * clock.limit_s:
-                        return state, "too slow"
+                    if open_ / state.rate > (GRACE - clock.spent) * clock.limit_s:
+                        return _closed(work), "too slow"
                 if clock.spent > 1 and open_:
-                    return state, "cut short"
+                    return _closed(work), "cut short"
+        state = _closed(work)
         cover.add(piece.box, (state.pieces or ())[number].feasible, True)
     cover.add(cover.whole, state.feasible, state.counted)
     return state, "covered"
+
+
+def _closed(work: SearchWork) -> SearchState:
+    """The state of a search, in which nobody takes blocks any more."""
+    leases.close(work.store, work.key)
+    return state_of(work)
 
 
 def _with_pieces(cover: Cover, state: SearchState) -> SearchState:
@@ -221,15 +198,7 @@ def _with_pieces(cover: Cover, state: SearchState) -> SearchState:
     return replace(state, feasible=feasible, counted=counted)
 
 
-def _keep(work: _Launch, state: SearchState, found: Evaluation | None) -> None:
-    """Into the store: what a block found, and the state, in one transaction."""
-    if found is None:
-        work.store.save_progress(work.key, state.kept)
-    else:
-        work.store.append(work.project, found, "sweep", progress=(work.key, state.kept))
-
-
-def _sample(work: _Launch, state: SearchState) -> SearchState:
+def _sample(work: SearchWork, state: SearchState) -> SearchState:
     """Sample within the study's evaluations and time, from what was stored when it began."""
     project, store, key = work.project, work.store, f"sample:{work.key}"
     budget = project.study.search.evaluations

@@ -10,6 +10,7 @@ unknown number are set aside by name and never read.
 from __future__ import annotations
 
 import json
+import zlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
@@ -21,8 +22,10 @@ from numpy.typing import NDArray
 from explorer.store.connection import compact_json
 from explorer.units import Array
 
-LAYOUT = 2
-"""Number of the layout that is written. 1 had no description but a list of its results' names."""
+LAYOUT, PACKED_LAYOUT = 2, 3
+"""Number of the layout that is written, and of the same with its bytes compressed (`packing`). 1
+had no description but a list of its results' names.
+"""
 NUMBER_TYPES = ("<i1", "<i2", "<i4", "<i8", "<u8", "<f4", "<f8")
 """Types that a column may have, as numpy writes them."""
 
@@ -92,6 +95,8 @@ class Layout:
 
     columns: tuple[Column, ...]
     results: tuple[Result, ...]
+    packed: bool = False
+    """Whether both are compressed, by zlib (RFC 1950)."""
 
     @classmethod
     @lru_cache(maxsize=64)
@@ -102,7 +107,7 @@ class Layout:
             if isinstance(described, list):
                 return cls(FIRST_COLUMNS, tuple(map(_first_result, described)))
             number = described["layout"]
-            if number != LAYOUT:
+            if number not in (LAYOUT, PACKED_LAYOUT):
                 raise UnknownLayoutError(f"layout {number}, which this release does not know")
             columns = tuple(
                 Column(name, kind, None if of is None else tuple(of))
@@ -118,13 +123,14 @@ class Layout:
                 raise UnknownLayoutError(f"a layout with the unknown type {column.kind!r}")
         if len({column.name for column in columns}) < len(columns):
             raise UnknownLayoutError("a layout that names a column twice")
-        return cls(columns, results)
+        return cls(columns, results, number == PACKED_LAYOUT)
 
     @property
     def text(self) -> str:
         """Its description."""
         columns = [[column.name, column.kind, column.of] for column in self.columns]
-        return compact_json({"layout": LAYOUT, "columns": columns, "results": self.results})
+        number = PACKED_LAYOUT if self.packed else LAYOUT
+        return compact_json({"layout": number, "columns": columns, "results": self.results})
 
     @property
     def known_results(self) -> frozenset[Result]:
@@ -158,21 +164,34 @@ class Layout:
 
     def unpack(self, blob: bytes, rows: int) -> dict[str, NDArray[Any]]:
         """The columns (count, rows) by name; ValueError where the bytes are not as many."""
-        if len(blob) != rows * self.row_bytes:
-            raise ValueError(f"has {len(blob)} bytes, not {rows} times {self.row_bytes}")
+        content = self._plain(blob, rows * self.row_bytes)
         found, offset = {}, 0
         for column in self.columns:
-            values = np.frombuffer(blob, column.kind, column.count * rows, offset)
+            values = np.frombuffer(content, column.kind, column.count * rows, offset)
             found[column.name] = values.reshape(column.count, rows)
             offset += values.nbytes
         return found
 
     def unpack_results(self, blob: bytes, rows: int) -> dict[Result, Array]:
         """The results (rows,) by group and name; ValueError where the bytes are not as many."""
-        if len(blob) != 8 * rows * len(self.results):
-            raise ValueError(f"has {len(blob)} bytes, not {rows} times {8 * len(self.results)}")
-        values = np.frombuffer(blob, "<f8").reshape(len(self.results), rows)
+        content = self._plain(blob, 8 * rows * len(self.results))
+        values = np.frombuffer(content, "<f8").reshape(len(self.results), rows)
         return dict(zip(self.results, values, strict=True))
+
+    def _plain(self, blob: bytes, size: int) -> bytes:
+        """What is compressed, or the bytes as they are; ValueError where they are not so many."""
+        content = blob
+        if self.packed:
+            reader = zlib.decompressobj()
+            try:
+                content = reader.decompress(blob, size + 1)
+            except zlib.error as error:
+                raise ValueError(f"cannot be unpacked: {error}") from error
+            if not reader.eof or reader.unused_data:
+                raise ValueError(f"does not end after {size} bytes")
+        if len(content) != size:
+            raise ValueError(f"has {len(content)} bytes, not {size}")
+        return content
 
 
 def _first_result(name: str) -> Result:

@@ -172,7 +172,10 @@ def _fits(table: str, row: Values, layouts: Mapping[int, Layout | None]) -> bool
     """
     if table == "block":
         layout = layouts.get(row["context"])
-        return layout is None or len(row["designs"]) == row["count"] * layout.row_bytes
+        try:
+            return layout is None or bool(layout.unpack(row["designs"], row["count"]))
+        except (TypeError, ValueError):
+            return False
     try:
         for name in JSON_COLUMNS:
             if name in row:

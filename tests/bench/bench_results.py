@@ -8,12 +8,17 @@ from pathlib import Path
 from typing import Any
 
 
-def asked(about: str | None, **numbers: float) -> argparse.Namespace:
-    """The options of a bench: numbers by name with their defaults, and `--json FILE`."""
+def asked(about: str | None, **options: float | Path) -> argparse.Namespace:
+    """The options of a bench: numbers and files by name with their defaults, and `--json FILE`."""
     words = argparse.ArgumentParser(description=(about or "").split("\n")[0])
     words.add_argument("--json", type=Path, help="write the figures to this file")
-    for name, usual in numbers.items():
-        words.add_argument(f"--{name}", type=type(usual), default=usual, help="usually %(default)s")
+    for name, usual in options.items():
+        words.add_argument(
+            f"--{name}",
+            type=Path if isinstance(usual, Path) else type(usual),
+            default=usual,
+            help="usually %(default)s",
+        )
     return words.parse_args()
 
 

@@ -33,6 +33,7 @@ BENCHES = {
     "log_faults": "planted faults found in logs, and sound logs accused",
     "mutations": "mutated studies with fresh seeds",
     "kills": "what is left after kills at random moments",
+    "load": "large inputs and old stores",
     "memory": "what a block of a sweep holds",
     "sweep_scale": "throughput and growth of sweeps",
     "search_table": "samplers side by side",

@@ -24,6 +24,8 @@ from explorer.store.keys import ids_of, path_of
 from explorer.store.results import Store
 
 ROOT = Path(__file__).parents[2]
+SMALL_SAMPLE = ("evaluations = 2000", "evaluations = 300\nbatch = 50")
+"""What makes a small search of the small study, in place of what."""
 MOST_OF_ONE = 10
 """Kills after which a launch is let come to its end."""
 EARLY = 0.02
@@ -41,7 +43,7 @@ class Figures(NamedTuple):
 
 def launched(study: Path) -> Path:
     """A study that is searched in seconds, and a launch of it."""
-    text = study.read_text().replace("evaluations = 2000", "evaluations = 300\nbatch = 50")
+    text = study.read_text().replace(*SMALL_SAMPLE)
     study.write_text(text + 'method = "sample"\n')
     launch_study(study, page=False, workers=1)
     return study

@@ -20,6 +20,8 @@ from explorer.commands.launch import launch_study
 from explorer.commands.lock import lock_design
 from explorer.errors import InputError
 from explorer.inputs.plausible import RANGES
+from explorer.measuring.blank_note import filled_example
+from explorer.measuring.note_kinds import NOTE_KINDS
 
 SMALL = Path(__file__).parents[1] / "data" / "small"
 CLEAR_S = 10.0
@@ -305,4 +307,52 @@ def _place(home: Path, draw: random.Random) -> str:
 MUTATIONS: tuple[Mutation, ...] = (
     _cell, _cell, _cell, _scaled, _edge, _setting, _line, _column, _bytes, _encoded, _value, _value,
     _place,
+)  # fmt: skip
+
+
+def write_note(home: Path, number: int) -> Path:
+    """A folder with a note of some kind as a person fills it in; the note's file."""
+    kinds = list(NOTE_KINDS.values())
+    home.mkdir()
+    note = home / "note.toml"
+    note.write_text(filled_example(kinds[number % len(kinds)]), "utf-8")
+    return note
+
+
+def mutate_note(home: Path, number: int) -> str:
+    """Change a note at random; what was done, by which it can be done again."""
+    draw = random.Random(number)
+    done: list[str] = []
+    for _ in range(draw.choice((1, 1, 2, 3))):
+        if (home / "note.toml").is_file():
+            done.append(draw.choice(OF_NOTES)(home, draw))
+    return f"note {number}: {'; '.join(done)}"
+
+
+def _reading(home: Path, draw: random.Random) -> str:
+    """A number of a note that is off by a slip, or is none that anybody reads."""
+    path = _any_file(home, draw)
+    text = path.read_bytes().decode("utf-8", "replace")
+    lines = text.split("\n")
+    places = [
+        (n, found)
+        for n, line in enumerate(lines)
+        if not line.startswith("#")
+        for found in re.finditer(r"(?<![\w.-])\d+(\.\d+)?(?![\w.-])", line)
+    ]
+    if not places:
+        return "nothing"
+    at, found = draw.choice(places)
+    number = float(found.group())
+    put = draw.choice(
+        [f"{number * by:.10g}" for by in (0, -1, 1.05, 0.8, 2, 10, 1e-3, 1e3, 1e9, 1e-9)]
+        + [word for word in VALUES if len(word) < 20]
+    )
+    lines[at] = lines[at][: found.start()] + put + lines[at][found.end() :]
+    path.write_bytes("\n".join(lines).encode("utf-8", "replace"))
+    return f"{path.name} line {at + 1}: {found.group()} became {put}"
+
+
+OF_NOTES: tuple[Mutation, ...] = (
+    _reading, _reading, _reading, _reading, _line, _bytes, _encoded, _value, _place,
 )  # fmt: skip

@@ -3,8 +3,13 @@
 from __future__ import annotations
 
 import os
+import re
+import shutil
 import signal
+import subprocess
+import sys
 from collections.abc import Iterable, Iterator
+from contextlib import ExitStack, contextmanager
 from dataclasses import replace
 from itertools import chain
 from pathlib import Path
@@ -12,6 +17,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from explorer import __version__
 from explorer.commands.launch import launch_study
 from explorer.errors import ExplorerError
 from explorer.inputs.study import Project, load
@@ -23,6 +29,8 @@ from explorer.search.progress import Step
 from explorer.store.keys import path_of
 from explorer.store.results import Store
 from explorer.store.standing import front_rows
+
+ROOT = Path(__file__).parents[2]
 
 
 def front_of(project: Project) -> tuple[np.ndarray, np.ndarray]:
@@ -149,3 +157,106 @@ def test_no_cluster_at_the_address_is_one_line(
         run.launch(small_project, store, cluster="tcp://127.0.0.1:9")
     assert "127.0.0.1:9" in str(caught.value)
     assert "\n" not in str(caught.value)
+
+
+@contextmanager
+def joined(address: str, package: Path) -> Iterator[subprocess.Popen[str]]:
+    """A worker of a cluster in a process of its own, with the sources in a folder."""
+    process = subprocess.Popen(
+        [sys.executable, "-m", "distributed.cli.dask_worker", address, "--no-nanny",
+         "--nthreads", "1", "--no-dashboard", "--death-timeout", "30"],
+        env={**os.environ, "PYTHONPATH": str(package)}, cwd=package,
+        text=True, stdout=subprocess.PIPE, stderr=subprocess.STDOUT,
+    )  # fmt: skip
+    try:
+        yield process
+    finally:
+        process.kill()
+        process.communicate()
+
+
+@pytest.fixture
+def other_sources(tmp_path: Path) -> Path:
+    """A folder with this program, one comment of which is another."""
+    package = tmp_path / "other"
+    shutil.copytree(ROOT / "explorer", package / "explorer",
+                    ignore=shutil.ignore_patterns("__pycache__"))  # fmt: skip
+    changed = package / "explorer" / "physics" / "gearing.py"
+    changed.write_text(changed.read_text() + "# other\n")
+    return package
+
+
+@pytest.mark.slow
+@pytest.mark.filterwarnings("ignore")
+def test_a_worker_killed_and_one_added_change_nothing(
+    small_project: Project, other_sources: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Of two workers one is killed once blocks came back, and another is added; one with other
+    sources that wants to join meanwhile is refused, and says so.
+    """
+    distributed = pytest.importorskip("distributed")
+    monkeypatch.setattr(sweep, "HALVES_PER_BLOCK", 4)
+    with Store.open(path_of(small_project)) as store:
+        run.launch(small_project, store, workers=1)
+    expected = front_of(small_project)
+    path_of(small_project).unlink()
+    with (
+        distributed.LocalCluster(
+            n_workers=0, threads_per_worker=1, processes=True, dashboard_address=None
+        ) as machines,
+        distributed.Client(machines) as client,
+        ExitStack() as stack,
+    ):
+        address = machines.scheduler_address
+        first = stack.enter_context(joined(address, ROOT))
+        stack.enter_context(joined(address, ROOT))
+        client.wait_for_workers(2, timeout=60)
+        added: list[subprocess.Popen[str]] = []
+
+        def watch(step: Step) -> None:
+            if step.stage == "sweep" and 0 < step.done < step.total and not added:
+                first.kill()
+                refused = stack.enter_context(joined(address, other_sources))
+                said = refused.communicate(timeout=60)[0]
+                assert len(set(re.findall(r"with the sources ([0-9a-f]{12})", said))) == 2
+                added.append(stack.enter_context(joined(address, ROOT)))
+                client.wait_for_workers(2, timeout=60)
+
+        search = small_project.study.search.model_copy(update={"cluster": address})
+        over_there = replace(small_project, study=replace(small_project.study, search=search))
+        with Store.open(path_of(small_project)) as store:
+            found = run.launch(over_there, store, watch, workers=2)
+        assert added
+        assert added[0].poll() is None
+    assert found.exact
+    for one, other in zip(front_of(small_project), expected, strict=True):
+        np.testing.assert_array_equal(one, other)
+
+
+@pytest.mark.slow
+@pytest.mark.filterwarnings("ignore")
+def test_a_worker_with_other_sources_is_refused_with_both_versions(
+    small_project: Project, other_sources: Path
+) -> None:
+    distributed = pytest.importorskip("distributed")
+    with (
+        distributed.LocalCluster(
+            n_workers=0, threads_per_worker=1, processes=True, dashboard_address=None
+        ) as machines,
+        distributed.Client(machines) as client,
+        joined(machines.scheduler_address, other_sources),
+    ):
+        client.wait_for_workers(1, timeout=60)
+        address = machines.scheduler_address
+        with (
+            pytest.raises(ExplorerError) as caught,
+            workers.on_machines(address),
+        ):
+            raise AssertionError("it took part")
+        words = str(caught.value)
+        assert "\n" not in words
+        assert words.count(f"genchain {__version__} with the sources") == 2
+        assert len(set(re.findall(r"sources ([0-9a-f]{12})", words))) == 2
+        # The cluster is as it was: whoever has the same sources may use it.
+        with joined(address, ROOT):
+            client.wait_for_workers(2, timeout=60)

@@ -76,8 +76,8 @@ def _map(phases: int) -> Map:
     stored = tables._table(phases)
     splines = np.stack([stored.current, stored.form], axis=-1).transpose(1, 2, 0, 3)
     place = np.linspace(0.0, MOST_TABLED, KNEES)
-    s = _SPREAD * place**2 / (1 - place**2)
-    knees = np.array([_of_spread(float(one), STAR_KNEE if phases == 3 else 0.5) for one in s])
+    knees = np.empty((KNEES, 4))
+    _fill_knees(_SPREAD * place**2 / (1 - place**2), STAR_KNEE if phases == 3 else 0.5, knees)
     return Map(
         np.ascontiguousarray(splines.astype(np.float32)),
         np.ascontiguousarray(stored.drop.transpose(1, 2, 0).astype(np.float32)),
@@ -113,6 +113,13 @@ def _of_spread(s: float, knee: float) -> tuple[float, float, float, float]:
     slow = s * (log(knee / safe) - 1.5 * log1p(0.95 * knee / safe))
     deepest = (knee + _DEEP * s * s / (s + _SHALLOW)) / (knee + _SOFT * s)
     return scale, offset, slow, _softplus(deepest, scale, offset)
+
+
+@entry
+def _fill_knees(spreads: Array, knee: float, found: Array) -> None:
+    """`_of_spread` of some spreads (n,) into `found` (n, 4)."""
+    for k in range(spreads.shape[0]):
+        found[k, 0], found[k, 1], found[k, 2], found[k, 3] = _of_spread(spreads[k], knee)
 
 
 @law

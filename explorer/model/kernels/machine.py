@@ -192,6 +192,16 @@ def _laid_out(row: np.void, fastest_rad_s: float, winding_C: float, grid: Grid) 
     }
 
 
+def laid_out(machines: Records, fastest_rad_s: Array, winding_C: Array, grid: Grid) -> Records:
+    """Machines (n,) with where the nodes of their tables lie, up to a shaft speed each (n,)."""
+    made = machines.copy()
+    for number in range(len(made)):
+        fastest = float(fastest_rad_s[number])
+        for name, value in _laid_out(made[number], fastest, float(winding_C[number]), grid).items():
+            made[name][number] = value
+    return made
+
+
 def tabulate(
     machines: Records, fastest_rad_s: Array, winding_C: float | Array, grid: Grid = FINE
 ) -> Machines:
@@ -200,12 +210,9 @@ def tabulate(
     `winding_C` is the temperature of the windings, at the start where they warm, of each (n,) or
     of all. Speeds above the fastest are read at it; below 1/400 of it currents fall with the speed.
     """
-    made, tables = machines.copy(), 0
-    at_C = np.broadcast_to(np.asarray(winding_C, dtype=float), len(made))
+    at_C = np.broadcast_to(np.asarray(winding_C, dtype=float), len(machines))
+    made, tables = laid_out(machines, fastest_rad_s, at_C, grid), 0
     for number in range(len(made)):
-        fastest = float(fastest_rad_s[number])
-        for name, value in _laid_out(made[number], fastest, float(at_C[number]), grid).items():
-            made[name][number] = value
         made["awake_table"][number] = tables
         tables += 1
         if made["body_saturation_A"][number] > 0:
