@@ -9,6 +9,8 @@ from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from explorer.commands.front_view import FrontView
 from explorer.commands.history import inputs_at_locks
 from explorer.commands.publish import publish
@@ -21,6 +23,7 @@ from explorer.inputs.sections import MOST_PIECES
 from explorer.inputs.study import Project, load
 from explorer.search.progress import Watch, unwatched
 from explorer.store.keys import path_of
+from explorer.store.promises import odds_of
 from explorer.store.results import Store
 from explorer.store.stored import Stored
 
@@ -107,6 +110,7 @@ def _repriced(
         {
             **verdict,
             **_tips(project, found, stored, one),
+            "promise": _promises(project, store, one),
             "changed": changed[at_lock.get(one.design_id)],
         }
         for one, verdict in zip(locks, answer["locked"], strict=True)
@@ -135,6 +139,16 @@ def _tips(
     """Beside its verdict: prices at which a locked design is beaten."""
     ends = price_sensitivity.break_even_prices(project, stored, found.cost, one)
     return {"tips": [end.plain for end in ends]}
+
+
+def _promises(project: Project, store: Store, one: lock.Lock) -> dict[str, Any]:
+    """What builds of a locked design promised on the day of the lock, and do today."""
+    (odds,) = odds_of(project, store, np.array([int(one.design_id, 16)], np.uint64))
+    today = odds.results(project.study.promise)
+    return {
+        name: {"when_locked": one.result.get(name), "today": today[name]}
+        for name in ("promised_energy_J", "hazard_chance", "draws")
+    }
 
 
 def _search_again(project: Project, store: Store, watch: Watch) -> dict[str, Any]:

@@ -250,6 +250,11 @@ def _verdict_words(verdict: Answer, currency: str) -> str:
     now, then = verdict["cost"], verdict["cost_when_locked"]
     if now is not None and then is not None:
         words += f"; costs {now:.2f} {currency}, {then:.2f} when it was locked"
+    promised = verdict["promise"]["promised_energy_J"]
+    if None not in promised.values():
+        words += "; promises {today:.0f} J, {when_locked:.0f} J when it was locked".format(
+            **promised
+        )
     stay, switch = verdict["cost_to_stay"], verdict["cost_to_switch"]
     if stay is not None and (switch is not None or stay != now):  # owned parts are free
         words += f"; to stay costs {stay:.2f} {currency}"

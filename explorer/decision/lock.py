@@ -29,6 +29,7 @@ from explorer.model import costing
 from explorer.model.record import design_record
 from explorer.model.space import Designs
 from explorer.store.keys import Numbers, ids_of
+from explorer.store.promises import odds_of
 from explorer.store.results import Store
 from explorer.store.stored import Stored
 
@@ -126,6 +127,7 @@ def prepare(
         result={
             **{k: v for k, v in record.items() if k not in APART},
             "build_quantity": project.study.prices.build_quantity,
+            **_promise_of_today(project, store, stored, row),
         },
         margins=record["margins"],
         bill=[_dated(line) for line in costing.bill(project, one.designs, 0)],
@@ -138,6 +140,13 @@ def _dated(line: Mapping[str, Any]) -> dict[str, Any]:
     """A line of a bill with the day of its price as a date, where it has one."""
     day = line["price_dated"]
     return {**line, "price_dated": date.fromisoformat(day) if day else None}
+
+
+def _promise_of_today(project: Project, store: Store, stored: Stored, row: int) -> dict[str, float]:
+    """What builds of a design have come to by now; nothing where none were drawn."""
+    (odds,) = odds_of(project, store, stored.numbers[[row]])
+    found = odds.results(project.study.promise) if odds.draws else {}
+    return {name: value for name, value in found.items() if value is not None}
 
 
 def _exact_settings(design: Designs) -> dict[str, float | int]:

@@ -15,7 +15,7 @@ from explorer.inputs.records import SETTINGS
 from explorer.inputs.study import Project
 from explorer.model import costing, objectives
 from explorer.model.limits import OF_LIMITS, limit_margins
-from explorer.model.objectives import COST, EFFORT, ENERGY, OBJECTIVES
+from explorer.model.objectives import COST, EFFORT, ENERGY, OBJECTIVES, PROMISED_ENERGY
 from explorer.model.space import Designs, Rows
 from explorer.store.keys import ids_of
 from explorer.store.standing import affordable
@@ -188,6 +188,8 @@ def _recorded_values(
             values[one.key] = float(one.of(project, designs)[0])
         else:
             values[one.key] = float(lock.result[one.key])
+    if project.study.by_promise and PROMISED_ENERGY in lock.result:
+        values[ENERGY] = float(lock.result[PROMISED_ENERGY])
     return values
 
 

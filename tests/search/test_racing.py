@@ -14,6 +14,7 @@ import pytest
 
 from explorer.commands.front_view import FrontView
 from explorer.commands.launch import launch_study
+from explorer.commands.lock import lock_design
 from explorer.commands.rerun import rerun_study
 from explorer.errors import InputError
 from explorer.front import non_dominated
@@ -118,6 +119,17 @@ def test_a_rerun_draws_what_new_prices_bring_up(promised: tuple[Project, dict]) 
     assert (whole["physics_evaluations"] > 0) == bool(quick["unsettled"])
     known = {one["design_id"] for one in quick["front"]}
     assert not known & set(quick["unsettled"])
+
+
+def test_a_lock_keeps_its_promise_of_that_day_beside_todays(promised: tuple[Project, dict]) -> None:
+    project, found = promised
+    name = found["front"][0]["design_id"]
+    record = next(one for one in found["front"] if one["design_id"] == name)
+    lock_design(project.path, name, page=False)
+    (kept,) = rerun_study(project.path, quick=True, page=False)["locked"]
+    assert kept["promise"]["promised_energy_J"]["when_locked"] == record["promised_energy_J"]
+    assert kept["promise"]["promised_energy_J"]["today"] == record["promised_energy_J"]
+    assert kept["promise"]["draws"]["when_locked"] == record["draws"]
 
 
 NARROW = {
