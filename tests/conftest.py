@@ -35,9 +35,10 @@ def small_project(small_study: Path) -> Project:
 
 @pytest.fixture(scope="session")
 def demo_project() -> Project:
-    """The demo study of the repository, turned by hands that keep their speed, whose sessions take
-    a third of the time; read it, write nothing beside it."""
+    """The demo study of the repository by nominal values, turned by hands that keep their speed,
+    whose sessions take a third of the time; read it, write nothing beside it."""
     project = load(DEMO)
+    project = replace(project, study=replace(project.study, by_promise=False))
     held = {"inertia_kg_m2": 0.0, "unevenness_turn": 0.0, "kappa_m_s": 0.0, "p_W_s2_m2": 0.0}
     operators = {
         name: person.model_copy(update=held) for name, person in project.catalogue.operators.items()

@@ -8,12 +8,13 @@ import numpy as np
 import pytest
 
 from explorer.commands.front_view import FrontView
+from explorer.inputs.sections import Promise
 from explorer.inputs.study import Project
 from explorer.model import margins as rule_margins
 from explorer.model import promise, tolerance
 from explorer.model.evaluate import evaluate
 from explorer.model.objectives import points_of
-from explorer.model.odds import SETTLED_DRAWS, Odds, interval
+from explorer.model.odds import Odds, interval
 from explorer.model.space import Designs, Space
 from explorer.report.page import cards as cards
 from explorer.search.run import launch
@@ -22,6 +23,8 @@ from explorer.store.results import Store
 from tests.helpers.chains import pick, with_part, with_study
 
 SOUND = {"generator": "stepper_long", "clamp": "bus_clamp", "cell": "cell_25f"}
+
+TERMS = Promise()
 
 
 def some(project: Project, count: int = 12) -> Designs:
@@ -104,9 +107,7 @@ def test_what_is_known_is_not_drawn_again(small_project: Project, monkeypatch) -
     points = points_of(small_project, evaluate(small_project, designs), np.ones(2))
     ranks = promise.ranks(points, np.ones(4))
     found = promise.settle(small_project, designs, ranks, [Odds()] * 2, 1)
-    assert all(
-        one.draws in (promise.FIRST_DRAWS, SETTLED_DRAWS, promise.LAST_DRAWS) for one in found
-    )
+    assert all(one.draws in (promise.FIRST_DRAWS, TERMS.draws, promise.LAST_DRAWS) for one in found)
     monkeypatch.setattr(promise, "evaluate", None)
     assert promise.settle(small_project, designs, ranks, found, 1) == found
 
@@ -114,21 +115,22 @@ def test_what_is_known_is_not_drawn_again(small_project: Project, monkeypatch) -
 def test_a_design_holds_only_where_builds_were_looked_at_and_few_break() -> None:
     """A hazard of 1 % is ruled out at 95 %, and 9 of 10 builds keep the other rules."""
     even = (5.0,) * 1000
-    assert Odds(1000, 0, 900, even).holds(0.01)
-    assert Odds(1000, 3, 900, even).holds(0.01)
-    assert not Odds(1000, 5, 900, even).holds(0.01)  # may be 1.2 %
-    assert not Odds(1000, 0, 899, even).holds(0.01)
-    assert not Odds(199, 0, 199, even[:199]).holds(0.5)
-    assert not Odds().holds(0.01)
+    assert Odds(1000, 0, 900, even).holds(0.01, TERMS)
+    assert Odds(1000, 3, 900, even).holds(0.01, TERMS)
+    assert not Odds(1000, 5, 900, even).holds(0.01, TERMS)  # may be 1.2 %
+    assert not Odds(1000, 0, 899, even).holds(0.01, TERMS)
+    assert not Odds(199, 0, 199, even[:199]).holds(0.5, TERMS)
+    assert not Odds().holds(0.01, TERMS)
 
 
 def test_a_cliff_is_seen_that_a_quantile_hides() -> None:
     """Nine of ten builds give 1,000 J, but 65 of a thousand hardly anything."""
+    terms = Promise(draws=1000)
     cliff = Odds(1000, 0, 1000, (10.0,) * 65 + (1000.0,) * 935)
-    assert cliff.promised_energy_J == 1000
-    assert cliff.below_half_share == pytest.approx(0.065)
-    assert cliff.worst_tenth_J == pytest.approx((65 * 10 + 35 * 1000) / 100)
-    assert not cliff.holds(0.01)
+    assert cliff.promised_energy_J(terms) == 1000
+    assert cliff.below_half_share(terms) == pytest.approx(0.065)
+    assert cliff.worst_tenth_J(terms) == pytest.approx((65 * 10 + 35 * 1000) / 100)
+    assert not cliff.holds(0.01, terms)
 
 
 def test_intervals_of_shares() -> None:

@@ -82,3 +82,27 @@ def test_a_column_stands_once(small_study: Path) -> None:
 def test_without_rows_nothing_changes(small_study: Path) -> None:
     bare = load(small_study)
     assert replace(bare, catalogue=replace(bare.catalogue)).catalogue.spreads == {}
+
+
+def test_a_row_of_all_parts_replaces_the_class_and_a_part_its_row(small_study: Path) -> None:
+    """Every generator's EMF within a thousandth, but one's within a tenth; a person the same."""
+    rows = (
+        "generator,all,emf_phase_V_s,0.999,1.001,even,batch,sorted by hand,2026-11-25",
+        "generator,hub_small,emf_phase_V_s,0.9,1.1,even,batch,one reading,2026-11-25",
+        "operator,all,comfort_force_N,0.99,1.01,even,batch,a luggage scale,2026-11-25",
+    )
+    project = load(written(small_study, *rows))
+    base = {one.id: one for one in project.catalogue.parts["generator"]}
+    emf: dict[str, list[float]] = {name: [] for name in base}
+    force = []
+    for number in range(0, 400, 8):
+        build = promise.draw(project, pick(project), [number]).project.catalogue
+        for one in build.parts["generator"]:
+            emf[one.id].append(one.emf_phase_V_s / base[one.id].emf_phase_V_s)  # type: ignore[attr-defined]
+        person = build.operators["adult_one_arm"]
+        force.append(
+            person.comfort_force_N / project.catalogue.operators[person.id].comfort_force_N
+        )
+    assert np.ptp(emf.pop("hub_small")) > 0.15
+    assert max(np.ptp(some) for some in emf.values()) < 0.0021
+    assert 0.015 < np.ptp(force) < 0.021

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
@@ -22,6 +23,7 @@ from explorer.model import costing
 from explorer.model.record import design_records
 from explorer.model.space import Rows
 from explorer.search.progress import Watch
+from explorer.search.racing import Race
 from explorer.search.settle import contenders, step_contenders
 from explorer.store.history import Run
 from explorer.store.keys import ids_of, search_key
@@ -105,26 +107,50 @@ class FrontView:
         return [
             {
                 **record,
-                **one.results(),
+                **one.results(self.project.study.promise),
             }
             for record, one in zip(records, odds, strict=True)
         ]
 
     @cached_property
     def unsettled(self) -> Rows:
-        """Rows of designs that may belong to the front, but were not stepped through time."""
-        return contenders(self.project, self.stored, self.cost)
-
-    def settled(self, watch: Watch, workers: int) -> tuple[FrontView, int]:
-        """The view once every design that could stand on its front was stepped, and how many were.
-
-        Locked designs are stepped, too.
+        """Rows of designs that may belong to the front, but were not stepped through time, or not
+        drawn often enough to state a promise.
         """
-        locked = self.locked_rows(lock.read_locks(self.project, self.store))
-        count = step_contenders(
-            self.project, self.store, self.stored, self.cost, watch, workers, locked
-        )
-        return (self.again() if count else self), count
+        if not self.project.study.by_promise:
+            return contenders(self.project, self.stored, self.cost)
+        standing = self.rows[~self.stored.stepped[self.rows]]
+        return np.union1d(standing, self._race.open_rows())
+
+    @property
+    def _race(self) -> Race:
+        return Race(self.project, self.store, self.stored, self.cost)
+
+    def settled(self, watch: Watch, workers: int, seconds: float = 0.0) -> tuple[FrontView, int]:
+        """The view once every design that could stand on its front was stepped, and how many
+        sessions and builds that took. Locked designs are stepped, too.
+
+        Where the study goes by promises, builds are drawn for so many `seconds`; those of locked
+        designs in any case. Without time, the front of nominal values is settled alone.
+        """
+        view, count, wanted = self, 0, self._locked_rows()
+        while True:
+            new = step_contenders(
+                view.project, view.store, view.stored, view.cost, watch, workers, wanted
+            )
+            view = view.again() if new else view
+            if self.project.study.by_promise and seconds > 0:
+                before = time.monotonic()
+                builds = view._race.run(seconds, watch, workers, view._locked_rows())
+                seconds -= time.monotonic() - before
+                view, new = (view.again() if builds else view), new + builds
+            count += new
+            wanted = view.rows[~view.stored.stepped[view.rows]].tolist()
+            if not wanted:
+                return view, count
+
+    def _locked_rows(self) -> list[int]:
+        return self.locked_rows(lock.read_locks(self.project, self.store))
 
     def again(self) -> FrontView:
         """The view of what is stored by now."""
@@ -155,7 +181,7 @@ class FrontView:
         """Name under which the store keeps what `look_closer` finds."""
         numbers = self.stored.numbers[self.rows].tolist()
         prices = self.project.catalogue.prices.content_hash  # they decide who is picked
-        locked = self.locked_rows(lock.read_locks(self.project, self.store))
+        locked = self._locked_rows()
         kits = self.project.study.prices.build_quantity
         asked = [prices, kits, numbers, self.stored.numbers[locked].tolist()]
         return f"looked_at:{content_hash([MODEL_VERSION, search_key(self.project), asked])}"
@@ -172,7 +198,7 @@ class FrontView:
             found = {"rejections": probes.rejections(self.project)}
             self.store.save_progress(self.looked_at, found)
         if len(self.rows):
-            locked = self.locked_rows(lock.read_locks(self.project, self.store))
+            locked = self._locked_rows()
             for name, looked in closer_look.look_closer(
                 self.picker, locked, watch, workers, frozenset(found)
             ):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Mapping
 from dataclasses import asdict
 from pathlib import Path
@@ -12,6 +13,7 @@ from explorer.commands.publish import publish
 from explorer.decision import again, decisions, repricing
 from explorer.errors import Fault, InputError
 from explorer.inputs.study import Project, load
+from explorer.model import objectives
 from explorer.model.rules import RULES
 from explorer.search import convergence, probes
 from explorer.search import run as search
@@ -51,7 +53,7 @@ def launch_study(
 def _launched(
     project: Project, workers: int, page: bool, cluster: str | None, watch: Watch
 ) -> dict[str, Any]:
-    noticed = _state_of_store(project)
+    begun, noticed = time.monotonic(), _state_of_store(project)
     with Store.open(path_of(project)) as store:
         noticed += decisions.take_in(project, store).notices
         run = store.begin("launch", {"study_hash": project.study_hash})
@@ -68,6 +70,7 @@ def _launched(
         shown = publish(view, page=page)
         return {
             "study": project.study.name,
+            "objectives": objectives.keys_of(project),
             "designs_considered": summary.designs_considered,
             "designs_feasible": summary.designs_feasible,
             "designs_stepped": int(view.stored.stepped.sum()),
@@ -77,7 +80,9 @@ def _launched(
             "front_size": shown["front_size"],
             "front_thinned": shown["front_thinned"],
             "hypervolume": summary.hypervolume,
-            "seconds": summary.seconds,
+            "hypervolume_reference": convergence.box_corner(project),
+            "seconds": time.monotonic() - begun,
+            "search_seconds": summary.seconds,
             "report": shown["report"],
             "picks": shown["picks"],
             "why_none": shown["why_none"],
@@ -105,7 +110,8 @@ def _settled(view: FrontView, watch: Watch, workers: int) -> tuple[FrontView, Au
     if not audit_begun(view.project, view.store):
         view, _ = view.settled(watch, workers)
     found = audit(view.project, view.store, view.stored, view.cost, workers, watch)
-    view, _ = view.again().settled(watch, workers)
+    seconds = 60 * view.project.study.promise.minutes
+    view, _ = view.again().settled(watch, workers, seconds)
     return view, found
 
 

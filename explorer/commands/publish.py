@@ -13,10 +13,13 @@ from explorer.commands.provenance import provenance, reports_folder
 from explorer.decision import lock, repricing
 from explorer.decision.verdict import Verdict, verdict_on
 from explorer.files import finish_together
+from explorer.front import extremes
 from explorer.model.space import Rows, evenly
+from explorer.store.standing import nominal_front_rows
 
 if TYPE_CHECKING:
     from explorer.report.page.content import PageData
+    from explorer.report.page.nominal import NominalFront
     from explorer.report.page.price_content import Market
 
 Verdicts = Mapping[str, Verdict]
@@ -98,8 +101,18 @@ def data_of_front(
         market=market,
         swaps=swaps.swaps_of(project, stored, view.cost, looked_at),
         owned=view.owned,
+        nominal=_nominal(view) if project.study.by_promise and len(view.rows) else None,
     )
     return page_view.page_data(project, shown, picks, findings)
+
+
+def _nominal(view: FrontView) -> NominalFront:
+    """The front of the tables' values, beside that of promises."""
+    from explorer.report.page.nominal import NominalFront
+
+    rows = nominal_front_rows(view.project, view.stored, view.cost)
+    best = rows[extremes(view.stored.nominal(view.cost)[rows])]
+    return NominalFront(len(rows), len(np.setdiff1d(rows, view.rows)), view.records(best))
 
 
 def _shown(view: FrontView, locks: Sequence[lock.Lock], most: int) -> list[dict[str, Any]]:

@@ -77,7 +77,7 @@ def _compute(
     searched = _search_again(project, store, watch) if search else {}
     stepped = again.evaluate_decided(project, store)
     view = FrontView.at_todays_prices(project, store, free)
-    stepped += view.settled(watch, searching.WORKERS)[1]
+    stepped += view.settled(watch, searching.WORKERS, project.study.promise.settle_seconds)[1]
     return {
         **searched,
         "physics_evaluations": searched.get("physics_evaluations", 0) + stepped,

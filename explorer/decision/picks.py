@@ -4,18 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cached_property
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from explorer import front
-from explorer.inputs.csv_tables import content_hash
 from explorer.inputs.study import Project
 from explorer.model.objectives import COST, ENERGY, KEYS, OBJECTIVES
-from explorer.model.odds import AT_LEAST, Odds
+from explorer.model.odds import KEEPS_RULES, Odds
 from explorer.model.space import Rows
-from explorer.store.keys import Numbers, ids_of, search_key
+from explorer.store.keys import Numbers, ids_of
+from explorer.store.promises import keep_odds, odds_of
 from explorer.store.results import Store
 from explorer.store.stored import Stored
 from explorer.units import Array
@@ -62,22 +61,15 @@ class Picker:
     def _points(self, rows: Rows) -> Array:
         return self.stored.objectives(self.cost)[rows]
 
-    @cached_property
-    def _builds_key(self) -> str:
-        spreads = self.project.catalogue.spreads
-        measured = f":{content_hash(sorted(map(str, spreads.values())))}" if spreads else ""
-        return f"builds:{search_key(self.project)}{measured}"
-
     def odds(self, numbers: Numbers) -> list[Odds]:
         """What builds of some designs came to, as far as any launch has drawn them."""
-        drawn = self.store.search_progress(self._builds_key)
-        names = ids_of(numbers) if drawn else [""] * len(numbers)
-        return [Odds(*drawn.get(name, ())) for name in names]
+        return odds_of(self.project, self.store, numbers)
 
     def hold(self, numbers: Numbers) -> NDArray[np.bool_]:
         """Which designs keep their promises in their builds, so that they may be picked, (n,)."""
         limit = self.project.study.build.hazard_chance
-        return np.array([one.holds(limit) for one in self.odds(numbers)], dtype=bool)
+        terms = self.project.study.promise
+        return np.array([one.holds(limit, terms) for one in self.odds(numbers)], dtype=bool)
 
     def draw_builds(self, workers: int) -> None:
         """Draw builds of the front's contenders, as far as no launch has, and keep them."""
@@ -91,13 +83,11 @@ class Picker:
 
         def keep(found: Sequence[Odds]) -> None:
             drawn = {
-                name: list(now)
+                name: now
                 for name, now, before in zip(names, found, known, strict=True)
                 if now != before
             }
-            if drawn:
-                before_all = self.store.search_progress(self._builds_key)
-                self.store.save_progress(self._builds_key, {**before_all, **drawn})
+            keep_odds(self.project, self.store, drawn)
 
         promise.settle(self.project, designs, ranks, known, workers, keep)
 
@@ -118,8 +108,8 @@ class Picker:
     def _promised_points(self, rows: Rows) -> Array:
         """Objectives of designs whose builds were drawn, with the energy that these promise."""
         points = np.array(self._points(rows))
-        known = self.odds(self.stored.numbers[rows])
-        points[:, KEYS.index(ENERGY)] = [-one.promised_energy_J for one in known]
+        known, terms = self.odds(self.stored.numbers[rows]), self.project.study.promise
+        points[:, KEYS.index(ENERGY)] = [-one.promised_energy_J(terms) for one in known]
         return points
 
     def runners_up(self) -> list[int]:
@@ -153,5 +143,5 @@ class Picker:
             f"front, and none keeps its promises in them: {name} comes nearest, breaks a rule that "
             f"protects somebody in {best.hazard_chance:.1%} of builds (the study allows "
             f"{limit:.1%}) and keeps the others in {best.keeps_rules_share:.0%} (needed "
-            f"{AT_LEAST:.0%})."
+            f"{KEEPS_RULES:.0%})."
         )

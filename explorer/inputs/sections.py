@@ -297,6 +297,42 @@ class Build(Section):
     )
 
 
+class Promise(Section):
+    """What a design must hold when parts and hands differ from build to build."""
+
+    at_least: Annotated[float, Field(ge=0.5, le=0.99)] = Field(
+        default=0.9, description="Share of builds that give the promised energy or more."
+    )
+    draws: Annotated[int, Field(ge=50, le=5000)] = Field(
+        default=200, description="Builds that are drawn of a design before a promise is stated."
+    )
+    minutes: Annotated[float, Field(gt=0, le=1440)] = Field(
+        default=2.0, description="Most minutes a launch draws builds for."
+    )
+    settle_seconds: Annotated[float, Field(ge=0, le=86400)] = Field(
+        default=30.0, description="Most seconds a rerun draws builds for that new prices bring up."
+    )
+
+
+class Worth(Section):
+    """How much of each objective counts alike when a design is recommended."""
+
+    delivered_energy_J: Annotated[float | None, Field(gt=0)] = Field(
+        default=None,
+        examples=[300.0],
+        description="Energy; without it a tenth of what physics allows.",
+    )
+    cost: Annotated[float | None, Field(gt=0)] = Field(
+        default=None, examples=[10.0], description="Money; without it a tenth of the limit."
+    )
+    mass_kg: Annotated[float | None, Field(gt=0)] = Field(
+        default=None, examples=[0.5], description="Mass; without it a tenth of the limit."
+    )
+    crank_effort_percent: Annotated[float | None, Field(gt=0)] = Field(
+        default=None, examples=[10.0], description="Effort; without it a tenth of the limit."
+    )
+
+
 SECTIONS: dict[str, type[Section]] = {
     "study": Heading,
     "session": Session,
@@ -305,6 +341,8 @@ SECTIONS: dict[str, type[Section]] = {
     "search": Search,
     "outing": CarrySection,
     "build": Build,
+    "promise": Promise,
+    "worth": Worth,
 }
 """Sections that are records; beside them stand those of `NAMED_SECTIONS`."""
 NAMED_SECTIONS = {

@@ -1,7 +1,7 @@
-"""spreads.csv: how uncertain a part's own values are, where somebody measured them.
+"""spreads.csv: how much parts differ from what their rows say, as measured or as assumed.
 
-A row replaces what is assumed of the part's class for one column. Without the file, and for every
-other column, the class spreads hold.
+A row of a part replaces what is assumed of its class for one column; a row of `all` parts replaces
+that assumption. Without the file, and for every other column, the class spreads hold.
 """
 
 from __future__ import annotations
@@ -24,7 +24,9 @@ class SpreadRow(BaseModel):
     link: Identifier = Field(
         description="kind of row: a link, `pack` or `operator`", examples=["generator"]
     )
-    part: Identifier = Field(description="id in that kind's table", examples=["my_hub"])
+    part: Identifier = Field(
+        description="id in that kind's table, or `all` for every row of it", examples=["my_hub"]
+    )
     column: Text = Field(
         description="column of that table; of `line` and `phase` the one that the row fills; of a "
         "converter also the terms of its fitted loss",
@@ -61,6 +63,8 @@ class SpreadRow(BaseModel):
         return self.column.replace("_line_", "_phase_")
 
 
+EVERY = "all"
+"""Stands for every row of a table."""
 Spreads = Mapping[tuple[str, str], tuple[SpreadRow, ...]]
 """Kind of row and id -> what was measured of its columns."""
 
@@ -82,7 +86,8 @@ def read_spreads(
         if spread.link not in records:
             reader.faults.append(row.fault("link", "is no table of the study", spread.link))
             continue
-        known = records[spread.link].get(spread.part)
+        table = records[spread.link]
+        known = next(iter(table.values()), None) if spread.part == EVERY else table.get(spread.part)
         if known is None:
             reader.faults.append(row.fault("part", "is not in its table", spread.part))
         elif spread.field not in type(known).model_fields:

@@ -27,6 +27,7 @@ SCHEMA_FILE = "study.schema.json"
 WIDTH = 96
 SECTION_ORDER = (
     "study", "session", "choices", "settings", "limits", "prices", "search", "outing", "build",
+    "promise", "worth",
 )  # fmt: skip
 SHOWN_SET = {("search", "minutes")}
 """Keys that have a default and are set all the same, as the first that one changes."""

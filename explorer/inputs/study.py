@@ -17,9 +17,11 @@ from explorer.inputs.sections import (
     Heading,
     Limits,
     PriceSection,
+    Promise,
     Search,
     Session,
     Setting,
+    Worth,
 )
 from explorer.inputs.study_check import StudyCheck
 from explorer.inputs.toml_text import read_toml
@@ -45,6 +47,11 @@ class Study:
     search: Search
     outing: CarrySection
     build: Build
+    promise: Promise
+    """What a build promises; see `by_promise` for whether the search goes by it."""
+    worth: Worth
+    by_promise: bool
+    """Whether the study has a section [promise]: then promised energy is the first objective."""
 
 
 @dataclass(frozen=True)
@@ -117,6 +124,9 @@ class _Given:
     search: Search | None
     outing: CarrySection | None
     build: Build | None
+    promise: Promise | None
+    worth: Worth | None
+    by_promise: bool
 
     @classmethod
     def of(cls, check: StudyCheck) -> _Given:
@@ -131,6 +141,9 @@ class _Given:
             search=check.section("search", Search),
             outing=check.section("outing", CarrySection),
             build=check.section("build", Build),
+            promise=check.section("promise", Promise),
+            worth=check.section("worth", Worth),
+            by_promise="promise" in check.raw,
         )
         check.unknown_sections()
         return given
@@ -140,6 +153,8 @@ class _Given:
         if not (self.heading and self.session and self.limits and self.prices and self.search):
             return None
         if not (self.choices and self.settings and self.outing and self.build):
+            return None
+        if not (self.promise and self.worth):
             return None
         return Study(
             name=self.heading.name,
@@ -158,6 +173,9 @@ class _Given:
             search=self.search,
             outing=self.outing,
             build=self.build,
+            promise=self.promise,
+            worth=self.worth,
+            by_promise=self.by_promise,
         )
 
 

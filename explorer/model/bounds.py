@@ -11,7 +11,7 @@ import numpy as np
 from explorer.inputs.back_parts import Converter
 from explorer.inputs.study import Project
 from explorer.model.cases import together
-from explorer.model.objectives import ENERGY, OBJECTIVES
+from explorer.model.objectives import ENERGY, OBJECTIVES, Objective
 from explorer.physics.operator import endurance_power
 from explorer.units import Array
 
@@ -88,14 +88,16 @@ def energy_bound(project: Project) -> EnergyBound:
 def goal_units(project: Project) -> Array:
     """How much of each objective counts alike when a design is recommended, (objectives,).
 
-    A tenth of what the study allows of it, or of what stands in for a limit that it leaves out
-    (`usual_most`, or the objective's scale); of energy, a tenth of what physics allows.
+    What the study's [worth] says; else a tenth of what the study allows of it, or of what stands in
+    for a limit that it leaves out (`usual_most`, or the objective's scale); of energy, a tenth of
+    what physics allows.
     """
-    limits = project.study.limits
-    most = [
-        energy_bound(project).energy_J
-        if one.key == ENERGY
-        else getattr(limits, one.key, None) or one.usual_most or one.scale(project)
-        for one in OBJECTIVES
-    ]
-    return UNIT_SHARE * np.array(most, dtype=float)
+    limits, worth = project.study.limits, project.study.worth
+
+    def most(one: Objective) -> float:
+        if one.key == ENERGY:
+            return energy_bound(project).energy_J
+        return getattr(limits, one.key, None) or one.usual_most or one.scale(project)
+
+    units = [getattr(worth, one.key, None) or UNIT_SHARE * most(one) for one in OBJECTIVES]
+    return np.array(units, dtype=float)

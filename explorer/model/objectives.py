@@ -102,6 +102,7 @@ def _whole_energy_J(project: Project) -> float:
 
 
 SCALE_DRAWS = 1000
+PROMISED_ENERGY = "promised_energy_J"
 ENERGY, COST, EFFORT = "delivered_energy_J", "cost", "crank_effort_percent"
 """Those that a session or prices decide."""
 
@@ -160,6 +161,12 @@ OBJECTIVES: tuple[Objective, ...] = (
 
 KEYS = tuple(one.key for one in OBJECTIVES)
 BY_KEY = {one.key: one for one in OBJECTIVES}
+
+
+def keys_of(project: Project) -> list[str]:
+    """Keys of results that hold a study's objectives, in the order of the front's columns."""
+    promised = project.study.by_promise
+    return [PROMISED_ENERGY if promised and key == ENERGY else key for key in KEYS]
 
 
 def points(values: Mapping[str, Array]) -> Array:

@@ -7,13 +7,14 @@ from typing import NamedTuple
 
 import numpy as np
 
-SETTLED_DRAWS = 200
-"""Builds from which on a promise is said."""
-AT_LEAST = 0.9
-"""Share of builds that give the promised energy; and in which a pick must keep the rules that are
-no hazards."""
+from explorer.inputs.sections import Promise
+
+KEEPS_RULES = 0.9
+"""Share of builds in which a pick must keep the rules that are no hazards."""
 MOST_BELOW_HALF = 0.02
 """Most of a pick's builds that may give less than half of its promise."""
+SCREENS = 20
+"""Builds in which designs are looked at by hazard rules in closed form before any other."""
 SCREENED, FIRST_KEEPS = 0.05, 0.8
 """Most of the first builds in which a contender may break a hazard rule, and least in which it must
 keep the others, to be looked at further.
@@ -39,19 +40,25 @@ def interval(count: int, of: int) -> tuple[float, float]:
 
 class Odds(NamedTuple):
     """What builds of a design came to: of `draws`, how many broke a hazard rule, and how many kept
-    the rules that are no hazards; the energy of each, ascending, 0 where a hazard rule was broken.
+    the rules that are no hazards; the energy of each in the order of the builds, 0 where a hazard
+    rule was broken; how many gave their first charge in time.
+
+    What follows from them asks for `terms`: how many builds settle a design, and what share of
+    them gives the promised energy. Designs are compared by the same builds: those beyond `terms`
+    make hazards and worst cases surer, and leave the promise as it is.
     """
 
     draws: int = 0
     hazards: int = 0
     kept: int = 0
     energies_J: tuple[float, ...] = ()
+    in_time: int = 0
 
     def and_(self, other: Odds) -> Odds:
-        """Those of both, drawn apart."""
+        """Those of both, the other one's builds drawn later."""
         return Odds(
             self.draws + other.draws, self.hazards + other.hazards, self.kept + other.kept,
-            tuple(sorted((*self.energies_J, *other.energies_J))),
+            (*self.energies_J, *other.energies_J), self.in_time + other.in_time,
         )  # fmt: skip
 
     @property
@@ -64,29 +71,33 @@ class Odds(NamedTuple):
         """Share of builds that keep the other rules."""
         return self.kept / self.draws if self.draws else nan
 
-    @property
-    def promised_energy_J(self) -> float:
-        """What nine of ten builds give at least; NaN until enough were drawn."""
-        if self.draws < SETTLED_DRAWS:
-            return nan
-        return float(np.quantile(self.energies_J, 1 - AT_LEAST))
+    def settled(self, terms: Promise) -> bool:
+        """Whether enough builds were drawn to state a promise."""
+        return self.draws >= terms.draws
 
-    @property
-    def worst_tenth_J(self) -> float:
+    def promised_energy_J(self, terms: Promise) -> float:
+        """What `terms.at_least` of the builds give at least; NaN until enough were drawn."""
+        return self.quantile_J(terms) if self.settled(terms) else nan
+
+    def quantile_J(self, terms: Promise) -> float:
+        """The same from however few builds; NaN without any."""
+        first = self.energies_J[: terms.draws]
+        return float(np.quantile(first, 1 - terms.at_least)) if first else nan
+
+    def worst_tenth_J(self, terms: Promise) -> float:
         """Mean of the worst tenth of builds; NaN until enough were drawn."""
-        if self.draws < SETTLED_DRAWS:
+        if not self.settled(terms):
             return nan
-        return float(np.mean(self.energies_J[: max(round(self.draws / 10), 1)]))
+        return float(np.mean(sorted(self.energies_J)[: max(round(self.draws / 10), 1)]))
 
-    @property
-    def below_half_share(self) -> float:
+    def below_half_share(self, terms: Promise) -> float:
         """Share of builds that give less than half of the promise; NaN until enough were drawn."""
-        if self.draws < SETTLED_DRAWS:
+        if not self.settled(terms):
             return nan
-        half = self.promised_energy_J / 2
-        return float(np.searchsorted(self.energies_J, half) / self.draws)
+        half = self.promised_energy_J(terms) / 2
+        return sum(energy < half for energy in self.energies_J) / self.draws
 
-    def results(self) -> dict[str, float | None]:
+    def results(self, terms: Promise) -> dict[str, float | None]:
         """What a design's result says of its builds; None where too few were drawn."""
 
         def known(value: float) -> float | None:
@@ -95,9 +106,9 @@ class Odds(NamedTuple):
         hazards, kept = interval(self.hazards, self.draws), interval(self.kept, self.draws)
         drawn = self.draws > 0
         return {
-            "promised_energy_J": known(self.promised_energy_J),
-            "worst_tenth_J": known(self.worst_tenth_J),
-            "below_half_share": known(self.below_half_share),
+            "promised_energy_J": known(self.promised_energy_J(terms)),
+            "worst_tenth_J": known(self.worst_tenth_J(terms)),
+            "below_half_share": known(self.below_half_share(terms)),
             "hazard_chance": known(self.hazard_chance),
             "hazard_chance_low": hazards[0] if drawn else None,
             "hazard_chance_high": hazards[1] if drawn else None,
@@ -107,15 +118,15 @@ class Odds(NamedTuple):
             "draws": self.draws,
         }
 
-    def holds(self, hazard_chance: float) -> bool:
+    def holds(self, hazard_chance: float, terms: Promise) -> bool:
         """Whether a design may be picked: enough builds, surely few enough that break a hazard
         rule, most of them within the other rules, and hardly any that gives half of the promise.
         """
         return (
-            self.draws >= SETTLED_DRAWS
+            self.settled(terms)
             and interval(self.hazards, self.draws)[1] <= hazard_chance
-            and self.keeps_rules_share >= AT_LEAST
-            and self.below_half_share <= MOST_BELOW_HALF
+            and self.keeps_rules_share >= KEEPS_RULES
+            and self.below_half_share(terms) <= MOST_BELOW_HALF
         )
 
     def promising(self) -> bool:

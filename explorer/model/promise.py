@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
 from functools import reduce
-from itertools import chain, groupby
+from itertools import chain, groupby, pairwise
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -19,26 +19,25 @@ from numpy.typing import NDArray
 from explorer import front
 from explorer.inputs.back_parts import Cell, Window
 from explorer.inputs.links import LINKS
-from explorer.inputs.records import Part
+from explorer.inputs.records import Operator, Part
 from explorer.inputs.study import Project
 from explorer.model import margins as rule_margins
 from explorer.model import spreads as spread_tables
 from explorer.model.back_half import back_halves
 from explorer.model.evaluate import evaluate
-from explorer.model.odds import SCREENED, SETTLED_DRAWS, Odds
+from explorer.model.odds import SCREENED, SCREENS, Odds
 from explorer.model.rules import RULES
 from explorer.model.simulate import Care
 from explorer.model.space import Designs, Rows
-from explorer.model.spreads import CADENCE, CAPACITANCE_HIGH, CLASS_SPREADS, HAND, Spread
+from explorer.model.spreads import CADENCE, CAPACITANCE_HIGH, CLASS_SPREADS, Spread
 from explorer.model.unloaded import Fronts
 from explorer.physics import bank
 from explorer.stopping import starting_workers
 from explorer.units import Array
 
-SCREENS, FIRST_DRAWS, LAST_DRAWS = 20, 40, 1000
-"""Builds in which the whole front is looked at by hazard rules in closed form; contenders by all
-rules, before `odds.SETTLED_DRAWS` of them; and the best of these, so that a hazard of one in a
-hundred is ruled out.
+FIRST_DRAWS, LAST_DRAWS = 40, 1000
+"""Builds in which contenders are looked at by all rules, before those that settle a promise; and
+the best of these, so that a hazard of one in a hundred is ruled out.
 """
 CONTENDERS, FINALISTS = 200, 40
 
@@ -76,7 +75,9 @@ def draw(project: Project, designs: Designs, numbers: Sequence[int]) -> Builds:
     seed, catalogue = project.study.search.seed, project.catalogue
     rng = np.random.default_rng([seed, 0, hands.pop()])
     operators = {
-        name: person.model_copy(update=_drawn_hand(person, rng))
+        name: person.model_copy(
+            update=_drawn_hand(person, spread_tables.of_hand(project, person), rng)
+        )
         for name, person in catalogue.operators.items()
     }
     drawn: dict[str, list[Part]] = {link: [] for link in LINKS}
@@ -106,12 +107,12 @@ def draw(project: Project, designs: Designs, numbers: Sequence[int]) -> Builds:
     )
 
 
-def _drawn_hand(person: Any, rng: np.random.Generator) -> dict[str, float]:
+def _drawn_hand(
+    person: Operator, spreads: Iterable[Spread], rng: np.random.Generator
+) -> dict[str, float]:
     return {
-        field: min(
-            getattr(person, field) * rng.uniform(spread.low, spread.high), spread_tables.most(field)
-        )
-        for spread in HAND
+        field: min(getattr(person, field) * _factor(spread, rng), spread_tables.most(field))
+        for spread in spreads
         for field in spread.fields
     }
 
@@ -197,12 +198,13 @@ def odds(project: Project, designs: Designs, numbers: Iterable[int]) -> list[Odd
         )
         hazards = np.any([m < 0 for name, m in seen.margins.items() if _hazard(name)], axis=0)
         kept = np.all([m >= 0 for name, m in seen.margins.items() if not _hazard(name)], axis=0)
+        in_time = ~hazards & (seen.margins["first_charge_s"] >= 0)
         energy_J = np.where(hazards, 0.0, seen.delivered_energy_J.round(1))
         shape = (len(group), len(designs))
-        columns = zip(*(a.reshape(shape).T for a in (hazards, kept, energy_J)), strict=True)
+        columns = (a.reshape(shape).T.tolist() for a in (hazards, kept, energy_J, in_time))
         found = [
-            before.and_(Odds(len(group), int(h.sum()), int(k.sum()), tuple(sorted(e.tolist()))))
-            for before, (h, k, e) in zip(found, columns, strict=True)
+            before.and_(Odds(len(group), sum(h), sum(k), tuple(e), sum(t)))
+            for before, h, k, e, t in zip(found, *columns, strict=True)
         ]
     return found
 
@@ -240,7 +242,9 @@ def _in_closed_form(build: Builds) -> NDArray[np.bool_]:
     return broken
 
 
-def _shared(project: Project, designs: Designs, numbers: Sequence[int], workers: int) -> list[Odds]:
+def shared_odds(
+    project: Project, designs: Designs, numbers: Sequence[int], workers: int
+) -> list[Odds]:
     """`odds` with the builds shared among processes."""
     if not len(designs):
         return []
@@ -249,7 +253,8 @@ def _shared(project: Project, designs: Designs, numbers: Sequence[int], workers:
         return odds(project, designs, numbers)
     from joblib import Parallel, delayed
 
-    shares = [list(chain.from_iterable(groups[start::workers])) for start in range(workers)]
+    ends = np.linspace(0, len(groups), min(workers, len(groups)) + 1).round().astype(int).tolist()
+    shares = [list(chain(*groups[start:end])) for start, end in pairwise(ends)]
     with starting_workers():
         parts = Parallel(n_jobs=workers)(delayed(odds)(project, designs, some) for some in shares)
     return [reduce(Odds.and_, several) for several in zip(*parts, strict=True)]
@@ -271,10 +276,10 @@ def settle(
     number of its own, so the answer does not depend on the workers. `keep` gets what is known after
     each look, from which a later call goes on.
     """
-    found = list(known)
+    found, draws = list(known), project.study.promise.draws
 
     def go_on(rows: Sequence[int], builds: range) -> None:
-        drawn = _shared(project, designs.take(np.array(rows, np.int64)), builds, workers)
+        drawn = shared_odds(project, designs.take(np.array(rows, np.int64)), builds, workers)
         for row, one in zip(rows, drawn, strict=True):
             found[row] = found[row].and_(one)
         if rows:
@@ -291,12 +296,12 @@ def settle(
     contenders = in_turn(ranks, passing, CONTENDERS)
     go_on(of(contenders, 0), range(FIRST_DRAWS))
     rest = of((row for row in contenders if found[row].promising()), FIRST_DRAWS)
-    go_on(rest, range(FIRST_DRAWS, SETTLED_DRAWS))
+    go_on(rest, range(FIRST_DRAWS, draws))
     sound = np.zeros(len(designs), dtype=bool)
-    enough = (row for row in contenders if found[row].draws >= SETTLED_DRAWS)
+    enough = (row for row in contenders if found[row].draws >= draws)
     sound[[row for row in enough if found[row].promising()]] = True
     finalists = in_turn(ranks, sound, FINALISTS)
-    go_on(of(finalists, SETTLED_DRAWS), range(SETTLED_DRAWS, LAST_DRAWS))
+    go_on(of(finalists, draws), range(draws, max(LAST_DRAWS, draws)))
     return found
 
 

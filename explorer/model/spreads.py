@@ -8,7 +8,8 @@ from typing import Literal, NamedTuple
 import numpy as np
 
 from explorer.inputs.links import LINKS
-from explorer.inputs.records import Part
+from explorer.inputs.records import Operator, Record
+from explorer.inputs.spreads import EVERY
 from explorer.inputs.study import Project
 from explorer.model.odds import NORMAL_95
 from explorer.units import Array
@@ -45,17 +46,27 @@ class Spread(NamedTuple):
         return np.asarray(self.low + (self.high - self.low) * share)
 
 
-def measured(project: Project, link: str, part: Part) -> dict[str, Spread]:
-    """What was measured of a part, by field: holds in place of its class."""
-    rows = project.catalogue.spreads.get((link, part.id), ())
+def measured(project: Project, link: str, part: Record) -> dict[str, Spread]:
+    """What spreads.csv says of a part or person, by field, its own rows before those of all: holds
+    in place of the class.
+    """
+    tables = project.catalogue.spreads
+    of_all = ((row, f"every {link}") for row in tables.get((link, EVERY), ()))
+    own = ((row, f"{part.name}, as measured") for row in tables.get((link, part.id), ()))
     return {
         row.field: Spread(
-            f"{row.column} of {part.name}, as measured", link, (row.field,), row.low, row.high,
+            f"{row.column} of {whose}", link, (row.field,), row.low, row.high,
             "lognormal" if row.shape == "lognormal" else "value",
         )
-        for row in rows
+        for row, whose in (*of_all, *own)
         if row.field in FIELDS[link]
     }  # fmt: skip
+
+
+def of_hand(project: Project, person: Operator) -> tuple[Spread, ...]:
+    """By how much a person differs from the table's row, or from the other day."""
+    own = measured(project, "operator", person)
+    return (*(one for one in HAND if one.fields[0] not in own), *own.values())
 
 
 HAND = (
@@ -110,10 +121,12 @@ holds the most that a data sheet allows (resistance and leakage of cells, leakag
 factors reach down from it.
 """
 FIELDS: dict[str, frozenset[str]] = {
-    link: frozenset(field for one in CLASS_SPREADS if one.where == link for field in one.fields)
-    for link in LINKS
+    link: frozenset(
+        field for one in (*CLASS_SPREADS, *HAND) if one.where == link for field in one.fields
+    )
+    for link in (*LINKS, "operator")
 }
-"""Fields of each link that builds differ in."""
+"""Fields of each link, and of a person, that builds differ in."""
 CAPACITANCE_HIGH = 1.2
 """Upper end of a supercapacitor's usual tolerance of -10/+20 %; the lower end is in its table."""
 
@@ -125,7 +138,7 @@ STANDS_IN = {
 """What a column counts as where a row leaves it empty."""
 
 
-def nominal(part: Part, field: str) -> float:
+def nominal(part: Record, field: str) -> float:
     """A field of a part, or what stands in for one that its row leaves empty."""
     value = getattr(part, STANDS_IN.get(field, field))
     return float(value)

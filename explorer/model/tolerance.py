@@ -26,11 +26,11 @@ from explorer.model.spreads import (
     CADENCE,
     CAPACITANCE_HIGH,
     CLASS_SPREADS,
-    HAND,
     Spread,
     measured,
     most,
     nominal,
+    of_hand,
 )
 from explorer.physics import bank
 from explorer.physics.window import threshold_band
@@ -84,7 +84,9 @@ class Tolerance:
 
 
 def spreads_of(project: Project, designs: Designs) -> tuple[Spread, ...]:
-    """Everything that is drawn for one design, tolerances of its own tables included."""
+    """Everything that is drawn for one design, tolerances of its own tables included. Of several
+    people all differ as the first does.
+    """
     cell, window = (_part(project, designs, link) for link in ("cell", "window"))
     limit = window.current_limit_tolerance  # type: ignore[attr-defined]
     low = cell.capacitance_low_fraction  # type: ignore[attr-defined]
@@ -98,8 +100,9 @@ def spreads_of(project: Project, designs: Designs) -> tuple[Spread, ...]:
         ("overvoltage_off_V", "load cut", designs.settings["overvoltage_off_V"]),
     )
     bands = {name: _band_of(project, window, float(volts[0])) for name, _, volts in levels}
+    first = project.catalogue.operators[project.study.session.operators[0]]
     return (
-        *HAND,
+        *of_hand(project, first),
         CADENCE,
         *_of_parts(project, designs),
         Spread("capacitance of the cells", "cell", ("capacitance_F",), low, CAPACITANCE_HIGH),

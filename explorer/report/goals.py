@@ -7,14 +7,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from math import isfinite
+from math import isfinite, nan
 from typing import Any
 
 import numpy as np
 
 from explorer.inputs.links import LINKS
 from explorer.inputs.study import Project
-from explorer.model.objectives import BY_KEY, EFFORT, KEYS, OBJECTIVES, points
+from explorer.model.objectives import BY_KEY, EFFORT, ENERGY, KEYS, OBJECTIVES, points
 from explorer.report.format import money, number
 from explorer.units import Array
 
@@ -23,6 +23,7 @@ DesignResult = Mapping[str, Any]
 
 EFFORT_DIGITS = BY_KEY[EFFORT].digits
 """What an arm can hold is assumed to a tenth or so: a third digit would mean nothing."""
+PROMISED = "Promised energy"
 GAP_DIGITS = 2
 """Digits of a difference between two designs."""
 
@@ -30,7 +31,8 @@ GAP_DIGITS = 2
 @dataclass(frozen=True)
 class Goal:
     """An objective on a page. `unit` is never empty; `gap_unit` is that of a difference, which for
-    two percentages is in points, or it would read as a share of the first.
+    two percentages is in points, or it would read as a share of the first. `promised`: it is what
+    builds promise, where the study goes by that.
     """
 
     key: str
@@ -41,6 +43,12 @@ class Goal:
     is_money: bool
     by_case: bool
     gap_unit: str
+    promised: bool = False
+
+    def of(self, record: DesignResult) -> float:
+        """The value of a design's result; NaN where builds of it were drawn too seldom."""
+        value = record["promised_energy_J"] if self.promised else record[self.key]
+        return nan if value is None else float(value)
 
     def text(self, value: float | None) -> str:
         """A value without its unit, rounded to what the model knows of it."""
@@ -53,26 +61,36 @@ class Goal:
         return f"{self.text(value)} {self.unit}"
 
 
-def goals(currency: str) -> tuple[Goal, ...]:
-    """The objectives in their order, with the study's currency filled in."""
+def goals(currency: str, by_promise: bool = False) -> tuple[Goal, ...]:
+    """The objectives in their order, with the study's currency filled in; `by_promise`: energy is
+    what builds promise.
+    """
     return tuple(
         Goal(
             one.key,
-            one.label,
+            one.label if not (by_promise and one.key == ENERGY) else PROMISED,
             one.unit or currency,
             one.more_is_better,
             one.digits,
             one.is_money,
             one.by_case,
             f"points of {one.label.lower()}" if one.unit == "%" else one.unit or currency,
+            by_promise and one.key == ENERGY,
         )
         for one in OBJECTIVES
     )
 
 
-def minimised(results: Sequence[DesignResult]) -> Array:
-    """The objectives of results as columns to be minimised, (n, objectives)."""
-    return points({key: np.array([float(one[key]) for one in results]) for key in KEYS})
+def minimised(results: Sequence[DesignResult], by_promise: bool = False) -> Array:
+    """The objectives of results as columns to be minimised, (n, objectives); `by_promise`: energy
+    is what builds promise, where enough were drawn.
+    """
+
+    def value(one: DesignResult, key: str) -> float:
+        promised = one["promised_energy_J"] if by_promise and key == ENERGY else None
+        return float(one[key] if promised is None else promised)
+
+    return points({key: np.array([value(one, key) for one in results]) for key in KEYS})
 
 
 def summary(shown: Sequence[Goal], values: Mapping[str, float]) -> str:

@@ -13,7 +13,7 @@ from explorer.model.evaluation import Evaluation
 from explorer.search.sweep import Sweep
 from explorer.search.workers import run_blocks
 from explorer.store.results import Store
-from explorer.store.standing import front_rows
+from explorer.store.standing import nominal_front_rows
 from explorer.units import Array
 
 
@@ -45,8 +45,14 @@ def relative_hypervolume(project: Project, points: Array) -> float:
     that numbers can be compared.
     """
     scales = np.array([one.scale(project) for one in objectives.OBJECTIVES])
-    worst = np.array([0.0 if one.more_is_better else 1.0 for one in objectives.OBJECTIVES])
-    return front.hypervolume(points / scales, worst)
+    return front.hypervolume(points / scales, np.array(box_corner(project)) / scales)
+
+
+def box_corner(project: Project) -> list[float]:
+    """The corner of that box that is worst in every objective, in their units."""
+    return [
+        0.0 if one.more_is_better else float(one.scale(project)) for one in objectives.OBJECTIVES
+    ]
 
 
 def yardstick(project: Project, store: Store) -> dict[str, Any]:
@@ -55,7 +61,7 @@ def yardstick(project: Project, store: Store) -> dict[str, Any]:
     kept = [r.kept for r in run_blocks(sweep, np.arange(len(sweep))) if r.kept is not None]
     stored, _ = store.load(project)
     cost = costing.costs(project, stored.designs)
-    mine_points = stored.objectives(cost)[front_rows(project, stored, cost)]
+    mine_points = stored.nominal(cost)[nominal_front_rows(project, stored, cost)]
     if not kept:
         return {"hypervolume_share": 1.0, "front_share": 1.0, "combinations": sweep.size}
     points = Growth(project, Evaluation.concatenate(kept)).points

@@ -21,8 +21,9 @@ from explorer.search.sweep import Sweep
 from explorer.store.results import Store
 
 KEPT = "unbeaten within a bill of materials"
-"""What a sweep keeps. A sweep that kept something else covers nothing: when the rule changes, so
-must these words.
+KEPT_FOR_PROMISES = "every feasible design"
+"""What a sweep keeps, without and with promises. A sweep that kept something else covers nothing:
+when the rule changes, so must these words.
 """
 
 
@@ -35,7 +36,8 @@ def contents(project: Project, space: Space) -> str:
     margins = [name for name in one.margins if name not in OF_LIMITS]
     cases = [(case.operator, case.pack) for case in one.cases]
     keys = [objective.key for objective in objectives.OBJECTIVES]
-    return content_hash([KEPT, keys, margins, list(one.ledger_J), list(one.readings), cases])
+    kept = KEPT_FOR_PROMISES if project.study.by_promise else KEPT
+    return content_hash([kept, keys, margins, list(one.ledger_J), list(one.readings), cases])
 
 
 class Cover:
@@ -109,7 +111,7 @@ class Cover:
         self.words.append(
             "of those swept before, only the stored ones are counted as feasible: at least so many"
         )
-        return int(stored.feasible.sum()), False
+        return int(stored.keeps_limits.sum()), False
 
     def _covered(self, entries: Sequence[Mapping[str, Any]]) -> int:
         return boxes.size(self.whole) - self._open(entries)

@@ -18,8 +18,39 @@ from explorer.units import Array
 
 POINTS_AT_ONCE = 256
 """Points compared with others at a time; bounds memory."""
+FEW = 64
+"""Points that others are compared with first."""
 ALIKE_BEYOND = 1e9
 """Margins beyond this are alike."""
+
+
+def worth_keeping(project: Project, found: Evaluation) -> Rows:
+    """Rows of designs that a search keeps: those that no other one beats at any price; where the
+    study goes by promises all, since one that is beaten at nominal values may promise more, but of
+    equals one.
+    """
+    if project.study.by_promise:
+        points = objectives.points_of(project, found, np.zeros(len(found)))
+        return _safest_of_equals(found, _bills(project, found), points)
+    return unbeaten_at_any_price(project, found)
+
+
+def _bills(project: Project, found: Evaluation) -> Rows:
+    """A number for the bill of materials of each design (n,), parts and pieces."""
+    designs = found.designs
+    bill = costing.quantities(project.catalogue, designs)
+    columns = [designs.parts[link] for link in LINKS] + [bill[link] for link in LINKS]
+    return np.unique(codes(columns), return_inverse=True)[1].reshape(-1)
+
+
+def _safest_of_equals(found: Evaluation, bill: Rows, points: Array) -> Rows:
+    """Rows, ascending, of designs of which those with the same bill and points stay once: the one
+    that is farthest from a hazard, then the one that is farthest from any rule.
+    """
+    order = np.lexsort((-_room(found, of_hazards=False), -_room(found)))
+    equal = np.column_stack([bill, points])[order]
+    _, first = np.unique(equal, axis=0, return_index=True)
+    return np.sort(order[first])
 
 
 def unbeaten_at_any_price(project: Project, found: Evaluation) -> Rows:
@@ -31,18 +62,12 @@ def unbeaten_at_any_price(project: Project, found: Evaluation) -> Rows:
     search's filter says: a design stays where it is within the filter's doubt of not being beaten.
     Of equals the one stays that is farthest from a hazard.
     """
-    designs = found.designs
-    bill = costing.quantities(project.catalogue, designs)
-    columns = [designs.parts[link] for link in LINKS] + [bill[link] for link in LINKS]
-    group = np.unique(codes(columns), return_inverse=True)[1].reshape(-1)
+    group = _bills(project, found)
     without_cost = [one.key != objectives.COST for one in objectives.OBJECTIVES]
     points = objectives.points_of(project, found, np.zeros(len(group)))
     best = doubt.credited(project, points, doubt.energy_doubt(project, found))[:, without_cost]
     points = points[:, without_cost]
-    order = np.argsort(-_hazard_room(found), kind="stable")
-    equal = np.column_stack([group, points])[order]
-    _, first = np.unique(equal, axis=0, return_index=True)
-    single = np.sort(order[first])
+    single = _safest_of_equals(found, group, points)
     sure = single[found.feasible[single]]
     anchors = sure[unbeaten_in_groups(points[sure], group[sure])]
     anchors = anchors[np.argsort(group[anchors], kind="stable")]
@@ -62,12 +87,12 @@ def _by_group(groups: Rows, rows: Rows, others: Rows) -> Iterator[tuple[Rows, tu
     yield from zip(np.split(rows, starts[1:]), zip(low, high, strict=True), strict=True)
 
 
-def _hazard_room(found: Evaluation) -> Array:
-    """How far designs (n,) are from the nearest hazard, in units of what counts as near."""
+def _room(found: Evaluation, of_hazards: bool = True) -> Array:
+    """How far designs (n,) are from the nearest hazard, or any rule, in units of what is near."""
     room = [
         np.clip(margin, -ALIKE_BEYOND, ALIKE_BEYOND) / RULES[name].near
         for name, margin in found.margins.items()
-        if name in RULES and RULES[name].hazard
+        if name in RULES and (RULES[name].hazard or not of_hazards)
     ]
     return np.asarray(np.min(room, axis=0)) if room else np.zeros(len(found))
 
@@ -78,6 +103,14 @@ def beaten(points: Array, others: Array) -> NDArray[np.bool_]:
     >>> beaten(np.array([[1.0, 1.0], [0.0, 3.0]]), np.array([[1.0, 0.0]])).tolist()
     [True, False]
     """
+    if len(others) > 4 * FEW:  # a few beat most
+        found = beaten(points, others[:: len(others) // FEW])
+        found[~found] = _beaten_by_any(points[~found], others)
+        return found
+    return _beaten_by_any(points, others)
+
+
+def _beaten_by_any(points: Array, others: Array) -> NDArray[np.bool_]:
     found = np.zeros(len(points), dtype=bool)
     for start in range(0, len(points), POINTS_AT_ONCE):
         some = points[start : start + POINTS_AT_ONCE]

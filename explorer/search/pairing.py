@@ -28,7 +28,7 @@ from explorer.model.regimes import STEADY
 from explorer.model.simulate import Care, Solved, simulate
 from explorer.model.space import Designs, Rows
 from explorer.model.unloaded import Fronts
-from explorer.search.dominance import codes, unbeaten_at_any_price
+from explorer.search.dominance import codes, worth_keeping
 from explorer.units import Array
 
 PAIRS_AT_A_TIME = 16_384
@@ -243,7 +243,7 @@ class Pairing:
         found = found.take(may_keep(found.margins))
         if not len(found):
             return 0, None
-        return int(found.feasible.sum()), found.take(unbeaten_at_any_price(project, found))
+        return int(found.feasible.sum()), found.take(worth_keeping(project, found))
 
 
 @dataclass(frozen=True)

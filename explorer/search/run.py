@@ -34,7 +34,7 @@ from explorer.search.sweep import Sweep
 from explorer.search.workers import on_machines
 from explorer.store.keys import search_key
 from explorer.store.results import Store
-from explorer.store.standing import front_rows
+from explorer.store.standing import nominal_front_rows
 from explorer.store.stored import Stored
 
 WORKERS = 2
@@ -252,7 +252,7 @@ def starting_points(
         return None, None
     rows, others = np.arange(len(stored)), None
     if len(rows) > MOST_STARTS:
-        rows = front_rows(project, stored, costing.costs(project, stored.designs))
+        rows = nominal_front_rows(project, stored, costing.costs(project, stored.designs))
         others = stored.designs.take(np.setdiff1d(np.arange(len(stored)), rows))
     rows = rows[np.argsort(stored.numbers[rows], kind="stable")]
     return store.evaluation(project, stored, rows), others

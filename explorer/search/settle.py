@@ -26,7 +26,7 @@ from explorer.search.progress import Step, Watch
 from explorer.stopping import starting_workers
 from explorer.store.keys import search_key
 from explorer.store.results import SESSION, Store
-from explorer.store.standing import affordable, front_rows
+from explorer.store.standing import nominal_front_rows, within_cost
 from explorer.store.stored import Stored
 from explorer.units import Array
 
@@ -45,8 +45,8 @@ class Audit(NamedTuple):
 
 def contenders(project: Project, stored: Stored, cost: Array) -> Rows:
     """Rows of designs that were not stepped and could stand on the front at some costs (n,)."""
-    points = stored.objectives(cost)
-    standing = points[np.flatnonzero(affordable(project, stored, cost))]
+    points = stored.nominal(cost)
+    standing = points[np.flatnonzero(stored.keeps_limits & within_cost(project, cost))]
     mine = np.flatnonzero(may_stand(project, stored, cost))
     best = credited(project, points[mine], stored.energy_doubt[mine])
     return mine[~beaten(best, standing[non_dominated(standing)])].astype(np.int64)
@@ -54,8 +54,7 @@ def contenders(project: Project, stored: Stored, cost: Array) -> Rows:
 
 def may_stand(project: Project, stored: Stored, cost: Array) -> NDArray[np.bool_]:
     """Where a design that was not stepped may keep every rule and limit at some costs (n,)."""
-    limit = project.study.limits.cost
-    return stored.may_stand & ~stored.stepped & (cost <= (np.inf if limit is None else limit))
+    return stored.may_stand & ~stored.stepped & within_cost(project, cost)
 
 
 def step_contenders(
@@ -141,7 +140,7 @@ def audit(
         watch(Step("audit", total, total, 0))
         again, _ = store.load(project)
         stored = again.take(_places(again, stored))
-    standing = stored.numbers[front_rows(project, stored, cost)]
+    standing = stored.numbers[nominal_front_rows(project, stored, cost)]
     chosen_numbers = np.array(kept["designs"], np.uint64)
     found_so = Audit(total, int(np.isin(chosen_numbers, standing).sum()))
     store.save_progress(key, found_so._asdict())

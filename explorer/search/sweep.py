@@ -3,7 +3,8 @@
 Front halves and back halves are enumerated apart. Rules that one half alone decides drop halves;
 rules that a few numbers of both halves decide drop pairs, by bounds that no feasible design
 breaks. What is left is evaluated in full. Kept is every feasible design that no other one beats
-at any price: prices may change without computing physics again.
+at any price, so that prices may change without computing physics again; where the study goes by
+promises, every feasible design: one that is beaten at nominal values may promise more.
 """
 
 from __future__ import annotations
@@ -23,7 +24,7 @@ from explorer.model import margins as rule_margins
 from explorer.model.back_half import back_halves
 from explorer.model.evaluation import Evaluation
 from explorer.model.space import Designs, Rows, Space
-from explorer.search.dominance import codes, unbeaten_at_any_price
+from explorer.search.dominance import codes, worth_keeping
 from explorer.search.pairing import FrontHalves, Pairing
 
 HALVES_PER_BLOCK = 240
@@ -134,7 +135,7 @@ class Sweep:
         if not kept:
             return BlockResult(number, None, considered, feasible, solved)
         found = Evaluation.concatenate(kept)
-        best = found.take(unbeaten_at_any_price(self.project, found))
+        best = found.take(worth_keeping(self.project, found))
         return BlockResult(number, best, considered, feasible, solved)
 
 

@@ -57,12 +57,17 @@ class History(Decisions):
 
     def save_progress(self, key: str, state: Mapping[str, Any]) -> None:
         """Save the state of a search; with results, `Store.append` does it in one transaction."""
+        self.save_states({key: state})
+
+    def save_states(self, states: Mapping[str, Mapping[str, Any]]) -> None:
+        """Save several states, all or none."""
         with self._transaction():
-            self._insert(
-                "progress",
-                {"key": key, "saved": time_now(), "state": compact_json(state)},
-                "ON CONFLICT DO UPDATE SET saved = excluded.saved, state = excluded.state",
-            )
+            for key, state in states.items():
+                self._insert(
+                    "progress",
+                    {"key": key, "saved": time_now(), "state": compact_json(state)},
+                    "ON CONFLICT DO UPDATE SET saved = excluded.saved, state = excluded.state",
+                )
 
     # ---- runs
 

@@ -50,7 +50,8 @@ def search_key(project: Project) -> str:
     }
     settings = {name: study.settings[name].model_dump(mode="json") for name in SETTINGS}
     search = study.search.model_dump(mode="json", exclude={"minutes", "cluster"})
-    return content_hash([MODEL_VERSION, project.scenario_hash, rows, settings, limits, search])
+    named = [MODEL_VERSION, project.scenario_hash, rows, settings, limits, search]
+    return content_hash([*named, "by promise"] if study.by_promise else named)
 
 
 def design_numbers(catalogue: Catalogue, designs: Designs) -> Numbers:

@@ -40,6 +40,7 @@ from explorer.store.gathered import (
 from explorer.store.history import History
 from explorer.store.keys import Numbers, design_numbers, ids_of, path_of, search_key
 from explorer.store.layout import Column, Layout, Result, UnknownLayoutError
+from explorer.store.promises import promises_of
 from explorer.store.stored import NotReused, Reuse, Stored, added_up
 from explorer.units import Array
 
@@ -145,18 +146,25 @@ class Store(History):
             values[objectives.EFFORT],
             first_charge_s,
         )
+        keeps_limits = np.all([keeps_physics, *(m >= 0 for m in limits.values())], axis=0)
+        by_promise = project.study.by_promise
+        promises = promises_of(project, self, numbers[rows]) if by_promise else None
         stored = Stored(
             designs=chosen,
             values=values,
             time_to_first_charge_s=first_charge_s,
             regime=gathered.regime[rows],
             keeps_physics=keeps_physics,
-            feasible=np.all([keeps_physics, *(m >= 0 for m in limits.values())], axis=0),
+            keeps_limits=keeps_limits,
+            feasible=keeps_limits
+            if promises is None
+            else keeps_limits & promises.within_limits(project),
             may_stand=gathered.may_keep[rows] & doubt.may_keep(limits),
             energy_doubt=gathered.energy_doubt[rows],
             stepped=gathered.stepped[rows],
             numbers=numbers[rows],
             places=gathered.places[rows],
+            promises=promises,
         )
         return stored, Reuse(total - int(again.sum()), len(stored), added_up(reasons))
 

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from explorer.model import objectives
 from explorer.model.space import Designs, Rows
 from explorer.store.keys import Numbers
+from explorer.store.promises import Promises
 from explorer.units import Array
 
 
@@ -20,7 +21,9 @@ class Stored:
     """What repricing needs of `n` stored designs, (n,) arrays.
 
     `values` holds every objective but the cost, by key. `keeps_physics` is True where every rule of
-    physics is kept; the study's own limits are another matter, see `feasible`. `stepped` is True
+    physics is kept; `keeps_limits` where the study's limits but the one on cost are kept as well,
+    at nominal values. `promises` are what builds of them come to where the study goes by it: then
+    `feasible` asks for a settled promise within the limits too. `stepped` is True
     where the results are those of a session, False where they are the search's filter's: then
     `energy_doubt` is how far the energy may be off, as a share, and `may_stand` says where a
     session may keep every rule and limit but the one on cost. `places` says where in the store a
@@ -32,12 +35,14 @@ class Stored:
     time_to_first_charge_s: Array
     regime: NDArray[np.int8]
     keeps_physics: NDArray[np.bool_]
+    keeps_limits: NDArray[np.bool_]
     feasible: NDArray[np.bool_]
     may_stand: NDArray[np.bool_]
     energy_doubt: Array
     stepped: NDArray[np.bool_]
     numbers: Numbers
     places: Rows
+    promises: Promises | None = None
 
     def __len__(self) -> int:
         return len(self.numbers)
@@ -58,8 +63,26 @@ class Stored:
         return self.values["crank_effort_percent"]
 
     def objectives(self, cost: Array) -> Array:
-        """The objectives in their order, all minimised: (n, objectives)."""
+        """The objectives in their order, all minimised: (n, objectives). The energy is what builds
+        promise where the study goes by it and enough were drawn.
+        """
+        points = self.nominal(cost)
+        if self.promises is not None:
+            energy = objectives.KEYS.index(objectives.ENERGY)
+            promised = -self.promises.energy_J
+            points[:, energy] = np.where(np.isnan(promised), points[:, energy], promised)
+        return points
+
+    def nominal(self, cost: Array) -> Array:
+        """The objectives at nominal values, all minimised: (n, objectives)."""
         return objectives.points({**self.values, objectives.COST: cost})
+
+    @property
+    def settled(self) -> NDArray[np.bool_]:
+        """Where enough builds were drawn for a promise; everywhere if the study asks for none."""
+        if self.promises is None:
+            return np.ones(len(self), dtype=bool)
+        return ~np.isnan(self.promises.energy_J)
 
     def completed(self, numbers: Numbers, points: Array) -> Array:
         """Objectives (n, objectives) of designs of the past. What nobody knew of them then, NaN, is
@@ -83,12 +106,14 @@ class Stored:
             time_to_first_charge_s=self.time_to_first_charge_s[rows],
             regime=self.regime[rows],
             keeps_physics=self.keeps_physics[rows],
+            keeps_limits=self.keeps_limits[rows],
             feasible=self.feasible[rows],
             may_stand=self.may_stand[rows],
             energy_doubt=self.energy_doubt[rows],
             stepped=self.stepped[rows],
             numbers=self.numbers[rows],
             places=self.places[rows],
+            promises=self.promises.take(rows) if self.promises else None,
         )
 
     def find(self, design_id: str) -> int | None:

@@ -10,7 +10,6 @@ import numpy as np
 from explorer.inputs.study import Project
 from explorer.model.bounds import EnergyBound
 from explorer.model.objectives import ENERGY
-from explorer.model.odds import AT_LEAST
 from explorer.model.regimes import BY_NAME
 from explorer.model.rules import rule
 from explorer.report import whose
@@ -88,12 +87,13 @@ def _card(
         share_of_bound=_share_of_bound(project, record, bound),
         lost=_lost(project, record, bound),
         caution=(regime.caution if regime else "") or nearest_limit(*tightest(record)),
-        builds=builds_words(record, project.study.build.hazard_chance),
+        builds=builds_words(project, record),
     )
 
 
-def builds_words(record: DesignResult, limit: float) -> str:
+def builds_words(project: Project, record: DesignResult) -> str:
     """How chains built of such parts fare, in words; empty where none were drawn."""
+    limit = project.study.build.hazard_chance
     chance, share = record.get("hazard_chance"), record.get("keeps_rules_share")
     if chance is None or share is None:
         return ""
@@ -104,8 +104,9 @@ def builds_words(record: DesignResult, limit: float) -> str:
     gives = (
         ""
         if promised is None
-        else f"{number(100 * AT_LEAST, 2)} % of them give {number(promised)} J or more, the worst "
-        f"tenth {number(record['worst_tenth_J'])} J on average. "
+        else f"{number(100 * project.study.promise.at_least, 2)} % of them give "
+        f"{number(promised)} J or more, the worst tenth {number(record['worst_tenth_J'])} J on "
+        "average. "
     )
     return (
         f"Of {record.get('draws', 0):,} chains built of such parts in draws {breaks} a rule that "
@@ -132,13 +133,14 @@ def _standings(
     project: Project, record: DesignResult, points: Array, goals: Sequence[Goal]
 ) -> tuple[GoalStanding, ...]:
     over = project.study.session.over_cases if whose.is_one_of_several(project) else ""
-    (own,), low, high = minimised([record]), points.min(axis=0), points.max(axis=0)
+    (own,) = minimised([record], project.study.by_promise)
+    low, high = points.min(axis=0), points.max(axis=0)
     place = np.where(high > low, (high - own) / np.where(high > low, high - low, 1.0), 1.0)
     return tuple(
         GoalStanding(
             goal.key,
             f"{goal.label}, {over}" if over and goal.by_case else goal.label,
-            goal.with_unit(float(record[goal.key])),
+            goal.with_unit(goal.of(record)),
             round(float(where), 3),
         )
         for goal, where in zip(goals, place, strict=True)

@@ -11,7 +11,7 @@ import numpy as np
 
 from explorer.inputs.links import LINKS
 from explorer.inputs.study import Project
-from explorer.model.objectives import OBJECTIVES
+from explorer.model.objectives import ENERGY, OBJECTIVES
 from explorer.model.rules import rule
 from explorer.report import whose
 from explorer.report.goals import DesignResult, goals, part_names
@@ -42,13 +42,13 @@ def design_table(
         ids=tuple(str(record["design_id"]) for record in rows),
         regimes=tuple(str(record["regime"]) for record in rows),
         objectives=tuple(
-            ValueColumn(g.key, g.label, g.unit, rounded([r[g.key] for r in rows], 6))
-            for g in goals(currency)
+            ValueColumn(g.key, g.label, g.unit, rounded([g.of(r) for r in rows], 6))
+            for g in goals(currency, project.study.by_promise)
         ),
         settings=_columns(rows, "settings", setting_words),
         margins=_margin_columns(rows, currency),
         ledger=_ledger(rows),
-        readings=_readings(rows),
+        readings=(*(_of_builds(rows) if project.study.by_promise else ()), *_readings(rows)),
         links=tuple(_link(project, rows, link) for link in LINKS),
         bill_lines=lines,
         bills=bills,
@@ -80,6 +80,17 @@ def _bills(
             bill.append(lines.setdefault(words, len(lines)))
         bills.append(tuple(bill))
     return tuple(lines), tuple(bills)
+
+
+def _of_builds(rows: Sequence[DesignResult]) -> tuple[ValueColumn, ...]:
+    """What stands beside a promise: the energy by the tables' values, and the worst builds'."""
+    shown = (
+        (ENERGY, "energy by the tables' values"),
+        ("worst_tenth_J", "energy of the worst tenth of builds"),
+    )
+    return tuple(
+        ValueColumn(key, label, "J", rounded([r[key] for r in rows])) for key, label in shown
+    )
 
 
 def _readings(rows: Sequence[DesignResult]) -> tuple[ValueColumn, ...]:

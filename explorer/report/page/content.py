@@ -92,6 +92,16 @@ class FirstScreen:
 
 
 @dataclass(frozen=True)
+class NominalTable:
+    """The front by the tables' values alone, beside one of promises: a sentence, and for each wish
+    the design that would answer it, its objectives, its promise and its hazards.
+    """
+
+    sentence: str
+    rows: tuple[tuple[str, str, tuple[str, ...], str, str], ...]
+
+
+@dataclass(frozen=True)
 class ValueColumn:
     """A named number of every design on the page, None where there is none."""
 
@@ -335,6 +345,7 @@ class PageData:
     locked: tuple[tuple[str, str], ...]
     history: tuple[tuple[str, str], ...]
     market: Market | None
+    nominal: NominalTable | None
     swaps: Mapping[str, Swaps]
     provenance: tuple[tuple[str, str], ...]
     words: Mapping[str, Mapping[str, str]] = field(default_factory=dict)

@@ -9,7 +9,6 @@ import numpy as np
 from explorer.front import EQUAL_WITHIN
 from explorer.inputs.study import Project
 from explorer.model.objectives import BY_KEY, COST, EFFORT, ENERGY
-from explorer.model.odds import AT_LEAST
 from explorer.model.rules import rule
 from explorer.model.spreads import CLASS_SPREADS
 from explorer.report import whose
@@ -109,7 +108,7 @@ def _promise(project: Project, record: DesignResult) -> str:
             f"in {minutes} minutes at the crank. No builds were drawn yet, so nothing is promised."
         )
     return (
-        f"{number(100 * AT_LEAST, 2)} % of builds give {number(promised)} J "
+        f"{number(100 * project.study.promise.at_least, 2)} % of builds give {number(promised)} J "
         f"({number(promised / J_PER_WH)} Wh) or more in {minutes} minutes at the crank; the worst "
         f"tenth gives {number(record['worst_tenth_J'])} J on average."
     )
@@ -277,7 +276,7 @@ def _rivals(
 
 def _alike(one: DesignResult, other: DesignResult, shown: Sequence[Goal]) -> bool:
     """Whether two designs are the same alternative to a third."""
-    pairs = [(float(one[goal.key]), float(other[goal.key])) for goal in shown]
+    pairs = [(goal.of(one), goal.of(other)) for goal in shown]
     return all(abs(a - b) <= SAME_WITHIN * max(abs(a), abs(b)) for a, b in pairs)
 
 
@@ -288,7 +287,7 @@ def _gains_and_losses(
     gained: list[str] = []
     lost: list[str] = []
     for goal in shown:
-        mine, theirs = float(first[goal.key]), float(other[goal.key])
+        mine, theirs = goal.of(first), goal.of(other)
         gap = theirs - mine
         least = HALF_A_CENT if goal.is_money else EQUAL_WITHIN * max(abs(mine), abs(theirs))
         if abs(gap) > least:

@@ -42,7 +42,7 @@ class PriceView:
     @cached_property
     def goals(self) -> tuple[Goal, ...]:
         """The objectives, units filled in."""
-        return goals(self.currency)
+        return goals(self.currency, self.project.study.by_promise)
 
     @cached_property
     def points(self) -> Array:

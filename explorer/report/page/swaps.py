@@ -71,7 +71,13 @@ def _swap(project: Project, stored: Stored, points: Array, row: int, other: int,
     part = project.catalogue.parts[link][int(stored.designs.parts[link][other])]
     own, gap = points[row], points[other] - points[row]
     counts = np.abs(gap) > EQUAL_WITHIN * np.abs(own)
-    shown = zip(goals(project.catalogue.prices.currency), OBJECTIVES, gap, counts, strict=True)
+    shown = zip(
+        goals(project.catalogue.prices.currency, project.study.by_promise),
+        OBJECTIVES,
+        gap,
+        counts,
+        strict=True,
+    )
     words = [
         goal_difference(goal, float(one.sign * by)) for goal, one, by, differs in shown if differs
     ]

@@ -34,6 +34,7 @@ from explorer.report.page.content import Card, FirstScreen, PageData, Swaps
 from explorer.report.page.convergence import convergence_of
 from explorer.report.page.curves import curves_of
 from explorer.report.page.first_screen import first_screen, no_design
+from explorer.report.page.nominal import NominalFront, nominal_table
 from explorer.report.page.price_content import Market
 from explorer.report.upper_bound import bound_sentence
 from explorer.report.wording import CAUTIONS, MODEL_NOTES, SETTING_WORDS
@@ -74,6 +75,7 @@ class Findings:
       {cadence_rpm, handle_force_N, pack_power_W}; equal lengths.
     - `market`: what prices do; `swaps`: design_id -> what one swapped part would change.
     - `why_none`: why no design is picked, where none is; `owned`: parts that count as free.
+    - `nominal`: the front of the tables' values, beside one of promises.
     """
 
     search: DesignResult
@@ -93,6 +95,7 @@ class Findings:
     swaps: Mapping[str, Swaps] = field(default_factory=dict)
     why_none: str = ""
     owned: Collection[str] = ()
+    nominal: NominalFront | None = None
 
 
 def page_data(
@@ -110,8 +113,10 @@ def page_data(
     study, currency = project.study, str(project.study.prices.currency)
     known = _by_id(records, picks)
     locked_ids = {str(entry["design_id"]) for entry in found.locked}
-    rows, points, reading = _carried(records, {*picks.values(), *locked_ids})
-    shown, bound, minutes = goals(currency), energy_bound(project), float(study.session.minutes)
+    always = {*picks.values(), *locked_ids}
+    rows, points, reading = _carried(records, always, study.by_promise)
+    shown, bound = goals(currency, study.by_promise), energy_bound(project)
+    minutes = float(study.session.minutes)
     cards = cards_of(project, picks, known, points, shown, bound)
     designs = design_table(project, rows, reading, locked_ids)
     total = len(records) if found.front_size is None else found.front_size
@@ -148,6 +153,7 @@ def page_data(
         provenance=_flat(found.provenance),
         market=found.market,
         swaps=found.swaps,
+        nominal=found.nominal and nominal_table(shown, found.nominal),
         words=SCRIPT_WORDS,
     )
 
@@ -161,7 +167,7 @@ def _first(
         project,
         cards,
         known,
-        goals(str(project.study.prices.currency)),
+        goals(str(project.study.prices.currency), project.study.by_promise),
         cadences=found.cadence_curves,
         rule_costs=found.rule_costs,
         market=found.market,
@@ -179,12 +185,12 @@ def _by_id(records: Sequence[DesignResult], picks: Mapping[str, str]) -> dict[st
 
 
 def _carried(
-    records: Sequence[DesignResult], always: set[str]
+    records: Sequence[DesignResult], always: set[str], by_promise: bool
 ) -> tuple[list[DesignResult], Array, NDArray[np.bool_]]:
     """The designs that the page carries in falling order of energy, their objectives, and which of
     them belong to the thinned front; those of `always` do.
     """
-    points = minimised(records)
+    points = minimised(records, by_promise)
     order = np.lexsort(points.T[::-1])
     rows, points = [records[k] for k in order], points[order]
     reading = np.array([record["design_id"] in always for record in rows], dtype=bool)

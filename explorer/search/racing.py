@@ -1,0 +1,185 @@
+"""Which designs stand on the front of promises: builds are drawn of those that still may.
+
+A promise is bounded by the nominal energy before any draw. After some builds it is compared with
+what the settled designs gave in the same builds: parts and hands are then alike, and what is left
+out lies well below a design that is nowhere worse. Of 1,270 members of a front of 5,600 designs
+that were all drawn in full, four were left out that way (0.3 %), within a few percent of others.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import numpy as np
+
+from explorer.front import non_dominated
+from explorer.inputs.study import Project
+from explorer.model.odds import SCREENED, SCREENS, Odds
+from explorer.model.space import Rows
+from explorer.search.dominance import beaten
+from explorer.search.progress import Step, Watch
+from explorer.store.keys import ids_of
+from explorer.store.promises import builds_key, drawn_odds, keep_odds
+from explorer.store.results import Store
+from explorer.store.standing import OF_ENERGY, within_cost
+from explorer.store.stored import Stored
+from explorer.units import Array
+
+TRIED = 16
+"""Builds of a design before it is known whether all are needed."""
+TRIED_ROOM = 0.1
+"""How far a promise may lie above what the first builds make of it, beside others in the same."""
+ROUND = 600
+"""Designs drawn in a round, so that the tables of a build serve many."""
+NOMINAL_ROOM = 0.01
+"""How far a promise may lie above the nominal energy, which the filter may have a little low."""
+
+
+def _best(rows: Rows, points: Array) -> list[int]:
+    """`ROUND` rows or more, those first whose points (n, objectives), minimised, stand best."""
+    chosen: list[Rows] = []
+    while len(rows) and sum(map(len, chosen)) < ROUND:
+        first = non_dominated(points)
+        chosen.append(rows[first])
+        rows, points = rows[~first], points[~first]
+    return np.concatenate(chosen).tolist() if chosen else []
+
+
+class Race:
+    """Stored designs at some costs (n,), what they may promise (n,), J, and which are settled."""
+
+    def __init__(self, project: Project, store: Store, stored: Stored, cost: Array) -> None:
+        self.project, self.store, self.stored = project, store, stored
+        self.terms = project.study.promise
+        self.drawn: dict[int, Odds] = {}
+        self.builds = 0
+        """Builds drawn by now, all designs together."""
+        self.points = stored.nominal(cost)
+        """Objectives (n, objectives), minimised; the energy is what may be promised, or is."""
+        self.first = np.array(self.points)
+        """The same, the energy as the first builds have it."""
+        doubt = np.where(stored.stepped, 0.0, stored.energy_doubt)
+        self.points[:, OF_ENERGY] *= 1 + NOMINAL_ROOM + doubt
+        self.settled = np.zeros(len(stored), dtype=bool)
+        self.stands = np.zeros(len(stored), dtype=bool)
+        self.open = (stored.keeps_limits | stored.may_stand) & within_cost(project, cost)
+        self._take(drawn_odds(project, store, stored.numbers))
+
+    def _take(self, found: Mapping[int, Odds]) -> None:
+        """Know what builds of some rows have come to."""
+        least_J, terms = self.project.study.limits.delivered_energy_J or 0.0, self.terms
+        for row, one in found.items():
+            self.drawn[row] = one
+            first_J = np.quantile(one.energies_J[:TRIED], 1 - terms.at_least)
+            self.first[row, OF_ENERGY] = -first_J
+            if one.settled(terms):
+                promised_J = one.promised_energy_J(terms)
+                self.settled[row], self.points[row, OF_ENERGY] = True, -promised_J
+                in_time = one.in_time >= terms.at_least * one.draws
+                keeps = in_time and promised_J >= least_J
+                self.stands[row] = keeps and self.stored.keeps_limits[row]
+            elif not first_J:
+                self.open[row] = False
+        self.open &= ~self.settled & (-self.points[:, OF_ENERGY] >= least_J)
+
+    def open_rows(self) -> Rows:
+        """Rows of unsettled designs that may stand on the front of promises."""
+        rows, stand = np.flatnonzero(self.open), np.flatnonzero(self.stands)
+        anchors = stand[non_dominated(self.points[stand])]
+        self.open[rows] = ~beaten(self.points[rows], self.points[anchors])
+        begun = np.array([row for row in self.drawn if self.open[row]], np.int64)
+        hoped = self.first[begun]
+        hoped[:, OF_ENERGY] *= 1 + TRIED_ROOM
+        self.open[begun] = ~beaten(hoped, self.first[anchors])
+        return np.flatnonzero(self.open)
+
+    def next_round(self) -> tuple[list[int], int]:
+        """Rows to draw next, and until how many builds: those that were begun, so that others can
+        be measured by them; then those that stand best if they promise all they may.
+        """
+        rows = self.open_rows()
+        new = np.array([row not in self.drawn for row in rows.tolist()], dtype=bool)
+        if new.all():
+            return _best(rows, self.points[rows]), TRIED
+        begun = rows[~new]
+        return _best(begun, self.first[begun]), self.terms.draws
+
+    def run(self, seconds: float, watch: Watch, workers: int, wanted: Sequence[int] = ()) -> int:
+        """Draw builds until nothing open may stand on the front, or for so many seconds; and of the
+        `wanted` rows in any case. Returns how many builds were drawn.
+        """
+        ends = time.monotonic() + seconds
+        self._draw([row for row in wanted if not self.settled[row]], watch, workers)
+        key = f"round:{builds_key(self.project)}"
+        while time.monotonic() < ends:
+            # A round that was cut short ends first, so that the same designs are drawn as if not.
+            rows, draws = self._begun(self.store.search_progress(key))
+            if not rows:
+                rows, draws = self.next_round()
+                if not rows:
+                    break
+                numbers = self.stored.numbers[np.array(rows, np.int64)].tolist()
+                self.store.save_progress(key, {"designs": numbers, "draws": draws})
+            new = [row for row in rows if row not in self.drawn]
+            failed = self._failed(new)
+            self._draw([row for row in rows if row not in failed], watch, workers, draws)
+        return self.builds
+
+    def _begun(self, kept: Mapping[str, Any]) -> tuple[list[int], int]:
+        """What is left of a round, and until how many builds."""
+        draws = int(kept.get("draws", 0))
+        rows = np.flatnonzero(
+            np.isin(self.stored.numbers, np.array(kept.get("designs", []), np.uint64))
+        )
+        known = {row: self.drawn.get(row, Odds()) for row in rows.tolist()}
+        left = [
+            row for row, one in known.items()
+            if one.draws < draws and one.draws != SCREENS
+        ]  # fmt: skip
+        return left, draws
+
+    def _failed(self, rows: list[int]) -> set[int]:
+        """Those of some rows that break a hazard rule in too many of the first builds."""
+        if not rows:
+            return set()
+        from explorer.model.promise import broken_shares
+
+        designs = self.stored.designs.take(np.array(rows, np.int64))
+        broken = broken_shares(self.project, designs, range(SCREENS))
+        failed = {
+            row: Odds(SCREENS, round(float(share) * SCREENS), 0, (0.0,) * SCREENS)
+            for row, share in zip(rows, broken, strict=True)
+            if share > SCREENED
+        }
+        self._keep(failed)
+        return set(failed)
+
+    def _draw(
+        self, rows: Sequence[int], watch: Watch, workers: int, draws: int | None = None
+    ) -> None:
+        """Draw builds of some rows until each has so many, or enough to be settled."""
+        from explorer.model.promise import shared_odds
+
+        draws = draws or self.terms.draws
+        had = {row: self.drawn.get(row, Odds()).draws for row in rows}
+        for before in sorted(set(had.values())):
+            some = [row for row in rows if had[row] == before and before < draws]
+            if not some:
+                continue
+            watch(Step("draw", self.builds, self.builds + len(some) * (draws - before), 0))
+            designs = self.stored.designs.take(np.array(some, np.int64))
+            new = shared_odds(self.project, designs, range(before, draws), workers)
+            self.builds += len(some) * (draws - before)
+            earlier = (self.drawn.get(row, Odds()) for row in some)
+            both = [old.and_(one) for old, one in zip(earlier, new, strict=True)]
+            self._keep(dict(zip(some, both, strict=True)))
+
+    def _keep(self, found: Mapping[int, Odds]) -> None:
+        if not found:
+            return
+        rows = np.array(list(found), np.int64)
+        names = ids_of(self.stored.numbers[rows])
+        keep_odds(self.project, self.store, dict(zip(names, found.values(), strict=True)))
+        self._take(found)
