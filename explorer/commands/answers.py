@@ -25,7 +25,7 @@ AsJson = Annotated[
 def give_answer(
     answer: dict[str, Any], as_json: bool, words: Callable[[dict[str, Any]], list[str]]
 ) -> None:
-    """Print an answer: its words, or one JSON object with the words on standard error."""
+    """Print an answer in words, or as one JSON object with the words on standard error."""
     lines = [printable(line) for line in words(answer)]
     stopping.answering()
     if as_json:

@@ -15,6 +15,8 @@ from explorer.units import Array
 CHARGING, FULL = (0.2, 0.6), 0.9
 """Between which shares of the on threshold the bank's charging is looked at, where it depends
 little on the exact cadence; and from which on the bank counts as full."""
+CLEAR_CURRENT = 0.6
+"""Share of the current into an empty bank from which on a charging current says something."""
 CLEAR_SHARE = 0.3
 """Of the window, above its off threshold: the pack has no reason to lose its supply there."""
 BANK_ROWS, LEAST_CHARGE = 60, 0.3
@@ -114,8 +116,11 @@ def _charge_share(log: PlugLog, design: Design) -> float:
     if not log.has("bus_A") or rows.sum() < 2:
         return np.nan
     turning = log.columns.get("cadence_rpm", np.full(len(rows), design.window.cadence_rpm))[rows]
-    usual_A = design.charging.at(turning, log.columns["bus_V"][rows]).sum()
-    return float(log.columns["bus_A"][rows].sum() / usual_A) if usual_A > 0 else np.nan
+    usual_A = design.charging.at(turning, log.columns["bus_V"][rows])
+    # Near the open voltage of a slow crank a percent of EMF is half of the current: left out.
+    clear = usual_A >= CLEAR_CURRENT * design.charging.at(turning, np.zeros(len(turning)))
+    total_A = usual_A[clear].sum()
+    return float(log.columns["bus_A"][rows][clear].sum() / total_A) if total_A > 0 else np.nan
 
 
 def _bank(log: PlugLog, design: Design) -> tuple[float, float]:

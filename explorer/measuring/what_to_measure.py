@@ -17,7 +17,13 @@ from numpy.typing import NDArray
 from explorer import front
 from explorer.decision.picks import RECOMMENDED, Picker
 from explorer.measuring.bench_effort import Effort, effort_of, joint_effort
-from explorer.measuring.worth_of_knowing import BUILD_NONE, Drawn, Gain, Knowing, worth_of_knowing
+from explorer.measuring.worth_of_knowing import (
+    BUILD_NONE,
+    Drawn,
+    Knowing,
+    KnowledgeGain,
+    worth_of_knowing,
+)
 from explorer.model.common_draws import CommonDraws, Uncertain, common_draws
 from explorer.model.objectives import ENERGY, KEYS
 from explorer.model.space import Rows
@@ -243,7 +249,7 @@ def _money_for_a_joule(picker: Picker) -> float | None:
     return float(said.cost / said.delivered_energy_J)
 
 
-def _answer(one: Measurement, worth: Gain, money: float | None) -> dict[str, Any]:
+def _answer(one: Measurement, worth: KnowledgeGain, money: float | None) -> dict[str, Any]:
     return {
         "quantity": one.says,
         "link": one.where,

@@ -84,7 +84,7 @@ class Drawn:
         return np.asarray(outcome_J + self.offset_J[:, None])
 
 
-class Gain(NamedTuple):
+class KnowledgeGain(NamedTuple):
     """What knowing some numbers is worth: mean gain and its 95 % interval, J; the share of results
     after which another choice is better, and of those after which today's choice may not be made.
     """
@@ -103,7 +103,7 @@ class Knowing:
 
     today: int
     perfect_J: float
-    worth: Mapping[str, Gain]
+    worth: Mapping[str, KnowledgeGain]
 
 
 def worth_of_knowing(drawn: Drawn, groups: Mapping[str, Sequence[int]]) -> Knowing:
@@ -128,7 +128,9 @@ def worth_of_knowing(drawn: Drawn, groups: Mapping[str, Sequence[int]]) -> Knowi
     return Knowing(today, perfect_J, {name: _with_less(name, groups, found) for name in groups})
 
 
-def _with_less(name: str, groups: Mapping[str, Sequence[int]], found: Mapping[str, Gain]) -> Gain:
+def _with_less(
+    name: str, groups: Mapping[str, Sequence[int]], found: Mapping[str, KnowledgeGain]
+) -> KnowledgeGain:
     """The worth of a group, or of some of its numbers where that was found to be more: who knows
     all of them may leave out what a regression makes nothing of.
     """
@@ -137,13 +139,13 @@ def _with_less(name: str, groups: Mapping[str, Sequence[int]], found: Mapping[st
     return found[best]._replace(falls_share=max(found[one].falls_share for one in some))
 
 
-def _worth(drawn: Drawn, known: _Known, today: int, perfect_J: float) -> Gain:
+def _worth(drawn: Drawn, known: _Known, today: int, perfect_J: float) -> KnowledgeGain:
     chosen = _choices(drawn, known)
     gained_J = _value_of(drawn, chosen) - _value_of(drawn, np.full(len(chosen), today))
     mean, sd = _mean_of_hands(gained_J, drawn.hands)
     low, high = mean - NORMAL_95 * sd, mean + NORMAL_95 * sd
     falls = 0.0 if today == BUILD_NONE else float(np.mean(~_allowed(drawn, known, today)))
-    return Gain(
+    return KnowledgeGain(
         float(np.clip(mean, 0.0, max(perfect_J, 0.0))),
         (min(low, perfect_J), min(high, max(perfect_J, 0.0))),
         float(np.mean(chosen != today)),
