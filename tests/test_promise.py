@@ -178,3 +178,4 @@ def test_where_nothing_holds_nothing_is_picked_and_that_is_said_first(
         words = view.picker.why_none()
     assert words.startswith("No design can be recommended.")
     assert "of builds (the study allows 0.0%)" in words
+    assert "Most often, in " in words

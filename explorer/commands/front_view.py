@@ -177,9 +177,9 @@ class FrontView:
         """
         picks = {wish: ids_of(self.stored.numbers[[row]])[0] for wish, row in self.picked.items()}
         return {
-            "front": self.records(self.read),
+            "front": self.records(self.read) if len(self.rows) else [],
             "front_size": len(self.rows),
-            "front_thinned": len(self.read) < len(self.rows),
+            "front_thinned": bool(len(self.rows)) and len(self.read) < len(self.rows),
             "picks": dict.fromkeys(WISHES) | picks,
             "why_none": self.picker.why_none(),
             "unsettled": ids_of(self.stored.numbers[self.unsettled]),

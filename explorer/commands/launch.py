@@ -68,9 +68,9 @@ def _launched(
         summary.hypervolume = convergence.relative_hypervolume(project, view.points)
         kept = {**asdict(summary), "looked_at": view.looked_at, "audit": checked._asdict()}
         repricing.conclude(project, store, run, view.stored, view.cost, view.rows, kept)
-        if not len(view.rows):
+        if not view.stored.keeps_limits.any():
             raise InputError(_nothing_feasible(project, closer["rejections"]))
-        shown = publish(view, page=page)
+        shown = publish(view, page=page and len(view.rows) > 0)
         return {
             "study": project.study.name,
             "objectives": objectives.keys_of(project),

@@ -12,6 +12,7 @@ from explorer import front
 from explorer.inputs.study import Project
 from explorer.model.objectives import COST, ENERGY, KEYS, OBJECTIVES
 from explorer.model.odds import KEEPS_RULES, Odds
+from explorer.model.rules import rule
 from explorer.model.space import Rows
 from explorer.store.keys import Numbers, ids_of
 from explorer.store.promises import keep_odds, odds_of
@@ -126,22 +127,39 @@ class Picker:
 
     def why_none(self) -> str:
         """Why no design of the front may be picked; empty where one may."""
-        if len(self.holding()) or not len(self.rows):
+        if len(self.holding()):
             return ""
+        stored = self.stored
+        rows = self.rows if len(self.rows) else np.flatnonzero(stored.keeps_limits)
+        if not len(rows):
+            return ""
+        of_front = "of the front" if len(self.rows) else "that keep every rule as their tables say"
         limit = self.project.study.build.hazard_chance
-        numbers = self.stored.numbers[self.rows]
-        known = zip(ids_of(numbers), self.odds(numbers), strict=True)
+        known = zip(ids_of(stored.numbers[rows]), self.odds(stored.numbers[rows]), strict=True)
         drawn = [(name, one) for name, one in known if one.draws]
         if not drawn:
             return (
-                "No builds of the front's designs were drawn yet, so none is recommended: launch "
-                "the study again."
+                f"No builds of the designs {of_front} were drawn yet, so none is recommended: "
+                "launch the study again."
             )
         name, best = min(drawn, key=lambda item: (item[1].hazard_chance, -item[1].kept))
         return (
-            f"No design can be recommended. Builds were drawn of {len(drawn):,} designs of the "
-            f"front, and none keeps its promises in them: {name} comes nearest, breaks a rule that "
+            f"No design can be recommended. Builds were drawn of {len(drawn):,} designs {of_front},"
+            f" and none keeps its promises in them: {name} comes nearest, breaks a rule that "
             f"protects somebody in {best.hazard_chance:.1%} of builds (the study allows "
             f"{limit:.1%}) and keeps the others in {best.keeps_rules_share:.0%} (needed "
-            f"{KEEPS_RULES:.0%})."
-        )
+            f"{KEEPS_RULES:.0%}). {_what_breaks(best)}"
+        ).strip()
+
+
+def _what_breaks(one: Odds) -> str:
+    """The rule that most builds break, and what would mend it."""
+    if not one.breaks_most:
+        return ""
+    name, share = one.breaks_most
+    known = rule(name)
+    by = f"{known.loosened_by.format('some')}, or " if known.loosened_by else ""
+    return (
+        f"Most often, in {share:.0%} of builds, {known.broken}: {by}a measured part in place of "
+        "its class would help."
+    )

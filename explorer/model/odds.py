@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from math import isnan, nan, sqrt
-from typing import NamedTuple
+from types import MappingProxyType
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -41,7 +43,7 @@ def interval(count: int, of: int) -> tuple[float, float]:
 class Odds(NamedTuple):
     """What builds of a design came to: of `draws`, how many broke a hazard rule, and how many kept
     the rules that are no hazards; the energy of each in the order of the builds, 0 where a hazard
-    rule was broken; how many gave their first charge in time.
+    rule was broken; how many gave their first charge in time; and in how many each rule was broken.
 
     What follows from them asks for `terms`: how many builds settle a design, and what share of
     them gives the promised energy. Designs are compared by the same builds: those beyond `terms`
@@ -53,13 +55,26 @@ class Odds(NamedTuple):
     kept: int = 0
     energies_J: tuple[float, ...] = ()
     in_time: int = 0
+    broken: Mapping[str, int] = MappingProxyType({})
 
     def and_(self, other: Odds) -> Odds:
         """Those of both, the other one's builds drawn later."""
         return Odds(
             self.draws + other.draws, self.hazards + other.hazards, self.kept + other.kept,
             (*self.energies_J, *other.energies_J), self.in_time + other.in_time,
+            {
+                name: self.broken.get(name, 0) + other.broken.get(name, 0)
+                for name in (*self.broken, *other.broken)
+            },
         )  # fmt: skip
+
+    @property
+    def breaks_most(self) -> tuple[str, float] | None:
+        """The rule that most builds break, and their share; None where none is broken."""
+        if not self.broken:
+            return None
+        name = max(self.broken, key=lambda one: (self.broken[one], one))
+        return name, self.broken[name] / self.draws
 
     @property
     def hazard_chance(self) -> float:
@@ -97,14 +112,14 @@ class Odds(NamedTuple):
         half = self.promised_energy_J(terms) / 2
         return sum(energy < half for energy in self.energies_J) / self.draws
 
-    def results(self, terms: Promise) -> dict[str, float | None]:
+    def results(self, terms: Promise) -> dict[str, Any]:
         """What a design's result says of its builds; None where too few were drawn."""
 
         def known(value: float) -> float | None:
             return None if isnan(value) else value
 
         hazards, kept = interval(self.hazards, self.draws), interval(self.kept, self.draws)
-        drawn = self.draws > 0
+        drawn, most = self.draws > 0, self.breaks_most
         return {
             "promised_energy_J": known(self.promised_energy_J(terms)),
             "worst_tenth_J": known(self.worst_tenth_J(terms)),
@@ -116,6 +131,8 @@ class Odds(NamedTuple):
             "keeps_rules_share_low": kept[0] if drawn else None,
             "keeps_rules_share_high": kept[1] if drawn else None,
             "draws": self.draws,
+            "breaks_most": most[0] if most else None,
+            "breaks_most_share": most[1] if most else None,
         }
 
     def holds(self, hazard_chance: float, terms: Promise) -> bool:

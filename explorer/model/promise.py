@@ -201,11 +201,22 @@ def odds(project: Project, designs: Designs, numbers: Iterable[int]) -> list[Odd
         in_time = ~hazards & (seen.margins["first_charge_s"] >= 0)
         energy_J = np.where(hazards, 0.0, seen.delivered_energy_J.round(1))
         shape = (len(group), len(designs))
+        broken = _broken(seen.margins, shape)
         columns = (a.reshape(shape).T.tolist() for a in (hazards, kept, energy_J, in_time))
         found = [
-            before.and_(Odds(len(group), sum(h), sum(k), tuple(e), sum(t)))
-            for before, h, k, e, t in zip(found, *columns, strict=True)
+            before.and_(Odds(len(group), sum(h), sum(k), tuple(e), sum(t), b))
+            for before, h, k, e, t, b in zip(found, *columns, broken, strict=True)
         ]
+    return found
+
+
+def _broken(margins: Mapping[str, Array], shape: tuple[int, int]) -> list[dict[str, int]]:
+    """Of each design (n,) in how many builds each rule is broken; `shape` is (builds, n)."""
+    found: list[dict[str, int]] = [{} for _ in range(shape[1])]
+    for name, margin in margins.items():
+        counts = (margin < 0).reshape(shape).sum(axis=0)
+        for row in np.flatnonzero(counts).tolist():
+            found[row][name] = int(counts[row])
     return found
 
 

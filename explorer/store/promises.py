@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -75,7 +75,7 @@ def keep_odds(project: Project, store: History, found: Mapping[str, Odds]) -> No
     if not found:
         return
     key, terms = builds_key(project), project.study.promise
-    drawn = {**store.search_progress(key), **{name: list(one) for name, one in found.items()}}
+    drawn = {**store.search_progress(key), **{name: _plain(one) for name, one in found.items()}}
     every = {name: Odds(*one) for name, one in drawn.items()}
     settled = {name: one for name, one in every.items() if one.settled(terms)}
     summary = {
@@ -84,6 +84,10 @@ def keep_odds(project: Project, store: History, found: Mapping[str, Odds]) -> No
         "in_time": [one.in_time >= terms.at_least * one.draws for one in settled.values()],
     }
     store.save_states({key: drawn, _summary_key(project): summary})
+
+
+def _plain(one: Odds) -> list[Any]:
+    return [*one[:-1], dict(one.broken)]
 
 
 def promises_of(project: Project, store: History, numbers: Numbers) -> Promises:

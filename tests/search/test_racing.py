@@ -16,7 +16,6 @@ from explorer.commands.front_view import FrontView
 from explorer.commands.launch import launch_study
 from explorer.commands.lock import lock_design
 from explorer.commands.rerun import rerun_study
-from explorer.errors import InputError
 from explorer.front import non_dominated
 from explorer.inputs.sections import Search
 from explorer.inputs.study import Project, load
@@ -98,10 +97,14 @@ def test_the_energy_of_the_front_is_promised(promised: tuple[Project, dict]) -> 
 
 
 def test_what_no_time_was_left_for_is_unsettled(tmp_path: Path) -> None:
-    """Nothing is drawn in a microsecond: no design stands, and the reason is given."""
+    """Nothing is drawn in a microsecond: no design stands, all are open, the reason is given."""
     study = copied(tmp_path, "\n[promise]\nminutes = 1e-8\n")
-    with pytest.raises(InputError, match="no design"):
-        launch_study(study, page=False, workers=1)
+    found = launch_study(study, page=True, workers=1)
+    assert found["front"] == []
+    assert len(found["unsettled"]) > 20
+    assert set(found["picks"].values()) == {None}
+    assert found["why_none"].startswith("No builds of the designs")
+    assert found["report"] is None
 
 
 def test_a_rerun_draws_what_new_prices_bring_up(promised: tuple[Project, dict]) -> None:
