@@ -18,12 +18,12 @@ if TYPE_CHECKING:
 
 def evaluate_file(study: Path, design: Path, *, fidelity: str = "session") -> dict[str, Any]:
     """The result of the design in a file, with margins and ledger; InputError with every fault."""
-    from explorer.report.measured_reach import beyond_points
+    from explorer.report.measured_reach import beyond_measured
 
     project = load_study(study)
     own = built_as(project, design)
     found = at_fidelity(own, read_design(project, design), fidelity)[0]
-    return {**found, "beyond_points": beyond_points(project, found["parts"], found["settings"])}
+    return {**found, "beyond_points": beyond_measured(project, found)}
 
 
 def evaluate_designs(

@@ -15,7 +15,7 @@ from explorer.errors import Fault, InputError
 from explorer.inputs.study import Project, load
 from explorer.model import objectives
 from explorer.model.rules import RULES
-from explorer.report.measured_reach import beyond_points
+from explorer.report.measured_reach import beyond_measured
 from explorer.search import convergence, probes
 from explorer.search import run as search
 from explorer.search.progress import Watch, unwatched
@@ -91,15 +91,15 @@ def _launched(
             "why_none": shown["why_none"],
             "unsettled": shown["unsettled"],
             "search": asdict(summary),
-            "notes": [*noticed, *project.catalogue.notes, *_beyond_points(project, shown)],
+            "notes": [*noticed, *project.catalogue.notes, *_beyond_measured(project, shown)],
         }
 
 
-def _beyond_points(project: Project, shown: Mapping[str, Any]) -> Iterator[str]:
-    """Of the picked designs, what no bench point of their converter covers."""
+def _beyond_measured(project: Project, shown: Mapping[str, Any]) -> Iterator[str]:
+    """Of the picked designs, what was not measured of their converter and diodes."""
     picked = {name for name in shown["picks"].values() if name is not None}
     for record in shown["front"]:
-        words = beyond_points(project, record["parts"], record["settings"])
+        words = beyond_measured(project, record)
         if record["design_id"] in picked and words:
             yield f"{record['design_id']}: {words}"
 

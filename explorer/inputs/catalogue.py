@@ -41,7 +41,7 @@ LEAST_BENCH_POINTS = 6
 """The loss has six coefficients."""
 
 IDENTIFIER = re.compile(r"[a-z][a-z0-9_]{0,47}\Z")
-NOT_PHYSICS = frozenset({"id", "name", "source", "dated"})
+NOT_PHYSICS = frozenset({"id", "name", "source", "dated", "measured_to_A"})
 FIRST_OPTIONAL = frozenset({"piece_spread", "energy_limit_J"})
 """Optional columns that the first stores counted as physics whatever they held."""
 

@@ -261,6 +261,11 @@ class Rectifier(Part):
     start_V: NonNegative = Field(
         description="bus voltage at which active valves start; 0 for diodes", examples=[0]
     )
+    measured_to_A: NonNegative = Field(
+        default=0.0,
+        description="highest current that its drop was measured at; left empty, not measured",
+        examples=[3],
+    )
 
     @model_validator(mode="after")
     def _active_is_ideal(self) -> Rectifier:

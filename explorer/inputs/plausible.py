@@ -45,7 +45,11 @@ RANGES: dict[str, Range] = {
         ),
         (1e-9, 100, "inductance_line_H inductance_phase_H"),
         (1, 1000, "pole_pairs"),
-        (0.001, 10_000, "current_limit_A input_current_limit_A output_current_limit_A"),
+        (
+            0.001,
+            10_000,
+            "current_limit_A input_current_limit_A output_current_limit_A measured_to_A",
+        ),
         (0.001, 100_000, "pulse_limit_A"),
         (1e-6, 1000, "pulse_energy_J"),
         (1e-6, 10, "soft_start_s"),

@@ -2,10 +2,7 @@
 
 from __future__ import annotations
 
-import csv
-import dataclasses
-import io
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -13,7 +10,7 @@ from typing import Any
 from pydantic import ValidationError
 
 from explorer.errors import DiskError, Fault, InputError, nearest
-from explorer.files import OUTSIDE, leads_outside, write_atomic
+from explorer.files import write_atomic
 from explorer.inputs.catalogue import FITTED, MODELS, TABLE_NAMES, BenchPoint, columns_of
 from explorer.inputs.csv_tables import TableColumns, shown
 from explorer.inputs.front_parts import Generator
@@ -24,63 +21,14 @@ from explorer.inputs.rule_words import rule_of
 from explorer.inputs.spreads import SpreadRow
 from explorer.inputs.study import LARGEST_STUDY_BYTES
 from explorer.inputs.study_check import StudyCheck
-from explorer.inputs.table_text import SAVE_AS, NotText, decoded
 from explorer.inputs.toml_text import read_toml
 from explorer.measuring.notes import Notes
 from explorer.measuring.results import CellValue, Measured
 from explorer.measuring.spread_rows import spread_rows
+from explorer.measuring.table_rows import TableText, read_rows
 
 LONGEST_SOURCE = 200
 DIGITS = 5
-
-
-@dataclass(frozen=True)
-class TableText:
-    """A table as lines of text, so that what is not touched stays as it is.
-
-    `head`: lines up to and with the column names. `rows`: cells by column of each line below.
-    """
-
-    file: Path
-    before: str | None
-    head: tuple[str, ...]
-    columns: tuple[str, ...]
-    lines: tuple[str, ...]
-    rows: tuple[Mapping[str, str], ...]
-    line_end: str = "\n"
-
-    def find(self, wanted: Mapping[str, str]) -> int | None:
-        """The number of the first row that has all of some cells."""
-        return next(
-            (i for i, row in enumerate(self.rows)
-             if all(row.get(column) == cell for column, cell in wanted.items())),
-            None,
-        )  # fmt: skip
-
-    def with_row(self, cells: Mapping[str, str], at: int | None) -> TableText:
-        """This table with a row in the place of one, or at its end."""
-        line = _csv_line([cells.get(column, "") for column in self.columns])
-        lines, rows = list(self.lines), list(self.rows)
-        if at is None:
-            lines.append(line)
-            rows.append(dict(cells))
-        else:
-            lines[at], rows[at] = line, dict(cells)
-        return dataclasses.replace(self, lines=tuple(lines), rows=tuple(rows))
-
-    def without(self, wanted: Mapping[str, str]) -> TableText:
-        """This table without the rows that have all of some cells."""
-        kept = [
-            (line, row) for line, row in zip(self.lines, self.rows, strict=True)
-            if any(row.get(column) != cell for column, cell in wanted.items())
-        ]  # fmt: skip
-        lines, rows = tuple(line for line, _ in kept), tuple(row for _, row in kept)
-        return dataclasses.replace(self, lines=lines, rows=rows)
-
-    @property
-    def text(self) -> str:
-        """The file's text."""
-        return self.line_end.join((*self.head, *self.lines, ""))
 
 
 @dataclass
@@ -98,7 +46,7 @@ class _Filing:
     def sheet(self, file: Path, new: Sequence[str] = ()) -> TableText | None:
         """A table, read once; a new one with those columns where there may be none yet."""
         if file not in self.sheets:
-            found = _read(file, self.folder, new)
+            found = read_rows(file, self.folder, new)
             if isinstance(found, Fault):
                 self.faults.append(found)
                 return None
@@ -171,6 +119,7 @@ def _file_row(filing: _Filing, notes: Notes, one: Measured, tables: Path, replac
         below = sheet.rows[found]
     filing.kept |= {(one.id, name) for name in one.assumed if _stands(below, name)}
     cells = _cells(sheet, notes, one, below, bool(old))
+    sheet = sheet.with_columns(_new_columns(sheet, one, cells))
     changed = {
         column: [old.get(column, ""), cells.get(column, "")]
         for column in sheet.columns if old.get(column, "") != cells.get(column, "")
@@ -184,6 +133,16 @@ def _file_row(filing: _Filing, notes: Notes, one: Measured, tables: Path, replac
         return
     filing.sheets[file] = sheet.with_row(cells, at)
     filing.changes.append({"file": str(file), "id": one.id, "new": at is None, "columns": changed})
+
+
+def _new_columns(sheet: TableText, one: Measured, cells: Mapping[str, str]) -> list[str]:
+    """Optional columns that a table does not have yet and that were measured of this row."""
+    model = MODELS[one.kind]
+    optional = set(columns_of(model).valid) - set(columns_of(model).required)
+    return [
+        name for name, cell in cells.items()
+        if name in optional and cell and name not in one.assumed and name not in sheet.columns
+    ]  # fmt: skip
 
 
 def _refuse(filing: _Filing, file: Path, one: Measured, changed: Mapping[str, list[str]]) -> None:
@@ -348,45 +307,3 @@ def _other(column: str, filled: Mapping[str, str]) -> str:
         if column in names:
             return next((name for name in names if filled.get(name)), column)
     return column
-
-
-def _read(file: Path, folder: Path, new: Sequence[str]) -> TableText | Fault:
-    """A table of commas and UTF-8, as lines; a Fault for any other."""
-    if leads_outside(file, folder):
-        return Fault(str(file), "", OUTSIDE)
-    try:
-        content = file.read_bytes() if file.exists() else None
-    except OSError as error:
-        return Fault(str(file), "", f"cannot be read: {error.strerror or error}")
-    if content is None:
-        if not new:
-            return Fault(str(file), "", "is missing")
-        return TableText(file, None, (_csv_line(new),), tuple(new), (), ())
-    try:
-        decoded(content)
-        text = content.decode("utf-8")
-    except (NotText, UnicodeDecodeError):
-        return Fault(str(file), "", f"is not written to: {SAVE_AS}")
-    lines = text.rstrip().splitlines()
-    starts = (line.lstrip("\ufeff ") for line in lines)
-    names = next((i for i, line in enumerate(starts) if line and line[:1] != "#"), None)
-    if names is None or "," not in lines[names]:
-        return Fault(str(file), "", f"is not written to: {SAVE_AS}")
-    header = next(csv.reader([lines[names].lstrip("\ufeff")]))
-    columns = tuple(cell.strip() for cell in header)
-    below = [line for line in lines[names + 1 :] if line.strip(", \t")]
-    rows = []
-    for line in below:
-        cells = next(csv.reader([line], skipinitialspace=True))
-        if len(cells) != len(columns):
-            return Fault(str(file), line[:40], f"must have {len(columns)} cells", str(len(cells)))
-        rows.append({name: c.strip() for name, c in zip(columns, cells, strict=True)})
-    head = tuple(lines[: names + 1])
-    line_end = "\r\n" if "\r\n" in text else "\n"
-    return TableText(file, text, head, columns, tuple(below), tuple(rows), line_end)
-
-
-def _csv_line(cells: Iterable[str]) -> str:
-    stream = io.StringIO()
-    csv.writer(stream, lineterminator="").writerow(cells)
-    return stream.getvalue()

@@ -12,7 +12,7 @@ from pydantic import Field
 
 from explorer.inputs.records import Positive
 from explorer.measuring.class_values import class_spread
-from explorer.measuring.fitting import Gain, Observation, Unknown, UnknownValues, fit
+from explorer.measuring.fitting import Fit, Gain, Observation, Unknown, UnknownValues, fit
 from explorer.measuring.instruments import Instrument
 from explorer.measuring.note_records import NoteFault, NoteRecord, PartNote
 from explorer.measuring.results import Measured, doubts_of
@@ -92,7 +92,9 @@ def measured_rectifier(
     unknowns, law = _ohmic(note) if active else _junction(note)
     readings = list(_observations(note, instruments, law, {u.name: u.start for u in unknowns}))
     found = fit(unknowns, readings)
-    columns: dict[str, float | int | str] = {"kind": note.kind, **found.values}
+    columns: dict[str, float | int | str] = {
+        "kind": note.kind, **found.values, "measured_to_A": _highest(note, found),
+    }  # fmt: skip
     if active:
         columns |= {"saturation_A": 0.0, "emission_V": 0.0}
     sds = found.relative_sd(unknowns)
@@ -106,6 +108,14 @@ def measured_rectifier(
         kind="rectifier", id=identifier, columns=columns | dict(note.given), relative_sd=sds,
         how=("forward drops",), fits={"forward": found}, assumed=assumed,
         doubts=(*doubts_of(found), *_plausible(note)),
+    )  # fmt: skip
+
+
+def _highest(note: RectifierNote, found: Fit) -> float:
+    """The highest current whose drop the fit rests on, A."""
+    return max(
+        one.amps for number, one in enumerate(note.forward)
+        if f"forward[{number}]" not in found.dropped
     )  # fmt: skip
 
 

@@ -21,7 +21,7 @@ from explorer.model.regimes import TABLE
 from explorer.report import whose
 from explorer.report.format import counted, listed, number
 from explorer.report.goals import DesignResult, Goal, goals, minimised, offered_parts
-from explorer.report.measured_reach import beyond_points
+from explorer.report.measured_reach import beyond_measured
 from explorer.report.page.break_even import pack_comparison
 from explorer.report.page.cards import assumed, cards_of
 from explorer.report.page.choices import (
@@ -148,7 +148,7 @@ def page_data(
         break_even=pack_comparison(found.outing, cards, known, minutes),
         curves=curves_of(found.session_traces, found.cadence_curves, known),
         cautions=CAUTIONS,
-        notes=(*map(str, project.catalogue.notes), *_beyond_points(project, cards, known)),
+        notes=(*map(str, project.catalogue.notes), *_beyond_measured(project, cards, known)),
         model_notes=MODEL_NOTES,
         locked=tuple((str(e["design_id"]), _locked_words(e)) for e in found.locked),
         history=tuple((str(e["when"]), str(e["what"])) for e in found.history),
@@ -177,13 +177,13 @@ def _first(
     )
 
 
-def _beyond_points(
+def _beyond_measured(
     project: Project, cards: Sequence[Card], known: Mapping[str, DesignResult]
 ) -> Iterator[str]:
-    """Of the picked designs, what no bench point of their converter covers."""
+    """Of the picked designs, what was not measured of their converter and diodes."""
     for card in cards:
         record = known[card.design_id]
-        words = beyond_points(project, record["parts"], record["settings"])
+        words = beyond_measured(project, record)
         if words:
             yield f"{card.letter}: {words}"
 

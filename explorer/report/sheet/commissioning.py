@@ -86,7 +86,8 @@ def _bus_steps(known: Facts) -> Iterator[CommissioningStep]:
         f"{number(volts)} V DC",
         _within(volts, EMF_SPREAD + 0.02, "V"),
         "About half: one valve is open or reversed. Near nothing: plus and minus are swapped, or "
-        "a valve is shorted; stop when the crank turns hard with nothing connected.",
+        "a valve is shorted; stop when the crank turns hard with nothing connected. "
+        f"{known.beyond_currents}".rstrip(),
         f"Turned {number(factor)} times as fast, as a hand let go does, it gives {number(fast)} V: "
         "stay within 60 V DC when dry and 30 V DC when wet.",
     )

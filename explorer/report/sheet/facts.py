@@ -21,7 +21,7 @@ from explorer.model.space import Designs
 from explorer.model.stepped import sessions_of
 from explorer.model.tolerance import DRAWS, Tolerance, tolerance
 from explorer.report import whose
-from explorer.report.measured_reach import beyond_points
+from explorer.report.measured_reach import beyond_currents, beyond_points
 from explorer.units import RAD_S_PER_RPM
 
 DIVIDER_RANGE = 3.0
@@ -86,6 +86,12 @@ class Facts:
         parts = {"converter": self.part("converter").id}
         names = ("undervoltage_off_V", "overvoltage_off_V")
         return beyond_points(self.project, parts, {name: self.setting(name) for name in names})
+
+    @cached_property
+    def beyond_currents(self) -> str:
+        """How far its diodes carry more than they were measured at, in words."""
+        parts = {link: self.part(link).id for link in ("generator", "rectifier")}
+        return beyond_currents(self.project, parts, self.phase_A)
 
     @cached_property
     def overspeed_factor(self) -> float:
