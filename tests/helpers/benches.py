@@ -17,6 +17,7 @@ from explorer.measuring.instruments import INSTRUMENTS
 from explorer.measuring.note_kinds import NOTE_KINDS
 from explorer.measuring.results import Measured
 from explorer.physics.bridge import steady_state
+from explorer.physics.converter import fit_loss, intake
 
 Truth = Mapping[str, float]
 G = 9.80665
@@ -272,6 +273,78 @@ def operator(bench: Bench) -> tuple[dict[str, Any], Truth]:
     return {"all_out": efforts}, truth
 
 
+def pack_steady(bench: Bench) -> tuple[dict[str, Any], Truth]:
+    """A pack that lets go, straight on a supply that is lowered in even steps."""
+    amps, hold = bench.even(0.9, 2.4), float(bench.rng.uniform(4.2, 4.65))
+    return {"lowered": _lowered(bench, amps, hold, 0.0)}, {"current_A": amps, "hold_V": hold}
+
+
+def pack_retrying(bench: Bench) -> tuple[dict[str, Any], Truth]:
+    """A pack that lets go and tries again, behind half an ohm: its input jumps up as it lets go."""
+    amps, hold = bench.even(0.9, 2.4), float(bench.rng.uniform(4.2, 4.65))
+    retry_s = bench.even(4, 20)
+    note = {
+        "lowered": _lowered(bench, amps, hold, 0.5),
+        "tries_again_s": bench.scattered("seconds", retry_s),
+    }
+    return note, {"current_A": amps, "hold_V": hold, "retry_s": retry_s}
+
+
+def _lowered(bench: Bench, amps: float, hold: float, ohm: float) -> list[dict[str, float]]:
+    readings = []
+    step = float(bench.rng.uniform(0.05, 0.25))
+    inner = 5.0 - float(bench.rng.uniform(0, 0.1))
+    while inner > hold:
+        volts = bench.reads("volts_dc", inner)
+        readings.append({"volts": volts, "amps": bench.reads("amps", amps)})
+        inner -= step
+    supply = inner + ohm * amps
+    return [*readings, {"volts": bench.reads("volts_dc", supply), "amps": 0.0}]
+
+
+def pack_regulating(bench: Bench) -> tuple[dict[str, Any], Truth]:
+    """A pack that holds its input within 10 mV, behind half an ohm: `(supply - hold)/R` flows."""
+    amps, hold, ohm = bench.even(0.9, 2.4), float(bench.rng.uniform(4.2, 4.65)), 0.5
+    readings = []
+    supply = 5.0 + ohm * amps - float(bench.rng.uniform(0, 0.1))
+    while supply > hold + 0.05:
+        flows = min(amps, (supply - hold) / ohm)
+        inner = supply - ohm * flows
+        if flows < amps:
+            inner += float(bench.rng.normal(0, 0.01))
+        volts = bench.reads("volts_dc", inner)
+        readings.append({"volts": volts, "amps": bench.reads("amps", flows)})
+        supply -= 0.1
+    return {"lowered": readings}, {"current_A": amps, "hold_V": hold}
+
+
+CONVERTER_POINTS = tuple((volts, amps) for volts in (4.5, 7.0, 11.0) for amps in (0.5, 1.0, 2.0))
+"""Input V and output A of a converter's points."""
+
+
+def converter(bench: Bench) -> tuple[dict[str, Any], Truth]:
+    """A converter at nine points, one voltmeter and two ammeters; `loss` is that of all points."""
+    output_V = bench.even(4.95, 5.2)
+    fixed, by_V, by_A = bench.even(0.03, 0.1), bench.even(0.005, 0.02), bench.even(0.1, 0.25)
+    ohm_in, ohm_out = bench.even(0.03, 0.08), bench.even(0.02, 0.06)
+    points, whole = [], 0.0
+    for volts, amps in CONVERTER_POINTS:
+        rest = output_V * amps + fixed + by_V * volts + ohm_out * amps**2
+        # V I = rest + b I + c I^2, the smaller root.
+        net = volts - by_A
+        flows = (net - sqrt(net**2 - 4 * ohm_in * rest)) / (2 * ohm_in)
+        whole += volts * flows - output_V * amps
+        other = amps * (1 + bench.gain("amps at the output", INSTRUMENTS["amps"].gain_sd))
+        points.append(
+            {
+                "input_V": bench.reads("volts_dc", volts), "input_A": bench.reads("amps", flows),
+                "output_V": bench.reads("volts_dc", output_V),
+                "output_A": bench.scattered("amps", other),
+            }
+        )  # fmt: skip
+    return {"points": points}, {"output_V": output_V, "loss": whole}
+
+
 BENCHES: Mapping[str, tuple[str, Callable[[Bench], tuple[dict[str, Any], Truth]]]] = {
     "three_phase": ("generator", three_phase),
     "loaded": ("generator", loaded),
@@ -282,6 +355,11 @@ BENCHES: Mapping[str, tuple[str, Callable[[Bench], tuple[dict[str, Any], Truth]]
     "cell": ("cell", cell),
     "lead": ("lead", lead),
     "operator": ("operator", operator),
+    "pack_lead": ("pack_lead", lead),
+    "pack_steady": ("pack", pack_steady),
+    "pack_retrying": ("pack", pack_retrying),
+    "pack_regulating": ("pack", pack_regulating),
+    "converter": ("converter", converter),
 }
 """Benches by name: the kind of note, and what draws one with its truth."""
 
@@ -297,6 +375,10 @@ def measured(name: str, seed: int) -> tuple[Measured, Truth]:
 def held(one: Measured, truth: Truth) -> Iterator[tuple[str, bool]]:
     """For each true value, whether the 95 % band of what was measured holds it."""
     for name, true in truth.items():
+        if not one.fits:
+            value, sd = _unfitted(one, name, truth)
+            yield name, abs(log(true / value)) <= 1.959964 * sd
+            continue
         value = one.columns.get(name, one.beside.get(name))
         fit = next(iter(one.fits.values()))
         plain = name.replace("_line_", "_phase_")
@@ -304,3 +386,20 @@ def held(one: Measured, truth: Truth) -> Iterator[tuple[str, bool]]:
         logarithmic = abs(sd - one.relative_sd.get(name, sd)) < 1e-12
         error = log(true / float(value)) if logarithmic else true - float(value)
         yield name, abs(error) <= 1.959964 * sd
+
+
+def _unfitted(one: Measured, name: str, truth: Truth) -> tuple[float, float]:
+    """Value and relative uncertainty of what no least squares gave; a converter's loss is that of
+    the law which reading its table gives, at the places of its points."""
+    if name != "loss":
+        return float(one.columns[name]), one.relative_sd[name]
+    volts, amps, shares = (
+        np.array([float(point[key]) for point in one.points])
+        for key in ("input_V", "output_A", "efficiency")
+    )
+    law = fit_loss(volts, amps, shares, float(one.columns["output_V"]))
+    at = np.array(CONVERTER_POINTS)
+    terms = dict(list(law._asdict().items())[:6])
+    watts = truth["output_V"] * at[:, 1]
+    lost = intake(at[:, 0], watts, at[:, 1], on_resistance_ohm=0.0, **terms).converter_loss_W
+    return float(lost.sum()), one.relative_sd["loss_W"]

@@ -239,12 +239,14 @@ def test_critical_power_by_two_all_outs() -> None:
     [
         ([(5, 2), (4.6, 2), (4.42, 1.2), (4.41, 0.6)], None, "regulating", 4.415),
         ([(5, 2), (4.6, 2), (4.4, 2), (4.3, 0)], None, "steady", 4.35),
-        ([(5, 2), (4.6, 2), (4.4, 2), (4.9, 0)], 8.0, "retrying", 4.39),
+        ([(5, 2), (4.6, 2), (4.4, 2), (4.9, 0)], 8.0, "retrying", 4.30),
     ],
 )
 def test_a_packs_current_says_its_kind(
     lowered: list[tuple[float, float]], again: float | None, kind: str, hold: float
 ) -> None:
+    """The last one stands behind a resistance: its input jumps up as it lets go, somewhere between
+    4.4 V and a step of 0.2 V below it."""
     note: dict[str, Any] = {"lowered": [{"volts": float(v), "amps": float(a)} for v, a in lowered]}
     row = fitted("pack", note | ({"tries_again_s": again} if again else {}))
     assert row.columns["kind"] == kind
