@@ -128,6 +128,30 @@ def test_launch_answers_with_the_agreed_keys(launched) -> None:
     assert any(words in costs for words in bought)
 
 
+def test_launch_page_and_evaluate_name_diodes_beyond_their_readings(
+    genchain, launched, tmp_path: Path
+) -> None:
+    """All diodes measured up to 0.1 A: stored results stand, since no number hangs on it."""
+    study, answer = launched
+    record = answer["front"][0]
+    diodes = study.parent / "parts" / "rectifiers.csv"
+    head, *rows = diodes.read_text().splitlines()
+    diodes.write_text("\n".join([f"{head},measured_to_A", *(f"{row},0.1" for row in rows)]))
+    again = genchain("launch", study, "--json").json
+    assert [one["design_id"] for one in again["front"]] == [
+        one["design_id"] for one in answer["front"]
+    ]
+    words = "was measured up to 0.1 A. This chain drives up to"
+    assert any(words in note for note in again["notes"])
+    assert words in Path(again["report"]).read_text("utf-8")
+    assert not any(words in note for note in answer["notes"])
+    design = tmp_path / "mine.toml"
+    lines = ["[parts]", *(f'{k} = "{v}"' for k, v in record["parts"].items())]
+    lines += ["[settings]", *(f"{k} = {v!r}" for k, v in record["settings"].items())]
+    design.write_text("\n".join(lines))
+    assert words in genchain("evaluate", study, "--design", design).out
+
+
 def test_feasible_is_a_boolean_wherever_a_result_stands(genchain, launched, tmp_path: Path) -> None:
     """Also where the limit on cost decides: to a script the text "False" is true."""
     study, answer = launched

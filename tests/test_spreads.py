@@ -9,8 +9,10 @@ import numpy as np
 import pytest
 
 from explorer.errors import InputError
+from explorer.inputs.catalogue import FITTED
 from explorer.inputs.study import load
 from explorer.model import promise, tolerance
+from explorer.model.spreads import spreads_of_part
 from tests.helpers.chains import pick
 
 HEADER = "link,part,column,low,high,shape,varies,source,dated"
@@ -106,3 +108,23 @@ def test_a_row_of_all_parts_replaces_the_class_and_a_part_its_row(small_study: P
     assert np.ptp(emf.pop("hub_small")) > 0.15
     assert max(np.ptp(some) for some in emf.values()) < 0.0021
     assert 0.015 < np.ptp(force) < 0.021
+
+
+def test_the_terms_of_a_measured_loss_are_drawn_as_one(small_study: Path) -> None:
+    """Two ammeters are off alike in all terms: drawn one by one they would average out."""
+    terms = [name for name in FITTED if name.startswith("loss_")]
+    row = ROW.replace("generator,hub_small", "converter,buckboost_wide")
+    rows = [row.replace("emf_line_V_s", name).replace("0.99,1.01", "0.8,1.25") for name in terms]
+    project = load(written(small_study, *rows))
+    table = project.catalogue.parts["converter"]
+    at = next(k for k, one in enumerate(table) if one.id == "buckboost_wide")
+    own = spreads_of_part(project, "converter", table[at])
+    assert [one.fields for one in own if "as measured" in one.says] == [tuple(terms)]
+    factors = []
+    for number in range(200):
+        drawn = promise.draw(project, pick(project), [number]).project.catalogue.parts["converter"]
+        of = {n: getattr(drawn[at], n) / v for n in terms if (v := getattr(table[at], n))}
+        assert np.ptp(list(of.values())) < 1e-9
+        factors.append(next(iter(of.values())))
+    assert 0.9 < np.mean(np.abs(np.log(factors)) < np.log(1.25)) <= 1.0
+    assert np.std(np.log(factors)) == pytest.approx(np.log(1.25) / 1.96, rel=0.15)

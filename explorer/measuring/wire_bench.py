@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from functools import partial
 from math import hypot, sqrt
 
@@ -119,9 +119,7 @@ def measured_converter(
          "efficiency": float(f"{share:.4g}")}
         for one, share in zip(note.points, shares, strict=True)
     )  # fmt: skip
-    loss = [(1 - share) / share for share in shares]
-    relative = float(np.median([e / share**2 / part for e, share, part
-                                in zip(sd, shares, loss, strict=True)]))  # fmt: skip
+    relative = _loss_sd(note.points, instruments)
     return Measured(
         kind="converter", id=identifier,
         columns={"output_V": float(f"{output_V:.4g}")} | dict(note.given),
@@ -157,6 +155,27 @@ def _efficiency_sd(one: PointReading, instruments: Mapping[str, Instrument]) -> 
     # Two ammeters of the same limit; with one for both, its error drops out.
     gain = sqrt(2.0) * instruments["amps"].gain_sd
     return share * sqrt(sum(p * p for p in parts) + gain * gain)
+
+
+def _loss_sd(points: Sequence[PointReading], instruments: Mapping[str, Instrument]) -> float:
+    """Relative standard uncertainty of the loss of all points together.
+
+    A loss is the small difference of two powers, so what the two ammeters are off, one on either
+    side, counts as often as these powers exceed it; the voltmeter is the same on both.
+    """
+    into = sum(one.input_V * one.input_A for one in points)
+    out = sum(one.output_V * one.output_A for one in points)
+    scatter_W = [
+        watts
+        * hypot(instruments["volts_dc"].sd(volts) / volts, instruments["amps"].sd(amps) / amps)
+        for one in points
+        for volts, amps, watts in (
+            (one.input_V, one.input_A, one.input_V * one.input_A),
+            (one.output_V, one.output_A, one.output_V * one.output_A),
+        )
+    ]
+    shared_W = hypot(into, out) * instruments["amps"].gain_sd
+    return hypot(hypot(shared_W, *scatter_W) / (into - out), instruments["volts_dc"].gain_sd)
 
 
 measured_generator_lead = partial(measured_lead, kind="lead")

@@ -122,10 +122,12 @@ def _drawn_part(part: Part, link: str, rng: np.random.Generator, own: Mapping[st
     update: dict[str, Any] = {}
     for spread in CLASS_SPREADS:
         if spread.where == link:
-            factor = _factor(spread, rng)
+            factors = {spread: _factor(spread, rng)}
             for field in spread.fields:
                 used = own.get(field, spread)
-                by = factor if used is spread else _factor(used, rng)
+                if used not in factors:
+                    factors[used] = _factor(used, rng)
+                by = factors[used]
                 update[field] = float(used.applied(spread_tables.nominal(part, field), by))
     if isinstance(part, Cell):
         factor = rng.uniform(part.capacitance_low_fraction, CAPACITANCE_HIGH)

@@ -48,19 +48,30 @@ class Spread(NamedTuple):
 
 def measured(project: Project, link: str, part: Record) -> dict[str, Spread]:
     """What spreads.csv says of a part or person, by field, its own rows before those of all: holds
-    in place of the class.
+    in place of the class. Fields that a class lets differ together and that have the same factors
+    are one spread: what two ammeters are off is in all terms of a converter's loss alike.
     """
     tables = project.catalogue.spreads
-    of_all = ((row, f"every {link}") for row in tables.get((link, EVERY), ()))
-    own = ((row, f"{part.name}, as measured") for row in tables.get((link, part.id), ()))
-    return {
+    rows = (
+        *((row, f"every {link}") for row in tables.get((link, EVERY), ())),
+        *((row, f"{part.name}, as measured") for row in tables.get((link, part.id), ())),
+    )
+    named = {row.field: whose for row, whose in rows}
+    found = {
         row.field: Spread(
             f"{row.column} of {whose}", link, (row.field,), row.low, row.high,
             "lognormal" if row.shape == "lognormal" else "value",
         )
-        for row, whose in (*of_all, *own)
+        for row, whose in rows
         if row.field in FIELDS[link]
     }  # fmt: skip
+    for one in CLASS_SPREADS:
+        fields = tuple(name for name in one.fields if one.where == link and name in found)
+        alike = {(found[name].low, found[name].high, found[name].how) for name in fields}
+        if len(fields) > 1 and len(alike) == 1:
+            says = f"{one.says}: {named[fields[0]]}"
+            found |= dict.fromkeys(fields, found[fields[0]]._replace(says=says, fields=fields))
+    return found
 
 
 def spreads_of_part(project: Project, link: str, part: Record) -> tuple[Spread, ...]:
@@ -71,7 +82,7 @@ def spreads_of_part(project: Project, link: str, part: Record) -> tuple[Spread, 
         for one in CLASS_SPREADS
         if one.where == link
     )
-    return (*(one for one in of_class if one.fields), *own.values())
+    return (*(one for one in of_class if one.fields), *dict.fromkeys(own.values()))
 
 
 def of_hand(project: Project, person: Operator) -> tuple[Spread, ...]:

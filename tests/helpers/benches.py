@@ -325,7 +325,7 @@ CONVERTER_POINTS = tuple((volts, amps) for volts in (4.5, 7.0, 11.0) for amps in
 def converter(bench: Bench) -> tuple[dict[str, Any], Truth]:
     """A converter at nine points, one voltmeter and two ammeters; `loss` is that of all points."""
     output_V = bench.even(4.95, 5.2)
-    fixed, by_V, by_A = bench.even(0.03, 0.1), bench.even(0.005, 0.02), bench.even(0.1, 0.25)
+    fixed, by_V, by_A = bench.even(0.05, 0.15), bench.even(0.005, 0.02), bench.even(0.2, 0.4)
     ohm_in, ohm_out = bench.even(0.03, 0.08), bench.even(0.02, 0.06)
     points, whole = [], 0.0
     for volts, amps in CONVERTER_POINTS:

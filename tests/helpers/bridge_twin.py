@@ -25,7 +25,7 @@ SAMPLES = 1080
 class Truth(NamedTuple):
     """A, A, W, and W of heat in the junctions alone, computed from v and i, not as a remainder.
 
-    `bus_rms_A` is the rms of what all phases give to the bus.
+    `bus_rms_A` is the rms of what all phases give to the bus, `crest_A` the most in one phase.
     """
 
     bus_current_A: float
@@ -34,6 +34,7 @@ class Truth(NamedTuple):
     junction_W: float
     short_circuit_A: float
     bus_rms_A: float
+    crest_A: float
 
 
 def _terminal(saturation_A, emission_V, blur_A):
@@ -191,6 +192,7 @@ def solve(
         mean[3],
         peak * {3: 3 / pi, 2: 4 / pi, 1: 2 / pi}[phases],
         sqrt(trapezoid(rectified**2, angle) / pi),
+        float(size.max()),
     )
 
 

@@ -175,6 +175,7 @@ def test_drops_of_a_published_form_of_diode() -> None:
     row = fitted("rectifier", note)
     assert abs(float(row.columns["emission_V"]) / (1.3 * 0.025693) - 1) < 0.1
     assert abs(float(row.columns["resistance_ohm"]) / 0.060 - 1) < 0.1
+    assert row.columns["measured_to_A"] == 3.0
     assert row.doubts == ()
 
 

@@ -16,6 +16,7 @@ from explorer.commands.measure import read_bench, write_note
 from explorer.errors import DiskError, InputError
 from explorer.inputs.machine_classes import likely_slip
 from explorer.inputs.row_doubts import row_doubts
+from explorer.inputs.study import load
 from explorer.measuring import filing
 from explorer.measuring.blank_note import blank_note, filled_example
 from explorer.measuring.fit_figure import residual_figure
@@ -204,6 +205,39 @@ def test_rows_go_into_a_study_and_are_never_overwritten_unsaid(
     changed = read_bench(notes, small_study, replace=True)["written"]
     assert changed[0]["columns"]["resistance_line_ohm"] == ["0.44", "0.45"]
     assert not changed[0]["new"]
+
+
+DIODE = """
+[rectifier.my_diode]
+kind = "schottky"
+forward = [
+    { volts = 0.29, amps = 0.1 }, { volts = 0.368, amps = 0.5 }, { volts = 0.578, amps = 3.0 },
+]
+like = "schottky_3a"
+"""
+
+
+def test_a_diode_keeps_to_which_current_it_was_measured(small_study: Path, notes: Path) -> None:
+    """A table from before the column gets it, blank in all other rows, whose names in stores and
+    locks stay."""
+    table = small_study.parent / "parts" / "rectifiers.csv"
+    before = table.read_text().splitlines()
+    hashes = load(small_study).catalogue.row_hashes["rectifier"]
+    notes.write_text(DIODE)
+    written = read_bench(notes, small_study)["written"]
+    assert written[0]["columns"]["measured_to_A"] == ["", "3"]
+    after = table.read_text().splitlines()
+    assert [line for line in after if "my_diode" not in line] == [
+        line + ("" if line.startswith("#") else ",measured_to_A" if line.startswith("id,") else ",")
+        for line in before
+    ]
+    with (small_study.parent / "parts" / "prices.csv").open("a") as stream:
+        stream.write("my_diode,0,EUR,2026-11-27,\n")
+    catalogue = load(small_study).catalogue
+    mine = next(one for one in catalogue.parts["rectifier"] if one.id == "my_diode")
+    assert mine.model_dump()["measured_to_A"] == 3.0
+    assert hashes.items() <= catalogue.row_hashes["rectifier"].items()
+    assert read_bench(notes, small_study)["written"] == []
 
 
 def test_a_row_with_phase_columns_keeps_them(small_study: Path, notes: Path) -> None:

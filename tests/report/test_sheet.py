@@ -26,6 +26,7 @@ from explorer.model.record import design_record
 from explorer.model.rules import rule
 from explorer.model.space import Designs, design_id
 from explorer.report.format import number
+from explorer.report.measured_reach import beyond_measured
 from explorer.report.sheet.facts import Facts, facts
 from explorer.report.sheet.protection import Guard
 from explorer.report.sheet.sheet import (
@@ -218,6 +219,25 @@ def test_other_machines(small_project: Project, generator: str, words: str) -> N
     assert numbers(steps[1].expect)[0] == pytest.approx(expected, rel=5e-3)
     valves = {"stepper_long": "8 valves", "treadmill_dc": "1 valves"}[generator]
     assert valves in steps[2].do
+
+
+def test_diodes_beyond_their_highest_reading_stand_at_their_step(
+    small_project: Project, known: Facts, sheet: Sheet
+) -> None:
+    """In the words of page, launch and evaluate, which have the result alone; the sheet's current
+    is that of the thresholds which real resistors set."""
+    diode = known.part("rectifier").id
+    assert "was measured up to" not in " ".join(step.if_wrong for step in sheet.commissioning)
+    some = with_part(small_project, "rectifier", diode, measured_to_A=0.1)
+    chosen = decided(some)
+    again = replace(known, project=some)
+    words = beyond_measured(some, chosen.record)
+    assert "was measured up to 0.1 A" in words
+    (by_result,) = re.findall(r"drives up to ([\d.]+) A through each", words)
+    assert float(by_result) == pytest.approx(sqrt(2) * known.phase_A, rel=0.01)
+    step = build_sheet(some, chosen, again).commissioning[2]
+    assert step.if_wrong.endswith(again.beyond_currents)
+    assert f"drives up to {number(sqrt(2) * known.phase_A)} A through each" in step.if_wrong
 
 
 def test_the_bill_as_csv(small_project: Project, sheet: Sheet) -> None:
