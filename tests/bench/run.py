@@ -29,6 +29,7 @@ BENCHES = {
     "page_speed": "the page under a dragged slider",
     "bridge_accuracy": "the bridge's map against its switching-level twin",
     "filter_agreement": "how far the search's filter is from sessions, and how much hands matter",
+    "note_bands": "95 % bands of synthetic benches that hold the truth",
     "advice": "regret after measuring what is named, against other orders",
     "log_faults": "planted faults found in logs, and sound logs accused",
     "mutations": "mutated studies with fresh seeds",

@@ -54,7 +54,8 @@ def test_bands_hold_the_truth(name: str) -> None:
 @pytest.mark.slow
 @pytest.mark.parametrize("name", sorted(set(BENCHES) - {"loaded"}))
 def test_bands_of_a_thousand_benches_hold_the_truth_in_95_percent(name: str) -> None:
-    found = coverage(name, 1000)
+    """Packs take no fit, so that four thousand of them leave less to chance."""
+    found = coverage(name, 4000 if name.startswith("pack_") else 1000)
     assert all(0.93 <= share <= 0.97 for share in found.values()), found
 
 
