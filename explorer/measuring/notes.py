@@ -13,6 +13,7 @@ from pydantic import ValidationError
 from explorer.errors import Fault, Hint, InputError, nearest
 from explorer.inputs.catalogue import IDENTIFIER, MODELS
 from explorer.inputs.csv_tables import shown
+from explorer.inputs.machine_classes import SLIPS
 from explorer.inputs.plausible import implausible
 from explorer.inputs.row_doubts import row_doubts
 from explorer.inputs.rule_words import rule_of
@@ -144,7 +145,8 @@ def _one(
         elif isinstance(cell, str) and _is_number(fields[column].annotation):
             reader.fault((*keys, "given", column), "must be a number", cell)
         elif isinstance(cell, int | float) and (rule := implausible(column, float(cell))):
-            reader.fault((*keys, "given", column), f"{rule}: a slip by ten?", f"{cell:.4g}")
+            likely = _likely_slip(column, float(cell))
+            reader.fault((*keys, "given", column), f"{rule}: {likely}?", f"{cell:.4g}")
     if len(reader.faults) > before:
         return None
     try:
@@ -164,6 +166,14 @@ def _one(
     found = row_doubts(kind.name, row.columns)
     odd = tuple(f"{column} {value:.3g} {why}" for column, value, why in found)
     return note, replace(row, doubts=(*row.doubts, *odd))
+
+
+def _likely_slip(column: str, value: float) -> str:
+    """The usual slip after which a number that nothing of its name has would be plausible."""
+    for slip in SLIPS.get(column, ()):
+        if not implausible(column, value / slip.factor):
+            return slip.what
+    return "a slip by ten"
 
 
 def _contradiction(error: ContradictionError) -> str:
