@@ -14,6 +14,8 @@ from explorer.inputs.machine_kinds import MACHINE_KINDS
 from explorer.measuring.generator_readings import mean_rectified
 from explorer.measuring.instruments import INSTRUMENTS
 from explorer.measuring.note_kinds import NOTE_KINDS
+from explorer.measuring.note_records import NoteFault
+from explorer.measuring.pack_bench import even_and_normal_sd
 from explorer.measuring.results import Measured
 from explorer.physics.bridge import steady_state
 from tests.helpers.benches import BENCHES, held, measured
@@ -255,6 +257,21 @@ def test_a_packs_current_says_its_kind(
     assert row.columns["current_A"] == pytest.approx(2.0)
     assert row.columns["hold_V"] == pytest.approx(hold, abs=0.02)
     assert row.columns["retry_s"] == (again or 0)
+
+
+def test_one_reading_before_the_input_jumps_says_nothing_of_the_step() -> None:
+    lowered = [{"volts": v, "amps": a} for v, a in ((4.4, 2.0), (4.9, 0.0), (4.8, 0.0))]
+    with pytest.raises(NoteFault, match="needs two with its full current"):
+        fitted("pack", {"lowered": lowered})
+
+
+@pytest.mark.parametrize(("half", "sd"), [(1.0, 0.01), (1.0, 0.3), (0.1, 1.0), (0.0, 1.0)])
+def test_an_even_and_a_normal_error_together(half: float, sd: float) -> None:
+    """Against a million draws (JCGM 101, 7: propagation of distributions)."""
+    rng = np.random.default_rng(1)
+    drawn = rng.uniform(-half, half, 1_000_000) + rng.normal(0, sd, 1_000_000)
+    reach = float(np.quantile(np.abs(drawn), 0.95))
+    assert 1.959964 * even_and_normal_sd(half, sd) == pytest.approx(reach, rel=0.005)
 
 
 def test_more_readings_with_one_meter_do_not_make_it_better() -> None:
