@@ -65,6 +65,11 @@ def ended(process: subprocess.Popen[str], number: int) -> None:
     """Check how a program ended that was sent a signal."""
     out, err = process.communicate(timeout=60)
     assert (out, err, process.returncode) == ("", WORDS, STATUS[number])
+    nothing_is_left(process)
+
+
+def nothing_is_left(process: subprocess.Popen[str]) -> None:
+    """Check that no process of an ended program lives on after five seconds."""
     until = time.monotonic() + 5  # for what cleans up behind processes that were ended
     while (left := left_of(process.pid)) and time.monotonic() < until:
         time.sleep(0.02)
@@ -153,7 +158,7 @@ def test_a_stopped_sweep_goes_on_to_the_same_front(small_study: Path) -> None:
     out, _ = process.communicate(timeout=240)
     assert process.returncode == 0
     assert json.loads(out)["exact"] is True
-    assert left_of(process.pid) == []
+    nothing_is_left(process)
 
 
 STUCK = """

@@ -13,7 +13,6 @@ from pydantic import ValidationError
 from explorer.errors import Fault, Hint, InputError, nearest
 from explorer.inputs.catalogue import IDENTIFIER, MODELS
 from explorer.inputs.csv_tables import shown
-from explorer.inputs.machine_classes import SLIPS
 from explorer.inputs.plausible import implausible
 from explorer.inputs.row_doubts import row_doubts
 from explorer.inputs.rule_words import rule_of
@@ -145,8 +144,7 @@ def _one(
         elif isinstance(cell, str) and _is_number(fields[column].annotation):
             reader.fault((*keys, "given", column), "must be a number", cell)
         elif isinstance(cell, int | float) and (rule := implausible(column, float(cell))):
-            likely = _likely_slip(column, float(cell))
-            reader.fault((*keys, "given", column), f"{rule}: {likely}?", f"{cell:.4g}")
+            reader.fault((*keys, "given", column), f"{rule}: {_slip(column)}", f"{cell:.4g}")
     if len(reader.faults) > before:
         return None
     try:
@@ -162,18 +160,10 @@ def _one(
         return None
     for column, cell in row.columns.items():
         if isinstance(cell, int | float) and (rule := implausible(column, float(cell))):
-            reader.fault((*keys, column), f"{rule}: a slip by ten?", f"{cell:.4g}")
+            reader.fault((*keys, column), f"{rule}: {_slip(column)}", f"{cell:.4g}")
     found = row_doubts(kind.name, row.columns)
     odd = tuple(f"{column} {value:.3g} {why}" for column, value, why in found)
     return note, replace(row, doubts=(*row.doubts, *odd))
-
-
-def _likely_slip(column: str, value: float) -> str:
-    """The usual slip after which a number that nothing of its name has would be plausible."""
-    for slip in SLIPS.get(column, ()):
-        if not implausible(column, value / slip.factor):
-            return slip.what
-    return "a slip by ten"
 
 
 def _contradiction(error: ContradictionError) -> str:
@@ -231,6 +221,14 @@ def _instruments(reader: _Reader, given: Any) -> Mapping[str, Instrument]:
         if note is not None:
             found[name] = note.applied(INSTRUMENTS[name])
     return found
+
+
+UNIT_SLIPS = {"mass_kg": "grams instead of kilograms?"}
+"""What a number most likely is that no such column has, where it is not a slip by ten."""
+
+
+def _slip(column: str) -> str:
+    return UNIT_SLIPS.get(column, "a slip by ten?")
 
 
 def _is_number(annotation: Any) -> bool:

@@ -290,8 +290,9 @@ def test_a_design_has_an_address(visit: Open, data: PageData) -> None:
         assert row.split("\t") == [
             line.name,
             str(line.quantity),
+            str(line.owned) if line.owned else "",
             f"{line.unit_price:.2f}",
-            f"{line.quantity * line.unit_price:.2f}",
+            f"{line.amount:.2f}",
             line.price_dated,
         ]
     assert f"{data.designs.objectives[1].values[11]:.2f}" in rows[-1]

@@ -9,6 +9,7 @@ import subprocess
 import sys
 import time
 from collections import Counter
+from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -271,7 +272,7 @@ def test_killed_after_every_commit_behind_the_search_it_answers_the_same(
     assert expected["audit"]["stepped"] == 15
     path_of(load(small_study)).unlink()
     kills: Counter[str] = Counter()
-    append, save = Store.append, Store.save_progress
+    append, save = Store.append, Store.save_states
 
     def killed_after(what: str) -> None:
         kills[what] += 1
@@ -282,15 +283,15 @@ def test_killed_after_every_commit_behind_the_search_it_answers_the_same(
         if SESSION in given:
             killed_after(SESSION)
 
-    def save_and_die(store: Store, key: str, state: Any) -> None:
-        save(store, key, state)
-        name = key.split(":")[0]
+    def save_and_die(store: Store, states: Mapping[str, Any]) -> None:
+        save(store, states)
+        name = next(iter(states)).split(":")[0]
         if name in ("audit", "round", "builds", "looked_at"):
             killed_after(name)
 
     with monkeypatch.context() as deadly:
         deadly.setattr(Store, "append", append_and_die)
-        deadly.setattr(Store, "save_progress", save_and_die)
+        deadly.setattr(Store, "save_states", save_and_die)
         while True:
             try:
                 launch_study(small_study, page=False, workers=1)

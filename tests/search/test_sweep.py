@@ -247,9 +247,9 @@ def test_groups_of_any_number_of_objectives_against_a_plain_loop() -> None:
     assert unbeaten_in_groups(np.empty((0, 3)), np.empty(0, np.int64)).tolist() == []
 
 
-def test_more_pieces_may_cost_less_and_stay(small_project: Project) -> None:
-    """A price falls with the number bought: six cells for less than five. Both must be kept, since
-    no search is done again when prices change.
+def test_breaks_of_prices_drop_nobody_from_the_front(small_project: Project) -> None:
+    """A price falls with the number bought: five cells cost as much as six, whose break they take.
+    All that stands at such prices was kept, since no search is done again when prices change.
     """
     project = small_project
     (name,) = {part.id for part in project.catalogue.parts["cell"] if part.capacitance_F == 25.0}
@@ -264,19 +264,6 @@ def test_more_pieces_may_cost_less_and_stay(small_project: Project) -> None:
     every = every.take(np.flatnonzero(every.feasible))
     kept = every.take(unbeaten_at_any_price(project, every))
     np.testing.assert_array_equal(front_points(project, kept), front_points(project, every))
-    # The case is met on the front: fewer of the same cells are no worse in all but the cost.
-    codes = np.stack([every.designs.parts[link] for link in LINKS], axis=1)
-    cells = every.designs.settings["cells_series"]
-    cost = costing.costs(project, every.designs)
-    values = np.stack([-every.delivered_energy_J, every.crank_effort_percent], axis=1)
-    best = np.flatnonzero(front.non_dominated(objectives.points_of(project, every, cost)))
-    met = [
-        (row, other)
-        for row in best
-        for other in np.flatnonzero((codes == codes[row]).all(axis=1) & (cells < cells[row]))
-        if (values[other] <= values[row]).all() and cost[row] < cost[other]
-    ]
-    assert met
 
 
 def test_no_front_half_is_worse_at_every_voltage_than_one_of_the_same_parts(
