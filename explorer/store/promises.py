@@ -37,7 +37,9 @@ class Promises(NamedTuple):
 def builds_key(project: Project) -> str:
     """Name of a study's builds: the same as long as its search and its parts' spreads are."""
     spreads = project.catalogue.spreads
-    measured = f":{content_hash(sorted(map(str, spreads.values())))}" if spreads else ""
+    # Builds from before the terms of a measured loss were drawn as one are others.
+    rows = ["terms of a loss as one", *sorted(map(str, spreads.values()))]
+    measured = f":{content_hash(rows)}" if spreads else ""
     return f"builds:{search_key(project)}{measured}"
 
 
