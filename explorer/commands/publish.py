@@ -84,6 +84,7 @@ def data_of_front(
     picks = {wish: name for wish, name in view.results["picks"].items() if name is not None}
     findings = page_view.Findings(
         why_none=view.results["why_none"],
+        unsettled=len(view.results["unsettled"]),
         search=last,
         rejections={k: (v[0], v[1]) for k, v in last.get("rejections", {}).items()},
         probed=PROBES,

@@ -60,6 +60,7 @@ def launched(answer: Answer) -> Lines:
         f"searched: {search['why']}",
         f"{found}; {exact}; {answer['seconds']:.1f} s",
         *_stepped(answer),
+        *_unsettled(answer),
         *_picks(answer),
         *answer["notes"],
         *_report(answer),
@@ -76,6 +77,14 @@ def _stepped(answer: Answer) -> Lines:
             "belonged to the front"
         )
     return [words]
+
+
+def _unsettled(answer: Answer) -> Lines:
+    """How many designs may belong to the front that there was no time for."""
+    count = len(answer["unsettled"])
+    if not count:
+        return []
+    return [f"{count:,} more designs may belong to the front: launch again to settle them"]
 
 
 def _report(answer: Answer) -> Lines:
@@ -171,6 +180,7 @@ def moved(answer: Answer) -> Lines:
         *_causes(answer),
         f"front: {answer['front_size']} designs, {len(answer['entered'])} entered, "
         f"{len(answer['left'])} left; {answer['physics_evaluations']} physics evaluations",
+        *_unsettled(answer),
     ]
     for verdict in answer["locked"]:
         lines.append(

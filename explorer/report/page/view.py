@@ -77,7 +77,8 @@ class Findings:
     - `market`: what prices do; `swaps`: design_id -> what one swapped part would change.
     - `measure_next`: what to measure, as `measuring.what_to_measure` has it, of one design.
     - `why_none`: why no design is picked, where none is.
-    - `nominal`: the front of the tables' values, beside one of promises.
+    - `nominal`: the front of the tables' values, beside one of promises; `unsettled`: how many
+      designs may belong to the front that there was no time for.
     """
 
     search: DesignResult
@@ -98,6 +99,7 @@ class Findings:
     why_none: str = ""
     measure_next: DesignResult | None = None
     nominal: NominalFront | None = None
+    unsettled: int = 0
 
 
 def page_data(
@@ -138,7 +140,7 @@ def page_data(
         cards=cards,
         recommended_id=picks.get(RECOMMENDED),
         front_size=total,
-        counts=_counts(shown, total, len(rows), int(reading.sum())),
+        counts=_counts(shown, total, len(rows), int(reading.sum()), found.unsettled),
         designs=designs,
         rejections=rejections_of(found.rejections, found.search, found.probed),
         rejection_sentence=rejection_sentence(found.rejections, found.search, found.probed),
@@ -229,14 +231,16 @@ def _missing(name: str, cards: Sequence[Card], curves: Mapping[str, DesignResult
     )
 
 
-def _counts(shown: Sequence[Goal], total: int, carried: int, reading: int) -> str:
-    """How many designs the front has and how many of them are shown at first."""
+def _counts(shown: Sequence[Goal], total: int, carried: int, reading: int, unsettled: int) -> str:
+    """How many designs the front has, how many of them are shown at first, how many may join."""
     if not total:
         return "No design is on the front."
     text = (
         f"{total:,} designs are on the front: none of them is beaten on all {counted(len(shown))} "
         "goals."
     )
+    if unsettled:
+        text += f" {unsettled:,} more may belong to it: launch the study again to settle them."
     if carried < total:
         text += f" This page carries {carried:,} of them; the store keeps all."
     if reading < carried:
