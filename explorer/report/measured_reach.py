@@ -19,11 +19,10 @@ def beyond_measured(project: Project, record: Mapping[str, Any]) -> str:
     parts = record["parts"]
     generator = _part(project, parts, "generator")
     assert isinstance(generator, Generator)
-    phase_A = generator.bears_A - float(record["margins"]["generator_current_A"])
-    found = (
-        beyond_points(project, parts, record["settings"]),
-        beyond_currents(project, parts, phase_A),
-    )
+    found = [beyond_points(project, parts, record["settings"])]
+    left_A = record["margins"].get("generator_current_A")
+    if left_A is not None:
+        found.append(beyond_currents(project, parts, generator.bears_A - float(left_A)))
     return " ".join(filter(None, found))
 
 
