@@ -14,7 +14,7 @@ from explorer.model import margins as rule_margins
 from explorer.model import promise, tolerance
 from explorer.model.evaluate import evaluate
 from explorer.model.objectives import points_of
-from explorer.model.odds import Odds, interval
+from explorer.model.odds import Odds, interval, quantile
 from explorer.model.space import Designs, Space
 from explorer.report.page import cards as cards
 from explorer.search.run import launch
@@ -131,6 +131,14 @@ def test_a_cliff_is_seen_that_a_quantile_hides() -> None:
     assert cliff.below_half_share(terms) == pytest.approx(0.065)
     assert cliff.worst_tenth_J(terms) == pytest.approx((65 * 10 + 35 * 1000) / 100)
     assert not cliff.holds(0.01, terms)
+
+
+def test_quantiles_are_those_of_numpy() -> None:
+    rng = np.random.default_rng(5)
+    for count in (1, 2, 16, 200):
+        values = rng.normal(size=count).tolist()
+        for share in (0.0, 0.1, 0.5, 1.0):
+            assert quantile(values, share) == pytest.approx(np.quantile(values, share), abs=1e-12)
 
 
 def test_intervals_of_shares() -> None:

@@ -16,7 +16,7 @@ import numpy as np
 
 from explorer.front import non_dominated
 from explorer.inputs.study import Project
-from explorer.model.odds import SCREENED, SCREENS, Odds
+from explorer.model.odds import SCREENED, SCREENS, Odds, quantile
 from explorer.model.space import Rows
 from explorer.search.dominance import beaten
 from explorer.search.progress import Step, Watch
@@ -72,7 +72,7 @@ class Race:
         least_J, terms = self.project.study.limits.delivered_energy_J or 0.0, self.terms
         for row, one in found.items():
             self.drawn[row] = one
-            first_J = np.quantile(one.energies_J[:TRIED], 1 - terms.at_least)
+            first_J = quantile(one.energies_J[:TRIED], 1 - terms.at_least)
             self.first[row, OF_ENERGY] = -first_J
             if one.settled(terms):
                 promised_J = one.promised_energy_J(terms)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Iterator, Mapping
 from datetime import date
+from functools import lru_cache
 from hashlib import blake2b
 from typing import Any, NamedTuple
 
@@ -45,6 +46,16 @@ class PriceSeen(NamedTuple):
     first_used: str
 
 
+LARGE = 100_000
+"""Characters of a state from which on it is parsed once for all that read it in a row: draws of
+builds take 0.2 s, and a rerun reads them six times."""
+
+
+@lru_cache(maxsize=2)
+def _parsed_once(text: str) -> Any:
+    return json.loads(text)
+
+
 class History(Decisions):
     """The part of a store that holds no designs."""
 
@@ -53,7 +64,10 @@ class History(Decisions):
     def search_progress(self, key: str) -> dict[str, Any]:
         """The state last saved under a key, {} when there is none."""
         found = self._read("progress", "t.key = ?", (key,))
-        return dict(self._parsed("progress", found[0][-1])) if found else {}
+        if not found:
+            return {}
+        text = found[0][-1]
+        return dict(_parsed_once(text) if len(text) > LARGE else self._parsed("progress", text))
 
     def save_progress(self, key: str, state: Mapping[str, Any]) -> None:
         """Save the state of a search; with results, `Store.append` does it in one transaction."""
