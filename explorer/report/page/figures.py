@@ -140,7 +140,7 @@ def _pairs(figure: Any, page: PageData, ink: str, *, small: bool) -> None:
                     label=regime,
                     rasterized=small and shown.sum() > VECTOR_LIMIT,
                 )
-        axes.set_xlabel(axis_label(x))
+        axes.set_xlabel(axis_label(x).replace(" (", "\n("))
         axes.set_ylabel(axis_label(y))
     handles, labels = panels[0].get_legend_handles_labels()
     if handles:
