@@ -432,7 +432,7 @@ def at_other_money(study: Path, seed: int) -> None:
     study.write_text(f"{text}\n[owned]\n{owned}")
 
 
-@pytest.mark.parametrize("seed", [1, 2])
+@pytest.mark.parametrize("seed", [1, pytest.param(2, marks=pytest.mark.slow)])
 def test_a_rerun_at_other_money_is_a_fresh_launch(
     small_study: Path, tmp_path: Path, seed: int
 ) -> None:

@@ -79,6 +79,7 @@ def measured(project: Project, factor: float) -> Project:
     return replace(project, catalogue=replace(project.catalogue, parts=parts, spreads=spreads))
 
 
+@pytest.mark.slow
 def test_what_is_named_settles_a_promise_that_fails(
     launched: tuple[Path, dict[str, Any]], named: dict[str, Any]
 ) -> None:
