@@ -350,6 +350,7 @@ def test_a_lock_that_comes_second_leaves_the_sheet_of_the_first(
     assert Path(first[1]["bill"]).is_file()
 
 
+@pytest.mark.slow
 def test_new_picks_that_were_never_stepped_are_owned_up_to(
     genchain, small_study, monkeypatch
 ) -> None:

@@ -75,6 +75,7 @@ def evaluated(monkeypatch: pytest.MonkeyPatch) -> list[int]:
     return counts
 
 
+@pytest.mark.slow
 def test_a_finished_launch_is_not_done_again(small_project: Project, evaluated: list[int]) -> None:
     first = launched(small_project)
     assert first.exact

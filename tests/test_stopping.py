@@ -235,6 +235,7 @@ def test_a_killed_parent_leaves_no_worker(small_study: Path, later_s: float) -> 
     process.communicate(timeout=5)  # nobody holds its pipes open
 
 
+@pytest.mark.slow
 def test_a_second_launch_of_a_sampled_study_waits(small_study: Path) -> None:
     """It says so and why, and then finds the work done; see test_sharing for a sweep."""
     sampled(small_study)

@@ -40,6 +40,7 @@ def readings(tmp_path: Path, text: str) -> Path:
     return file
 
 
+@pytest.mark.slow
 def test_the_form_once_filled_in_finds_nothing_wrong(
     small_study: Path, design: Path, tmp_path: Path, built: Built
 ) -> None:
