@@ -112,6 +112,18 @@ def test_what_is_known_is_not_drawn_again(small_project: Project, monkeypatch) -
     assert promise.settle(small_project, designs, ranks, found, 1) == found
 
 
+def test_finalists_go_on_from_whatever_they_have(small_project: Project, monkeypatch) -> None:
+    """A study that asks for 50 builds, of a design that had 60 before."""
+    monkeypatch.setattr(promise, "LAST_DRAWS", 72)
+    project = with_study(small_project, "promise", draws=50)
+    designs = pick(project, SOUND)
+    points = points_of(project, evaluate(project, designs), np.ones(1))
+    known = promise.odds(project, designs, range(60))
+    (found,) = promise.settle(project, designs, promise.ranks(points, np.ones(4)), known, 1)
+    assert found.draws == 72
+    assert found.energies_J[:60] == known[0].energies_J
+
+
 def test_a_design_holds_only_where_builds_were_looked_at_and_few_break() -> None:
     """A hazard of 1 % is ruled out at 95 %, and 9 of 10 builds keep the other rules."""
     even = (5.0,) * 1000

@@ -17,7 +17,7 @@ from explorer.model.design_file import checked_design, read_design
 from explorer.model.rules import RULES
 
 LARGEST_READINGS_BYTES = 100_000
-SAID_OF_PROMISE = ("promised_energy_J", "hazard_chance", "keeps_rules_share")
+SAID_OF_PROMISE = ("promised_energy_J", "at_least", "hazard_chance", "keeps_rules_share")
 """What is said of a promise."""
 
 
@@ -67,7 +67,7 @@ def outcome(built: Built, after: Built) -> dict[str, Any]:
 
 
 def promise_of(built: Built) -> dict[str, float | None]:
-    """What builds of a chain promise: the energy of nine in ten, and how often they break rules."""
+    """What builds of a chain promise: the energy of most, and how often they break rules."""
     from explorer.model import promise
 
     terms = built.project.study.promise

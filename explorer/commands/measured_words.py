@@ -169,8 +169,8 @@ def _promises(promise: Mapping[str, Mapping[str, float | None]]) -> list[str]:
     if before == after or before["promised_energy_J"] is None:
         return []
     found = [
-        f"{one['promised_energy_J']:.0f} J in nine of ten builds, a hazard rule broken in "
-        f"{100 * (one['hazard_chance'] or 0):.1f} %, the others kept in "
+        f"{one['promised_energy_J']:.0f} J in {100 * (one['at_least'] or 0):.0f} % of builds, "
+        f"a hazard rule broken in {100 * (one['hazard_chance'] or 0):.1f} %, the others kept in "
         f"{100 * (one['keeps_rules_share'] or 0):.0f} %"
         for one in (before, after)
     ]

@@ -114,11 +114,11 @@ def _picks(answer: Answer) -> Lines:
 
 def _in_builds(record: Answer) -> str:
     """How chains built of such parts fare."""
-    if record["hazard_chance"] is None:
+    if record["hazard_chance"] is None or record["keeps_rules_share"] is None:
         return ""
     return (
-        f"; nine of ten builds give {_promised(record)}, {record['hazard_chance']:.1%} break a "
-        f"hazard rule, {record['keeps_rules_share']:.0%} keep the others"
+        f"; {record['at_least']:.0%} of builds give {_promised(record)}, "
+        f"{record['hazard_chance']:.1%} break a hazard rule, {record['keeps_rules_share']:.0%} keep the others"
     )
 
 

@@ -136,7 +136,7 @@ class Picker:
         of_front = "of the front" if len(self.rows) else "that keep every rule as their tables say"
         limit = self.project.study.build.hazard_chance
         known = zip(ids_of(stored.numbers[rows]), self.odds(stored.numbers[rows]), strict=True)
-        drawn = [(name, one) for name, one in known if one.draws]
+        drawn = [(name, one) for name, one in known if one.energies_J]
         if not drawn:
             return (
                 f"No builds of the designs {of_front} were drawn yet, so none is recommended: "

@@ -1,4 +1,4 @@
-"""What builds of a design came to: how often they break rules, what nine of ten give at least."""
+"""What builds of a design came to: how often they break rules, what most give at least."""
 
 from __future__ import annotations
 
@@ -97,6 +97,11 @@ class Odds(NamedTuple):
         """Share of builds that keep the other rules."""
         return self.kept / self.draws if self.draws else nan
 
+    @property
+    def screened_out(self) -> bool:
+        """Whether only hazard rules in closed form were asked, and too many builds broke one."""
+        return self.draws > 0 and not self.energies_J
+
     def settled(self, terms: Promise) -> bool:
         """Whether enough builds were drawn to state a promise."""
         return self.draws >= terms.draws
@@ -132,6 +137,7 @@ class Odds(NamedTuple):
 
         hazards, kept = interval(self.hazards, self.draws), interval(self.kept, self.draws)
         drawn, most = self.draws > 0, self.breaks_most
+        ruled = drawn and not self.screened_out
         return {
             "promised_energy_J": known(self.promised_energy_J(terms)),
             "worst_tenth_J": known(self.worst_tenth_J(terms)),
@@ -139,10 +145,11 @@ class Odds(NamedTuple):
             "hazard_chance": known(self.hazard_chance),
             "hazard_chance_low": hazards[0] if drawn else None,
             "hazard_chance_high": hazards[1] if drawn else None,
-            "keeps_rules_share": known(self.keeps_rules_share),
-            "keeps_rules_share_low": kept[0] if drawn else None,
-            "keeps_rules_share_high": kept[1] if drawn else None,
+            "keeps_rules_share": self.keeps_rules_share if ruled else None,
+            "keeps_rules_share_low": kept[0] if ruled else None,
+            "keeps_rules_share_high": kept[1] if ruled else None,
             "draws": self.draws,
+            "at_least": terms.at_least,
             "breaks_most": most[0] if most else None,
             "breaks_most_share": most[1] if most else None,
         }

@@ -3,7 +3,7 @@
 A promise is bounded by the nominal energy before any draw. After some builds it is compared with
 what the settled designs gave in the same builds: parts and hands are then alike, and what is left
 out lies well below a design that is nowhere worse. Of 1,270 members of a front of 5,600 designs
-that were all drawn in full, four were left out that way (0.3 %), within a few percent of others.
+that were all drawn in full, four were left out that way (0.3 %).
 """
 
 from __future__ import annotations
@@ -72,6 +72,9 @@ class Race:
         least_J, terms = self.project.study.limits.delivered_energy_J or 0.0, self.terms
         for row, one in found.items():
             self.drawn[row] = one
+            if one.screened_out:
+                self.open[row] = False
+                continue
             first_J = quantile(one.energies_J[:TRIED], 1 - terms.at_least)
             self.first[row, OF_ENERGY] = -first_J
             if one.settled(terms):
@@ -136,7 +139,7 @@ class Race:
         known = {row: self.drawn.get(row, Odds()) for row in rows.tolist()}
         left = [
             row for row, one in known.items()
-            if one.draws < draws and one.draws != SCREENS
+            if one.draws < draws and not one.screened_out
         ]  # fmt: skip
         return left, draws
 
@@ -149,7 +152,7 @@ class Race:
         designs = self.stored.designs.take(np.array(rows, np.int64))
         broken = broken_shares(self.project, designs, range(SCREENS))
         failed = {
-            row: Odds(SCREENS, round(float(share) * SCREENS), 0, (0.0,) * SCREENS)
+            row: Odds(SCREENS, round(float(share) * SCREENS))
             for row, share in zip(rows, broken, strict=True)
             if share > SCREENED
         }
@@ -159,11 +162,15 @@ class Race:
     def _draw(
         self, rows: Sequence[int], watch: Watch, workers: int, draws: int | None = None
     ) -> None:
-        """Draw builds of some rows until each has so many, or enough to be settled."""
+        """Draw builds of some rows until each has so many, or enough to be settled; those that were
+        only screened from the first on.
+        """
         from explorer.model.promise import shared_odds
 
         draws = draws or self.terms.draws
-        had = {row: self.drawn.get(row, Odds()).draws for row in rows}
+        known = {row: self.drawn.get(row, Odds()) for row in rows}
+        known = {row: Odds() if one.screened_out else one for row, one in known.items()}
+        had = {row: one.draws for row, one in known.items()}
         for before in sorted(set(had.values())):
             some = [row for row in rows if had[row] == before and before < draws]
             if not some:
@@ -172,7 +179,7 @@ class Race:
             designs = self.stored.designs.take(np.array(some, np.int64))
             new = shared_odds(self.project, designs, range(before, draws), workers)
             self.builds += len(some) * (draws - before)
-            earlier = (self.drawn.get(row, Odds()) for row in some)
+            earlier = (known[row] for row in some)
             both = [old.and_(one) for old, one in zip(earlier, new, strict=True)]
             self._keep(dict(zip(some, both, strict=True)))
 

@@ -70,6 +70,9 @@ def test_what_to_measure_first_is_what_is_worth_most() -> None:
     first = of_one({}, measure_next=synthetic.advice(name)).first
     assert first.measure.startswith("threshold of the clamp, a_clamp (10 minutes with multimeter")
     assert "gains 107 J on average (89 to 125 J): in 25 % of cases" in first.measure
+    many = {**synthetic.advice(name)["worth"][0], "minutes": 85.0, "instruments": ["a", "b", "c"]}
+    long = of_one({}, measure_next={**synthetic.advice(name), "worth": [many]}).first.measure
+    assert long.startswith("threshold of the clamp, a_clamp (85 minutes). Knowing it gains")
     assert of_one({}).first.measure == ""
     assert of_one({}, measure_next=synthetic.advice("0123456789ab")).first.measure == ""
     nothing = {**synthetic.advice(name), "measure_nothing": True}

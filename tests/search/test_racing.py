@@ -20,8 +20,10 @@ from explorer.front import non_dominated
 from explorer.inputs.sections import Search
 from explorer.inputs.study import Project, load
 from explorer.model import costing, promise
-from explorer.model.odds import interval
+from explorer.model.odds import Odds, interval
 from explorer.search.dominance import beaten
+from explorer.search.progress import unwatched
+from explorer.search.racing import Race
 from explorer.store.keys import ids_of, path_of
 from explorer.store.promises import odds_of
 from explorer.store.results import Store
@@ -105,6 +107,27 @@ def test_what_no_time_was_left_for_is_unsettled(tmp_path: Path) -> None:
     assert set(found["picks"].values()) == {None}
     assert found["why_none"].startswith("No builds of the designs")
     assert found["report"] is None
+
+
+def test_a_locked_design_that_was_screened_out_is_drawn_from_the_first_build(
+    promised: tuple[Project, dict],
+) -> None:
+    """What only hazard rules in closed form were asked of is no build."""
+    project, _ = promised
+    with Store.open(path_of(project)) as store:
+        view = FrontView.at_todays_prices(project, store)
+        race = Race(project, store, view.stored, view.cost)
+        row = int(view.rows[0])
+        before = race.drawn[row]
+        out = Odds(20, 2)
+        race._take({row: out})
+        assert not race.open[row]
+        assert out.results(project.study.promise)["keeps_rules_share"] is None
+        race.settled[row] = False
+        race.run(0.0, unwatched, 1, [row])
+        terms = project.study.promise
+        assert race.drawn[row].draws == terms.draws
+        assert race.drawn[row].promised_energy_J(terms) == before.promised_energy_J(terms)
 
 
 def test_a_rerun_draws_what_new_prices_bring_up(promised: tuple[Project, dict]) -> None:

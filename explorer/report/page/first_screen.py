@@ -99,7 +99,7 @@ def first_screen(
 
 
 def _promise(project: Project, record: DesignResult) -> str:
-    """What nine of ten builds give, with that share in words."""
+    """What most builds give, with their share."""
     minutes = number(float(project.study.session.minutes))
     promised = record.get("promised_energy_J")
     if promised is None:
@@ -250,6 +250,10 @@ def _price(record: DesignResult, market: Market | None) -> tuple[float, str] | N
     return None
 
 
+MOST_INSTRUMENTS = 2
+"""Instruments named on the first screen, so that a caution stays on a phone's."""
+
+
 def _measure(project: Project, record: DesignResult, found: DesignResult | None) -> str:
     """What to measure before this design is chosen, and what that is worth; nothing where nobody
     has found out (`measuring.what_to_measure`), or for another design.
@@ -262,12 +266,15 @@ def _measure(project: Project, record: DesignResult, found: DesignResult | None)
     part = whose.person_name(project, one["part"]) if one["link"] == "operator" else (
         part_names(project).get(one["part"], one["part"])
     )  # fmt: skip
-    takes = f"{number(one['minutes'])} minutes with {listed(one['instruments'])}"
+    takes = f"{number(one['minutes'])} minutes"
+    if len(one["instruments"]) <= MOST_INSTRUMENTS:  # more of them are the note's to list
+        takes += f" with {listed(one['instruments'])}"
     what = f"{one['quantity']}{f', {part}' if part else ''} ({takes})."
     if one["interval_J"][0] > 0:
-        low, high = (number(end) for end in one["interval_J"])
+        low, high = (number(round(end)) for end in one["interval_J"])
+        gained = number(round(one["worth_J"]))
         why = (
-            f"Knowing it gains {number(one['worth_J'])} J on average ({low} to {high} J): in "
+            f"Knowing it gains {gained} J on average ({low} to {high} J): in "
             f"{number(100 * one['changes_share'], 2)} % of cases another design is then better."
         )
     else:
