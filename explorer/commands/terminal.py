@@ -118,7 +118,8 @@ def _in_builds(record: Answer) -> str:
         return ""
     return (
         f"; {record['at_least']:.0%} of builds give {_promised(record)}, "
-        f"{record['hazard_chance']:.1%} break a hazard rule, {record['keeps_rules_share']:.0%} keep the others"
+        f"{record['hazard_chance']:.1%} break a hazard rule, "
+        f"{record['keeps_rules_share']:.0%} keep the others"
     )
 
 
