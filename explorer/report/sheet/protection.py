@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from math import pi
 from typing import NamedTuple
 
 from explorer.physics.generator import wire_resistance
 from explorer.report.format import number
 from explorer.report.sheet.facts import Facts
+from explorer.report.sheet.stock import area_mm2, wire_words
 
 FUSES_A = (
     0.5, 0.63, 0.8, 1.0, 1.25, 1.6, 2.0, 2.5, 3.15, 4.0, 5.0, 6.3, 8.0, 10.0, 12.5, 16.0, 20.0,
@@ -61,8 +61,7 @@ def wire_carries_A(gauge: int) -> float:
     >>> round(wire_carries_A(18), 1)
     6.6
     """
-    diameter_mm = 0.127 * 92 ** ((36 - gauge) / 39)
-    return float(WIRE_A_PER_MM2 * pi / 4 * diameter_mm**2)
+    return WIRE_A_PER_MM2 * area_mm2(gauge)
 
 
 def bus_gauge(known: Facts) -> int:
@@ -169,7 +168,7 @@ def _wires(known: Facts) -> Guard:
     let = FUSE_HOLDS * rated if rated else 0.0
     held = rated and rating_A >= let
     return Guard(
-        f"bus wires, AWG {gauge} or thicker",
+        f"bus wires, {wire_words(gauge)} or thicker",
         "from the fuse to rectifier, window and converter",
         f"nothing; the fuse protects them: they carry {number(rating_A)} A, it lets "
         f"{number(let)} A pass for an hour"
