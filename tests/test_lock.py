@@ -23,6 +23,7 @@ from explorer.inputs.links import LINKS
 from explorer.inputs.records import SETTINGS
 from explorer.inputs.study import Project, load
 from explorer.model.evaluate import evaluate
+from explorer.model.names import name_of
 from explorer.model.record import design_record
 from explorer.model.space import Designs, design_ids
 from explorer.store import waiting
@@ -66,6 +67,17 @@ def test_a_lock_holds_everything_of_that_day(small_project: Project, store: Stor
     assert (found.date, found.note, found.stale) == (TODAY, "for the north dyke", ())
     assert found.hashes["prices"] == small_project.catalogue.prices.content_hash
     assert [(r.kind, r.intent["design_id"]) for r in store.history()] == [("lock", chosen)]
+
+
+def test_a_design_is_locked_and_released_by_its_name(small_project: Project, store: Store) -> None:
+    chosen = sound_ids(small_project, store)[2]
+    lock(small_project, store, name_of(chosen).lower(), today=TODAY)
+    (found,) = read_locks(small_project)
+    assert found.design_id == chosen
+    with pytest.raises(InputError, match="locked already"):
+        lock(small_project, store, name_of(chosen))
+    release(small_project, store, name_of(chosen).replace("-", ""))
+    assert read_locks(small_project) == []
 
 
 def test_several_locks_and_release(small_project: Project, store: Store) -> None:

@@ -129,8 +129,10 @@ def _promised(record: Answer) -> str:
 
 
 def _in_short(record: Answer) -> str:
+    from explorer.model.names import name_of
+
     values = ", ".join(_objectives(record))
-    return f"{record['design_id']}  {values}, {record['regime']}{_of_several(record)}"
+    return f"{name_of(record['design_id'])}  {values}, {record['regime']}{_of_several(record)}"
 
 
 def _objectives(record: Answer) -> Iterator[str]:
@@ -176,6 +178,8 @@ def locked(answer: Answer) -> Lines:
 
 def moved(answer: Answer) -> Lines:
     """What rerun says."""
+    from explorer.model.names import name_of
+
     lines = [
         *answer["notes"],
         *_causes(answer),
@@ -185,7 +189,7 @@ def moved(answer: Answer) -> Lines:
     ]
     for verdict in answer["locked"]:
         lines.append(
-            f"locked {verdict['design_id']}: {_verdict_words(verdict, answer['currency'])}"
+            f"locked {name_of(verdict['design_id'])}: {_verdict_words(verdict, answer['currency'])}"
         )
     if "search" in answer:
         lines.append(f"searched: {answer['search']['why']}")

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from explorer.model.names import name_of
 from explorer.report.format import number
 from explorer.report.page import beside, page
 from explorer.report.page.content import PageData
@@ -279,10 +280,10 @@ def test_the_switch_shows_the_whole_front(visit: Open, tmp_path: Path) -> None:
 def test_a_design_has_an_address(visit: Open, data: PageData) -> None:
     wanted, other = data.designs.ids[7], data.designs.ids[11]
     tab = visit(f"#design-{wanted}")
-    assert wanted in tab.locator("#full h3").first.inner_text()
+    assert name_of(wanted) in tab.locator("#full h3").first.inner_text()
     assert tab.locator("#h-design").evaluate("e => e.getBoundingClientRect().top < innerHeight")
     tab.evaluate(f"location.hash = 'design-{other}'")
-    wait_for(tab, f"document.querySelector('#full h3').textContent.includes('{other}')")
+    wait_for(tab, f"document.querySelector('#full h3').textContent.includes('{name_of(other)}')")
     rows = tab.locator("#full table").first.locator("tbody tr").all_inner_texts()
     lines = [data.designs.bill_lines[k] for k in data.designs.bills[11]]
     assert len(rows) == len(lines) + 1  # and their sum
@@ -340,7 +341,7 @@ def test_a_design_tells_its_neighbours(visit: Open, data: PageData) -> None:
     other = data.swaps[str(data.recommended_id)].swaps[0].design_id
     assert links == [f"#design-{other}"]
     tab.evaluate(f"location.hash = 'design-{other}'")
-    wait_for(tab, f"document.querySelector('#full').textContent.includes('{other}')")
+    wait_for(tab, f"document.querySelector('#full').textContent.includes('{name_of(other)}')")
 
 
 def test_curves_have_round_values_on_both_axes_and_the_window(visit: Open, data: PageData) -> None:
@@ -424,7 +425,8 @@ def test_pointing_tells_the_difference_from_the_recommended_design(
     tab.mouse.move(1, 1)
     tab.locator("#front tbody tr a").nth(4).focus()
     other = tab.locator("#front tbody tr").nth(4).get_attribute("data-id")
-    assert tab.locator("#hover").inner_text().startswith(f"{other} against the recommended design:")
+    said = tab.locator("#hover").inner_text()
+    assert said.startswith(f"{name_of(other)} against the recommended design:")
     assert tab.locator("#hover").is_visible()
 
 
@@ -434,7 +436,9 @@ def test_a_click_opens_the_design(visit: Open, data: PageData) -> None:
     row = min(range(len(energy)), key=lambda k: cost[k])
     tab.mouse.click(*on_screen(tab, 0, energy[row], cost[row]))
     wait_for(
-        tab, f"document.querySelector('#full h3').textContent.includes('{data.designs.ids[row]}')"
+        tab,
+        "document.querySelector('#full h3').textContent"
+        f".includes('{name_of(data.designs.ids[row])}')",
     )
 
 

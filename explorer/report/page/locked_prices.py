@@ -7,6 +7,7 @@ from math import ceil, floor, isfinite
 from explorer.decision import price_sensitivity
 from explorer.decision.lock import Lock
 from explorer.decision.verdict import Verdict
+from explorer.model.names import name_of
 from explorer.model.objectives import BY_KEY
 from explorer.report.format import HALF_A_CENT, cents, signed_percent
 from explorer.report.goals import goal_difference
@@ -56,7 +57,7 @@ def _verdict(view: PriceView, one: Verdict) -> list[str]:
             cost = cents(one.nearest.cost, view.currency)
             words.append(f"The nearest that can be bought is {one.nearest.words}, for {cost}.")
     else:
-        words = [f"Beaten by {one.beaten_by}: {_better(view, one)}."]
+        words = [f"Beaten by {name_of(str(one.beaten_by))}: {_better(view, one)}."]
     if one.cost is not None and one.cost_when_locked is not None:
         gap = one.cost - one.cost_when_locked
         moved = (
