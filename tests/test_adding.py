@@ -407,7 +407,7 @@ def test_a_design_with_every_addition_is_locked_and_built(own: Launched) -> None
     assert (verdict["design_id"], verdict["status"]) == (chosen["design_id"], "beaten")
     words = visible(Path(answer["report"]))
     assert chosen["design_id"] in words
-    assert f"Beaten by {verdict['beaten_by']}" in words
+    assert f"Beaten by {name_of(verdict['beaten_by'])}" in words
 
 
 def test_a_new_study_is_asked_for_the_additions(program: Program, tmp_path: Path) -> None:

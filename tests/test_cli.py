@@ -570,8 +570,8 @@ def test_a_lock_is_written_whole_or_not_at_all(genchain, launched, monkeypatch, 
     assert study.with_name("small.decided.toml").read_bytes() == kept
     assert not list(study.parent.rglob(f"build_{two}*"))
     page = Path(genchain("review", study, "--json").json["report"]).read_text("utf-8")
-    assert f"lock {one}" in page
-    assert f"lock {two}" not in page
+    assert f"lock {name_of(one)}" in page
+    assert f"lock {name_of(two)}" not in page
 
 
 def test_a_mistyped_or_shortened_design_is_offered_the_right_one(genchain, launched) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from math import ceil, floor, isfinite
 
 from explorer.decision import price_sensitivity
@@ -19,7 +20,7 @@ from explorer.report.wording import link_words
 def locked_design(view: PriceView, lock: Lock, verdict: Verdict) -> LockedPrices:
     """What today's prices make of a locked design."""
     found = price_sensitivity.break_even_prices(view.project, view.stored, view.cost, lock)
-    limits = [(one.break_even > one.price, _price_limit(view, one, lock)) for one in found]
+    limits = [(one.break_even > one.price, price_limit(view, one, lock.parts)) for one in found]
     reasons = [reason.words for reason in verdict.reasons]
     return LockedPrices(
         lock.design_id,
@@ -87,16 +88,19 @@ def _better(view: PriceView, one: Verdict) -> str:
     return ", ".join(words) or "no worse in any goal"
 
 
-def _price_limit(view: PriceView, one: price_sensitivity.BreakEven, lock: Lock) -> PriceLimit:
+def price_limit(
+    view: PriceView, one: price_sensitivity.BreakEven, parts: Mapping[str, str]
+) -> PriceLimit:
+    """A price at which a design of these parts is beaten, up to which it stands."""
     change = one.change_percent
     return PriceLimit(
         view.names.get(one.part, one.part),
         link_words(one.link),
-        lock.parts[one.link] == one.part,
+        parts[one.link] == one.part,
         cents(one.price, view.currency),
         f"{short_of(one.break_even, one.price)} {view.currency}",
         signed_percent(change) if isfinite(change) else "",
-        one.rival or "the study's limit on cost",
+        name_of(one.rival) if one.rival else "the study's limit on cost",
     )
 
 

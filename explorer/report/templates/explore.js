@@ -11,6 +11,7 @@ function weigh() {
     if (g.more_is_better) { for (let row = 0; row < N; row++) if (values[row] < limit) keeps[row] = 0; }
     else for (let row = 0; row < N; row++) if (values[row] > limit) keeps[row] = 0;
   }
+  if (state.only) for (let row = 0; row < N; row++) if (!uses(row)) keeps[row] = 0;
 }
 /* All rows in the order of a heading: sorted once, kept. */
 const orders = new Map();
@@ -41,13 +42,14 @@ function refresh() {
   let left = 0;
   shown = [];
   for (const row of ordered()) {
-    if (!offered(row)) continue;
+    if (!offered(row) || !uses(row)) continue;
     if (kept(row)) left++;
     if (!state.marked.size || state.marked.has(row)) (kept(row) ? remaining : faded).push(row);
   }
   shown = remaining.concat(faded);
   $("status").textContent = `${left.toLocaleString("en")} designs remain` +
     (state.marked.size ? `, ${state.marked.size.toLocaleString("en")} marked.` : ".");
+  showReach();
   share(remaining);
   if (wanted($("parallel"))) parallel(remaining);
   $("unmark").disabled = !state.marked.size;

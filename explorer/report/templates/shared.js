@@ -15,7 +15,7 @@ const letters = new Map(data.cards.map(c => [byId.get(c.design_id), c.letter]));
 const goals = data.goals.map((goal, k) => ({ ...goal, values: D.objectives[k].values }));
 const energy = goals.find(g => g.key === data.energy), spent = goals.find(g => g.is_money);
 const base = byId.has(data.recommended_id) ? byId.get(data.recommended_id) : null;
-const state = { all: false, marked: new Set(), limits: {}, sort: goals[0].key, down: true, page: 0, open: null };
+const state = { all: false, marked: new Set(), limits: {}, only: null, sort: goals[0].key, down: true, page: 0, open: null };
 let shown = [];
 
 const $ = id => document.getElementById(id);
