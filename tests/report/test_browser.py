@@ -585,9 +585,8 @@ def test_the_axes_of_the_large_plot_are_the_readers(visit: Open, data: PageData)
 def test_the_table_shows_the_designs_with_a_part(visit: Open, data: PageData) -> None:
     tab = visit()
     tab.locator("#all").check()
-    place, link = next(
-        (k, one) for k, one in enumerate(data.designs.links) if len(set(one.used)) > 1
-    )
+    links = enumerate(data.designs.links)
+    place, link = next((k, one) for k, one in links if len(set(one.used)) > 1)
     part = link.used[0]
     tab.select_option("#only", f"{place} {part}")
     using = sum(one == part for one in link.used)
