@@ -303,8 +303,10 @@ def evaluated(answer: Answer) -> Lines:
     work = answer["ledger_J"]["crank_work"]
     over = f"energy and effort are the {answer['over_cases']} of {len(answer['cases'])} cases"
     whose = " into ".join(answer["ledger_case"][key] for key in ("operator", "pack"))
+    broken, kept = _rules(answer)
     return [
         _in_short(answer),
+        *(["not feasible:", *broken] if broken else []),
         *_fidelity(answer),
         *([f"{over}; regime and ledger are of {whose}, which delivers least"] if several else []),
         *map(_one_case, answer["cases"]),
@@ -314,26 +316,30 @@ def evaluated(answer: Answer) -> Lines:
             for name, value in answer["ledger_J"].items()
         ),
         *filter(None, [answer.get("beyond_points", "")]),
-        "every rule is kept:" if answer["feasible"] else "not feasible:",
-        *_rules(answer),
+        "every rule is kept:" if answer["feasible"] else "kept:",
+        *kept,
     ]
 
 
-def _rules(answer: Answer) -> Lines:
-    """Every rule with its margin, broken ones first."""
+def _rules(answer: Answer) -> tuple[Lines, Lines]:
+    """The broken rules and those that are kept, each with its margin."""
     from explorer.model.evaluation import UNBOUNDED_MARGIN
     from explorer.model.rules import RULES
 
-    lines = []
-    for name, value in sorted(answer["margins"].items(), key=lambda item: item[1] >= 0):
+    broken: Lines = []
+    kept: Lines = []
+    for name, value in answer["margins"].items():
         rule = RULES.get(name)
         unit = rule.unit if rule else answer["currency"]
         meaning = rule.description if rule else "The study's limit on cost."
         room = f"{'broken' if value < 0 else 'kept'} by {abs(value):.4g} {unit}"
         if value <= UNBOUNDED_MARGIN:
             room = "broken beyond measure"
-        lines.append(f"  {room}: {meaning} ({name})")
-    return lines
+        mended = ""
+        if UNBOUNDED_MARGIN < value < 0 and rule:
+            mended = f"; {rule.loosened_by.format(f'{-value:.3g} {unit}'.strip())} would keep it"
+        (broken if value < 0 else kept).append(f"  {room}: {meaning} ({name}){mended}")
+    return broken, kept
 
 
 def _fidelity(answer: Answer) -> Lines:
