@@ -198,7 +198,7 @@ class Converter(Part):
         description="least input; below it the output can rise and destroy the pack", examples=[3]
     )
     input_max_V: Positive = Field(description="absolute maximum of its input", examples=[20])
-    input_current_limit_A: Positive = Field(description="most input current", examples=[4.5])
+    input_current_limit_A: Positive = Field(description="most input current", examples=[7])
     output_current_limit_A: Positive = Field(description="most output current", examples=[2.2])
     input_capacitance_F: NonNegative | None = Field(
         default=None,
