@@ -27,6 +27,7 @@ from explorer.inputs.csv_tables import content_hash
 from explorer.inputs.prices import Prices
 from explorer.inputs.study import Project
 from explorer.model import costing
+from explorer.model.odds import promise_results
 from explorer.model.record import design_records
 from explorer.model.space import Rows
 from explorer.search.progress import Step, Watch
@@ -104,6 +105,16 @@ class FrontView:
         return self.picker.picked()
 
     @cached_property
+    def vote_shares(self) -> dict[str, float]:
+        """Id of each picked design that any weighting of the goals likes best -> its share of all
+        of them.
+        """
+        shares = self.picker.vote_shares()
+        rows = dict.fromkeys(row for row in self.picked.values() if row in shares)
+        names = ids_of(self.stored.numbers[np.array(list(rows), dtype=np.int64)])
+        return {name: shares[row] for name, row in zip(names, rows, strict=True)}
+
+    @cached_property
     def read(self) -> Rows:
         """Rows of the front thinned to what a person can tell apart, the picks among them."""
         wished = np.array(list(self.picked.values()), dtype=np.int64)
@@ -121,7 +132,12 @@ class FrontView:
         return [
             {
                 **record,
-                **one.results(self.project.study.promise),
+                **promise_results(
+                    one,
+                    self.project.study.promise,
+                    self.project.builds_differ,
+                    record["delivered_energy_J"],
+                ),
             }
             for record, one in zip(records, odds, strict=True)
         ]
@@ -181,6 +197,7 @@ class FrontView:
             "front_size": len(self.rows),
             "front_thinned": bool(len(self.rows)) and len(self.read) < len(self.rows),
             "picks": dict.fromkeys(WISHES) | picks,
+            "vote_shares": self.vote_shares,
             "why_none": self.picker.why_none(),
             "unsettled": ids_of(self.stored.numbers[self.unsettled]),
         }
@@ -230,7 +247,7 @@ class FrontView:
         from explorer.measuring.what_to_measure import what_to_measure
 
         found = self.store.search_progress(self.looked_at)
-        if MEASURE_NEXT in found or not self.picked:
+        if MEASURE_NEXT in found or not self.picked or not self.project.builds_differ:
             return
         watch(Step(MEASURE_NEXT, 0, 1, 0))
         advice = what_to_measure(self.picker, draws=ADVICE_DRAWS, workers=workers)
