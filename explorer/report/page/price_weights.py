@@ -43,7 +43,7 @@ def weight_sentence(view: PriceView, weights: Sequence[price_sensitivity.PriceWe
 
 
 @dataclass(frozen=True)
-class Chosen:
+class ChosenDesign:
     """A stored design as if it were locked today: only what names it is ever read."""
 
     design_id: str
@@ -61,6 +61,6 @@ def choice_limits(view: PriceView, row: int) -> tuple[PriceLimit, ...]:
     """
     stored, project = view.stored, view.project
     (design_id,) = ids_of(stored.numbers[[row]])
-    chosen = Chosen(design_id, *describe(project.catalogue, stored.designs, row))
+    chosen = ChosenDesign(design_id, *describe(project.catalogue, stored.designs, row))
     found = price_sensitivity.break_even_prices(project, stored, view.cost, chosen)
     return tuple(price_limit(view, one, chosen.parts) for one in found)[:NAMED]
