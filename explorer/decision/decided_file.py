@@ -10,13 +10,20 @@ from datetime import date
 from pathlib import Path
 from typing import Annotated, Any
 
-from pydantic import BaseModel, ConfigDict, Field, StringConstraints, ValidationError
+from pydantic import (
+    BaseModel,
+    ConfigDict,
+    Field,
+    StringConstraints,
+    ValidationError,
+    field_validator,
+)
 
 from explorer.errors import DiskError, Fault, Hint, InputError, nearest
 from explorer.files import OUTSIDE, leads_outside, write_atomic
 from explorer.inputs.csv_tables import content_hash, shown
 from explorer.inputs.links import LINKS
-from explorer.inputs.records import SETTINGS, WHOLE_SETTINGS, Identifier, NonNegative
+from explorer.inputs.records import SETTING_ROWS, SETTINGS, WHOLE_SETTINGS, Identifier, NonNegative
 from explorer.inputs.rule_words import rule_of
 from explorer.inputs.toml_text import Places, line_of, places_of, read_toml
 from explorer.model.space import design_id as id_of
@@ -87,6 +94,15 @@ class _Entry(BaseModel):
     margins: dict[str, float]
     bill: list[_BillLine]
     hashes: _Hashes
+
+    @field_validator("settings")
+    @classmethod
+    def _nothing_where_something_must_be(cls, settings: dict[str, float]) -> dict[str, float]:
+        """Only a setting that usually is 0 may be 0."""
+        for name, value in settings.items():
+            if value == 0 and name in SETTING_ROWS and SETTING_ROWS[name].default != 0:
+                raise ValueError(f"{name} must be greater than 0")
+        return settings
 
 
 def read_entries(
