@@ -575,5 +575,5 @@ def test_a_sheet_for_several_says_whose_numbers_it_has(small_project: Project) -
         assert f"{number(case['delivered_energy_J'])} J" in goals[f"{person} into {pack}"]
         assert f"({person})" in goals["crank effort"]
     weakest = project.catalogue.operators[chosen.record["ledger_case"]["operator"]].name
-    assert any(label.startswith(f"regime, {weakest}") for label in goals)
+    assert any(label.startswith(f"how it runs, {weakest}") for label in goals)
     assert weakest in made.commissioning[-1].expect

@@ -47,7 +47,7 @@ from explorer.report.sheet.setting import (
 from explorer.report.sheet.wiring import Symbol, Wire, drawing_of, wires_of
 from explorer.report.table import harmless_cell
 from explorer.report.templating import content_policy, own_text, template
-from explorer.report.wording import cautions_for, link_words
+from explorer.report.wording import cautions_for, link_words, regime_words
 from explorer.units import J_PER_WH
 
 
@@ -210,7 +210,7 @@ def _bill(known: Facts, record: Mapping[str, Any]) -> Iterator[dict[str, Any]]:
 
 
 def _goals(known: Facts, record: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
-    """Every objective that the lock has a value of, and the regime."""
+    """Every objective that the lock has a value of, and how it runs."""
     for goal in goals(record["currency"]):
         if goal.key == ENERGY:
             yield from _energy_goal(known, record)
@@ -221,7 +221,7 @@ def _goals(known: Facts, record: Mapping[str, Any]) -> Iterator[tuple[str, str]]
         elif goal.key in record:
             yield goal.label.lower(), goal.with_unit(record[goal.key])
     whom = whose.of_whom(known.project, record)
-    yield f"regime, {whom}" if whom else "regime", record["regime"]
+    yield f"how it runs, {whom}" if whom else "how it runs", regime_words(record["regime"])
 
 
 def _energy_goal(known: Facts, record: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
