@@ -102,10 +102,11 @@ def style(ink: str) -> Iterator[None]:
 
 def lay_out(figure: Any) -> None:
     """Find the places of all panels once, and keep them: else each drawing finds them anew, which
-    takes as long as all the rest.
+    takes as long as all the rest. A figure without a layout keeps the places that it has.
     """
-    figure.get_layout_engine().execute(figure)
-    figure.set_layout_engine("none")
+    if engine := figure.get_layout_engine():
+        engine.execute(figure)
+        figure.set_layout_engine("none")
 
 
 def svg_of(draw: Callable[[Any], None], size: tuple[float, float]) -> str:
