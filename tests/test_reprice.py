@@ -214,9 +214,10 @@ def test_verdicts_are_those_of_a_plain_loop(project: Project, stored: Stored) ->
             continue
         rival = stored.find(one.beaten_by)
         assert rival in beats
-        assert one.cost_to_switch == found.cost[rival] == min(found.cost[r] for r in beats)
+        if one.status == "beaten":
+            assert one.cost_to_switch == found.cost[rival]
         better = dict(zip(OBJECTIVES, points[row] - points[rival], strict=True))
-        assert one.by == better
+        assert one.by == pytest.approx(better, abs=1e-9)
         assert min(one.by.values()) >= 0
     assert {"kept", "beaten"} <= set(statuses)
 

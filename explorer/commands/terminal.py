@@ -252,12 +252,9 @@ def _amount(value: float | None) -> str:
 
 def _verdict_words(verdict: Answer, currency: str) -> str:
     words = verdict["status"].replace("_", " ")
-    if verdict["nearest"]:
-        from explorer.decision.verdict import NearestForSale
-
-        words += f", the nearest that can be bought is {NearestForSale(**verdict['nearest']).words}"
-    if verdict["beaten_by"]:
+    if verdict["beaten_by"] and verdict["status"] != "adjust":
         words += f" by {verdict['beaten_by']} ({_better(verdict['by'], currency)})"
+    words += f"; {verdict['advice']['text'].rstrip('.')}"
     now, then = verdict["cost"], verdict["cost_when_locked"]
     if now is not None and then is not None:
         words += f"; costs {now:.2f} {currency}, {then:.2f} when it was locked"
@@ -267,6 +264,8 @@ def _verdict_words(verdict: Answer, currency: str) -> str:
             **promised
         )
     stay, switch = verdict["cost_to_stay"], verdict["cost_to_switch"]
+    if verdict["status"] == "adjust":
+        switch = None  # the same parts
     if stay is not None and (switch is not None or stay != now):  # owned parts are free
         words += f"; to stay costs {stay:.2f} {currency}"
         words += f", to switch {switch:.2f} {currency}" if switch is not None else ""
