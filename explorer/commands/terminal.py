@@ -9,6 +9,10 @@ Lines = list[str]
 Answer = Mapping[str, Any]
 
 
+HOW_MUCH = ("without a part", "with one part", "with two parts")
+"""Options by how many parts they swap."""
+
+
 def checked(answer: Answer) -> Lines:
     """What check says."""
     return [
@@ -165,6 +169,7 @@ def locked(answer: Answer) -> Lines:
     warning = [f"warning: {answer['warning']}"] if answer["warning"] else []
     return [
         f"locked {_in_short(answer['locked'])}",
+        *_advised(answer["locked"]),
         *warning,
         *answer["notes"],
         f"written to {answer['file']}",
@@ -172,6 +177,26 @@ def locked(answer: Answer) -> Lines:
         *([f"bill of materials: {answer['bill']}"] if answer["bill"] else []),
         "the study's page shows it after the next review or rerun",
     ]
+
+
+def _advised(answer: Answer) -> Lines:
+    """What to do with a design, and the best changes by how many parts they swap."""
+    if not answer.get("advice"):
+        return []
+    best = [
+        f"  best {HOW_MUCH[one['swaps']]} ({one['design_id']}, {one['cost']:.2f} "
+        f"{answer['currency']} in all, {_gives(one)}): {one['text']}"
+        for one in answer["options"]
+    ]
+    return [answer["advice"]["text"], *best]
+
+
+def _gives(option: Answer) -> str:
+    """What a change promises, or else gives."""
+    promised = option.get("promised_energy_J")
+    if promised is None:
+        return f"gives {option['delivered_energy_J']:.0f} J"
+    return f"promises {promised:.0f} J"
 
 
 def moved(answer: Answer) -> Lines:
@@ -187,6 +212,7 @@ def moved(answer: Answer) -> Lines:
         lines.append(
             f"locked {verdict['design_id']}: {_verdict_words(verdict, answer['currency'])}"
         )
+        lines += _advised({**verdict, "currency": answer["currency"]})[1:]
     if "search" in answer:
         lines.append(f"searched: {answer['search']['why']}")
     elif answer["price_changes"] or answer["terms_changed"]:
@@ -253,7 +279,7 @@ def _amount(value: float | None) -> str:
 def _verdict_words(verdict: Answer, currency: str) -> str:
     words = verdict["status"].replace("_", " ")
     if verdict["beaten_by"] and verdict["status"] != "adjust":
-        words += f" by {verdict['beaten_by']} ({_better(verdict['by'], currency)})"
+        words += f" by {verdict['beaten_by']}"
     words += f"; {verdict['advice']['text'].rstrip('.')}"
     now, then = verdict["cost"], verdict["cost_when_locked"]
     if now is not None and then is not None:
@@ -280,18 +306,6 @@ def _verdict_words(verdict: Answer, currency: str) -> str:
     return "; ".join([words, *verdict["reasons"], *since])
 
 
-def _better(by: Mapping[str, float], currency: str) -> str:
-    """What a rival does better, as `12 J more energy, 3.50 EUR less cost`."""
-    from explorer.model.objectives import COST, OBJECTIVES
-
-    return ", ".join(
-        f"{by[one.key]:{'.2f' if one.key == COST else '.4g'}} {one.unit or currency} "
-        f"{'more' if one.more_is_better else 'less'} {one.label.lower()}"
-        for one in OBJECTIVES
-        if by.get(one.key)
-    )
-
-
 def evaluated(answer: Answer) -> Lines:
     """What evaluate says."""
     several = len(answer["cases"]) > 1
@@ -309,6 +323,7 @@ def evaluated(answer: Answer) -> Lines:
             for name, value in answer["ledger_J"].items()
         ),
         *filter(None, [answer.get("beyond_points", "")]),
+        *_advised(answer),
         "every rule is kept:" if answer["feasible"] else "not feasible:",
         *_rules(answer),
     ]

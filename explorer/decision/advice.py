@@ -16,12 +16,13 @@ from numpy.typing import NDArray
 
 from explorer.decision import what_counts
 from explorer.decision.candidates import Candidates, Origin, swapped
+from explorer.front import non_dominated
 from explorer.inputs.links import LINKS
 from explorer.inputs.records import SETTINGS
 from explorer.inputs.study import Project
 from explorer.model import costing
 from explorer.model.evaluation import json_number
-from explorer.model.objectives import COST, EFFORT, ENERGY, KEYS, OBJECTIVES, Objective
+from explorer.model.objectives import COST, EFFORT, KEYS, OBJECTIVES, Objective
 from explorer.model.space import Rows, plain_setting
 from explorer.store.keys import ids_of
 from explorer.units import Array, unit_of
@@ -127,60 +128,54 @@ def weigh(
     how much of each objective counts alike, as for a recommendation (`bounds.goal_units`).
 
     A design that stands is beaten by what `what_counts.beats` it: then the smallest change counts
-    after which nothing beats it any more, of equals the cheapest, then the one with most energy.
-    For one that does not stand the smallest change counts after which it would; of equals the best
-    by `units`.
+    after which nothing beats it any more. For one that does not stand the smallest change counts
+    after which it would. Of equally small ones the best by `units` is taken. An option is what
+    lasts, or else beats the design, or else is worth more by `units`.
     """
-    others = np.flatnonzero(found.numbers != np.uint64(origin.number))
     links = swapped(project, found.designs, origin, found.pieces)
-    swaps = links.sum(axis=1)
+    option, swaps = _Options(project, found, origin, own, links), links.sum(axis=1)
     worth = -(found.points / units).sum(axis=1)
-    option = _Options(project, found, origin, own, links)
-    rivals = _sure(found, others[what_counts.beats(project, found.points[others], own)])
-    rival = option.at(_smallest_that_lasts(project, found, rivals, swaps))
-    target = rival if stands else option.at(_smallest(_sure(found, others), swaps, worth))
+    # Numbers that are a session's go first.
+    by_worth = np.lexsort((-worth, ~found.stepped))
+    by_worth = by_worth[found.numbers[by_worth] != np.uint64(origin.number)]
+    rivals = by_worth[what_counts.beats(project, found.points[by_worth], own)]
+    lasts = _Lasting(project, found.points, rivals)
+    lasting = (lasts.first(rivals[swaps[rivals] == count]) for count in np.unique(swaps[rivals]))
+    rival = option.at(next((row for row in lasting if row is not None), None))
+    nearest = _first(by_worth[np.argsort(swaps[by_worth], kind="stable")])
+    target = rival if stands else option.at(nearest)
     least = -float((own / units).sum()) if stands else -np.inf
-    best = (
-        option.at(_best(found, others[swaps[others] == count], worth, least))
-        for count in range(MOST_SWAPPED + 1)
-    )
+    best = []
+    for count in range(MOST_SWAPPED + 1):
+        mine, beating = (rows[swaps[rows] == count] for rows in (by_worth, rivals))
+        row = lasts.first(beating) if stands else None
+        row = _first(beating) if row is None and stands else row
+        row = _first(mine[worth[mine] > least]) if row is None else row
+        best.append(option.at(row))
     known = tuple(one for one in best if one is not None)
     return Weighed(rival, target, known, _advice(target, stands=stands))
 
 
-def _sure(found: Candidates, rows: Rows) -> Rows:
-    """Those whose numbers are a session's, where there are some."""
-    stepped = rows[found.stepped[rows]]
-    return stepped if stepped.size else rows
+class _Lasting(NamedTuple):
+    """Which of some rivals no other one beats."""
 
+    project: Project
+    points: Array
+    rivals: Rows
 
-def _smallest_that_lasts(
-    project: Project, found: Candidates, rivals: Rows, swaps: Rows
-) -> int | None:
-    """Of rivals that no other rival beats the one with fewest parts swapped, then the cheapest,
-    then the one with most energy. What beats a rival beats what the rival beats, so no other
-    designs need be looked at.
-    """
-    points = found.points[rivals]
-    order = np.lexsort((points[:, KEYS.index(ENERGY)], points[:, KEYS.index(COST)], swaps[rivals]))
-    for place in order.tolist():
-        if not what_counts.beats(project, points, points[place]).any():
-            return int(rivals[place])
-    return None
-
-
-def _smallest(rows: Rows, swaps: Rows, worth: Array) -> int | None:
-    """The row with fewest parts swapped, of equals the one of most worth."""
-    if not rows.size:
+    def first(self, rows: Rows) -> int | None:
+        """The first of some of the rivals that none beats."""
+        points = self.points[self.rivals]
+        # What beats one is on the rivals' own front, or beaten by one there that beats it, too.
+        best = points[non_dominated(points)] if len(rows) else points
+        for row in rows.tolist():
+            if not what_counts.beats(self.project, best, self.points[row]).any():
+                return int(row)
         return None
-    return int(rows[np.lexsort((-worth[rows], swaps[rows]))[0]])
 
 
-def _best(found: Candidates, rows: Rows, worth: Array, least: float) -> int | None:
-    """The row of most worth, None where none is worth more than the `least`."""
-    rows = _sure(found, rows)
-    row = int(rows[np.argmax(worth[rows])]) if rows.size else None
-    return None if row is None or worth[row] <= least else row
+def _first(rows: Rows) -> int | None:
+    return int(rows[0]) if rows.size else None
 
 
 @dataclass(frozen=True)

@@ -48,8 +48,10 @@ class Candidates:
 
     @classmethod
     def of_stored(cls, project: Project, stored: Stored, cost: Array) -> Candidates:
-        """Those of some stored designs at some costs (n,)."""
-        rows = np.flatnonzero(affordable(project, stored, cost))
+        """Those of some stored designs at some costs (n,), each once: by its session, if any."""
+        able = np.flatnonzero(affordable(project, stored, cost))
+        able = able[np.argsort(~stored.stepped[able], kind="stable")]
+        rows = np.sort(able[np.unique(stored.numbers[able], return_index=True)[1]])
         some = stored.take(rows)
         promised = np.full(len(some), np.nan)
         return cls(
@@ -77,34 +79,6 @@ class Candidates:
             some.delivered_energy_J,
             np.full(len(rows), np.nan),
             np.ones(len(rows), dtype=bool),
-        )
-
-    def and_(self, others: Candidates) -> Candidates:
-        """Those of both, each design once: of two that of a session, or else the first."""
-        stepped = np.concatenate([self.stepped, others.stepped])
-        numbers = np.concatenate([self.numbers, others.numbers])
-        order = np.argsort(~stepped, kind="stable")
-        rows = np.sort(order[np.unique(numbers[order], return_index=True)[1]])
-        return Candidates(
-            self.project,
-            Designs.concatenate([self.designs, others.designs]).take(rows),
-            numbers[rows],
-            np.concatenate([self.points, others.points])[rows],
-            np.concatenate([self.delivered_J, others.delivered_J])[rows],
-            np.concatenate([self.promised_J, others.promised_J])[rows],
-            stepped[rows],
-        )
-
-    def take(self, rows: Rows | NDArray[np.bool_]) -> Candidates:
-        """Some of them."""
-        return Candidates(
-            self.project,
-            self.designs.take(rows),
-            self.numbers[rows],
-            self.points[rows],
-            self.delivered_J[rows],
-            self.promised_J[rows],
-            self.stepped[rows],
         )
 
     @cached_property

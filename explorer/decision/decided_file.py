@@ -67,6 +67,25 @@ class _Result(_Loose):
     build_quantity: Annotated[int, Field(ge=1)] | None = None
 
 
+class _Advice(_Loose):
+    action: str
+    text: str
+    design_id: str | None = None
+    parts: dict[str, Identifier] = {}
+    settings: dict[str, Positive] = {}
+    cost_to_switch: NonNegative | None = None
+
+
+class _Option(_Loose):
+    swaps: Annotated[int, Field(ge=0)]
+    design_id: str
+    parts: dict[str, Identifier] = {}
+    settings: dict[str, Positive] = {}
+    cost_to_switch: NonNegative
+    cost: NonNegative
+    text: str
+
+
 class _Hashes(_Loose):
     model_version: str
     study: str
@@ -88,6 +107,8 @@ class _Entry(BaseModel):
     margins: dict[str, float]
     bill: list[_BillLine]
     hashes: _Hashes
+    advice: _Advice | None = None
+    options: list[_Option] | None = None
 
 
 def read_entries(

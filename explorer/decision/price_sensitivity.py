@@ -168,8 +168,7 @@ def break_even_prices(
         return []
     physics, own = _physics(stored), now.point[PHYSICAL]
     rivals = buyable(stored, cost) & (physics <= own).all(axis=1)
-    if now.row is not None:
-        rivals[now.row] = False
+    rivals &= stored.numbers != np.uint64(int(lock.design_id, 16))
     rows = np.flatnonzero(rivals)
     # A rival that is better by what counts wins at the same cost, another one has to cost less.
     counts = thresholds(project, now.point)

@@ -27,6 +27,7 @@ from explorer.decision.price_changes import (
     term_changes,
     terms,
 )
+from explorer.decision.price_sensitivity import break_even_prices
 from explorer.decision.reasons import broken_rule
 from explorer.decision.verdict import STANDS, Verdict, verdict_on
 from explorer.errors import Fault, InputError
@@ -36,7 +37,7 @@ from explorer.model import costing, objectives
 from explorer.model.space import Rows
 from explorer.store.keys import Numbers, ids_of
 from explorer.store.results import Store
-from explorer.store.standing import front_rows
+from explorer.store.standing import buyable, front_rows
 from explorer.store.stored import Stored
 from explorer.units import Array
 
@@ -142,11 +143,19 @@ def verdicts(
     """How locked designs stand among stored ones at some costs (n,), and what to do with them."""
     if not locks:
         return ()
-    found = Candidates.of_stored(project, stored, cost)
-    if options is not None and len(options):
-        others = costing.costs(project, options.designs)
-        found = found.and_(Candidates.of_stored(project, options, others))
-    return tuple(verdict_on(project, found, stored, lock) for lock in locks)
+    some = buyable(stored, cost)
+    pool, cost = stored.take(some), cost[some]
+    if options is not None:
+        pool = pool.and_(options)
+        cost = np.concatenate([cost, costing.costs(project, options.designs)])
+    found = Candidates.of_stored(project, pool, cost)
+    judged = (verdict_on(project, found, stored, lock) for lock in locks)
+    return tuple(
+        replace(one, tips=tuple(break_even_prices(project, pool, cost, lock)))
+        if one.status == "kept"
+        else one
+        for lock, one in zip(locks, judged, strict=True)
+    )
 
 
 def last_kept(store: Store) -> Previous | None:
@@ -209,8 +218,12 @@ def reprice_and_record(
     found = reprice(project, stored, previous=last, locks=locks, options=options)
     named = tuple(_with_rules(project, store, stored, one) for one in found.locked)
     found = replace(found, locked=named, changed=changed)
-    # Who entered and left, two kept fronts say.
+    # Who entered and left, two kept fronts say; what could be done, the store.
     kept = {name: v for name, v in found.summary().items() if name not in ("entered", "left")}
+    kept["locked"] = [
+        {name: v for name, v in one.items() if name not in ("tips", "options", "nearest")}
+        for one in kept["locked"]
+    ]
     conclude(project, store, run, stored, found.cost, found.front, kept, today=today)
     return found
 

@@ -17,6 +17,7 @@ from explorer.decision.locked_design import (
     recorded_point,
     standing,
 )
+from explorer.decision.price_sensitivity import BreakEven
 from explorer.decision.reasons import Reason
 from explorer.inputs.study import Project
 from explorer.model import costing
@@ -41,7 +42,8 @@ class Verdict:
     0. `basis` says where the locked design's physics is from: the store, the lock, or an outdated
     lock. Costs are today's, of what must be spent: `cost_to_stay` and `cost_to_switch`, on all of
     the advised design, count the parts of a what-if as free, too, `cost_of_all_parts` none.
-    `nearest` is the advised design where this one is sold out.
+    `nearest` is the advised design where this one is sold out; `tips` are the prices at which one
+    that is kept would be beaten.
     """
 
     design_id: str
@@ -58,6 +60,7 @@ class Verdict:
     options: tuple[Option, ...] = ()
     cost_of_all_parts: float | None = None
     nearest: Option | None = None
+    tips: tuple[BreakEven, ...] = ()
 
     @property
     def plain(self) -> dict[str, Any]:
@@ -72,6 +75,7 @@ class Verdict:
             "options": [option.plain for option in self.options],
             "nearest": near
             and {key: near.plain[key] for key in ("design_id", "parts", "settings", "cost")},
+            "tips": [end.plain for end in self.tips],
             "reasons": [reason.words for reason in self.reasons],
             "broken": {one.name: one.amount for one in self.reasons if one.kind == "rule"},
         }

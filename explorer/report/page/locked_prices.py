@@ -20,8 +20,7 @@ HOW_MUCH = ("without a part", "with one part", "with two parts")
 
 def locked_design(view: PriceView, lock: Lock, verdict: Verdict) -> LockedPrices:
     """What today's prices make of a locked design."""
-    found = price_sensitivity.break_even_prices(view.project, view.stored, view.cost, lock)
-    limits = [(one.break_even > one.price, _price_limit(view, one, lock)) for one in found]
+    limits = [(one.break_even > one.price, _price_limit(view, one, lock)) for one in verdict.tips]
     reasons = [reason.words for reason in verdict.reasons]
     return LockedPrices(
         lock.design_id,
