@@ -14,7 +14,7 @@ import numpy as np
 from explorer.commands.front_view import FrontView
 from explorer.commands.history import inputs_at_locks
 from explorer.commands.publish import publish
-from explorer.decision import again, bids, changes, decisions, lock, repricing
+from explorer.decision import again, bids, changes, decisions, lock, not_known, repricing
 from explorer.decision.picks import WISHES
 from explorer.errors import Fault, InputError, nearest
 from explorer.inputs.csv_tables import shown
@@ -98,6 +98,7 @@ def _repriced(
         "study": project.study.name,
         "currency": project.catalogue.prices.currency,
         **found.summary(),
+        "cannot_know": [one.plain for one in not_known.not_known(project, store)],
         "notes": [*decided.notices, *project.catalogue.notes],
     }
     at_lock = inputs_at_locks(store) if locks else {}

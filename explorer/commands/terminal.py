@@ -9,10 +9,6 @@ Lines = list[str]
 Answer = Mapping[str, Any]
 
 
-HOW_MUCH = ("without a part", "with one part", "with two parts")
-"""Options by how many parts they swap."""
-
-
 def checked(answer: Answer) -> Lines:
     """What check says."""
     return [
@@ -184,7 +180,7 @@ def _advised(answer: Answer) -> Lines:
     if not answer.get("advice"):
         return []
     best = [
-        f"  best {HOW_MUCH[one['swaps']]} ({one['design_id']}, {one['cost']:.2f} "
+        f"  best {one['label']} ({one['design_id']}, {one['cost']:.2f} "
         f"{answer['currency']} in all, {_gives(one)}): {one['text']}"
         for one in answer["options"]
     ]
@@ -230,6 +226,11 @@ def _causes(answer: Answer) -> Lines:
     causes += [_term_words(c, answer["currency"]) for c in answer["terms_changed"]]
     known = {"cost"} if any(c["term"] == "limit_cost" for c in answer["terms_changed"]) else set()
     causes += [f"changed since the last run: {w}" for w in _changed(answer["changed"], known)]
+    unknown = answer["cannot_know"]
+    causes += [
+        f"what the store cannot know since {_changed([one])[0]}: {one['why']}" for one in unknown
+    ]
+    causes += [f"to find out: {one['command']}" for one in unknown[:1]]
     if answer["owned"]:
         pieces = answer["owned_pieces"]
         parts = [
@@ -246,7 +247,7 @@ def _changed(changed: Sequence[Answer], known: Collection[str] = ()) -> Lines:
     """Limits, settings, tables, people and packs that changed, beside limits already `known`."""
     from explorer.decision.changes import Change
 
-    found = [Change(**one) for one in changed]
+    found = [Change(*(one[key] for key in Change._fields)) for one in changed]
     return [one.words for one in found if one.what != "limit" or one.name not in known]
 
 

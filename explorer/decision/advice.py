@@ -29,6 +29,7 @@ from explorer.units import Array, unit_of
 
 MOST_SWAPPED = 2
 """Parts that may be swapped before it is called rebuilding."""
+LABELS = ("without a part", "with one part", "with two parts")
 CADENCE = "cadence_rpm"
 
 Action = Literal["stay", "turn", "swap", "rebuild", "none"]
@@ -73,9 +74,15 @@ class Option:
     text: str
 
     @property
+    def label(self) -> str:
+        """How many parts it swaps, in words."""
+        return LABELS[self.swaps] if self.swaps < len(LABELS) else "rebuilt"
+
+    @property
     def plain(self) -> dict[str, Any]:
         """The option as plain values."""
         return {
+            "label": self.label,
             **{name: getattr(self, name) for name in self.__dataclass_fields__},
             "parts": dict(self.parts),
             "settings": dict(self.settings),

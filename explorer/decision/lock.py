@@ -75,8 +75,7 @@ class Lock:
             **self.result,
             "time_to_first_charge_s": self.result.get("time_to_first_charge_s"),
             "margins": dict(self.margins),
-            "advice": self.advice,
-            "options": list(self.options or ()),
+            **({"advice": self.advice, "options": self.options} if self.advice else {}),
             "bill": [
                 {k: v.isoformat() if isinstance(v, date) else v for k, v in line.items()}
                 for line in self.bill

@@ -122,16 +122,13 @@ class Stored:
         def both(name: str) -> Any:
             return np.concatenate([getattr(self, name), getattr(others, name)])
 
-        plain = (
-            one.name for one in fields(self) if isinstance(getattr(self, one.name), np.ndarray)
-        )
+        names = (one.name for one in fields(self))
+        plain = (name for name in names if isinstance(getattr(self, name), np.ndarray))
         mine, theirs = self.promises, others.promises
         return Stored(
             designs=Designs.concatenate([self.designs, others.designs]),
             values={k: np.concatenate([v, others.values[k]]) for k, v in self.values.items()},
-            promises=Promises(*map(np.concatenate, zip(mine, theirs, strict=True)))
-            if mine is not None and theirs is not None
-            else None,
+            promises=None if mine is None or theirs is None else mine.and_(theirs),
             **{name: both(name) for name in plain},
         )
 

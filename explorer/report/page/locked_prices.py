@@ -14,9 +14,6 @@ from explorer.report.page.price_content import LockedPrices, PriceLimit
 from explorer.report.page.price_view import NAMED, PriceView
 from explorer.report.wording import link_words
 
-HOW_MUCH = ("without a part", "with one part", "with two parts")
-"""Options by how many parts they swap."""
-
 
 def locked_design(view: PriceView, lock: Lock, verdict: Verdict) -> LockedPrices:
     """What today's prices make of a locked design."""
@@ -59,7 +56,7 @@ def _verdict(view: PriceView, one: Verdict) -> list[str]:
     else:
         words = [f"Beaten by {one.beaten_by}: {_better(view, one)}."]
     words.append(one.advice.text)
-    words += [f"Best {HOW_MUCH[option.swaps]}: {option.text}." for option in one.options]
+    words += [f"Best {option.label}: {option.text}." for option in one.options]
     if one.cost is not None and one.cost_when_locked is not None:
         gap = one.cost - one.cost_when_locked
         moved = (
