@@ -22,7 +22,7 @@ from explorer.inputs.price_lists import read_prices
 from explorer.inputs.prices import Prices, PriceTerms
 from explorer.inputs.records import Identifier, Operator, Pack, Part, Positive, Record, Text
 from explorer.inputs.row_doubts import row_doubts
-from explorer.inputs.spreads import Spreads, read_spreads
+from explorer.inputs.spreads import Spreads, piece_spread, read_spreads
 
 MODELS: dict[str, type[Record]] = {
     **{name: link.record for name, link in LINKS.items()},
@@ -86,7 +86,7 @@ class Catalogue:
     """File, relative to the study's folder -> hash of its bytes."""
     notes: tuple[str, ...] = ()
     spreads: Spreads = field(default_factory=dict)
-    """What was measured of single parts, in place of what is assumed of their class."""
+    """How much parts and hands differ from build to build; empty where nothing does."""
     converter_reach: Mapping[str, Reach] = field(default_factory=dict)
     """Converter -> what its bench points cover."""
 
@@ -159,6 +159,7 @@ def read_tables(
     read_parts = [known[link] for link in LINKS]
     parts = tuple(part for ids in read_parts for part in ids or ())
     spreads = read_spreads(reader, f"{tables}/spreads.csv", records)
+    records["cell"] = {name: _pieces(one, spreads) for name, one in records["cell"].items()}
     prices_file = f"{tables}/prices.csv"
     prices, priced = read_prices(reader, prices_file, None if None in read_parts else parts, terms)
     prices, priced = prices and prices.with_free(older.values()), _with_ids(priced, older)
@@ -183,6 +184,14 @@ def read_tables(
         priced=priced,
         prices_file=reader.shown(prices_file),
     )
+
+
+def _pieces(cell: Record, spreads: Spreads) -> Record:
+    """A cell whose pieces differ as its own row says, or else as spreads.csv does."""
+    width = piece_spread(spreads, cell)
+    if width is None or "piece_spread" in cell.model_fields_set:
+        return cell
+    return cell.model_copy(update={"piece_spread": width})
 
 
 def _defaults(tables: Path) -> dict[str, Part]:

@@ -89,12 +89,22 @@ class Pack(Record):
         description="that a retrying pack waits; 0 for others", examples=[0]
     )
     capacity_Wh: Positive = Field(description="of its cells", examples=[20])
+    current_most_A: Positive | None = Field(
+        default=None,
+        description="most that it ever asks for at 5 V; left empty, `current_A`",
+        examples=[2.1],
+    )
     charge_min_C: Annotated[float, Field(ge=-60, le=60)] | None = Field(
         default=None,
         description="coldest at which it may be charged; left empty, nobody knows, and no rule "
         "looks at it",
         examples=[0],
     )
+
+    @property
+    def asks_A(self) -> float:
+        """The most that it ever asks for, A."""
+        return max(self.current_most_A or 0.0, self.current_A)
 
     @property
     def behaviour(self) -> PackKind:

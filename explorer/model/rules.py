@@ -191,6 +191,15 @@ RULES: dict[str, Rule] = {
         near=100.0,
         hazard=True,
     ),
+    "hot_surface_K": Rule(
+        unit="K",
+        description="What a hand can touch of the clamp does not burn it.",
+        label="heat of the clamp's surface, where a hand can touch it",
+        broken="the clamp gets hot enough to burn a hand that touches it for a second",
+        loosened_by="a larger clamp or a cover over it, {} cooler",
+        near=10.0,
+        hazard=True,
+    ),
     "input_voltage_V": Rule(
         unit="V",
         description="Window and converter withstand the highest bus voltage.",
@@ -302,6 +311,26 @@ RULES: dict[str, Rule] = {
         label="output current of the converter",
         broken="the converter cannot give what the pack draws",
         loosened_by="a converter that gives {} more",
+        near=0.2,
+    ),
+    "output_overload_A": Rule(
+        unit="A",
+        description="A converter whose output rises under overload is never overloaded.",
+        label="current left before the converter's output rises",
+        broken="the pack can ask for more than the converter gives, whose output then rises and "
+        "can destroy the pack",
+        loosened_by="a converter that gives {} more, or one that limits its current",
+        near=0.2,
+        hazard=True,
+    ),
+    "protection_A": Rule(
+        unit="A",
+        description="Current limit, fuse, converter and wires protect each other: what is let "
+        "through, the next part bears.",
+        label="protection that fits together",
+        broken="the current limit lets through more than the next part bears, and no fuse fits "
+        "between",
+        loosened_by="a converter or a 5 V lead rated {} higher",
         near=0.2,
     ),
     "pack_input_V": Rule(
