@@ -21,7 +21,7 @@ from explorer.decision.candidates import Origin
 from explorer.decision.changes import Change
 from explorer.decision.lock import read_locks
 from explorer.decision.neighbours import designs_around
-from explorer.decision.not_known import lacking
+from explorer.decision.not_known import unknown_after
 from explorer.decision.repricing import reprice
 from explorer.inputs.links import LINKS
 from explorer.inputs.price_section import Matters
@@ -117,13 +117,13 @@ class Plain(NamedTuple):
 def plain_spending(project: Project, part: str, pieces: int) -> float:
     """What a kit's share of the pieces of a part comes to."""
     kits, owned = project.study.prices.build_quantity, project.study.owned
-    lacking = max(kits * pieces - owned.get(part, 0), 0)
+    short = max(kits * pieces - owned.get(part, 0), 0)
     ways = [
-        max(lacking, one.from_quantity) * one.amount
+        max(short, one.from_quantity) * one.amount
         for one in project.catalogue.prices.breaks[part]
-        if one.available is None or max(lacking, one.from_quantity) <= one.available
+        if one.available is None or max(short, one.from_quantity) <= one.available
     ]
-    return min(ways, default=inf) / kits if lacking else 0.0
+    return min(ways, default=inf) / kits if short else 0.0
 
 
 def plain_designs(project: Project, stored: Stored) -> list[Plain]:
@@ -490,7 +490,7 @@ def change(what: str, name: str, before: Any, after: Any) -> Change:
 def test_what_a_store_cannot_know_after_a_change(
     small_project: Project, one: Change, why: str
 ) -> None:
-    found = lacking(small_project, [one])
+    found = unknown_after(small_project, [one])
     if not why:
         assert found == ()
         return

@@ -35,7 +35,7 @@ CADENCE = "cadence_rpm"
 Action = Literal["stay", "turn", "swap", "rebuild", "none"]
 
 
-class Purchase(NamedTuple):
+class ToBuy(NamedTuple):
     """A line of what a change takes: `quantity` pieces a kit of a part, of which all kits together
     buy `bought`; `amount` is one kit's share of that.
     """
@@ -62,7 +62,7 @@ class Option:
     design_id: str
     parts: Mapping[str, str]
     settings: Mapping[str, float | int]
-    buys: tuple[Purchase, ...]
+    buys: tuple[ToBuy, ...]
     cost_to_switch: float
     cost: float
     delivered_energy_J: float
@@ -204,7 +204,7 @@ class _Options:
         by = {key: json_number(v) for key, v in zip(KEYS, gains, strict=True)}
         parts, settings, buys = self._parts(row), self._settings(row), self._buys(row)
         paid = float(costing.rounded_money(sum(line.amount for line in buys)))
-        words = _gain_words(self.project, gains, what_counts.thresholds(self.project, self.own))
+        words = _gain_words(self.project, gains, what_counts.least_gains(self.project, self.own))
         (name,) = ids_of([self.found.numbers[row]])
         swaps = int(self.links[row].sum())
         todo = _change_words(self.project, name, parts, settings, buys, swaps, paid)
@@ -238,7 +238,7 @@ class _Options:
         }
         return {name: new for name, (old, new) in pairs.items() if old != new}
 
-    def _buys(self, row: int) -> tuple[Purchase, ...]:
+    def _buys(self, row: int) -> tuple[ToBuy, ...]:
         """What is bought of parts that are other ones, or of which other pieces are needed."""
         lines = []
         own = costing.quantities(self.project.catalogue, self.origin.design)
@@ -249,7 +249,7 @@ class _Options:
             part = self.project.catalogue.parts[link][int(self.found.designs.parts[link][row])]
             paid = costing.spending(self.project, part.id, count)
             if paid.bought:
-                lines.append(Purchase(link, part.id, part.name, count, paid.bought, paid.amount))
+                lines.append(ToBuy(link, part.id, part.name, count, paid.bought, paid.amount))
         return tuple(lines)
 
 
@@ -294,7 +294,7 @@ def _change_words(
     name: str,
     parts: Mapping[str, str],
     settings: Mapping[str, float | int],
-    buys: tuple[Purchase, ...],
+    buys: tuple[ToBuy, ...],
     swaps: int,
     paid: float,
 ) -> str:

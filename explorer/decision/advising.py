@@ -20,7 +20,7 @@ from explorer.model.objectives import points_of
 from explorer.model.space import Designs, Rows
 from explorer.store.keys import design_numbers, ids_of
 from explorer.store.promises import drawn_odds, keep_odds
-from explorer.store.results import OPTIONS, Store
+from explorer.store.results import OF_DECISIONS, Store
 from explorer.store.stored import Stored
 
 DRAWN = 3
@@ -39,7 +39,7 @@ def of_lock(project: Project, store: Store, stored: Stored, lock: Lock) -> Advis
     kept in the store, so that later runs price it anew.
     """
     origin = Origin.of(project, lock)
-    store.append(project, stepped_around(project, origin), OPTIONS)
+    store.append(project, stepped_around(project, origin), OF_DECISIONS)
     if project.study.by_promise:
         _draw_builds(project, store, origin)
     every = stored.and_(store.load_options(project))

@@ -8,6 +8,7 @@ from typing import Any, Literal, NamedTuple, Protocol
 import numpy as np
 
 from explorer.decision.reasons import Reason, ReasonKind, broken_rule
+from explorer.decision.what_counts import MASS
 from explorer.inputs.links import LINKS
 from explorer.inputs.records import SETTINGS
 from explorer.inputs.study import Project
@@ -18,7 +19,6 @@ from explorer.model.space import Designs, Rows
 from explorer.store.stored import Stored
 from explorer.units import Array
 
-MASS = "mass_kg"
 LIMIT_COST = "limit_cost"
 
 Basis = Literal["store", "lock", "outdated lock"]

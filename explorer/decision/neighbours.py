@@ -25,7 +25,7 @@ from explorer.model.space import Designs, Rows, Space, plain_setting
 from explorer.store.standing import within_cost
 from explorer.units import Array
 
-FINE = (41, 21, 11, 5)
+FINE_VALUES = (41, 21, 11, 5)
 """Values of a continuous setting when a design is turned differently, the most that will do."""
 MOST_TURNED = 4000
 """Designs of one bill that the filter looks at."""
@@ -116,7 +116,7 @@ def _with_parts(origin: Origin, parts: Mapping[str, Rows], grid: Array) -> Desig
 
 def _fine_grid(project: Project, origin: Origin) -> Array:
     """Settings for the own parts: as fine as `MOST_TURNED` allows, other cells aside."""
-    for points in FINE:
+    for points in FINE_VALUES:
         grid = _grid(_values(project, origin, points))
         if len(grid) <= MOST_TURNED:
             break

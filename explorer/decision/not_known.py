@@ -42,14 +42,14 @@ def not_known(project: Project, store: Store) -> tuple[NotKnown, ...]:
             break
         if not run.result or not run.result.get("inputs"):
             continue
-        found = lacking(project, changes.since(project, store, run.result["inputs"]))
+        found = unknown_after(project, changes.since(project, store, run.result["inputs"]))
         if not found:
             return ()
         newest = found if newest is None else newest
     return newest or ()
 
 
-def lacking(project: Project, changed: Iterable[Change]) -> tuple[NotKnown, ...]:
+def unknown_after(project: Project, changed: Iterable[Change]) -> tuple[NotKnown, ...]:
     """Of some changes since a launch those for which its store lacks something."""
     command = f"genchain launch {project.path}"
     reasons = ((change, _why(project, change)) for change in changed)

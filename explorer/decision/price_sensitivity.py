@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from explorer.decision.locked_design import LockedDesign, LockStanding, standing
-from explorer.decision.what_counts import thresholds
+from explorer.decision.what_counts import least_gains
 from explorer.errors import Fault, InputError, nearest
 from explorer.front import non_dominated
 from explorer.inputs.links import LINKS
@@ -171,7 +171,7 @@ def break_even_prices(
     rivals &= stored.numbers != np.uint64(int(lock.design_id, 16))
     rows = np.flatnonzero(rivals)
     # A rival that is better by what counts wins at the same cost, another one has to cost less.
-    counts = thresholds(project, now.point)
+    counts = least_gains(project, now.point)
     better = (own - physics[rows] > counts[PHYSICAL]).any(axis=1)
     least = np.where(better, 0.0, counts[KEYS.index(COST)])
     gap = rounded_money(cost[rows] - now.cost + least)

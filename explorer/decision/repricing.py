@@ -29,7 +29,7 @@ from explorer.decision.price_changes import (
 )
 from explorer.decision.price_sensitivity import break_even_prices
 from explorer.decision.reasons import broken_rule
-from explorer.decision.verdict import STANDS, Verdict, verdict_on
+from explorer.decision.verdict import STANDING, Verdict, verdict_on
 from explorer.errors import Fault, InputError
 from explorer.inputs.prices import Prices
 from explorer.inputs.study import Project
@@ -80,7 +80,7 @@ class Repriced:
     @property
     def beaten(self) -> bool:
         """Whether a locked design no longer stands, however it is set."""
-        return any(verdict.status not in STANDS for verdict in self.locked)
+        return any(verdict.status not in STANDING for verdict in self.locked)
 
     def summary(self) -> dict[str, Any]:
         """Everything but the front's designs, as plain values."""

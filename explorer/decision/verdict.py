@@ -26,7 +26,7 @@ from explorer.store.stored import Stored
 from explorer.units import Array
 
 Status = Literal["kept", "adjust", "beaten", "infeasible", "sold_out"]
-STANDS: tuple[Status, ...] = ("kept", "adjust")
+STANDING: tuple[Status, ...] = ("kept", "adjust")
 """Of a design that no other one beats as long as its settings are right."""
 
 

@@ -13,7 +13,7 @@ from explorer.units import Array
 MASS = "mass_kg"
 
 
-def thresholds(project: Project, own: Array) -> Array:
+def least_gains(project: Project, own: Array) -> Array:
     """By how much an objective must be better to count, (objectives,), each in its own unit.
 
     `own` (objectives,) are the objectives, minimised, of the design that others are held against:
@@ -44,5 +44,5 @@ def gains(points: Array, own: Array) -> Array:
 def beats(project: Project, points: Array, own: Array) -> NDArray[np.bool_]:
     """Which designs (n, objectives), minimised, beat one (objectives,)."""
     better = gains(points, own)
-    counts = better > thresholds(project, own)
+    counts = better > least_gains(project, own)
     return np.asarray((better >= 0).all(axis=-1) & counts.any(axis=-1))

@@ -51,11 +51,11 @@ SESSION = "session"
 """The `source` of blocks whose designs were stepped through time: of two results of a design, that
 of its session stands.
 """
-OPTIONS = "options"
+OF_DECISIONS = "options"
 """The `source` of blocks of designs that were stepped because they are a change or two away from a
 decision. They belong to it, not to the search: `load` gives them to those only who ask for them.
 """
-STEPPED = (SESSION, OPTIONS)
+STEPPED = (SESSION, OF_DECISIONS)
 BLOCK_ROWS = 65_536
 """Most designs in a block: some 40 MB, so that reading back a few rows stays cheap."""
 MOST_PART_VERSIONS = 2**15 - 1
@@ -121,7 +121,7 @@ class Store(History):
         """Every design that holds today, once, by its session where it was stepped, and how many
         others there are and why.
 
-        `of` chooses blocks by number and source; without it, all but those of `OPTIONS`.
+        `of` chooses blocks by number and source; without it, all but those of `OF_DECISIONS`.
         """
         total, blocks, reasons = self._readable(project, of or _of_searches)
         gathered = Gathered.of(blocks, self._columns)
@@ -172,8 +172,8 @@ class Store(History):
         return stored, Reuse(total - int(again.sum()), len(stored), added_up(reasons))
 
     def load_options(self, project: Project) -> Stored:
-        """The designs of `OPTIONS` that hold today."""
-        return self.load(project, lambda _, source: source == OPTIONS)[0]
+        """The designs of `OF_DECISIONS` that hold today."""
+        return self.load(project, lambda _, source: source == OF_DECISIONS)[0]
 
     def evaluation(
         self, project: Project, stored: Stored, rows: Rows | NDArray[np.bool_] | None = None
@@ -344,7 +344,7 @@ class Store(History):
 
 def _of_searches(_: int, source: str) -> bool:
     """Whether a block is no decision's own."""
-    return source != OPTIONS
+    return source != OF_DECISIONS
 
 
 def _layout_today(
