@@ -6,7 +6,6 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from explorer.decision import advising
 from explorer.inputs.study import Project
 from explorer.inputs.study import load as load_study
 from explorer.model.design_file import built_as, checked_design, read_design
@@ -21,6 +20,7 @@ def evaluate_file(study: Path, design: Path, *, fidelity: str = "session") -> di
     """The result of the design in a file, with margins and ledger, and what it could be changed
     into; InputError with every fault.
     """
+    from explorer.decision import advising
     from explorer.report.measured_reach import beyond_measured
 
     project = load_study(study)
