@@ -33,6 +33,7 @@ from explorer.model.evaluation import Evaluation
 from explorer.model.space import Designs, Space, describe
 from explorer.model.stepped import sessions_of
 from explorer.store.keys import design_numbers, ids_of, path_of
+from explorer.store.promises import odds_of
 from explorer.store.results import SESSION, Store
 from explorer.store.stored import Stored
 from tests.helpers.chains import with_study
@@ -511,3 +512,23 @@ def test_a_rerun_names_what_it_cannot_know_until_a_launch(study: Path) -> None:
     assert rerun_study(study, quick=True, page=False)["cannot_know"] == []
     study.write_text(text)
     assert rerun_study(study, quick=True, page=False)["cannot_know"] == []
+
+
+@pytest.mark.slow
+def test_where_builds_promise_a_change_promises_too(small_study: Path) -> None:
+    text = small_study.read_text()
+    small_study.write_text(f"{text}\n[promise]\ndraws = 50\nminutes = 0.3\n")
+    answer = explorer.launch(small_study, workers=1, page=False)
+    design = answer["picks"]["most_energy"] or answer["front"][0]["design_id"]
+    kept = lock_design(small_study, design, page=False)["locked"]
+    project = load(small_study)
+    assert kept["options"]
+    for option in kept["options"]:
+        number = np.array([int(option["design_id"], 16)], np.uint64)
+        with Store.open(path_of(project)) as store:
+            (odds,) = odds_of(project, store, number)
+        assert odds.settled(project.study.promise)
+        promised = odds.promised_energy_J(project.study.promise)
+        assert option["promised_energy_J"] == pytest.approx(promised, abs=0.05)
+    (verdict,) = rerun_study(small_study, quick=True, page=False)["locked"]
+    assert verdict["advice"]["text"] == kept["advice"]["text"]

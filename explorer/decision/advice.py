@@ -146,7 +146,7 @@ def weigh(
     by_worth = np.lexsort((-worth, ~found.stepped))
     by_worth = by_worth[found.numbers[by_worth] != np.uint64(origin.number)]
     rivals = by_worth[what_counts.beats(project, found.points[by_worth], own)]
-    lasts = _Lasting(project, found.points, rivals)
+    lasts = _Lasting.among(project, found.points, rivals)
     lasting = (lasts.first(rivals[swaps[rivals] == count]) for count in np.unique(swaps[rivals]))
     rival = option.at(next((row for row in lasting if row is not None), None))
     nearest = _first(by_worth[np.argsort(swaps[by_worth], kind="stable")])
@@ -164,19 +164,23 @@ def weigh(
 
 
 class _Lasting(NamedTuple):
-    """Which of some rivals no other one beats."""
+    """Which of some rivals (n, objectives) no other one beats; `best` are those of their front."""
 
     project: Project
     points: Array
-    rivals: Rows
+    best: Array
+
+    @classmethod
+    def among(cls, project: Project, points: Array, rivals: Rows) -> _Lasting:
+        """Of rivals at some rows of points."""
+        some = points[rivals]
+        return cls(project, points, some[non_dominated(some)] if len(some) else some)
 
     def first(self, rows: Rows) -> int | None:
         """The first of some of the rivals that none beats."""
-        points = self.points[self.rivals]
-        # What beats one is on the rivals' own front, or beaten by one there that beats it, too.
-        best = points[non_dominated(points)] if len(rows) else points
         for row in rows.tolist():
-            if not what_counts.beats(self.project, best, self.points[row]).any():
+            # What beats it is on the rivals' front, or no better than one there.
+            if not what_counts.beats(self.project, self.best, self.points[row]).any():
                 return int(row)
         return None
 
