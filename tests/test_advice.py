@@ -12,14 +12,17 @@ from typing import Any, NamedTuple
 
 import numpy as np
 import pytest
+from typer.testing import CliRunner
 
 import explorer
+from explorer.cli import app
 from explorer.commands.evaluate import evaluate_file
 from explorer.commands.lock import lock_design
 from explorer.commands.rerun import rerun_study
 from explorer.decision.candidates import Origin
 from explorer.decision.changes import Change
-from explorer.decision.lock import read_locks
+from explorer.decision.decisions import decided_path
+from explorer.decision.lock import lock, read_locks
 from explorer.decision.neighbours import designs_around
 from explorer.decision.not_known import unknown_after
 from explorer.decision.repricing import reprice
@@ -268,7 +271,13 @@ def test_what_does_not_count_topples_no_lock(narrow: Project) -> None:
         with Store.open(path_of(narrow)) as store:
             store.append(narrow, made, SESSION)
             stored, _ = store.load(narrow)
-        row = int(np.argmin(stored.delivered_energy_J))
+            row = int(np.argmin(stored.delivered_energy_J))
+            decided_path(narrow).unlink(missing_ok=True)
+            lock(narrow, store, ids_of(stored.numbers[[row]])[0])
+        again = ["rerun", str(narrow.path), "--quick", "--no-page", "--fail-if-beaten"]
+        ended = CliRunner().invoke(app, again)
+        assert ended.exit_code == 0, ended.output
+        assert ("adjust" in ended.output) == (status == "adjust")
         found = reprice(narrow, stored, locks=[locked(narrow, stored, row)])
         (verdict,) = found.locked
         assert verdict.status == status
@@ -376,11 +385,9 @@ def test_what_is_stepped_for_a_lock_is_no_design_of_the_search(study: Path) -> N
 
 
 def test_a_decision_from_before_there_was_advice_is_read(study: Path) -> None:
-    from explorer.decision import lock as locking
-
     project = load(study)
     with Store.open(path_of(project)) as store:
-        locking.lock(project, store, first_of_front(study))
+        lock(project, store, first_of_front(study))
     text = (study.parent / "small.decided.toml").read_text()
     assert "advice" not in text
     assert "options" not in text
