@@ -30,7 +30,7 @@ from explorer.units import Array, unit_of
 MOST_SWAPPED = 2
 """Parts that may be swapped before it is called rebuilding."""
 LABELS = ("without a part", "with one part", "with two parts")
-CADENCE = "cadence_rpm"
+CADENCE, DELTA = "cadence_rpm", "delta"
 
 Action = Literal["stay", "turn", "swap", "rebuild", "none"]
 
@@ -319,5 +319,7 @@ def _setting_words(name: str, value: float) -> str:
     unit = unit_of(name)
     if name == CADENCE:
         return f"turn at {value:g} {unit}"
+    if name == DELTA:
+        return f"connect the windings in {'a triangle' if value else 'a star'}"
     stem = name.removesuffix(f"_{unit}") if unit else name
     return f"set {stem.replace('_', ' ')} to {value:g} {unit}".rstrip()

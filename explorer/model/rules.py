@@ -102,6 +102,14 @@ RULES: dict[str, Rule] = {
         near=3.0,
         hazard=True,
     ),
+    "reachable_ends": Rule(
+        unit="ends",
+        description="A triangle (delta) needs both ends of each of the three windings.",
+        label="ends of the windings that can be reached",
+        broken="the windings cannot be connected in delta, since their star point is out of reach",
+        loosened_by="",
+        near=-1.0,
+    ),
     "generator_speed_rpm": Rule(
         unit="rpm",
         description="The generator withstands the overspeed.",
