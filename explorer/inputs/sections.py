@@ -79,8 +79,6 @@ class Session(Section):
 
 Moderate = Annotated[float, Field(gt=0, lt=1e9)]
 _MayBe0 = Annotated[float, Field(ge=0, lt=1e9)]
-OF_SETTINGS = "must be numbers above 0 and below 1e9"
-"""Of every setting but one whose default is 0."""
 
 
 class Setting(Section):
@@ -133,7 +131,7 @@ class Setting(Section):
         if not 1 <= len(values) <= MOST_VALUES:
             raise ValueError(f"must hold 1 to {MOST_VALUES} values, holds {len(values)}")
         if not all(0 <= value < 1e9 for value in values):  # false for NaN too
-            raise ValueError(OF_SETTINGS)
+            raise ValueError("must be numbers above 0 and below 1e9")
         listed = tuple(sorted({float(value) for value in values}))
         return {"low": listed[0], "high": listed[-1], "listed": listed}
 

@@ -24,7 +24,6 @@ from explorer.inputs.section import Section
 from explorer.inputs.sections import (
     MOST_PIECES,
     NAMED_SECTIONS,
-    OF_SETTINGS,
     SECTIONS,
     BudgetLine,
     Build,
@@ -79,7 +78,7 @@ class StudyCheck:
             if setting is None:
                 continue
             if not setting.low and default != 0:
-                self.fault(keys, OF_SETTINGS, given[name])
+                self.fault(keys, "must be numbers above 0 and below 1e9", given[name])
                 continue
             whole = not setting.continuous and all(v.is_integer() for v in setting.values)
             if name in WHOLE_SETTINGS and not whole:
