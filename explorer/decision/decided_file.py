@@ -101,7 +101,7 @@ class _Entry(BaseModel):
     note: Annotated[str, Field(max_length=LONGEST_NOTE)] = ""
     hash: Annotated[str, StringConstraints(pattern=r"^[0-9a-f]{16}$")] | None = None
     parts: dict[str, Identifier]
-    settings: dict[str, NonNegative]
+    settings: dict[str, float]
     result: _Result
     margins: dict[str, float]
     bill: list[_BillLine]
@@ -264,7 +264,7 @@ class _Check:
         """What the types cannot say: complete names, and an id that is that of its content."""
         complete = True
         for name, value in entry.settings.items():
-            if not value and default_setting(name) != 0:
+            if value < 0 or (value == 0 and default_setting(name) != 0):
                 complete = False
                 rule = "must be greater than 0"
                 self.fault(("locked", number, "settings", name), rule, value)
