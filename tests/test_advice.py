@@ -19,6 +19,7 @@ from explorer.cli import app
 from explorer.commands.evaluate import evaluate_file
 from explorer.commands.lock import lock_design
 from explorer.commands.rerun import rerun_study
+from explorer.decision import neighbours
 from explorer.decision.candidates import Origin
 from explorer.decision.changes import Change
 from explorer.decision.decisions import decided_path
@@ -29,9 +30,9 @@ from explorer.decision.repricing import reprice
 from explorer.inputs.links import LINKS
 from explorer.inputs.price_section import Matters
 from explorer.inputs.records import SETTINGS
-from explorer.inputs.sections import Limits, Worth
+from explorer.inputs.sections import Limits, Setting, Worth
 from explorer.inputs.study import Project, load
-from explorer.model import costing
+from explorer.model import costing, evaluate
 from explorer.model.evaluation import Evaluation
 from explorer.model.space import Designs, Space, describe
 from explorer.model.stepped import sessions_of
@@ -308,6 +309,35 @@ def test_all_designs_up_to_two_swaps_away_are_looked_at(small_project: Project) 
     near = [row for row, other in enumerate(plain) if len(swaps(itself, other)) <= 2]
     expected = set(design_numbers(small_project.catalogue, every)[near].tolist())
     assert set(design_numbers(small_project.catalogue, around).tolist()) == expected
+
+
+def test_very_many_parts_take_no_longer(small_project: Project, monkeypatch) -> None:
+    """Pairs are made of the parts that are worth most alone; settings are thinned, the own stay."""
+    space = Space.of(small_project)
+    one = space.at(np.array([17]))
+    (number,) = design_numbers(small_project.catalogue, one)
+    origin = Origin(one, int(number))
+    filtered = []
+    monkeypatch.setattr(neighbours, "MOST_NEAR", 200)
+    plain = evaluate.evaluate
+    monkeypatch.setattr(
+        evaluate, "evaluate",
+        lambda project, some, *rest: filtered.append(some) or plain(project, some, *rest),
+    )  # fmt: skip
+    found = neighbours.stepped_around(small_project, origin)
+    near, far = filtered[:2]
+    assert 0 < len(far) <= 200 < len(neighbours.designs_around(small_project, origin)) - len(near)
+    taken = design_numbers(small_project.catalogue, found.designs)
+    assert taken[0] == number
+    assert len(near) > 0
+    study = small_project.study
+    many = {**study.settings, "undervoltage_off_V": Setting.model_validate(
+        {"low": 4.0, "high": 6.0, "step": 0.001})}  # fmt: skip
+    wide = replace(small_project, study=replace(study, settings=many))
+    for grid in (neighbours._fine_grid(wide, origin), neighbours._coarse_grid(wide, origin)):
+        assert len(grid) <= neighbours.MOST_TURNED
+        own = [float(one.settings[name][0]) for name in SETTINGS]
+        assert (grid == own).all(axis=1).any()
 
 
 @pytest.fixture(scope="module")

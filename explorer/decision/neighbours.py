@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from itertools import combinations
+from math import prod
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,43 +30,103 @@ FINE_VALUES = (41, 21, 11, 5)
 """Values of a continuous setting when a design is turned differently, the most that will do."""
 MOST_TURNED = 4000
 """Designs of one bill that the filter looks at."""
+MOST_SET, LEAST_SET = 64, 4
+"""Combinations of settings with which other parts are tried; with very many parts fewer."""
+MOST_NEAR = 24_000
+"""Designs with one part swapped that the filter looks at, and with two: some seconds each."""
 BEST = 16
 """Designs stepped by their worth, by each objective half as many, of each number of swaps."""
 
+Choices = Mapping[str, Rows]
+"""Link -> rows of the parts that may take the place of the own one."""
+
 
 def stepped_around(project: Project, origin: Origin) -> Evaluation:
-    """Sessions of the designs around one that may be worth a change, itself among them."""
-    from explorer.model.evaluate import evaluate
+    """Sessions of the designs around one that may be worth a change, itself first."""
     from explorer.model.stepped import sessions_of
 
-    around = designs_around(project, origin)
-    cost = costing.costs(project, around)
-    around = around.take(within_cost(project, cost))
-    found = evaluate(project, around) if len(around) else None
-    rows = np.zeros(0, np.int64) if found is None else worth_stepping(project, found, origin)
-    return sessions_of(project, Designs.concatenate([origin.design, around.take(rows)]))
+    choices, grid = _choices(project, origin), _coarse_grid(project, origin)
+    near = _filtered(project, near_designs(project, origin, choices, grid))
+    choices = for_pairs(project, origin, choices, len(grid), near)
+    far = _filtered(project, pairs(project, origin, choices, grid))
+    found = [one for one in (near, far) if one is not None]
+    chosen = [one.designs.take(worth_stepping(project, one, origin)) for one in found]
+    return sessions_of(project, Designs.concatenate([origin.design, *chosen]))
 
 
 def designs_around(project: Project, origin: Origin) -> Designs:
     """Every design with at most two parts swapped at the values that a sweep visits, and with its
-    own parts at finer ones, (n,).
+    own parts at finer ones, (n,); without the bounds that very many parts have.
     """
-    coarse = _values(project, origin, 0)
-    sets = [_with_parts(origin, {}, _fine_grid(project, origin))]
-    choices = {
-        link: rows[rows != origin.design.parts[link][0]]
-        for link, rows in Space.of(project).choices.items()
-    }
-    grid = _grid(coarse)
-    for count in range(1, MOST_SWAPPED + 1):
-        for links in combinations(LINKS, count):
-            several = np.meshgrid(*(choices[link] for link in links), indexing="ij")
-            parts = {link: one.reshape(-1) for link, one in zip(links, several, strict=True)}
-            sets.append(_with_parts(origin, parts, grid))
-    # Another number of cells is a swap of the bank.
-    sets.append(_with_parts(origin, {}, grid))
-    every = Designs.concatenate(sets)
-    return every.take(swapped(project, every, origin).sum(axis=1) <= MOST_SWAPPED)
+    choices, grid = _choices(project, origin), _coarse_grid(project, origin)
+    near = near_designs(project, origin, choices, grid)
+    return Designs.concatenate([near, pairs(project, origin, choices, grid)])
+
+
+def near_designs(project: Project, origin: Origin, choices: Choices, grid: Array) -> Designs:
+    """The own parts set otherwise, and one part swapped at all settings of a grid."""
+    sets = [_with_parts(origin, {}, _fine_grid(project, origin)), _with_parts(origin, {}, grid)]
+    sets += [_with_parts(origin, {link: rows}, grid) for link, rows in choices.items()]
+    return _few_swaps(project, origin, Designs.concatenate(sets))
+
+
+def pairs(project: Project, origin: Origin, choices: Choices, grid: Array) -> Designs:
+    """Two parts swapped at all settings of a grid."""
+    sets = []
+    for links in combinations(choices, MOST_SWAPPED):
+        several = np.meshgrid(*(choices[link] for link in links), indexing="ij")
+        parts = {link: one.reshape(-1) for link, one in zip(links, several, strict=True)}
+        sets.append(_with_parts(origin, parts, grid))
+    return _few_swaps(project, origin, Designs.concatenate(sets))
+
+
+def for_pairs(
+    project: Project, origin: Origin, choices: Choices, settings: int, near: Evaluation | None
+) -> Choices:
+    """Parts of which pairs are tried: all, or with very many those of each link that are worth most
+    when swapped alone.
+    """
+    if near is None or _count(choices) * settings <= MOST_NEAR:
+        return choices
+    cost = costing.costs(project, near.designs)
+    worth = -(points_of(project, near, cost) / goal_units(project)).sum(axis=1)
+    worth = np.where(doubt.may_keep(near.margins), worth, -np.inf)
+    alone = swapped(project, near.designs, origin).sum(axis=1) == 1
+    ranked = {}
+    for link, rows in choices.items():
+        there = near.designs.parts[link]
+        best = [worth[alone & (there == row)].max(initial=-np.inf) for row in rows.tolist()]
+        ranked[link] = rows[np.argsort(-np.array(best), kind="stable")]
+    for most in range(max(map(len, choices.values())), 0, -1):
+        few = {link: rows[:most] for link, rows in ranked.items()}
+        if _count(few) * settings <= MOST_NEAR:
+            break
+    return few
+
+
+def _count(choices: Choices) -> int:
+    """How many pairs of parts of two links there are."""
+    return sum(len(choices[a]) * len(choices[b]) for a, b in combinations(choices, 2))
+
+
+def _choices(project: Project, origin: Origin) -> Choices:
+    own = origin.design.parts
+    every = Space.of(project).choices
+    return {k: rows[(rows != own[k][0]) | (k in origin.gone)] for k, rows in every.items()}
+
+
+def _few_swaps(project: Project, origin: Origin, designs: Designs) -> Designs:
+    """Those with no more swaps than count; another number of cells is a swap of the bank."""
+    few = swapped(project, designs, origin).sum(axis=1) <= MOST_SWAPPED
+    return designs.take(few)
+
+
+def _filtered(project: Project, designs: Designs) -> Evaluation | None:
+    """What the filter makes of those that can be bought within the study's limit; None of none."""
+    from explorer.model.evaluate import evaluate
+
+    some = designs.take(within_cost(project, costing.costs(project, designs)))
+    return evaluate(project, some) if len(some) else None
 
 
 def worth_stepping(project: Project, found: Evaluation, origin: Origin) -> Rows:
@@ -115,12 +176,32 @@ def _with_parts(origin: Origin, parts: Mapping[str, Rows], grid: Array) -> Desig
 
 
 def _fine_grid(project: Project, origin: Origin) -> Array:
-    """Settings for the own parts: as fine as `MOST_TURNED` allows, other cells aside."""
+    """Settings for the own parts: as fine as `MOST_TURNED` allows."""
     for points in FINE_VALUES:
-        grid = _grid(_values(project, origin, points))
-        if len(grid) <= MOST_TURNED:
+        values = _values(project, origin, points)
+        if prod(map(len, values)) <= MOST_TURNED:
             break
-    return grid
+    return _grid(_thinned(values, origin, MOST_TURNED))
+
+
+def _coarse_grid(project: Project, origin: Origin) -> Array:
+    """Settings for other parts: those that a sweep visits, with very many fewer."""
+    parts = sum(map(len, project.study.choices.values()))
+    most = int(np.clip(MOST_NEAR // parts, LEAST_SET, MOST_SET))
+    return _grid(_thinned(_values(project, origin, 0), origin, most))
+
+
+def _thinned(values: Sequence[Sequence[float]], origin: Origin, most: int) -> list[Sequence[float]]:
+    """Values of each setting with every other one of the longest left out until they make at most
+    so many combinations; the design's own stay.
+    """
+    found = [list(one) for one in values]
+    own = [float(origin.design.settings[name][0]) for name in SETTINGS]
+    while prod(map(len, found)) > most and max(map(len, found)) > 1:
+        longest = max(range(len(found)), key=lambda place: len(found[place]))
+        first = found[longest].index(own[longest]) % 2
+        found[longest] = found[longest][first::2]
+    return list(found)
 
 
 def _values(project: Project, origin: Origin, points: int) -> list[Sequence[float]]:
