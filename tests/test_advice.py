@@ -318,7 +318,7 @@ def test_very_many_parts_take_no_longer(small_project: Project, monkeypatch) -> 
     (number,) = design_numbers(small_project.catalogue, one)
     origin = Origin(one, int(number))
     filtered = []
-    monkeypatch.setattr(neighbours, "MOST_NEAR", 200)
+    monkeypatch.setattr(neighbours, "MOST_NEAR", 120)
     plain = evaluate.evaluate
     monkeypatch.setattr(
         evaluate, "evaluate",
@@ -326,7 +326,11 @@ def test_very_many_parts_take_no_longer(small_project: Project, monkeypatch) -> 
     )  # fmt: skip
     found = neighbours.stepped_around(small_project, origin)
     near, far = filtered[:2]
-    assert 0 < len(far) <= 200 < len(neighbours.designs_around(small_project, origin)) - len(near)
+    every = neighbours.pairs(
+        small_project, origin, neighbours._choices(small_project, origin),
+        neighbours._coarse_grid(small_project, origin),
+    )  # fmt: skip
+    assert 0 < len(far) <= 120 < len(every)
     taken = design_numbers(small_project.catalogue, found.designs)
     assert taken[0] == number
     assert len(near) > 0
