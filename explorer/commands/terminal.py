@@ -353,7 +353,7 @@ def _rules(answer: Answer) -> tuple[Lines, Lines]:
         if value <= UNBOUNDED_MARGIN:
             room = "broken beyond measure"
         mended = ""
-        if UNBOUNDED_MARGIN < value < 0 and rule:
+        if UNBOUNDED_MARGIN < value < 0 and rule and rule.loosened_by:
             mended = f"; {rule.loosened_by.format(f'{-value:.3g} {unit}'.strip())} would keep it"
         (broken if value < 0 else kept).append(f"  {room}: {meaning} ({name}){mended}")
     return broken, kept
