@@ -538,6 +538,48 @@ def test_fuse_current_limit_converter_and_wire_by_hand(
     assert "the fuse protects them" in wires.protects
 
 
+def test_a_valve_that_fails_closed_by_hand(sheet: Sheet, small_project: Project) -> None:
+    """V/R across two phases, a winding or an armature with its leads; times EMF, ratio over radius
+    at the handle; an armature ends at V/k. A bridge of diodes with one shorted only brakes."""
+    assert "shorts the winding for a part of each turn" in guard(sheet, "generator").leaves
+    full_V = 5 * 2.7 * 0.95
+    for name, between, jerks in (
+        (
+            "hub_small",
+            lambda g, w: (2 * (g.resistance_phase_ohm + w), sqrt(3) * g.emf_phase_V_s),
+            True,
+        ),
+        ("stepper_long", lambda g, w: (g.resistance_phase_ohm + 2 * w, g.emf_phase_V_s), True),
+        ("treadmill_dc", lambda g, w: (g.resistance_phase_ohm + 2 * w, g.emf_phase_V_s), False),
+    ):
+        chosen = decided(small_project, generator=name, rectifier="active_8")
+        made = build_sheet(small_project, chosen, facts(small_project, chosen, draws=FEW))
+        (row,) = (g for g in small_project.catalogue.parts["generator"] if g.id == name)
+        (lead,) = (w for w in small_project.catalogue.parts["lead"] if w.id == PARTS["lead"])
+        ohm, emf_V_s = between(row, lead.resistance_ohm)  # type: ignore[attr-defined]
+        words = guard(made, "generator").leaves
+        expected = [full_V, emf_V_s * full_V / ohm * 4 / 0.17]
+        expected += [] if jerks else [full_V / emf_V_s / 4 * 30 / pi]
+        expected.append(full_V / ohm)
+        found = numbers(words)
+        assert found[: len(expected)] == pytest.approx(expected, rel=6e-3), words
+        opens = full_V / ohm >= 2.1 * numbers(guard(made, "fuse").what)[0]
+        assert ("The fuse then opens" in words) == opens
+        assert ("turn the crank like a motor" in words) != jerks
+
+
+def test_how_hot_a_clamp_gets_by_hand(sheet: Sheet, small_project: Project) -> None:
+    """Watts over 10 W/(m2 K) and its surface; an unknown surface is not touched."""
+    assert "How hot its surface gets is unknown" in guard(sheet, "clamp").leaves
+    bare = with_part(small_project, "clamp", "bus_clamp", surface_cm2=240.0, guarded=True)
+    chosen = decided(bare)
+    known = facts(bare, chosen, draws=FEW)
+    heat_W = known.part("clamp").power_limit_W - float(known.evaluation.margins["clamp_power_W"][0])
+    words = guard(build_sheet(bare, chosen, known), "clamp").leaves
+    assert numbers(words)[-1] == pytest.approx(heat_W / (10 * 0.024), rel=6e-3)
+    assert "keep its cover on" in words
+
+
 def test_a_5_V_lead_thinner_than_its_converter_gets_a_fuse_of_its_own(
     small_project: Project,
 ) -> None:

@@ -8,9 +8,12 @@ from typing import NamedTuple
 
 from explorer.physics.fuse import FUSE_FACTOR, FUSE_HOLDS, FUSE_OPENS, rated_for
 from explorer.physics.generator import wire_resistance
+from explorer.physics.surface import surface_rise
 from explorer.report.format import number
 from explorer.report.sheet.facts import Facts
 from explorer.report.sheet.stock import area_mm2, wire_words
+from explorer.report.sheet.stuck_valve import stuck_valve
+from explorer.units import M2_PER_CM2
 
 WIRE_A_PER_MM2 = 8.0
 """Continuous current of a short single copper wire in free air (common practice, no source)."""
@@ -188,8 +191,7 @@ def _generator_side(known: Facts) -> Guard:
         "generator, winding and lead",
         "before the rectifier",
         words,
-        "A shorted rectifier valve lets the bank drive the winding until the fuse opens: a crank "
-        "that turns hard or by itself says so.",
+        stuck_valve(known, fuse_A(known)),
     )
 
 
@@ -199,11 +201,24 @@ def _clamp(known: Facts) -> Guard:
     if clamp.by_cell:
         return Guard(
             f"clamp, {volts} V a cell", "across each cell", "each cell when the load is gone",
-            "Window and converter while the fuse is open.",
+            f"Window and converter while the fuse is open. {_surface(known)}",
         )  # fmt: skip
     return Guard(
         f"clamp, {volts} V",
         "across the bus, on the generator's side of the fuse",
         "the bank as a whole, window and converter when the load is gone",
-        "A single cell that holds less than the others.",
+        f"A single cell that holds less than the others. {_surface(known)}",
     )
+
+
+def _surface(known: Facts) -> str:
+    """How hot a hand finds the clamp after somebody has cranked on without a load."""
+    clamp = known.part("clamp")
+    if not clamp.surface_cm2:
+        return "How hot its surface gets is unknown: do not touch it."
+    pieces = known.setting("cells_series") if clamp.by_cell else 1.0
+    left_W = float(known.evaluation.margins["clamp_power_W"][0])
+    heat_W = clamp.power_limit_W - left_W / pieces
+    rise_K = float(surface_rise(heat_W, clamp.surface_cm2 * M2_PER_CM2))
+    hot = f"Its surface gets {number(rise_K)} K hotter than the air when the hand goes on"
+    return f"{hot}: keep its cover on." if clamp.guarded else f"{hot}."
