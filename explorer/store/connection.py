@@ -19,6 +19,7 @@ from explorer.store import checksums, waiting
 from explorer.store.checksums import RECORDS, checksum
 from explorer.store.schema import (
     APPLICATION_ID,
+    BUILDS_SINCE,
     CHECKED_SINCE,
     DECISIONS_SINCE,
     SCHEMA_VERSION,
@@ -40,6 +41,8 @@ class StoreFile:
         """False for a file from before there were checksums that is only read."""
         self.has_decisions = True
         """False for a file from before stores held decisions that is only read."""
+        self.has_builds = True
+        """False for a file from before builds had a table of their own that is only read."""
         self._identity = path.stat().st_ino if path.exists() else None
 
     @classmethod
@@ -131,6 +134,7 @@ class StoreFile:
                 version = self._check()
                 self.has_checksums = version >= CHECKED_SINCE
                 self.has_decisions = version >= DECISIONS_SINCE
+                self.has_builds = version >= BUILDS_SINCE
             if read_only or self._check() == SCHEMA_VERSION:
                 return
             # Under the write lock: of two that open an old file at once, one changes it.
@@ -154,7 +158,8 @@ class StoreFile:
                 f"must be a store of version {SCHEMA_VERSION} or earlier, another release wrote it"
             )
             raise InputError([Fault(str(self.path), "", rule, str(version))])
-        if version < CHECKED_SINCE and self._columns_of("checksum"):
+        tables = {"checksum": CHECKED_SINCE, "decision": DECISIONS_SINCE, "builds": BUILDS_SINCE}
+        if any(version < since and self._columns_of(name) for name, since in tables.items()):
             rule = "is damaged: its version is not that of its tables; move it away"
             raise InputError([Fault(str(self.path), "", rule, str(version))])
         return version
@@ -162,7 +167,8 @@ class StoreFile:
     @property
     def kinds(self) -> list[str]:
         """The kinds of records that this file has."""
-        return [kind for kind in RECORDS if kind != "decision" or self.has_decisions]
+        there = {"decision": self.has_decisions, "builds": self.has_builds}
+        return [kind for kind, record in RECORDS.items() if there.get(record.table, True)]
 
     def _pragma(self, name: str) -> int:
         return int(self._execute(f"PRAGMA {name}").fetchone()[0])

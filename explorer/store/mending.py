@@ -17,6 +17,7 @@ from typing import Any, NamedTuple
 
 from explorer.errors import Fault, InputError
 from explorer.inputs.links import LINKS
+from explorer.store.builds import Draws, OddsRecord
 from explorer.store.checksums import RECORDS, checksum
 from explorer.store.layout import Layout, UnknownLayoutError
 from explorer.store.results import Store
@@ -177,6 +178,8 @@ def _fits(table: str, row: Values, layouts: Mapping[int, Layout | None]) -> bool
         except (TypeError, ValueError):
             return False
     try:
+        if table == "builds":
+            Draws.read(OddsRecord(row["designs"], row["rules"], row["content"]))
         for name in JSON_COLUMNS:
             if name in row:
                 json.loads(row[name])
@@ -245,8 +248,9 @@ class _Copy:
             if not lost or row["key"].startswith(OF_ITSELF):
                 self.new._insert("progress", row)
         self.history()
-        for _, row in self.rows("decision"):
-            self.new._insert("decision", {k: v for k, v in row.items() if k != "id"})
+        for table in ("decision", "builds"):
+            for _, row in self.rows(table):
+                self.new._insert(table, {k: v for k, v in row.items() if k != "id"})
         rest = "the others are searched for again" if lost else "none is lost"
         return f"{count:,} stored designs are kept, {rest}"
 
