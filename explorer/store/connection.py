@@ -74,7 +74,7 @@ class StoreFile:
     @classmethod
     def _make(cls, path: Path) -> None:
         """Make a file that holds nothing yet, whole or not at all; one that stands there stays."""
-        new = path.with_name(f".{path.name[:80]}.{secrets.token_hex(4)}.part")
+        new = path.with_name(f".{path.name[:80]}.{secrets.token_hex(8)}.part")
         try:
             store = cls(new, _connected(new, "rwc"))
             try:

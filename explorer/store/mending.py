@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import os
+import secrets
 import shutil
 import sqlite3
 from collections.abc import Iterator, Mapping
@@ -109,8 +110,7 @@ def mend(path: Path) -> tuple[str, ...]:
             if len(found.damages) > MOST_NOTICES:
                 lines.append(f"{len(found.damages):,} records are damaged in all")
             lines.append(f"the damaged file is set aside as {aside.name}")
-            new = path.with_name(f".{path.name[:80]}.{os.getpid()}.part")
-            new.unlink(missing_ok=True)
+            new = path.with_name(f".{path.name[:80]}.{secrets.token_hex(8)}.part")
             try:
                 with Store.open(new) as mended, mended.alone():
                     lines.append(_Copy(store, mended, found).all())

@@ -62,7 +62,7 @@ def pack(path: Path) -> Packed:
         if found.damages:
             raise InputError([one.fault for one in found.damages])
         _refuse_unknown(store)
-        new = path.with_name(f".{path.name[:80]}.{secrets.token_hex(4)}.part")
+        new = path.with_name(f".{path.name[:80]}.{secrets.token_hex(8)}.part")
         try:
             with Store.open(new) as packed:
                 with packed.alone():
