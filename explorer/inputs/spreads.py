@@ -12,6 +12,7 @@ from typing import Literal
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
+from explorer.files import leads_nowhere
 from explorer.inputs.csv_tables import TableColumns, TableReader
 from explorer.inputs.records import Identifier, Positive, Record, Text
 
@@ -76,7 +77,8 @@ def read_spreads(
 
     `records`: kind of row -> id -> record, of the rows without a fault.
     """
-    if not (reader.folder / name).exists():
+    path = reader.folder / name
+    if not path.exists() and not leads_nowhere(path):
         return {}
     found: dict[tuple[str, str], list[SpreadRow]] = {}
     for row in reader.rows(name, TableColumns.of(SpreadRow), id_column="part") or ():
