@@ -14,6 +14,7 @@ Real = float | Array
 RAD_S_PER_RPM = 2 * pi / 60
 J_PER_WH = 3600.0
 KELVIN = 273.15
+M2_PER_CM2 = 1e-4
 STANDARD_GRAVITY = 9.80665
 THERMAL_VOLTAGE_25C = 0.025693
 """kT/q at 298.15 K, V (2019 SI constants)."""
@@ -23,7 +24,7 @@ UNIT_SUFFIXES = {
     "_N_m_s": "N m s", "_m_s": "m/s", "_N_m": "N m", "_V_s": "V s",
     "_rad_s": "rad/s", "_percent": "%", "_rpm": "rpm", "_ohm": "ohm", "_kg": "kg", "_Wh": "Wh",
     "_C": "°C", "_V": "V", "_A": "A", "_W": "W", "_N": "N", "_J": "J", "_F": "F", "_H": "H",
-    "_K": "K", "_m": "m", "_s": "s",
+    "_ends": "ends", "_cm2": "cm2", "_K": "K", "_m": "m", "_s": "s",
 }  # fmt: skip
 """The unit that the ending of a name means, longest endings first."""
 

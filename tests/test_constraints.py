@@ -311,6 +311,72 @@ def test_a_cold_pack_is_not_charged(small_project: Project) -> None:
     assert not found.feasible[0]
 
 
+def test_a_hot_clamp_is_covered_or_large(small_project: Project) -> None:
+    """Worked by hand: what the clamp burns for long, through its surface at 10 W/(m2 K), against
+    65 °C, where bare metal burns within a second; a cover or an unknown surface says nothing."""
+    clamped = with_part(
+        small_project, "clamp", "no_clamp", kind="bus", threshold_V=8.0, resistance_ohm=0.25,
+        power_limit_W=200.0,
+    )  # fmt: skip
+    heat_W = 200.0 - margin(one(clamped), "clamp_power_W")
+    assert heat_W > 1
+    assert margin(one(clamped), "hot_surface_K") == np.inf
+    bare = with_part(clamped, "clamp", "no_clamp", surface_cm2=200.0)
+    ambient_C = small_project.study.session.ambient_C
+    expected = 65 - ambient_C - heat_W / (10 * 0.02)
+    assert margin(one(bare), "hot_surface_K") == pytest.approx(expected, rel=1e-9)
+    covered = with_part(bare, "clamp", "no_clamp", guarded=True)
+    assert margin(one(covered), "hot_surface_K") == np.inf
+    by_cell = with_part(bare, "clamp", "no_clamp", kind="cell", threshold_V=1.6)
+    heat_W = 5 * 200.0 - margin(one(by_cell), "clamp_power_W")
+    expected = 65 - ambient_C - heat_W / (10 * 0.02 * 5)
+    assert margin(one(by_cell), "hot_surface_K") == pytest.approx(expected, rel=1e-9)
+
+
+def test_an_overloaded_output_rises_or_not(small_project: Project) -> None:
+    """A module that holds its current bears any pack; one whose output rises must give all that the
+    pack may ask for; of one that nobody knows nothing is said."""
+    assert margin(one(small_project), "output_overload_A") == np.inf
+    rises = with_part(small_project, "converter", "buckboost_wide", overload="rises")
+    row = int(pick(rises).parts["converter"][0])
+    gives_A = rises.catalogue.parts["converter"][row].output_current_limit_A
+    pack_A = next(iter(rises.catalogue.packs.values())).current_A
+    assert margin(one(rises), "output_overload_A") == pytest.approx(gives_A - pack_A)
+    greedy = with_pack(rises, current_most_A=gives_A + 0.5)
+    assert margin(one(greedy), "output_overload_A") == pytest.approx(-0.5)
+    assert not one(greedy).feasible[0]
+    limits = with_part(greedy, "converter", "buckboost_wide", overload="limits")
+    assert margin(one(limits), "output_overload_A") == np.inf
+
+
+def test_protection_fits_together(small_project: Project) -> None:
+    """Worked by hand at both hops: a limit at or below the next rating protects it, otherwise a
+    fuse of the series between 1.5 times the working current and that rating."""
+    assert margin(one(small_project), "protection_A") == np.inf
+    chosen = pick(small_project)
+    lead, part, window = (
+        small_project.catalogue.parts[link][int(chosen.parts[link][0])]
+        for link in ("pack_lead", "converter", "window")
+    )
+    taken_A = next(iter(small_project.catalogue.packs.values())).current_A
+    known = with_part(
+        small_project, "converter", part.id, overload="limits",
+        output_current_limit_A=lead.current_limit_A - 0.3, input_current_limit_A=50.0,
+    )  # fmt: skip
+    most_A = window.current_limit_A * (1 + window.current_limit_tolerance)
+    assert 50 - most_A > 0.3
+    assert margin(one(known), "protection_A") == pytest.approx(0.3)
+    rises = with_part(known, "converter", part.id, overload="rises")
+    thick = with_part(rises, "pack_lead", lead.id, current_limit_A=4.9)
+    assert margin(one(thick), "protection_A") == pytest.approx(4 / 1.5 - taken_A)
+    weak = with_part(known, "converter", part.id, input_current_limit_A=5.5)
+    twin = Twin.of_design(weak, pick(weak), 0)
+    off_V = float(pick(weak).settings["undervoltage_off_V"][0])
+    intake_A = float(np.interp(off_V, twin.volts, twin.drawn["current_A"]))
+    expected = max(5 / 1.5 - intake_A, 5.5 - most_A)
+    assert margin(one(weak), "protection_A") == pytest.approx(min(expected, 0.3), abs=2e-3)
+
+
 def test_what_may_be_touched(small_project: Project) -> None:
     """IEC 60364-4-41, 414.4.5: 60 V DC where it is dry, 30 V elsewhere; insulated leads are
     extra-low voltage up to 50 V AC (IEC 61140), half of it where it is wet."""

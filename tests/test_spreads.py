@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 
+from explorer.commands.launch import launch_study
+from explorer.commands.start import start
 from explorer.errors import InputError
 from explorer.inputs.catalogue import FITTED
-from explorer.inputs.study import load
+from explorer.inputs.links import LINKS
+from explorer.inputs.spreads import class_text
+from explorer.inputs.study import Project, load
 from explorer.model import promise, tolerance
-from explorer.model.spreads import spreads_of_part
+from explorer.model.spreads import spreads_of_part, unspoken
+from tests.conftest import DEMO
 from tests.helpers.chains import pick
 
 HEADER = "link,part,column,low,high,shape,varies,source,dated"
@@ -20,15 +24,21 @@ ROW = "generator,hub_small,emf_line_V_s,0.99,1.01,lognormal,batch,measured: open
 
 
 def written(study: Path, *rows: str) -> Path:
+    """The study with some rows of spreads.csv and no others."""
     (study.parent / "parts" / "spreads.csv").write_text("\n".join([HEADER, *rows]) + "\n", "utf-8")
     return study
+
+
+def measured(study: Path, *rows: str) -> Path:
+    """The study with some rows below what is usual of each class."""
+    return written(study, *class_text().splitlines()[1:], *rows)
 
 
 def test_a_measured_value_differs_by_what_its_measurement_leaves(small_study: Path) -> None:
     """The class's EMF is drawn within 5 %, the measured one's logarithm is normal: 95 % lie within
     1 %, and the other parts of the table are as before."""
     bare = load(small_study)
-    project = load(written(small_study, ROW))
+    project = load(measured(small_study, ROW))
     designs = pick(project)
 
     def drawn(some, number: int) -> tuple[float, float]:
@@ -38,7 +48,7 @@ def test_a_measured_value_differs_by_what_its_measurement_leaves(small_study: Pa
             one.emf_phase_V_s / of.emf_phase_V_s for one, of in zip(build[:2], base, strict=False)
         )
 
-    mine, others = np.array([drawn(project, number) for number in range(200)]).T
+    mine, others = np.array([drawn(project, number) for number in range(400)]).T
     class_mine, _ = np.array([drawn(bare, number) for number in range(200)]).T
     assert 0.9 < np.mean(np.abs(np.log(mine)) < np.log(1.01)) <= 1.0
     assert np.ptp(class_mine) > 0.08
@@ -54,7 +64,7 @@ def test_energies_draw_closer_together(small_study: Path) -> None:
     before = tolerance.tolerance(load(small_study), designs, draws=300)
     columns = ("emf_line_V_s", "drag_torque_N_m", "drag_viscous_N_m_s", "resistance_line_ohm")
     rows = [ROW.replace("emf_line_V_s", name) for name in columns]
-    project = load(written(small_study, *rows))
+    project = load(measured(small_study, *rows))
     after = tolerance.tolerance(project, designs, draws=300)
     assert np.std(after.energy_J) < 0.95 * np.std(before.energy_J)
 
@@ -81,9 +91,69 @@ def test_a_column_stands_once(small_study: Path) -> None:
         load(written(small_study, ROW, ROW))
 
 
-def test_without_rows_nothing_changes(small_study: Path) -> None:
-    bare = load(small_study)
-    assert replace(bare, catalogue=replace(bare.catalogue)).catalogue.spreads == {}
+def test_what_no_row_speaks_of_does_not_differ(small_study: Path) -> None:
+    """With a row for the cells alone every other number is the table's in every build, and what the
+    study could have said and did not is listed."""
+    row = "cell,all,esr_ohm,0.6,1,even,batch,assumed,2026-11-25"
+    project = load(written(small_study, row))
+    for number in range(0, 40, 8):
+        build = promise.draw(project, pick(project), [number]).project.catalogue
+        for link in set(LINKS) - {"cell", "window"}:
+            assert build.parts[link] == project.catalogue.parts[link]
+        assert build.operators == project.catalogue.operators
+        for one, of in zip(build.parts["cell"], project.catalogue.parts["cell"], strict=True):
+            assert 0.6 * of.esr_ohm <= one.esr_ohm <= of.esr_ohm
+            assert one.capacitance_F == of.capacitance_F
+    assert "EMF of the generator" in unspoken(project)
+    assert "resistance of the cells" not in unspoken(project)
+
+
+def test_the_shipped_spreads_speak_of_everything(small_project: Project, tmp_path: Path) -> None:
+    """What a new study begins with and the demo's own rows of classes are what is shipped."""
+    assert unspoken(small_project) == ()
+    demo = (DEMO.parent / "parts" / "spreads.csv").read_text("utf-8").splitlines()
+    assert set(class_text().splitlines()) <= set(demo)
+    started = Path(start("my_study", home=tmp_path)["study"]).parent / "parts" / "spreads.csv"
+    assert set(class_text().splitlines()) <= set(started.read_text("utf-8").splitlines())
+
+
+def test_rows_hold_by_weight(small_study: Path) -> None:
+    """A part's own row, before its kind's, before that of all; a cell's own least capacitance and
+    its own spread of pieces before both."""
+    rows = (
+        "cell,all,esr_ohm,0.9,1,even,batch,assumed,2026-11-25",
+        "cell,supercapacitor,esr_ohm,0.8,1,even,batch,assumed,2026-11-25",
+        "cell,cell_100f,esr_ohm,0.7,1,even,batch,measured,2026-11-25",
+        "cell,all,capacitance_F,0.95,1.1,even,batch,assumed,2026-11-25",
+        "cell,all,capacitance_F,0.96,1.04,even,each,sorted,2026-11-25",
+    )
+    project = load(written(small_study, *rows))
+    low = {
+        cell.id: {one.fields[0]: one.low for one in spreads_of_part(project, "cell", cell)}
+        for cell in project.catalogue.parts["cell"]
+    }
+    for cell in project.catalogue.parts["cell"]:
+        kind = 0.8 if cell.kind == "supercapacitor" else 0.9
+        assert low[cell.id]["esr_ohm"] == (0.7 if cell.id == "cell_100f" else kind)
+        assert low[cell.id]["capacitance_F"] == cell.capacitance_low_fraction
+        own = "piece_spread" in cell.model_fields_set
+        assert own or cell.piece_spread == pytest.approx(0.04)
+
+
+def test_builds_that_do_not_differ_promise_what_the_tables_say(small_study: Path) -> None:
+    """Without spreads.csv, or with an empty one, no build is drawn: each promise is the session's
+    energy, and what is recommended is so by nominal values; the study is said to have none."""
+    text = small_study.read_text("utf-8") + "\n[promise]\n"
+    small_study.write_text(text, "utf-8")
+    (small_study.parent / "parts" / "spreads.csv").unlink()
+    answer = launch_study(small_study, workers=1, page=False)
+    assert any("spreads.csv is not there" in note for note in answer["notes"])
+    assert answer["front"]
+    for record in answer["front"]:
+        assert record["promised_energy_J"] == record["delivered_energy_J"]
+        assert record["worst_tenth_J"] == record["delivered_energy_J"]
+        assert (record["draws"], record["hazard_chance"]) == (0, None)
+    assert answer["picks"]["recommended"]
 
 
 def test_a_row_of_all_parts_replaces_the_class_and_a_part_its_row(small_study: Path) -> None:

@@ -29,10 +29,13 @@ def fill(folder: Path) -> None:
     for table in [*folder.glob("parts/*.csv"), *folder.glob("bench/*.csv")]:
         text = table.read_text("utf-8")
         comments, examples = text.split(f"# {UNCOMMENT}\n")
-        *rows, header = examples.splitlines()
+        lines = examples.splitlines()
+        rows = [line.removeprefix("# ") for line in lines if line.startswith("#")]
+        header, *shipped = lines[len(rows) :]
         assert rows
-        assert all(row.startswith("# my_") for row in rows)
-        filled = [header, *(row.removeprefix("# ") for row in rows)]
+        assert all(row.startswith(("my_", "generator,my_")) for row in rows)
+        assert bool(shipped) == (table.name == "spreads.csv")
+        filled = [header, *rows, *shipped]
         table.write_text(comments + "\n".join(filled) + "\n")
 
 

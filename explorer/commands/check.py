@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -9,8 +10,10 @@ from explorer.decision import decisions
 from explorer.errors import InputError
 from explorer.files import one_at_a_time
 from explorer.inputs.machine_classes import line_column_meanings
-from explorer.inputs.study import load
+from explorer.inputs.study import Project, load
 from explorer.model.space import Space
+from explorer.model.spreads import unspoken
+from explorer.report.format import listed
 from explorer.search import plan
 from explorer.store.keys import path_of
 from explorer.store.mending import look
@@ -31,8 +34,18 @@ def check_study(study: Path) -> dict[str, Any]:
         "choices": {link: len(names) for link, names in project.study.choices.items()},
         "locked": list(found.entries),
         "columns": line_column_meanings(),
-        "notes": [*found.notices, *project.catalogue.notes],
+        "notes": [*found.notices, *project.catalogue.notes, *_exact(project)],
     }
+
+
+def _exact(project: Project) -> Iterator[str]:
+    """What builds could differ in, and spreads.csv does not speak of."""
+    exact = unspoken(project) if project.builds_differ else ()
+    if exact:
+        yield (
+            f"spreads.csv says nothing of {listed(exact)}: builds count as exactly what the tables "
+            "say there"
+        )
 
 
 def check_store(study: Path, *, compact: bool = False) -> dict[str, Any]:

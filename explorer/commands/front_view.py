@@ -27,6 +27,7 @@ from explorer.inputs.csv_tables import content_hash
 from explorer.inputs.prices import Prices
 from explorer.inputs.study import Project
 from explorer.model import costing
+from explorer.model.odds import promise_results
 from explorer.model.record import design_records
 from explorer.model.space import Rows
 from explorer.search.progress import Step, Watch
@@ -121,7 +122,12 @@ class FrontView:
         return [
             {
                 **record,
-                **one.results(self.project.study.promise),
+                **promise_results(
+                    one,
+                    self.project.study.promise,
+                    self.project.builds_differ,
+                    record["delivered_energy_J"],
+                ),
             }
             for record, one in zip(records, odds, strict=True)
         ]
@@ -230,7 +236,7 @@ class FrontView:
         from explorer.measuring.what_to_measure import what_to_measure
 
         found = self.store.search_progress(self.looked_at)
-        if MEASURE_NEXT in found or not self.picked:
+        if MEASURE_NEXT in found or not self.picked or not self.project.builds_differ:
             return
         watch(Step(MEASURE_NEXT, 0, 1, 0))
         advice = what_to_measure(self.picker, draws=ADVICE_DRAWS, workers=workers)

@@ -21,6 +21,7 @@ from explorer.inputs.csv_tables import shown
 from explorer.inputs.links import LINKS
 from explorer.inputs.sections import MOST_PIECES
 from explorer.inputs.study import Project, load
+from explorer.model.odds import promise_results
 from explorer.search.progress import Watch, unwatched
 from explorer.store.keys import path_of
 from explorer.store.promises import odds_of
@@ -144,7 +145,8 @@ def _tips(
 def _promises(project: Project, store: Store, one: lock.Lock) -> dict[str, Any]:
     """What builds of a locked design promised on the day of the lock, and do today."""
     (odds,) = odds_of(project, store, np.array([int(one.design_id, 16)], np.uint64))
-    today = odds.results(project.study.promise)
+    terms, energy_J = project.study.promise, one.result["delivered_energy_J"]
+    today = promise_results(odds, terms, project.builds_differ, energy_J)
     return {
         name: {"when_locked": one.result.get(name), "today": today[name]}
         for name in ("promised_energy_J", "hazard_chance", "draws")

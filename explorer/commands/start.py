@@ -29,6 +29,7 @@ def start(name: str, *, home: Path) -> dict[str, Any]:
         starter.SCHEMA_FILE: text_of(schema("study")) + "\n",
         **{f"parts/{stem}.csv": starter.table_text(kind) for kind, stem in TABLE_NAMES.items()},
         "parts/prices.csv": starter.prices_text(),
+        "parts/spreads.csv": starter.spreads_text(),
         "bench/converter_points.csv": starter.bench_text(),
     }
     write_folder(folder, files)

@@ -16,9 +16,8 @@ from explorer.errors import DiskError, Fault, Hint, InputError, nearest
 from explorer.files import NOWHERE, OUTSIDE, leads_nowhere, leads_outside, write_atomic
 from explorer.inputs.csv_tables import content_hash, shown
 from explorer.inputs.links import LINKS
-from explorer.inputs.records import SETTINGS, Identifier, NonNegative, Positive
+from explorer.inputs.records import SETTINGS, WHOLE_SETTINGS, Identifier, NonNegative
 from explorer.inputs.rule_words import rule_of
-from explorer.inputs.sections import WHOLE_SETTINGS
 from explorer.inputs.toml_text import Places, line_of, places_of, read_toml
 from explorer.model.space import design_id as id_of
 from explorer.store.keys import default_row, default_setting
@@ -83,7 +82,7 @@ class _Entry(BaseModel):
     note: Annotated[str, Field(max_length=LONGEST_NOTE)] = ""
     hash: Annotated[str, StringConstraints(pattern=r"^[0-9a-f]{16}$")] | None = None
     parts: dict[str, Identifier]
-    settings: dict[str, Positive]
+    settings: dict[str, NonNegative]
     result: _Result
     margins: dict[str, float]
     bill: list[_BillLine]

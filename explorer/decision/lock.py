@@ -22,10 +22,10 @@ from explorer.decision.decisions import Decided, changing, decided, decided_path
 from explorer.errors import Fault, InputError, nearest
 from explorer.inputs.csv_tables import shown
 from explorer.inputs.links import LINKS
-from explorer.inputs.records import SETTINGS
-from explorer.inputs.sections import WHOLE_SETTINGS
+from explorer.inputs.records import SETTINGS, WHOLE_SETTINGS
 from explorer.inputs.study import Project
 from explorer.model import costing
+from explorer.model.odds import promise_results
 from explorer.model.record import design_record
 from explorer.model.space import Designs
 from explorer.store.keys import Numbers, ids_of
@@ -145,7 +145,10 @@ def _dated(line: Mapping[str, Any]) -> dict[str, Any]:
 def _promise_of_today(project: Project, store: Store, stored: Stored, row: int) -> dict[str, float]:
     """What builds of a design have come to by now; nothing where none were drawn."""
     (odds,) = odds_of(project, store, stored.numbers[[row]])
-    found = odds.results(project.study.promise) if odds.draws else {}
+    terms, energy_J = project.study.promise, float(stored.delivered_energy_J[row])
+    if project.builds_differ and not odds.draws:
+        return {}
+    found = promise_results(odds, terms, project.builds_differ, energy_J)
     return {name: value for name, value in found.items() if value is not None}
 
 

@@ -68,6 +68,8 @@ class Picker:
 
     def hold(self, numbers: Numbers) -> NDArray[np.bool_]:
         """Which designs keep their promises in their builds, so that they may be picked, (n,)."""
+        if not self.project.builds_differ:
+            return np.ones(len(numbers), dtype=bool)
         limit = self.project.study.build.hazard_chance
         terms = self.project.study.promise
         return np.array([one.holds(limit, terms) for one in self.odds(numbers)], dtype=bool)
@@ -76,6 +78,8 @@ class Picker:
         """Draw builds of the front's contenders, as far as no launch has, and keep them."""
         from explorer.model import promise
 
+        if not self.project.builds_differ:
+            return
         numbers = self.stored.numbers[self.rows]
         known = self.odds(numbers)
         designs = self.stored.designs.take(self.rows)
@@ -108,6 +112,8 @@ class Picker:
     def _promised_points(self, rows: Rows) -> Array:
         """Objectives of designs whose builds were drawn, with the energy that these promise."""
         points = np.array(self._points(rows))
+        if not self.project.builds_differ:
+            return points
         known, terms = self.odds(self.stored.numbers[rows]), self.project.study.promise
         points[:, KEYS.index(ENERGY)] = [-one.promised_energy_J(terms) for one in known]
         return points

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from math import inf
 from typing import Annotated, Literal
 
 from pydantic import Field, model_validator
 
 from explorer.inputs.records import MASS_MEANING, NonNegative, Part, Positive, Share
+from explorer.units import M2_PER_CM2
 
 PIECE_SPREAD = 0.025
 """Half the width in which cells of one batch differ in capacitance (computed from 59 open discharge
@@ -71,6 +73,23 @@ class Clamp(Part):
         "good in that time",
         examples=[1250],
     )
+    surface_cm2: NonNegative | None = Field(
+        default=None,
+        description="that its heat leaves by and that can be touched, of one clamp; left empty, "
+        "nobody knows, and no rule looks at it",
+        examples=[240],
+    )
+    guarded: bool = Field(
+        default=False,
+        description="`yes` where a cover that stays cool keeps fingers off it; left empty, no",
+        examples=["yes"],
+    )
+
+    @property
+    def touchable_m2(self) -> float:
+        """The surface of one clamp that a hand may touch, m2; infinite where none is known."""
+        hidden = self.guarded or self.surface_cm2 is None or not self.present
+        return inf if hidden else float(self.surface_cm2) * M2_PER_CM2  # type: ignore[arg-type]
 
     @property
     def present(self) -> bool:
@@ -179,13 +198,20 @@ class Converter(Part):
         description="least input; below it the output can rise and destroy the pack", examples=[3]
     )
     input_max_V: Positive = Field(description="absolute maximum of its input", examples=[20])
-    input_current_limit_A: Positive = Field(description="most input current", examples=[4.5])
+    input_current_limit_A: Positive = Field(description="most input current", examples=[7])
     output_current_limit_A: Positive = Field(description="most output current", examples=[2.2])
     input_capacitance_F: NonNegative | None = Field(
         default=None,
         description="across its input, which the bank fills when the window closes; left empty, "
         "nobody knows, and no rule looks at it",
         examples=[0.00022],
+    )
+    overload: Literal["limits", "rises"] | None = Field(
+        default=None,
+        description="what it does beyond its most output current: `limits` (holds that current and "
+        "lets its voltage fall) or `rises` (its voltage leaves 5 V upwards); left empty, nobody "
+        "knows, and no rule looks at it",
+        examples=["limits"],
     )
     loss_W: NonNegative
     loss_per_input_V: NonNegative
@@ -195,6 +221,16 @@ class Converter(Part):
     loss_per_output_A2: NonNegative
     fit_error_W: NonNegative
     fit_error_efficiency: NonNegative
+
+    @property
+    def limits_output(self) -> bool:
+        """Whether it holds its output current where more is asked for."""
+        return self.overload == "limits"
+
+    @property
+    def output_rises(self) -> bool:
+        """Whether its output voltage rises where more current is asked for."""
+        return self.overload == "rises"
 
     @model_validator(mode="after")
     def _range(self) -> Converter:

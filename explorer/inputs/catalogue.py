@@ -23,7 +23,7 @@ from explorer.inputs.price_lists import read_prices
 from explorer.inputs.prices import Prices, PriceTerms
 from explorer.inputs.records import Identifier, Operator, Pack, Part, Positive, Record, Text
 from explorer.inputs.row_doubts import row_doubts
-from explorer.inputs.spreads import Spreads, read_spreads
+from explorer.inputs.spreads import Spreads, piece_spread, read_spreads
 
 MODELS: dict[str, type[Record]] = {
     **{name: link.record for name, link in LINKS.items()},
@@ -87,7 +87,7 @@ class Catalogue:
     """File, relative to the study's folder -> hash of its bytes."""
     notes: tuple[str, ...] = ()
     spreads: Spreads = field(default_factory=dict)
-    """What was measured of single parts, in place of what is assumed of their class."""
+    """How much parts and hands differ from build to build; empty where nothing does."""
     converter_reach: Mapping[str, Reach] = field(default_factory=dict)
     """Converter -> what its bench points cover."""
 
@@ -147,19 +147,12 @@ def read_tables(
     _check_ids(reader, rows)
     points = _read_bench(reader, f"{bench}/converter_points.csv", known["converter"])
     rows["converter"] = _fill_converters(reader, rows["converter"], points)
-    records: dict[str, dict[str, Record]] = {
-        kind: {
-            record.id: record
-            for row in read or ()
-            if (record := reader.record(row, MODELS[kind])) is not None
-        }
-        for kind, read in rows.items()
-    }
-    records |= {link: {part.id: part} for link, part in older.items()}
+    records = _records(reader, rows, older)
     _note_doubts(reader, rows, records)
     read_parts = [known[link] for link in LINKS]
     parts = tuple(part for ids in read_parts for part in ids or ())
     spreads = read_spreads(reader, f"{tables}/spreads.csv", records)
+    records["cell"] = {name: _pieces(one, spreads) for name, one in records["cell"].items()}
     prices_file = f"{tables}/prices.csv"
     prices, priced = read_prices(reader, prices_file, None if None in read_parts else parts, terms)
     prices, priced = prices and prices.with_free(older.values()), _with_ids(priced, older)
@@ -184,6 +177,29 @@ def read_tables(
         priced=priced,
         prices_file=reader.shown(prices_file),
     )
+
+
+def _records(
+    reader: TableReader, rows: Mapping[str, Sequence[Row] | None], older: Mapping[str, Part]
+) -> dict[str, dict[str, Record]]:
+    """Kind of row -> id -> record of the rows without a fault, and of what tables came later."""
+    found: dict[str, dict[str, Record]] = {
+        kind: {
+            record.id: record
+            for row in read or ()
+            if (record := reader.record(row, MODELS[kind])) is not None
+        }
+        for kind, read in rows.items()
+    }
+    return found | {link: {part.id: part} for link, part in older.items()}
+
+
+def _pieces(cell: Record, spreads: Spreads) -> Record:
+    """A cell whose pieces differ as its own row says, or else as spreads.csv does."""
+    width = piece_spread(spreads, cell)
+    if width is None or "piece_spread" in cell.model_fields_set:
+        return cell
+    return cell.model_copy(update={"piece_spread": width})
 
 
 def _defaults(tables: Path) -> dict[str, Part]:

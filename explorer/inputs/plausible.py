@@ -71,7 +71,8 @@ RANGES: dict[str, Range] = {
         (0.1, 10_000, "output_V input_min_V input_max_V hold_V input_V"),
         (0.001, 100_000, "power_limit_W"),
         (0.001, 1e8, "energy_limit_J"),
-        (0.001, 1000, "current_A output_A"),
+        (0.1, 100_000, "surface_cm2"),
+        (0.001, 1000, "current_A current_most_A output_A"),
         (0.001, 100_000, "retry_s capacity_Wh"),
         (1, 5000, "critical_power_W"),
         (1, 1_000_000, "reserve_J"),
@@ -84,6 +85,7 @@ RANGES: dict[str, Range] = {
         (1, 1e9, "from_quantity available"),
         (1, 10_000, "cells_series cells_parallel"),
         (1, 1000, "cadence_rpm"),
+        (1, 1, "delta"),
         (0.01, 10_000, "undervoltage_off_V undervoltage_band_V overvoltage_off_V"),
     )
     for name in names.split()

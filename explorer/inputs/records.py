@@ -89,12 +89,22 @@ class Pack(Record):
         description="that a retrying pack waits; 0 for others", examples=[0]
     )
     capacity_Wh: Positive = Field(description="of its cells", examples=[20])
+    current_most_A: Positive | None = Field(
+        default=None,
+        description="most that it ever asks for at 5 V; left empty, `current_A`",
+        examples=[2.1],
+    )
     charge_min_C: Annotated[float, Field(ge=-60, le=60)] | None = Field(
         default=None,
         description="coldest at which it may be charged; left empty, nobody knows, and no rule "
         "looks at it",
         examples=[0],
     )
+
+    @property
+    def asks_A(self) -> float:
+        """The most that it ever asks for, A."""
+        return max(self.current_most_A or 0.0, self.current_A)
 
     @property
     def behaviour(self) -> PackKind:
@@ -204,6 +214,16 @@ SETTING_ROWS: dict[str, SettingRow] = {
     "overvoltage_off_V": SettingRow(
         "bank voltage above which the load is cut, to spare the converter", (9.0, 10.5)
     ),
+    "delta": SettingRow(
+        "1 connects the three windings in a triangle (delta), 0 in a star; a triangle asks for a "
+        "generator whose row has open_star",
+        (0,),
+        default=0.0,
+    ),
 }
 """The settings of every design by name."""
 SETTINGS = tuple(SETTING_ROWS)
+FRONT_SETTINGS = ("cadence_rpm", "delta")
+"""Those of the front half of a chain; all others are of its back half."""
+WHOLE_SETTINGS = frozenset({"cells_series", "cells_parallel", "delta"})
+"""Those that are whole numbers."""

@@ -20,6 +20,7 @@ from explorer.inputs.links import LINKS
 from explorer.inputs.prices import Offer, OfferColumns, Price
 from explorer.inputs.records import SETTING_ROWS, Record
 from explorer.inputs.sections import NAMED_SECTIONS, SECTIONS
+from explorer.inputs.spreads import SpreadRow, class_text
 from explorer.units import unit_of
 
 SCHEMA_FILE = "study.schema.json"
@@ -61,6 +62,17 @@ def prices_text() -> str:
     return _table(
         "prices.csv. What a part costs; nothing else holds prices.", _meanings(Price), rows
     )
+
+
+def spreads_text() -> str:
+    """spreads.csv with what is assumed of classes of parts."""
+    about = (
+        "spreads.csv. How much parts, hands and settings differ from build to build; what no row "
+        "speaks of does not differ. Below stands what is usual of each class."
+    )
+    text = _table(about, _meanings(SpreadRow), [_examples(SpreadRow)])
+    _, rows = class_text().split("\n", 1)
+    return text + rows
 
 
 def bench_text() -> str:

@@ -51,7 +51,8 @@ class Study:
     """What a build promises; see `by_promise` for whether the search goes by it."""
     worth: Worth
     by_promise: bool
-    """Whether the study has a section [promise]: then promised energy is the first objective."""
+    """Whether the study has a section [promise], and builds differ at all: then promised energy is
+    the first objective."""
     owned: Mapping[str, int] = field(default_factory=dict)
     """Part -> pieces of it that are at hand in all, for all kits together."""
 
@@ -81,6 +82,11 @@ class Project:
     """
     what_if: Mapping[str, int | None] = field(default_factory=dict)
     """Part -> pieces that are taken to be owned beside what the study says; None for any number."""
+
+    @property
+    def builds_differ(self) -> bool:
+        """Whether any row says how much parts, hands or settings differ from build to build."""
+        return bool(self.catalogue.spreads)
 
     @property
     def owned(self) -> Mapping[str, int | None]:
@@ -197,7 +203,7 @@ class _Given:
             build=self.build,
             promise=self.promise,
             worth=self.worth,
-            by_promise=self.by_promise,
+            by_promise=self.by_promise and bool(catalogue.spreads),
             owned=self.owned or {},
         )
 

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from math import log, sqrt
 
 from explorer.inputs.machine_classes import MachineClass
+from explorer.inputs.spreads import class_rows
 
 EVEN = 1 / sqrt(12.0)
 """Standard deviation of an even distribution over its width."""
@@ -19,15 +20,12 @@ COOLING_W_PER_KG = 20.0
 
 
 def class_spread(kind: str, column: str) -> float:
-    """Relative standard deviation of a column between parts of one class, 0 where none is assumed.
-
-    From the spreads that promises draw for parts of which only the class is known.
+    """Relative standard deviation of a column between parts of one class, 0 where none is assumed:
+    of the class spreads as shipped.
     """
-    from explorer.model.spreads import CLASS_SPREADS
-
-    for spread in CLASS_SPREADS:
-        if spread.where == kind and column in spread.fields:
-            return EVEN * (spread.high - spread.low)
+    for row in class_rows():
+        if (row.link, row.field, row.varies) == (kind, column, "batch"):
+            return EVEN * (row.high - row.low)
     return 0.0
 
 

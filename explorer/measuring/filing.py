@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -19,7 +19,7 @@ from explorer.inputs.machine_kinds import MACHINE_KINDS
 from explorer.inputs.notation import is_formula
 from explorer.inputs.plausible import implausible
 from explorer.inputs.rule_words import rule_of
-from explorer.inputs.spreads import SpreadRow
+from explorer.inputs.spreads import class_text
 from explorer.inputs.study import LARGEST_STUDY_BYTES
 from explorer.inputs.study_check import StudyCheck
 from explorer.inputs.toml_text import read_toml
@@ -45,8 +45,8 @@ class _Filing:
     kept: set[tuple[str, str]] = field(default_factory=set)
     """Ids with columns in which a row of the table knew better than a class does."""
 
-    def sheet(self, file: Path, new: Sequence[str] = ()) -> TableText | None:
-        """A table, read once; a new one with those columns where there may be none yet."""
+    def sheet(self, file: Path, new: str = "") -> TableText | None:
+        """A table, read once; `new`: what one begins with where there may be none yet."""
         if file not in self.sheets:
             found = read_rows(file, self.folder, new)
             if isinstance(found, Fault):
@@ -254,7 +254,7 @@ def _incomplete(
 
 
 def _file_points(filing: _Filing, notes: Notes, one: Measured, file: Path, replace: bool) -> None:
-    sheet = filing.sheet(file, TableColumns.of(BenchPoint).valid)
+    sheet = filing.sheet(file, ",".join(TableColumns.of(BenchPoint).valid))
     if sheet is None:
         return
     old = [row for row in sheet.rows if row.get("converter") == one.id]
@@ -278,7 +278,7 @@ def _file_points(filing: _Filing, notes: Notes, one: Measured, file: Path, repla
 
 
 def _file_spreads(filing: _Filing, notes: Notes, one: Measured, file: Path) -> None:
-    sheet = filing.sheet(file, tuple(SpreadRow.model_fields))
+    sheet = filing.sheet(file, class_text())
     table = filing.sheets.get(file.parent / f"{TABLE_NAMES[one.kind]}.csv")
     if sheet is None or table is None:
         return

@@ -75,8 +75,10 @@ class TableText:
         return self.line_end.join((*self.head, *self.lines, ""))
 
 
-def read_rows(file: Path, folder: Path, new: Sequence[str]) -> TableText | Fault:
-    """A table of commas and UTF-8, as lines; a Fault for any other."""
+def read_rows(file: Path, folder: Path, new: str) -> TableText | Fault:
+    """A table of commas and UTF-8, as lines; a Fault for any other. `new`: what one that is not
+    there begins with, empty where it must be there.
+    """
     if leads_outside(file, folder):
         return Fault(str(file), "", OUTSIDE)
     try:
@@ -86,12 +88,16 @@ def read_rows(file: Path, folder: Path, new: Sequence[str]) -> TableText | Fault
     if content is None:
         if not new:
             return Fault(str(file), "", "is missing")
-        return TableText(file, None, (_csv_line(new),), tuple(new), (), ())
+        return _table(file, None, new)
     try:
         decoded(content)
         text = content.decode("utf-8")
     except (NotText, UnicodeDecodeError):
         return Fault(str(file), "", f"is not written to: {SAVE_AS}")
+    return _table(file, text, text)
+
+
+def _table(file: Path, before: str | None, text: str) -> TableText | Fault:
     lines = text.rstrip().splitlines()
     starts = (line.lstrip("\ufeff ") for line in lines)
     names = next((i for i, line in enumerate(starts) if line and line[:1] != "#"), None)
@@ -108,7 +114,7 @@ def read_rows(file: Path, folder: Path, new: Sequence[str]) -> TableText | Fault
         rows.append({name: c.strip() for name, c in zip(columns, cells, strict=True)})
     head = tuple(lines[: names + 1])
     line_end = "\r\n" if "\r\n" in text else "\n"
-    return TableText(file, text, head, columns, tuple(below), tuple(rows), line_end)
+    return TableText(file, before, head, columns, tuple(below), tuple(rows), line_end)
 
 
 def _csv_line(cells: Iterable[str]) -> str:

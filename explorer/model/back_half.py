@@ -196,6 +196,7 @@ def _bank_and_clamp(at: PartColumn, setting: Mapping[str, Array]) -> dict[str, A
         "clamp_by_cell": by_cell,
         "clamp_limit_W": at("clamp", "power_limit_W") * groups,
         "clamp_limit_J": at("clamp", "burst_limit_J") * groups,
+        "clamp_touchable_m2": at("clamp", "touchable_m2") * groups,
         "voltage_rating_V": series * at("cell", "voltage_V"),
         "weakest_share": bank.weakest_share(series, at("cell", "piece_spread")),
     }

@@ -19,7 +19,7 @@ from explorer.model.evaluate import evaluate
 from explorer.model.rules import RULES
 from explorer.model.simulate import Care
 from explorer.model.space import Designs
-from explorer.model.spreads import CADENCE, Spread, nominal, of_hand, spreads_of_part
+from explorer.model.spreads import Spread, nominal, of_cadence, of_hand, spreads_of_part
 from explorer.stopping import starting_workers
 from explorer.units import Array
 
@@ -35,9 +35,8 @@ SETTINGS_DRAWN = {
 """Settings of which each chain has its own value that can be known. How well a hand keeps its
 cadence is drawn, too, but differs from day to day: nobody knows it beforehand.
 """
-CAPACITANCE = Spread("capacitance of the cells", "cell", ("capacitance_F",), 1.0, 1.0)
 CURRENT_LIMIT = Spread("current limit", "window", ("current_limit_A",), 1.0, 1.0)
-"""Drawn by what the part's own row says of them."""
+"""Drawn by what the part's own row says of it."""
 
 
 class Uncertain(NamedTuple):
@@ -116,11 +115,11 @@ def _with_spreads(project: Project, designs: Designs) -> Iterator[tuple[Uncertai
     for link in LINKS:
         for row in np.unique(designs.parts[link]).tolist():
             part = project.catalogue.parts[link][row]
-            own = {"cell": (CAPACITANCE,), "window": (CURRENT_LIMIT,)}.get(link, ())
+            own = (CURRENT_LIMIT,) if link == "window" else ()
             for spread in (*spreads_of_part(project, link, part), *own):
                 yield Uncertain(spread.says, link, part.id, spread.fields), spread
     for name, says in SETTINGS_DRAWN.items():
-        yield Uncertain(says, "settings", "", (name,)), CADENCE
+        yield Uncertain(says, "settings", "", (name,)), of_cadence(project)
 
 
 class _Share(NamedTuple):
@@ -176,11 +175,11 @@ def _of_part(
     table = project.catalogue.parts[one.where]
     (row,) = (k for k, part in enumerate(table) if part.id == one.part)
     drawn = builds.project.catalogue.parts[one.where][row :: len(table)][:count]
-    loss = spread.how == "loss"
+    loss = spread.shape == "loss"
     for field in one.fields:
         base = nominal(table[row], field)
-        if base not in (0.0, 1.0) if loss else base:
-            values = np.array([nominal(part, field) for part in drawn])
+        if base is not None and (base not in (0.0, 1.0) if loss else base):
+            values = np.array([nominal(part, field) for part in drawn], dtype=float)
             return np.asarray((1 - values) / (1 - base) if loss else values / base)
     return np.ones(count)
 

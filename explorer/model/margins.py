@@ -9,7 +9,7 @@ import numpy as np
 from explorer.inputs.back_parts import BURST_S
 from explorer.inputs.study import Project
 from explorer.model import overspeed
-from explorer.model.back_half import BackHalves
+from explorer.model.back_half import BackHalves, PartColumn
 from explorer.model.kernels import accounts
 from explorer.model.kernels.records import Records
 from explorer.model.regimes import CHATTERING, CYCLING, STARVED, STEADY
@@ -17,8 +17,9 @@ from explorer.model.rules import RULES
 from explorer.model.simulate import Care, Solved
 from explorer.model.space import Designs, Rows
 from explorer.model.unloaded import Fronts
-from explorer.physics import bank, window
+from explorer.physics import bank, fuse, window
 from explorer.physics.operator import endurance_power
+from explorer.physics.surface import TOUCH_C, surface_rise
 from explorer.units import RAD_S_PER_RPM, Array
 
 EXTRA_LOW_VOLTAGE_V, WET_EXTRA_LOW_VOLTAGE_V = 60.0, 30.0
@@ -91,6 +92,7 @@ def unloaded_margins(project: Project, fronts: Fronts) -> dict[str, Array]:
     most_ac_V = WET_INSULATED_AC_V if session.wet else INSULATED_AC_V
     return {
         "turnable_N_m": person.comfort_force_N * fronts.drives["radius_m"] - fronts.drag_N_m(),
+        "reachable_ends": fronts.spare_ends,
         "generator_speed_rpm": fronts.speed_limit_rpm - shaft / RAD_S_PER_RPM,
         "extra_low_voltage_V": most_V - overspeed.open_V(session, fronts),
         "open_leads_V": most_ac_V - fronts.leads_V * fronts.machines["emf_V_s"] * shaft,
@@ -126,6 +128,7 @@ def back_margins(project: Project, designs: Designs, back: BackHalves) -> dict[s
     coldest_C, ambient_C = pack.charge_min_C, project.study.session.ambient_C
     warmer_K = np.inf if coldest_C is None else ambient_C - coldest_C
     found |= _inrush(project, designs, back, levels)
+    found |= _faults(at, pack.asks_A, taken, intake_A)
     found["pack_temperature_K"] = np.full(len(designs), warmer_K)
     unbound = {name: np.full(len(designs), np.inf) for name in pack.behaviour.unbound}
     return found | unbound
@@ -156,6 +159,28 @@ def _inrush(
     return {
         "inrush_A": np.where(known, current, np.inf),
         "inrush_J": np.where(known, energy, np.inf),
+    }
+
+
+def _faults(at: PartColumn, asks_A: float, taken_A: Array, intake_A: Array) -> dict[str, Array]:
+    """Rules about what a part lets through when the next one asks for too much, (n,) each.
+
+    A part is protected where what lies before it limits the current to its rating, or where a fuse
+    of the series stands between the working current and that rating. Whoever does not know what a
+    converter does beyond its most current can say neither.
+    """
+    limits, rises = at("converter", "limits_output") > 0, at("converter", "output_rises") > 0
+    gives_A, lead_A = at("converter", "output_current_limit_A"), at("pack_lead", "current_limit_A")
+    window_A = at("window", "current_limit_A") * (1 + at("window", "current_limit_tolerance"))
+    rated_A = at("converter", "input_current_limit_A")
+    held_A = np.where(limits, lead_A - gives_A, -np.inf)
+    hops = (
+        np.maximum(held_A, fuse.carried_within(lead_A) - taken_A),
+        np.maximum(rated_A - window_A, fuse.carried_within(rated_A) - intake_A),
+    )
+    return {
+        "output_overload_A": np.where(rises, gives_A - asks_A, np.inf),
+        "protection_A": np.where(limits | rises, np.minimum(*hops), np.inf),
     }
 
 
@@ -193,6 +218,13 @@ def overspeed_margins(
         "cell_voltage_V": need["voltage_rating_V"] - fast.string_V,
         "cell_life_V": need["voltage_limit_V"] - fast.bus_V,
         "clamp_power_W": np.where(clamped, need["clamp_limit_W"] - fast.steady_W, np.inf),
+        "hot_surface_K": np.where(
+            clamped & np.isfinite(need["clamp_touchable_m2"]),
+            TOUCH_C
+            - project.study.session.ambient_C
+            - surface_rise(fast.steady_W, need["clamp_touchable_m2"]),
+            np.inf,
+        ),
         "clamp_burst_J": np.where(clamped, need["clamp_limit_J"] - BURST_S * fast.burst_W, np.inf),
         "input_voltage_V": np.minimum(
             at("window", "voltage_limit_V") - fast.bus_V,

@@ -169,3 +169,13 @@ class Odds(NamedTuple):
     def promising(self) -> bool:
         """Whether further builds are worth it."""
         return self.hazard_chance <= SCREENED and self.keeps_rules_share >= FIRST_KEEPS
+
+
+def promise_results(one: Odds, terms: Promise, differ: bool, energy_J: float) -> dict[str, Any]:
+    """What a design's result says of its builds. Where builds do not `differ` none is drawn, and
+    each gives what the tables say.
+    """
+    if differ:
+        return one.results(terms)
+    alike = {"promised_energy_J": energy_J, "worst_tenth_J": energy_J, "below_half_share": 0.0}
+    return {**Odds().results(terms), **alike}

@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
 from functools import reduce
 from itertools import chain, groupby, pairwise
-from typing import Any, NamedTuple
+from typing import NamedTuple, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from explorer import front
 from explorer.inputs.back_parts import Cell, Window
 from explorer.inputs.links import LINKS
-from explorer.inputs.records import Operator, Part
+from explorer.inputs.records import Part, Record
 from explorer.inputs.study import Project
 from explorer.model import margins as rule_margins
 from explorer.model import spreads as spread_tables
@@ -29,7 +29,7 @@ from explorer.model.odds import SCREENED, SCREENS, Odds
 from explorer.model.rules import RULES
 from explorer.model.simulate import Care
 from explorer.model.space import Designs, Rows
-from explorer.model.spreads import CADENCE, CAPACITANCE_HIGH, CLASS_SPREADS, Spread
+from explorer.model.spreads import Spread, of_cadence
 from explorer.model.unloaded import Fronts
 from explorer.physics import bank
 from explorer.stopping import starting_workers
@@ -40,6 +40,7 @@ FIRST_DRAWS, LAST_DRAWS = 40, 1000
 the best of these, so that a hazard of one in a hundred is ruled out.
 """
 CONTENDERS, FINALISTS = 200, 40
+RowT = TypeVar("RowT", bound=Record)
 
 
 class Builds(NamedTuple):
@@ -75,11 +76,10 @@ def draw(project: Project, designs: Designs, numbers: Sequence[int]) -> Builds:
     seed, catalogue = project.study.search.seed, project.catalogue
     rng = np.random.default_rng([seed, 0, hands.pop()])
     operators = {
-        name: person.model_copy(
-            update=_drawn_hand(person, spread_tables.of_hand(project, person), rng)
-        )
+        name: _drawn(project, "operator", person, rng)
         for name, person in catalogue.operators.items()
     }
+    packs = {name: _drawn(project, "pack", one, rng) for name, one in catalogue.packs.items()}
     drawn: dict[str, list[Part]] = {link: [] for link in LINKS}
     rows: dict[str, list[Rows]] = {link: [] for link in LINKS}
     settings, weakest = [], []
@@ -87,14 +87,14 @@ def draw(project: Project, designs: Designs, numbers: Sequence[int]) -> Builds:
         rng = np.random.default_rng([seed, 1, number])
         for link in LINKS:
             rows[link].append(designs.parts[link] + len(drawn[link]))
-            drawn[link] += (
-                _drawn_part(part, link, rng, spread_tables.measured(project, link, part))
-                for part in catalogue.parts[link]
-            )
+            drawn[link] += (_drawn_part(project, link, part, rng) for part in catalogue.parts[link])
         settings.append(_drawn_settings(project, designs, rng))
         weakest.append(_weakest(project, designs, rng))
     tables = replace(
-        catalogue, parts={link: tuple(some) for link, some in drawn.items()}, operators=operators
+        catalogue,
+        parts={link: tuple(some) for link, some in drawn.items()},
+        operators=operators,
+        packs=packs,
     )
     exact = project.study.build.model_copy(update={"resistor_tolerance": 0.0})
     return Builds(
@@ -107,40 +107,40 @@ def draw(project: Project, designs: Designs, numbers: Sequence[int]) -> Builds:
     )
 
 
-def _drawn_hand(
-    person: Operator, spreads: Iterable[Spread], rng: np.random.Generator
-) -> dict[str, float]:
-    return {
-        field: min(getattr(person, field) * _factor(spread, rng), spread_tables.most(field))
-        for spread in spreads
+def _drawn(project: Project, link: str, part: RowT, rng: np.random.Generator) -> RowT:
+    """A row as one build has it. Each number of its table has a random number of its own, so that
+    others are drawn as before when one was measured.
+    """
+    numbers = spread_tables.numbers_of(project.catalogue.spreads, link)
+    shares = dict(zip(numbers, rng.random(len(numbers)), strict=True))
+    update = {
+        field: min(
+            float(spread.applied(spread_tables.nominal(part, field) or 0.0, by)),
+            spread_tables.most(field),
+        )
+        for spread in spread_tables.spreads_of_part(project, link, part)
+        for by in (float(spread.at(np.array(shares[spread.fields[0]]))),)
         for field in spread.fields
     }
+    return part.model_copy(update=update) if update else part
 
 
-def _drawn_part(part: Part, link: str, rng: np.random.Generator, own: Mapping[str, Spread]) -> Part:
-    """A part as one build has it; `own`: what was measured of it, by field."""
-    update: dict[str, Any] = {}
-    for spread in CLASS_SPREADS:
-        if spread.where == link:
-            factors = {spread: _factor(spread, rng)}
-            for field in spread.fields:
-                used = own.get(field, spread)
-                if used not in factors:
-                    factors[used] = _factor(used, rng)
-                by = factors[used]
-                update[field] = float(used.applied(spread_tables.nominal(part, field), by))
+def _drawn_part(project: Project, link: str, part: Part, rng: np.random.Generator) -> Part:
+    """A part as one build has it, within its own tolerances, too, which no longer are worst cases
+    then.
+    """
+    part = _drawn(project, link, part, rng)
     if isinstance(part, Cell):
-        factor = rng.uniform(part.capacitance_low_fraction, CAPACITANCE_HIGH)
-        update |= {"capacitance_F": part.capacitance_F * factor, "capacitance_low_fraction": 1.0}
+        return part.model_copy(update={"capacitance_low_fraction": 1.0})
     if isinstance(part, Window):
         limit = part.current_limit_tolerance
-        factor = rng.uniform(1 - limit, 1 + limit)
-        update |= {
-            "current_limit_A": part.current_limit_A * factor,
+        update = {
+            "current_limit_A": part.current_limit_A * rng.uniform(1 - limit, 1 + limit),
             "current_limit_tolerance": 0.0,
             "reference_tolerance": 0.0,
         }
-    return part.model_copy(update=update) if update else part
+        return part.model_copy(update=update)
+    return part
 
 
 def _factor(spread: Spread, rng: np.random.Generator) -> float:
@@ -163,7 +163,7 @@ def _drawn_settings(
     off, on, over = (between(name) for name in ("off", "on", "over"))
     return {
         **designs.settings,
-        "cadence_rpm": designs.settings["cadence_rpm"] * _factor(CADENCE, rng),
+        "cadence_rpm": designs.settings["cadence_rpm"] * _factor(of_cadence(project), rng),
         "undervoltage_off_V": off,
         "undervoltage_band_V": np.maximum(on - off, 1e-6),
         "overvoltage_off_V": over,

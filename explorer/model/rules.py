@@ -77,8 +77,7 @@ RULES: dict[str, Rule] = {
     ),
     "keeps_turning_rpm": Rule(
         unit="rpm",
-        description="The hand keeps the crank turning: it does not stall at the dead point, break "
-        "away or hunt.",
+        description="The hand keeps turning: it does not stall, break away or hunt.",
         label="cadence that the hand keeps up",
         broken="the hand does not turn it steadily: it stalls, breaks away or hunts",
         loosened_by="",
@@ -101,6 +100,14 @@ RULES: dict[str, Rule] = {
         loosened_by="a gearing rated {} higher",
         near=3.0,
         hazard=True,
+    ),
+    "reachable_ends": Rule(
+        unit="ends",
+        description="A triangle (delta) needs both ends of each of the three windings.",
+        label="ends of the windings that can be reached",
+        broken="the windings cannot be connected in delta, since their star point is out of reach",
+        loosened_by="",
+        near=-1.0,
     ),
     "generator_speed_rpm": Rule(
         unit="rpm",
@@ -146,8 +153,7 @@ RULES: dict[str, Rule] = {
     ),
     "diode_reverse_V": Rule(
         unit="V",
-        description="The diodes block the bus at overspeed, and a brushed machine turned "
-        "backwards.",
+        description="The diodes block the bus at overspeed, and a machine turned backwards.",
         label="reverse voltage of the rectifier",
         broken="the rectifier sees too much reverse voltage",
         loosened_by="diodes that block {} more",
@@ -191,6 +197,15 @@ RULES: dict[str, Rule] = {
         near=100.0,
         hazard=True,
     ),
+    "hot_surface_K": Rule(
+        unit="K",
+        description="What a hand can touch of the clamp does not burn it.",
+        label="heat of the clamp's surface, where a hand can touch it",
+        broken="the clamp gets hot enough to burn a hand that touches it for a second",
+        loosened_by="a larger clamp or a cover over it, {} cooler",
+        near=10.0,
+        hazard=True,
+    ),
     "input_voltage_V": Rule(
         unit="V",
         description="Window and converter withstand the highest bus voltage.",
@@ -213,8 +228,7 @@ RULES: dict[str, Rule] = {
         unit="V",
         description="The open generator leads stay extra-low voltage at overspeed.",
         label="alternating voltage between the generator's open leads (50 V dry, 25 V wet)",
-        broken="the open leads of the generator carry more than extra-low alternating voltage when "
-        "it is spun too fast",
+        broken="the generator's open leads exceed extra-low voltage when it is spun too fast",
         loosened_by="leads better guarded, for {} more",
         near=5.0,
         hazard=True,
@@ -250,8 +264,7 @@ RULES: dict[str, Rule] = {
         unit="V",
         description="The load is cut before the converter loses control of its output.",
         label="switch-off voltage above the converter's least input",
-        broken="the load stays on below the converter's least input, where its output can rise "
-        "and destroy the pack",
+        broken="the load stays on where the converter's output can rise and destroy the pack",
         loosened_by="a converter that still works {} lower",
         near=0.2,
         hazard=True,
@@ -302,6 +315,23 @@ RULES: dict[str, Rule] = {
         label="output current of the converter",
         broken="the converter cannot give what the pack draws",
         loosened_by="a converter that gives {} more",
+        near=0.2,
+    ),
+    "output_overload_A": Rule(
+        unit="A",
+        description="A converter whose output rises under overload is never overloaded.",
+        label="current left before the converter's output rises",
+        broken="the pack can overload the converter, whose rising output can destroy the pack",
+        loosened_by="a converter that gives {} more, or one that limits its current",
+        near=0.2,
+        hazard=True,
+    ),
+    "protection_A": Rule(
+        unit="A",
+        description="What limit, fuse and converter let through, the next part bears.",
+        label="protection that fits together",
+        broken="more is let through than the next part bears, and no fuse fits between",
+        loosened_by="a converter or a 5 V lead rated {} higher",
         near=0.2,
     ),
     "pack_input_V": Rule(

@@ -23,11 +23,10 @@ from explorer.model.similar import fronts
 from explorer.model.simulate import Care
 from explorer.model.space import Designs
 from explorer.model.spreads import (
-    CADENCE,
-    CAPACITANCE_HIGH,
     Spread,
     most,
     nominal,
+    of_cadence,
     of_hand,
     spreads_of_part,
 )
@@ -86,9 +85,8 @@ def spreads_of(project: Project, designs: Designs) -> tuple[Spread, ...]:
     """Everything that is drawn for one design, tolerances of its own tables included. Of several
     people all differ as the first does.
     """
-    cell, window = (_part(project, designs, link) for link in ("cell", "window"))
+    window = _part(project, designs, "window")
     limit = window.current_limit_tolerance  # type: ignore[attr-defined]
-    low = cell.capacitance_low_fraction  # type: ignore[attr-defined]
     levels = (
         ("undervoltage_off_V", "load off", designs.settings["undervoltage_off_V"]),
         (
@@ -102,13 +100,12 @@ def spreads_of(project: Project, designs: Designs) -> tuple[Spread, ...]:
     first = project.catalogue.operators[project.study.session.operators[0]]
     return (
         *of_hand(project, first),
-        CADENCE,
+        of_cadence(project),
         *(
             spread
             for link in LINKS
             for spread in spreads_of_part(project, link, _part(project, designs, link))
         ),
-        Spread("capacitance of the cells", "cell", ("capacitance_F",), low, CAPACITANCE_HIGH),
         Spread("current limit", "window", ("current_limit_A",), 1 - limit, 1 + limit),
         *(
             Spread(f"threshold {says}", "settings", (name,), *bands[name])
@@ -214,7 +211,7 @@ def _drawn(
             elif spread.where == "operator":
                 hand[name] = float(factor[0])
             else:
-                value = nominal(_part(project, designs, spread.where), name)
+                value = nominal(_part(project, designs, spread.where), name) or 0.0
                 drawn = np.broadcast_to(spread.applied(value, factor), (count,)).tolist()
                 for update, one in zip(updates[spread.where], drawn, strict=True):
                     update[name] = one

@@ -21,7 +21,7 @@ from explorer.model.space import Rows
 from explorer.search.dominance import beaten
 from explorer.search.progress import Step, Watch
 from explorer.store.builds import Draws
-from explorer.store.promises import builds_key, draws_of, keep_odds, odds_of, rows_of
+from explorer.store.promises import builds_key, draws_of, keep_odds, odds_of, rows_among
 from explorer.store.results import Store
 from explorer.store.standing import OF_ENERGY, within_cost
 from explorer.store.stored import Stored
@@ -73,7 +73,7 @@ class Race:
     def _take(self, found: Draws) -> None:
         """Know what builds of some designs have come to."""
         least_J, terms = self.project.study.limits.delivered_energy_J or 0.0, self.terms
-        places = rows_of(found.numbers, self.stored.numbers)
+        places = rows_among(found.numbers, self.stored.numbers)
         found, rows = found.take(np.flatnonzero(places >= 0)), places[places >= 0]
         share = 1 - terms.at_least
         first_J = found.quantiles_J(TRIED, share)

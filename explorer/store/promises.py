@@ -61,12 +61,12 @@ def _early_draws(store: History, key: str) -> Draws:
 def odds_of(project: Project, store: History, numbers: Numbers) -> list[Odds]:
     """What builds of some designs came to, as far as they were ever drawn."""
     drawn = draws_of(project, store)
-    places = rows_of(numbers, drawn.numbers)
+    places = rows_among(numbers, drawn.numbers)
     known = iter(drawn.take(places[places >= 0]).odds())
     return [next(known) if place >= 0 else Odds() for place in places.tolist()]
 
 
-def rows_of(wanted: Numbers, numbers: Numbers) -> Rows:
+def rows_among(wanted: Numbers, numbers: Numbers) -> Rows:
     """Where designs stand among some numbers; -1 for those that are not there."""
     if not len(numbers):
         return np.full(len(wanted), -1)
@@ -92,7 +92,7 @@ def promises_of(project: Project, store: History, numbers: Numbers) -> Promises:
     """What stored designs promise; without computing anything."""
     energy_J, in_time = np.full(len(numbers), np.nan), np.zeros(len(numbers), dtype=bool)
     terms, drawn = project.study.promise, draws_of(project, store)
-    rows = rows_of(drawn.numbers, numbers)
+    rows = rows_among(drawn.numbers, numbers)
     here = (rows >= 0) & (drawn.draws >= terms.draws)
     rows, drawn = rows[here], drawn.take(np.flatnonzero(here))
     promised = drawn.quantiles_J(terms.draws, 1 - terms.at_least)

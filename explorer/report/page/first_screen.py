@@ -108,6 +108,12 @@ def _promise(project: Project, record: DesignResult) -> str:
             f"Parts as their tables say give {number(energy)} J ({number(energy / J_PER_WH)} Wh) "
             f"in {minutes} minutes at the crank. No builds were drawn yet, so nothing is promised."
         )
+    if not record.get("draws"):
+        return (
+            f"Every build gives {number(promised)} J ({number(promised / J_PER_WH)} Wh) in "
+            f"{minutes} minutes at the crank, if all parts are exactly as their tables say: "
+            "spreads.csv, which says how they differ, is missing."
+        )
     return (
         f"{number(100 * project.study.promise.at_least, 2)} % of builds give {number(promised)} J "
         f"({number(promised / J_PER_WH)} Wh) or more in {minutes} minutes at the crank; the worst "
@@ -164,7 +170,7 @@ def _hazard(record: DesignResult, allowed: float) -> str:
     """How often builds break a rule that protects somebody, with the upper end of that chance."""
     chance, high = record.get("hazard_chance"), record.get("hazard_chance_high")
     if chance is None or high is None:
-        return "Chance of a hazard: unknown, no builds were drawn yet."
+        return "Chance of a hazard: unknown, no builds were drawn."
     draws = f"{record['draws']:,}"
     found = (
         f"{number(100 * chance, 2)} % of {draws} builds" if chance else f"none in {draws} builds"

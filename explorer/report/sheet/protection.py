@@ -3,23 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from math import pi
+from math import isfinite, pi
 from typing import NamedTuple
 
+from explorer.physics.fuse import FUSE_FACTOR, FUSE_HOLDS, FUSE_OPENS, rated_for
 from explorer.physics.generator import wire_resistance
 from explorer.report.format import number
 from explorer.report.sheet.facts import Facts
 
-FUSES_A = (
-    0.5, 0.63, 0.8, 1.0, 1.25, 1.6, 2.0, 2.5, 3.15, 4.0, 5.0, 6.3, 8.0, 10.0, 12.5, 16.0, 20.0,
-    25.0, 31.5,
-)  # fmt: skip
-"""Rated currents of fuses, series R10 (IEC 60127, from memory)."""
-FUSE_FACTOR = 1.5
-"""Rated over continuous current, so that a fuse neither ages nor trips warm (common practice)."""
-FUSE_HOLDS, FUSE_OPENS = 1.5, 2.1
-"""Multiples of its rating that a slow fuse carries for an hour, and opens at within two minutes
-(IEC 60127-2, time-lag, from memory)."""
 WIRE_A_PER_MM2 = 8.0
 """Continuous current of a short single copper wire in free air (common practice, no source)."""
 GAUGES = range(10, 31)
@@ -44,7 +35,8 @@ def fuse_A(known: Facts) -> float | None:
     The load draws continuously, the charging current flows only while the bank is empty.
     """
     least = max(FUSE_FACTOR * known.input_A, known.bus_A)
-    return next((rated for rated in FUSES_A if rated >= least), None)
+    rated = float(rated_for(least))
+    return rated if isfinite(rated) else None
 
 
 def fuse_words(known: Facts) -> str:
