@@ -13,8 +13,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from explorer import stopping
+from explorer.commands import light
 from explorer.commands.answers import AsJson, StudyFile, give_answer, json_line
-from explorer.commands.light import travel_light
 from explorer.commands.measure_line import measure
 from explorer.errors import ExplorerError, InputError
 
@@ -113,6 +113,7 @@ def _lock(
     as_json: AsJson = False,
 ) -> None:
     """Lock the design that you decide to build."""
+    light.travel_light()
     from explorer.commands import terminal
     from explorer.commands.lock import lock_design
 
@@ -144,7 +145,8 @@ def _rerun(
 ) -> None:
     """Cost every stored design at today's prices and show what moved. Computes no physics."""
     if quick and no_page:
-        travel_light()
+        light.travel_light()
+        light.keep_rubbish()
     from explorer.commands import terminal
     from explorer.commands.rerun import owned_of, rerun_study
     from explorer.search.progress import unwatched

@@ -81,6 +81,8 @@ def test_a_short_process_leaves_out_what_nobody_asked_for(monkeypatch: pytest.Mo
     monkeypatch.setenv(names[0], "3")
     try:
         light.travel_light()
+        assert gc.isenabled()
+        light.keep_rubbish()
         assert not gc.isenabled()
         assert [os.environ[name] for name in names] == ["3", *list(light.UNUSED.values())[1:]]
     finally:
