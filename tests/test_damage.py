@@ -229,6 +229,20 @@ def test_flipped_bytes_are_mended_or_refused(filled: Project) -> None:
     assert refused < 12  # header and schema
 
 
+def test_a_table_whose_definition_is_no_text_is_one_line(filled: Project) -> None:
+    """SQLite quotes it as it is, in bytes that are no UTF-8."""
+    path = path_of(filled)
+    content = path.read_bytes()
+    assert content.count(b"model TEXT NOT NULL") == 1
+    path.write_bytes(content.replace(b"model TEXT NOT NULL", b"model TEXT NOT N\xd5LL"))
+    for command in (check_store, rerun_study, launch_study):
+        with pytest.raises(
+            InputError, match=r"structure is damaged|nothing of it can be"
+        ) as caught:
+            command(filled.path)
+        one_line_a_fault(caught.value, filled)
+
+
 @pytest.mark.parametrize("length", [0, 1, 100, 512, 4096, 30_000])
 def test_a_file_cut_short_is_one_line(filled: Project, length: int) -> None:
     path = path_of(filled)

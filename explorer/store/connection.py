@@ -349,12 +349,17 @@ def faults_in_one_line(path: Path) -> Iterator[None]:
     try:
         yield
     except sqlite3.Error as error:
-        raise _fault_of(path, error) from error
+        raise _fault_of(path, str(error)) from error
+    except UnicodeDecodeError as error:
+        # SQLite quotes a damaged table's definition, which may be no text.
+        words = error.object.decode("utf-8", "replace")
+        if "malformed" not in words:
+            raise
+        raise _fault_of(path, words) from error
 
 
-def _fault_of(path: Path, error: sqlite3.Error) -> ExplorerError:
+def _fault_of(path: Path, words: str) -> ExplorerError:
     """What SQLite says, in words that quote nothing stored."""
-    words = str(error)
     if "not a database" in words:
         return InputError([Fault(str(path), "", "is no store of this program")])
     if "malformed" in words or "no such" in words:

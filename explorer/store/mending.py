@@ -29,6 +29,7 @@ OF_ITSELF = ("inputs:", "builds:", "looked_at:", "decisions:")
 """Beginnings of the keys of progress that says nothing of which results are stored."""
 LOST = "lost"
 """Stands for a part whose record is lost: its designs are not in today's tables."""
+UNREADABLE = "nothing of it can be read any more; move it away and launch again"
 MOST_NOTICES = 20
 """Faults that a launch names; `check --store` names more."""
 MOST_ROWS = 1_000_000
@@ -56,7 +57,11 @@ class Inspection(NamedTuple):
 
 
 def look(store: Store) -> Inspection:
-    """Verify everything that a store holds."""
+    """Verify everything that a store holds; InputError where not even its tables are known."""
+    try:
+        store._connection.execute("SELECT count(*) FROM sqlite_master")
+    except (sqlite3.DatabaseError, UnicodeDecodeError) as error:
+        raise InputError([Fault(str(store.path), "", UNREADABLE)]) from error
     damages: list[Damage] = []
     sound: dict[str, list[int]] = {}
     layouts: dict[int, Layout | None] = {}
@@ -103,8 +108,7 @@ def mend(path: Path) -> tuple[str, ...]:
         with store.held():  # no other process may write what would then be set aside
             found = look(store)
             if not (found.sound["context"] or found.sound["run"]):
-                rule = "nothing of it can be read any more; move it away and launch again"
-                raise InputError([Fault(str(path), "", rule)])
+                raise InputError([Fault(str(path), "", UNREADABLE)])
             aside = _name_beside(path)
             lines = [_without_hint(one.fault) for one in found.damages[:MOST_NOTICES]]
             if len(found.damages) > MOST_NOTICES:
