@@ -66,6 +66,25 @@ class _Result(_Loose):
     build_quantity: Annotated[int, Field(ge=1)] | None = None
 
 
+class _Advice(_Loose):
+    action: str
+    text: str
+    design_id: str | None = None
+    parts: dict[str, Identifier] = {}
+    settings: dict[str, NonNegative] = {}
+    cost_to_switch: NonNegative | None = None
+
+
+class _Option(_Loose):
+    swaps: Annotated[int, Field(ge=0)]
+    design_id: str
+    parts: dict[str, Identifier] = {}
+    settings: dict[str, NonNegative] = {}
+    cost_to_switch: NonNegative
+    cost: NonNegative
+    text: str
+
+
 class _Hashes(_Loose):
     model_version: str
     study: str
@@ -82,11 +101,13 @@ class _Entry(BaseModel):
     note: Annotated[str, Field(max_length=LONGEST_NOTE)] = ""
     hash: Annotated[str, StringConstraints(pattern=r"^[0-9a-f]{16}$")] | None = None
     parts: dict[str, Identifier]
-    settings: dict[str, NonNegative]
+    settings: dict[str, float]
     result: _Result
     margins: dict[str, float]
     bill: list[_BillLine]
     hashes: _Hashes
+    advice: _Advice | None = None
+    options: list[_Option] | None = None
 
 
 def read_entries(
@@ -244,6 +265,11 @@ class _Check:
     def _complete(self, number: int, entry: _Entry) -> None:
         """What the types cannot say: complete names, and an id that is that of its content."""
         complete = True
+        for name, value in entry.settings.items():
+            if value < 0 or (value == 0 and default_setting(name) != 0):
+                complete = False
+                rule = "must be greater than 0"
+                self.fault(("locked", number, "settings", name), rule, value)
         links, settings = tuple(LINKS), SETTINGS
         given: tuple[tuple[tuple[str, ...], Mapping[str, Any], tuple[str, ...], Default], ...] = (
             (("parts",), entry.parts, links, default_row),
