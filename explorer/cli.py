@@ -104,7 +104,7 @@ def _review(
 @app.command("lock")
 def _lock(
     study: StudyFile,
-    design: Annotated[str, typer.Argument(metavar="DESIGN_ID", help="From the page.")],
+    design: Annotated[str, typer.Argument(metavar="DESIGN", help="Its name, or its id.")],
     note: Annotated[str, typer.Option(help="Why this one.")] = "",
     release: Annotated[bool, typer.Option("--release", help="Take the lock off again.")] = False,
     no_sheet: Annotated[

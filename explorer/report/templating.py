@@ -8,6 +8,8 @@ from hashlib import sha256
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from explorer.model.names import name_of
+
 if TYPE_CHECKING:
     from jinja2 import Template
 
@@ -29,6 +31,7 @@ def template(name: str) -> Template:
         undefined=StrictUndefined,
     )
     environment.policies["json.dumps_kwargs"] = {"separators": (",", ":"), "allow_nan": False}
+    environment.filters["named"] = name_of
     return environment.get_template(name)
 
 

@@ -16,7 +16,7 @@ from explorer.report.page.plots import DISC, plots_of
 from explorer.report.page.still import alternatives_of, details_of, stills_of, table_rows
 from explorer.report.templating import content_policy, own_text, template
 
-SCRIPTS = ("shared", "parallel", "explore", "one", "sheets", "start")
+SCRIPTS = ("shared", "parallel", "explore", "one", "asking", "sheets", "start")
 """The page's scripts in the order in which they build on each other; they share one scope."""
 
 LIVE = 'document.documentElement.classList.add("live");'

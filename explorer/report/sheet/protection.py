@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from math import isfinite, pi
+from math import isfinite
 from typing import NamedTuple
 
 from explorer.physics.fuse import FUSE_FACTOR, FUSE_HOLDS, FUSE_OPENS, rated_for
 from explorer.physics.generator import wire_resistance
 from explorer.report.format import number
 from explorer.report.sheet.facts import Facts
+from explorer.report.sheet.stock import area_mm2, wire_words
 
 WIRE_A_PER_MM2 = 8.0
 """Continuous current of a short single copper wire in free air (common practice, no source)."""
@@ -53,8 +54,7 @@ def wire_carries_A(gauge: int) -> float:
     >>> round(wire_carries_A(18), 1)
     6.6
     """
-    diameter_mm = 0.127 * 92 ** ((36 - gauge) / 39)
-    return float(WIRE_A_PER_MM2 * pi / 4 * diameter_mm**2)
+    return WIRE_A_PER_MM2 * area_mm2(gauge)
 
 
 def bus_gauge(known: Facts) -> int:
@@ -161,7 +161,7 @@ def _wires(known: Facts) -> Guard:
     let = FUSE_HOLDS * rated if rated else 0.0
     held = rated and rating_A >= let
     return Guard(
-        f"bus wires, AWG {gauge} or thicker",
+        f"bus wires, {wire_words(gauge)} or thicker",
         "from the fuse to rectifier, window and converter",
         f"nothing; the fuse protects them: they carry {number(rating_A)} A, it lets "
         f"{number(let)} A pass for an hour"
