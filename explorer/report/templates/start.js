@@ -61,4 +61,4 @@ open(base ?? 0, false);
 address();
 document.documentElement.dataset.ready = "table";
 /* Painted first, plotted second. */
-requestAnimationFrame(() => setTimeout(() => { run("plot-library"); run("plot-script"); connect(); }, 0));
+requestAnimationFrame(() => setTimeout(() => { ownSheets(); run("plot-library"); run("plot-script"); connect(); }, 0));
