@@ -89,6 +89,7 @@ def _launched(
             "search_seconds": summary.seconds,
             "report": shown["report"],
             "picks": shown["picks"],
+            "vote_shares": shown["vote_shares"],
             "why_none": shown["why_none"],
             "unsettled": shown["unsettled"],
             "search": asdict(summary),

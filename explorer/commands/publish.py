@@ -84,6 +84,7 @@ def data_of_front(
     looked_at = list(dict.fromkeys([*view.picked.values(), *view.locked_rows(locks)]))
     picks = {wish: name for wish, name in view.results["picks"].items() if name is not None}
     findings = page_view.Findings(
+        votes=view.vote_shares,
         why_none=view.results["why_none"],
         unsettled=len(view.results["unsettled"]),
         search=last,

@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator, Mapping, Sequence
-from typing import Any
+from collections.abc import Iterator
 
-Lines = list[str]
-Answer = Mapping[str, Any]
+from explorer.commands.cause_words import Answer, Lines, causes, changed
 
 
 def checked(answer: Answer) -> Lines:
@@ -106,10 +104,20 @@ def _picks(answer: Answer) -> Lines:
     by_id = {record["design_id"]: record for record in answer["front"]}
     picks = [
         f"{wish.replace('_', ' ')}: {_in_short(by_id[name])}{_in_builds(by_id[name])}"
+        f"{_best_for(answer.get('vote_shares', {}).get(name))}"
         for wish, name in answer["picks"].items()
         if name is not None
     ]
     return [*filter(None, [answer.get("why_none")]), *picks]
+
+
+def _best_for(share: float | None) -> str:
+    """For how many ways to weigh the goals a design is the best; empty where for none."""
+    from explorer.report.format import share_of_votes
+
+    if share is None:
+        return ""
+    return f"; best for {share_of_votes(share)} of all ways to weigh the goals"
 
 
 def _in_builds(record: Answer) -> str:
@@ -205,7 +213,7 @@ def moved(answer: Answer) -> Lines:
 
     lines = [
         *answer["notes"],
-        *_causes(answer),
+        *causes(answer),
         f"front: {answer['front_size']} designs, {len(answer['entered'])} entered, "
         f"{len(answer['left'])} left; {answer['physics_evaluations']} physics evaluations",
         *_unsettled(answer),
@@ -220,67 +228,6 @@ def moved(answer: Answer) -> Lines:
     elif answer["price_changes"] or answer["terms_changed"]:
         lines.append("new prices may justify a fresh search: rerun with --search")
     return [*lines, *_report(answer)]
-
-
-def _causes(answer: Answer) -> Lines:
-    """What a rerun found changed: prices, the study's terms, inputs, and parts that are free."""
-    causes = [
-        f"price of {c['part']}{_from_pieces(c)}: {_amount(c['old'])} -> {_amount(c['new'])} "
-        f"{c['currency']} ({c['why']}, dated {c['dated']})"
-        for c in answer["price_changes"]
-    ] or ["no price has changed since the last run"]
-    causes += [_term_words(c, answer["currency"]) for c in answer["terms_changed"]]
-    known = {"cost"} if any(c["term"] == "limit_cost" for c in answer["terms_changed"]) else set()
-    causes += [f"changed since the last run: {w}" for w in _changed(answer["changed"], known)]
-    unknown = answer["cannot_know"]
-    causes += [
-        f"what the store cannot know since {_changed([one])[0]}: {one['why']}" for one in unknown
-    ]
-    causes += [f"to find out: {one['command']}" for one in unknown[:1]]
-    if answer["owned"]:
-        pieces = answer["owned_pieces"]
-        parts = [
-            part if pieces[part] is None else f"{pieces[part]} x {part}" for part in answer["owned"]
-        ]
-        causes.append(
-            f"what if: {', '.join(parts)} counted as free; the next rerun compares with "
-            "the last one without"
-        )
-    return causes
-
-
-def _changed(changed: Sequence[Answer], known: Collection[str] = ()) -> Lines:
-    """Limits, settings, tables, people and packs that changed, beside limits already `known`."""
-    from explorer.decision.changes import Change
-
-    found = [Change(*(one[key] for key in Change._fields)) for one in changed]
-    return [one.words for one in found if one.what != "limit" or one.name not in known]
-
-
-def _term_words(change: Answer, currency: str) -> str:
-    """A change of the study's own terms, and what it does to costs or to the front."""
-    if change["term"] == "build_quantity":
-        kits = f"{change['old']:,} -> {change['new']:,}"
-        return f"build_quantity of the study: {kits} (price breaks count for all kits together)"
-    from explorer.decision.price_changes import OWNED, SMALL
-
-    if change["term"].startswith(OWNED):
-        part = change["term"].removeprefix(OWNED)
-        return f"pieces of {part} that you have: {change['old']:,.0f} -> {change['new']:,.0f}"
-    old, new = (_amount(change[way]) for way in ("old", "new"))
-    if change["term"].startswith(SMALL):
-        line = change["term"].removeprefix(SMALL).replace("_", " ")
-        return f"{line} in the study's [build]: {old} -> {new} {currency}"
-    return f"the study's limit on cost: {old} -> {new} {currency}"
-
-
-def _from_pieces(change: Answer) -> str:
-    count = change["from_quantity"]
-    return f" from {count} pieces" if count > 1 else ""
-
-
-def _amount(value: float | None) -> str:
-    return "none" if value is None else f"{value:.2f}"
 
 
 def _verdict_words(verdict: Answer, currency: str) -> str:
@@ -309,7 +256,7 @@ def _verdict_words(verdict: Answer, currency: str) -> str:
             f"{'rises' if end['tips_at'] > end['price'] else 'falls'} from {end['price']:.2f} to "
             f"{end['tips_at']:.2f} {currency}"
         )
-    since = [f"since the lock: {one}" for one in _changed(verdict["changed"])]
+    since = [f"since the lock: {one}" for one in changed(verdict["changed"])]
     return "; ".join([words, *verdict["reasons"], *since])
 
 

@@ -50,6 +50,15 @@ def listed(words: Sequence[str]) -> str:
     return " and ".join(filter(None, [", ".join(words[:-1]), *words[-1:]]))
 
 
+def share_of_votes(share: float) -> str:
+    """A share of all weightings of the goals, 0 to 1, in words: a small one is known to no digit.
+
+    >>> share_of_votes(0.4149), share_of_votes(0.0004)
+    ('41 %', 'less than 1 %')
+    """
+    return "less than 1 %" if share < 0.01 else f"{number(100 * share, 2)} %"
+
+
 def money(value: float, currency: str) -> str:
     """An amount to the cent, to the unit from 100 up.
 

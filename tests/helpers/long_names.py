@@ -81,5 +81,6 @@ def page(project: Project) -> PageData:
         market=after_a_rerun(),
         locked=[{"design_id": one["design_id"], "status": "kept"} for one in rows[:3]],
         swaps=synthetic.swaps(first, rows[0]["design_id"]),
+        votes={first: 0.004},
     )
     return view.page_data(project, rows, wishes, found)

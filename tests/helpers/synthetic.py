@@ -338,6 +338,7 @@ def page(count: int = 300, seed: int = 1, *, twins: bool = False, **more: Any) -
         "search": SEARCH,
         "rejections": REJECTIONS,
         "provenance": PROVENANCE,
+        "votes": {name: 0.27 / (k + 1) for k, name in enumerate(picked.values())},
         "history": [
             {
                 "when": "2026-11-20",

@@ -158,6 +158,22 @@ def test_rivals_are_two_alternatives_with_gain_and_loss() -> None:
     ]
 
 
+def test_the_share_of_votes_stands_with_what_to_build_and_with_rivals() -> None:
+    base = synthetic.records(1)[0]
+    rows = [
+        {**base, "design_id": f"{k:012x}", "delivered_energy_J": 1000.0 + 500 * k, "cost": 50 + k}
+        for k in range(2)
+    ]
+    wishes = {"recommended": rows[0]["design_id"], "most_energy": rows[1]["design_id"]}
+    votes = {rows[0]["design_id"]: 0.413, rows[1]["design_id"]: 0.0004}
+    first = built(rows, wishes, votes=votes).first
+    assert first.best_for.startswith("Best for 41 % of all ways to weigh energy, cost, mass and ")
+    assert first.rivals[0].words.startswith("Most energy, best for less than 1 %: 500 J more")
+    silent = built(rows, wishes).first
+    assert not silent.best_for
+    assert "best for" not in silent.rivals[0].words
+
+
 @pytest.fixture(scope="module", params=["made_up", "long_names", "two_people"])
 def data(request: pytest.FixtureRequest, demo_project: Project) -> PageData:
     if request.param == "long_names":
@@ -189,6 +205,7 @@ def of_two_people() -> PageData:
         rejections=synthetic.REJECTIONS,
         provenance=synthetic.PROVENANCE,
         market=synthetic.market(),
+        votes={rows[0]["design_id"]: 0.27, rows[1]["design_id"]: 0.11},
         cadence_curves={
             first: {"cadence_rpm": [40, 60], "handle_force_N": [9, 9], "pack_power_W": [9, 1]}
         },
@@ -213,7 +230,14 @@ def test_the_answer_stands_above_the_fold(visit: Open, data: PageData, width: in
     seen = screen(visit, width).evaluate(ABOVE)
     first = data.first
     assert name_of(str(data.recommended_id)) in seen
-    told = [first.promise, first.hazard, first.measure, first.caution, *first.people]
+    told = [
+        first.promise,
+        first.best_for,
+        first.hazard,
+        first.measure,
+        first.caution,
+        *first.people,
+    ]
     for words in (*told, *first.decisive):
         assert words in seen
     assert re.match(r"\d+ % of builds give [\d,.]+ J", first.promise)

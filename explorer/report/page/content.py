@@ -75,6 +75,8 @@ class FirstScreen:
 
     build: str
     caution: str
+    best_for: str = ""
+    """For how many ways to weigh the goals it is the best."""
     why: str = ""
     promise: str = ""
     people: tuple[str, ...] = ()

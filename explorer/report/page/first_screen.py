@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from types import MappingProxyType
 
 import numpy as np
 
@@ -13,7 +14,7 @@ from explorer.model.names import name_of
 from explorer.model.objectives import BY_KEY, COST, EFFORT, ENERGY
 from explorer.model.rules import rule
 from explorer.report import whose
-from explorer.report.format import HALF_A_CENT, cents, listed, number
+from explorer.report.format import HALF_A_CENT, cents, listed, number, share_of_votes
 from explorer.report.goals import (
     EFFORT_DIGITS,
     DesignResult,
@@ -66,11 +67,13 @@ def first_screen(
     rule_costs: DesignResult | None,
     market: Market | None,
     measure_next: DesignResult | None = None,
+    votes: Mapping[str, float] = MappingProxyType({}),
 ) -> FirstScreen:
     """What is read first about the design of the first card; `cards` are not empty.
 
     `cadences`: design_id -> {cadence_rpm, pack_power_W}. `measure_next`: as
-    `measuring.what_to_measure` has it.
+    `measuring.what_to_measure` has it. `votes`: design_id -> share of all weightings of the goals,
+    0 to 1, that like the design best (`front.vote_shares`); nothing is said of those not in it.
     """
     card, record = cards[0], known[cards[0].design_id]
     purchases, at_hand = _purchases(project, record)
@@ -85,6 +88,7 @@ def first_screen(
     pace = f", turned {card.turned}".replace(" rpm", "\u00a0rpm") if card.turned else ""
     return FirstScreen(
         build=f"Build {card.letter}, {name_of(card.design_id)}: {card.short}{pace}.",
+        best_for=_best_for(votes.get(card.design_id), shown),
         promise=_promise(project, record),
         people=_people(project, record),
         purchases=purchases,
@@ -95,8 +99,16 @@ def first_screen(
         decisive=tuple(words for _, words in ranked[:DECISIVE]),
         measure=_measure(project, record, measure_next),
         caution=first_caution(record),
-        rivals=_rivals(cards, known, shown),
+        rivals=_rivals(cards, known, shown, votes),
     )
+
+
+def _best_for(share: float | None, shown: Sequence[Goal]) -> str:
+    """For how many of those who would choose a design is the best."""
+    if share is None:
+        return ""
+    weighed = listed([BY_KEY[goal.key].label.lower() for goal in shown])
+    return f"Best for {share_of_votes(share)} of all ways to weigh {weighed}."
 
 
 def _promise(project: Project, record: DesignResult) -> str:
@@ -293,7 +305,10 @@ def _measure(project: Project, record: DesignResult, found: DesignResult | None)
 
 
 def _rivals(
-    cards: Sequence[Card], known: Mapping[str, DesignResult], shown: Sequence[Goal]
+    cards: Sequence[Card],
+    known: Mapping[str, DesignResult],
+    shown: Sequence[Goal],
+    votes: Mapping[str, float],
 ) -> tuple[Rival, ...]:
     """The other picks that differ most from the first, each with what is gained and lost."""
     first = known[cards[0].design_id]
@@ -303,7 +318,9 @@ def _rivals(
         gained, lost = _gains_and_losses(first, other, shown)
         if gained and not any(_alike(known[one.design_id], other, shown) for one in found):
             against = f", but {listed(lost)}" if lost else ""
-            words = f"{card.title}: {listed(gained)}{against}."
+            share = votes.get(card.design_id)
+            best = "" if share is None else f", best for {share_of_votes(share)}"
+            words = f"{card.title}{best}: {listed(gained)}{against}."
             found.append(Rival(card.letter, card.design_id, words))
     return tuple(found[:RIVALS])
 

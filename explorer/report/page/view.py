@@ -77,6 +77,7 @@ class Findings:
       {cadence_rpm, handle_force_N, pack_power_W}; equal lengths.
     - `market`: what prices do; `swaps`: design_id -> what one swapped part would change.
     - `measure_next`: what to measure, as `measuring.what_to_measure` has it, of one design.
+    - `votes`: design_id -> share of all weightings of the goals that like it best, 0 to 1.
     - `why_none`: why no design is picked, where none is.
     - `nominal`: the front of the tables' values, beside one of promises; `unsettled`: how many
       designs may belong to the front that there was no time for.
@@ -97,6 +98,7 @@ class Findings:
     cadence_curves: Mapping[str, DesignResult] = field(default_factory=dict)
     market: Market | None = None
     swaps: Mapping[str, Swaps] = field(default_factory=dict)
+    votes: Mapping[str, float] = field(default_factory=dict)
     why_none: str = ""
     measure_next: DesignResult | None = None
     nominal: NominalFront | None = None
@@ -177,6 +179,7 @@ def _first(
         rule_costs=found.rule_costs,
         market=found.market,
         measure_next=found.measure_next,
+        votes=found.votes,
     )
 
 
