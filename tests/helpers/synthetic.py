@@ -312,9 +312,13 @@ def advice(design_id: str, **changed: Any) -> dict[str, Any]:
     return {"design_id": design_id, "measure_nothing": False, "worth": [{**one, **changed}]}
 
 
-def page(count: int = 300, seed: int = 1, *, twins: bool = False, **more: Any) -> Any:
+def page(
+    count: int = 300, seed: int = 1, *, twins: bool = False, promised: bool = False, **more: Any
+) -> Any:
     """A whole PageData from made-up results; with `twins`, each design has one that a person cannot
-    tell apart: a hundredth of a percent more energy for as much more money.
+    tell apart: a hundredth of a percent more energy for as much more money; `promised`: the study
+    goes by
+    promises.
     """
     from explorer import front
     from explorer.decision.picks import picks
@@ -370,4 +374,6 @@ def page(count: int = 300, seed: int = 1, *, twins: bool = False, **more: Any) -
         "swaps": swaps(picked["recommended"], rows[0]["design_id"]),
         **more,
     }
-    return view.page_data(project(), rows, picked, view.Findings(**given))
+    study = project()
+    study = replace(study, study=replace(study.study, by_promise=promised))
+    return view.page_data(study, rows, picked, view.Findings(**given))

@@ -582,6 +582,28 @@ def test_the_axes_of_the_large_plot_are_the_readers(visit: Open, data: PageData)
     assert data.goals[2].label in tab.locator(".plot.large").get_attribute("aria-label")
 
 
+def test_picks_have_tails_to_their_worst_tenth_where_builds_promise(
+    visit: Open, tmp_path: Path
+) -> None:
+    """From the promise along the axis of energy, whichever it is; none over two other goals."""
+    data = synthetic.page(60, promised=True)
+    (worst,) = [one.values for one in data.designs.readings if one.name == "worst_tenth_J"]
+    tab = visit(at=page.write(data, tmp_path).as_uri())
+    rows = [data.designs.ids.index(card.design_id) for card in data.cards]
+    rows = list(dict.fromkeys(rows))
+    energy, cost, *_ = (one.values for one in data.designs.objectives)
+    ends = """() => { const root = Bokeh.documents[0].roots()[0];
+        const { data } = root.renderers.find(r => r.name === "tails").data_source;
+        return [data.x, data.y, data.end_x, data.end_y].map(values => [...values]); }"""
+    lie = [[values[row] for row in rows] for values in (energy, cost, worst, cost)]
+    assert tab.evaluate(ends) == lie
+    keys = [goal.key for goal in data.goals]
+    tab.select_option("#up", keys[0])
+    assert tab.evaluate(ends) == [lie[1], lie[0], lie[1], lie[2]]
+    tab.select_option("#up", keys[2])
+    assert tab.evaluate(ends) == [[], [], [], []]
+
+
 def test_the_table_shows_the_designs_with_a_part(visit: Open, data: PageData) -> None:
     tab = visit()
     tab.locator("#all").check()

@@ -13,9 +13,10 @@ import numpy as np
 import pytest
 from hypothesis import given, strategies
 from hypothesis.extra.numpy import arrays
+from matplotlib.figure import Figure
 
 from explorer.report.format import number
-from explorer.report.page import beside, drawing, figures, page, price_figures, view
+from explorer.report.page import beside, drawing, figures, marks, page, price_figures, view
 from explorer.report.page.content import PageData
 from tests.helpers import synthetic
 
@@ -131,6 +132,36 @@ def test_still_figures_are_svg_in_the_readers_ink(name: str, data: PageData) -> 
 
 def test_still_figures_do_not_change_by_themselves(data: PageData) -> None:
     assert figures.pairs_svg(data) == figures.pairs_svg(data)
+
+
+def test_the_worst_tenth_is_a_tail_of_each_pick_where_builds_promise(data: PageData) -> None:
+    """In the still one in each of three panels with energy; without promises there is none."""
+    promised = synthetic.page(60, promised=True)
+    tails = dict(figures.tails_of(promised))
+    for card in promised.cards:
+        row = promised.designs.ids.index(card.design_id)
+        assert tails[row] == _reading(promised, "worst_tenth_J", row)
+        assert tails[row] < promised.designs.objectives[0].values[row]
+    assert figures.tails_of(data) == ()
+    assert marks.TAILS in page.render(promised)
+    assert marks.TAILS not in page.render(data)
+    lines = _lines_of_pairs(promised)
+    assert [len(one) for one in lines] == [len(tails)] * 3 + [0] * 3
+    assert all(
+        a[1] == b[1] and b[0] == t for (a, b), t in zip(lines[0], tails.values(), strict=True)
+    )
+
+
+def _lines_of_pairs(data: PageData) -> list[list[np.ndarray]]:
+    """The ends of the lines in each panel, (2, 2) each."""
+    figure = Figure()
+    figures._pairs(figure, data, "black", small=True)
+    return [[line.get_xydata() for line in axes.lines] for axes in figure.axes]
+
+
+def _reading(data: PageData, name: str, row: int) -> float | None:
+    (column,) = [one for one in data.designs.readings if one.name == name]
+    return column.values[row]
 
 
 def test_every_axis_has_a_unit(data: PageData) -> None:

@@ -32,6 +32,9 @@ from explorer.report.wording import (
     setting_words,
 )
 
+WORST_TENTH = "worst_tenth_J"
+"""Key of what the worst tenth of builds gives on average, where builds promise."""
+
 
 def design_table(
     project: Project, rows: Sequence[DesignResult], reading: np.ndarray, locked: set[str]
@@ -90,7 +93,7 @@ def _of_builds(rows: Sequence[DesignResult]) -> tuple[ValueColumn, ...]:
     """What stands beside a promise: the energy by the tables' values, and the worst builds'."""
     shown = (
         (ENERGY, "energy by the tables' values"),
-        ("worst_tenth_J", "energy of the worst tenth of builds"),
+        (WORST_TENTH, "energy of the worst tenth of builds"),
     )
     return tuple(
         ValueColumn(key, label, "J", rounded([r[key] for r in rows])) for key, label in shown

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from io import BytesIO
 from itertools import combinations, cycle
 from pathlib import Path
@@ -10,6 +11,8 @@ from typing import Any
 import numpy as np
 
 from explorer.files import write_atomic
+from explorer.report.goals import Goal
+from explorer.report.page.columns import WORST_TENTH
 from explorer.report.page.content import PageData
 from explorer.report.page.drawing import (
     DARK,
@@ -24,6 +27,7 @@ from explorer.report.page.drawing import (
 )
 from explorer.report.page.marks import BLUE, GREEN, GREY, MARKS, PURPLE, VERMILLION
 from explorer.report.wording import LEDGER_GROUPS
+from explorer.units import Array
 
 PANELS_ACROSS = 3
 LEAST_LABELLED = 4.0
@@ -34,6 +38,18 @@ def _panel_rows(page: PageData) -> int:
     """Rows of panels that one panel for each pair of objectives takes."""
     count = len(page.goals) * (len(page.goals) - 1) // 2
     return -(-count // PANELS_ACROSS)
+
+
+def tails_of(page: PageData) -> tuple[tuple[int, float], ...]:
+    """Row of each picked design -> what its worst tenth of builds gives on average, J; empty where
+    the study does not go by promises, or nothing was drawn.
+    """
+    column = next((one for one in page.designs.readings if one.name == WORST_TENTH), None)
+    if column is None or not any(goal.promised for goal in page.goals):
+        return ()
+    place = {design_id: row for row, design_id in enumerate(page.designs.ids)}
+    rows = dict.fromkeys(place[card.design_id] for card in page.cards)
+    return tuple((row, worst) for row in rows if (worst := column.values[row]) is not None)
 
 
 def pairs_svg(page: PageData) -> str:
@@ -141,6 +157,7 @@ def _pairs(figure: Any, page: PageData, ink: str, *, small: bool) -> None:
                     label=regime,
                     rasterized=small and shown.sum() > VECTOR_LIMIT,
                 )
+        _draw_tails(axes, tails_of(page), (x, columns[x.key]), (y, columns[y.key]), ink)
         axes.set_xlabel(axis_label(x).replace(" (", "\n("))
         axes.set_ylabel(axis_label(y))
     handles, labels = panels[0].get_legend_handles_labels()
@@ -161,6 +178,21 @@ def _pairs(figure: Any, page: PageData, ink: str, *, small: bool) -> None:
         letter_marks(
             axes, columns[x.key][rows], columns[y.key][rows], [c.letter for c in page.cards]
         )
+
+
+def _draw_tails(
+    axes: Any,
+    tails: Sequence[tuple[int, float]],
+    across: tuple[Goal, Array],
+    up: tuple[Goal, Array],
+    ink: str,
+) -> None:
+    """A line from the promise of each picked design to what its worst tenth of builds gives."""
+    if not any(goal.promised for goal, _ in (across, up)):
+        return
+    for row, worst in tails:
+        ends = [[values[row], worst if g.promised else values[row]] for g, values in (across, up)]
+        axes.plot(*ends, color=ink, lw=0.8, solid_capstyle="butt")
 
 
 def _ledger(figure: Any, page: PageData) -> None:

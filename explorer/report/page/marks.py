@@ -34,6 +34,12 @@ MARKS: dict[str, Mark] = {
 }
 
 
+TAILS = (
+    "The thin line at a lettered mark runs from the promised energy to what the worst tenth of "
+    "its builds gives on average."
+)
+
+
 def marks_sentence(regimes: tuple[str, ...]) -> str:
     """Which shape stands for which regime, of those that occur.
 

@@ -10,8 +10,10 @@ from explorer.files import write_atomic
 from explorer.front import EQUAL_WITHIN
 from explorer.model.objectives import ENERGY
 from explorer.report.format import counted
+from explorer.report.page.columns import WORST_TENTH
 from explorer.report.page.content import PageData
-from explorer.report.page.marks import MARKS, marks_sentence
+from explorer.report.page.figures import tails_of
+from explorer.report.page.marks import MARKS, TAILS, marks_sentence
 from explorer.report.page.plots import DISC, plots_of
 from explorer.report.page.still import alternatives_of, details_of, stills_of, table_rows
 from explorer.report.templating import content_policy, own_text, template
@@ -67,6 +69,7 @@ def render(page: PageData) -> str:
         still=stills_of(page),
         alt=alternatives_of(page),
         marks=marks_sentence(page.designs.regimes),
+        tails=TAILS if tails_of(page) else "",
         regimes=tuple({card.regime: card.regime_words for card in page.cards}.items()),
         goal_count=counted(len(page.goals)),
     )
@@ -78,6 +81,7 @@ def _payload(page: PageData) -> dict[str, Any]:
         "designs": asdict(page.designs),
         "goals": [asdict(goal) for goal in page.goals],
         "energy": ENERGY,
+        "worst_tenth": WORST_TENTH,
         "cards": [
             {"letter": c.letter, "title": c.title, "design_id": c.design_id} for c in page.cards
         ],

@@ -84,8 +84,9 @@ def _scatter(x: Goal, y: Goal, height: int) -> Any:
     plot.add_tools(brush, TapTool(renderers=[cloud]), HoverTool(renderers=[cloud], tooltips=None))
     plot.toolbar.active_drag = brush
     plot.toolbar.logo = None
-    # The range follows the designs, not where a letter was moved to.
-    plot.x_range.renderers = plot.y_range.renderers = [cloud]
+    # The range follows the designs and their tails, not where a letter was moved to.
+    tails = plot.select_one({"name": "tails"})
+    plot.x_range.renderers = plot.y_range.renderers = [cloud, tails]
     for axis in (*plot.xaxis, *plot.yaxis):
         axis.axis_label_text_font_style = "normal"
         axis.axis_label_text_font_size = "12px"
@@ -95,11 +96,15 @@ def _scatter(x: Goal, y: Goal, height: int) -> Any:
 
 
 def _draw_over(plot: Any) -> None:
-    """Letters of the picks and the ring around the design pointed at: over the cloud, so that they
-    change without drawing the cloud anew.
+    """Letters of the picks, their tails down to the worst tenth of builds, and the ring around the
+    design pointed at: over the cloud, so that they change without drawing the cloud anew.
     """
     from bokeh.models import ColumnDataSource
 
+    ends = ColumnDataSource(data={name: [] for name in ("x", "y", "end_x", "end_y")})
+    plot.segment(
+        "x", "y", "end_x", "end_y", source=ends, level="overlay", line_width=1, name="tails"
+    )
     picked = ColumnDataSource(data={name: [] for name in ("x", "y", "at_x", "at_y", "letter")})
     over: dict[str, Any] = {"source": picked, "level": "overlay"}
     plot.segment("x", "y", "at_x", "at_y", line_width=1.5, name="stems", **over)

@@ -56,7 +56,8 @@ function showAxes() {
   if (!plot) return;
   const [g, h] = [$("across"), $("up")].map(one => goals.find(goal => goal.key === one.value));
   const [x, y] = [g, h].map(goal => Float64Array.from(goal.values)), [first, second] = Object.keys(plot.fields);
-  Object.assign(plot, { x, y, fields: { [first]: x, [second]: y, mark: plot.fields.mark } });
+  Object.assign(plot, { x, y, across: g.key, up: h.key, fields: { [first]: x, [second]: y, mark: plot.fields.mark } });
+  showTails(plot);
   plot.root.below[0].axis_label = axisText(g);
   plot.root.left[0].axis_label = axisText(h);
   document.querySelector(".plot.large").setAttribute("aria-label", `${h.label} against ${g.label.toLowerCase()}, one mark a design; the table holds the same`);

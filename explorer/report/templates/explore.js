@@ -161,7 +161,7 @@ function colours() {
   const tone = Object.fromEntries(Object.entries(data.marks).map(([regime, mark]) => [regime, ink(mark.tone)]));
   colour = D.regimes.map(regime => tone[regime] || ink("--blue"));
   const strong = ink("--ink"), sheet = ink("--sheet");
-  const over = { stems: { line_color: strong }, feet: { fill_color: strong }, discs: { fill_color: strong, line_color: sheet }, letters: { text_color: sheet }, here: { line_color: strong } };
+  const over = { tails: { line_color: strong }, stems: { line_color: strong }, feet: { fill_color: strong }, discs: { fill_color: strong, line_color: sheet }, letters: { text_color: sheet }, here: { line_color: strong } };
   for (const { root } of plots) {
     for (const axis of [...root.below, ...root.left]) {
       Object.assign(axis, { axis_label_text_color: strong, major_label_text_color: strong, axis_line_color: ink("--soft"),
@@ -196,6 +196,13 @@ function pushApart(places, least, box) {
   }
   return at;
 }
+/* A line from a pick's promise to what its worst tenth of builds gives. */
+const worst = energy && energy.promised ? (D.readings.find(r => r.name === data.worst_tenth) || {}).values : null;
+function showTails({ x, y, across, up, tails }) {
+  const rows = worst && (across === energy.key || up === energy.key) ? [...letters.keys()].filter(row => worst[row] != null && energy.values[row] != null) : [];
+  const end = (key, values) => rows.map(row => key === energy.key ? worst[row] : values[row]);
+  tails.data = { x: rows.map(row => x[row]), y: rows.map(row => y[row]), end_x: end(across, x), end_y: end(up, y) };
+}
 function placeLetters({ root, picked, x, y }) {
   const view = Bokeh.index.find_one(root), rows = [...letters.keys()];
   if (!view || !view.frame) return;
@@ -214,12 +221,13 @@ function connect() {
   plots = doc.roots().map((root, k) => {
     const of = name => root.renderers.find(r => r.name === name), { x: { field: across }, y: { field: up } } = of("cloud").glyph;
     const [x, y] = [columns.get(across), columns.get(up)];
-    return { root, holder: holders[k], x, y, fields: { [across]: x, [up]: y, mark }, cloud: of("cloud").data_source, picked: of("discs").data_source, here: of("here").data_source };
+    return { root, holder: holders[k], x, y, across, up, tails: of("tails").data_source, fields: { [across]: x, [up]: y, mark }, cloud: of("cloud").data_source, picked: of("discs").data_source, here: of("here").data_source };
   });
   for (const { cloud } of plots) {
     cloud.selected.properties.indices.change.connect(() => marks(cloud));
     cloud.inspect.connect(() => hover(cloud.inspected.indices.filter(offered)[0]));
   }
+  plots.forEach(showTails);
   touch();
   holders.forEach(untab);
   matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => requestAnimationFrame(colours));
