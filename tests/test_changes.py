@@ -8,12 +8,17 @@ from pathlib import Path
 
 import pytest
 
+from explorer.commands.cause_words import moved_since
+from explorer.commands.front_view import FrontView
+from explorer.commands.launch import _moved
+from explorer.commands.review import review_studies
+from explorer.commands.terminal import reviewed
 from explorer.decision import changes
 from explorer.decision.changes import Change
 from explorer.decision.repricing import reprice_and_record
 from explorer.errors import InputError
 from explorer.inputs.study import load
-from explorer.store.keys import path_of
+from explorer.store.keys import ids_of, path_of
 from explorer.store.results import Store
 from tests.helpers.invented import designs, replace_in, results
 
@@ -126,6 +131,28 @@ def test_a_rerun_names_what_changed_since_the_last_run_once(small_study: Path) -
             {"what": "limit", "name": "cost", "before": 150.0, "after": 140.0}
         ]
         assert reprice_and_record(later, store, store.load(later)[0]).changed == ()
+
+
+def test_launch_and_review_name_a_changed_row_with_both_values(small_study: Path) -> None:
+    """Designs with the row that changed leave the front, and the words say which value did it."""
+    project = load(small_study)
+    with Store.open(path_of(project)) as store:
+        store.append(project, results(project, designs(project, 200)), "sweep")
+        assert moved_since(_moved(FrontView.at_todays_prices(project, store))) == []
+        before = reprice_and_record(project, store, store.load(project)[0])
+        row(small_study, "gearings", "belt_4", "efficiency", "0.9")
+        later = load(small_study)
+        view = FrontView.at_todays_prices(later, store)
+        moved, front = _moved(view), ids_of(view.stored.numbers[view.rows])
+        kept = ids_of(store.load(project)[0].numbers[before.front])
+    assert moved["left"] == [one for one in kept if one not in front]
+    assert moved["left"]
+    change = "changed since the last run: table gearings.belt_4.efficiency: 0.96 -> 0.9"
+    words = moved_since(moved)
+    assert words[0] == change
+    assert words[1].startswith("since the last run ")
+    assert words[1].endswith(f"{len(moved['left'])} left it")
+    assert change in reviewed(review_studies(small_study))
 
 
 def test_where_nothing_stored_holds_any_more_the_cause_is_named(small_study: Path) -> None:

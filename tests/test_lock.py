@@ -7,6 +7,7 @@ import sqlite3
 import subprocess
 import sys
 import tomllib
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 
@@ -15,6 +16,7 @@ import pytest
 
 import explorer.decision.lock as lock_module
 from explorer import MODEL_VERSION
+from explorer.commands.lock import _namesakes
 from explorer.decision.decisions import decided_path
 from explorer.decision.lock import keep, lock, prepare, read_locks, release
 from explorer.errors import ExplorerError, InputError
@@ -247,6 +249,21 @@ def test_what_has_changed_since_is_told(small_study: Path, monkeypatch) -> None:
         f"cell {before.parts['cell']} has changed in its table",
     )
     assert after.record == before.record  # told, not touched
+
+
+def test_a_name_that_stored_designs_share_is_noted_when_one_is_locked(
+    small_project: Project, store: Store
+) -> None:
+    """The design beside it in the order of ids, made up here, has the same name."""
+    one = sound_ids(small_project, store)[0]
+    stored, _ = store.load(small_project)
+    assert list(_namesakes(stored, one)) == []
+    number = int(one, 16)
+    beside = (number - 1, number + 1)
+    numbers = stored.numbers.copy()
+    numbers[-1] = next(n for n in beside if name_of(f"{n:012x}") == name_of(one))
+    (noted,) = _namesakes(replace(stored, numbers=numbers), one)
+    assert noted == f"{name_of(one)} is the name of 2 designs: call this one by its id, {one}"
 
 
 def test_what_cannot_be_locked(small_project: Project, store: Store) -> None:

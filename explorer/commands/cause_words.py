@@ -18,7 +18,7 @@ def causes(answer: Answer) -> Lines:
     ] or ["no price has changed since the last run"]
     causes += [_term_words(c, answer["currency"]) for c in answer["terms_changed"]]
     known = {"cost"} if any(c["term"] == "limit_cost" for c in answer["terms_changed"]) else set()
-    causes += [f"changed since the last run: {w}" for w in changed(answer["changed"], known)]
+    causes += changed_since(answer, known)
     unknown = answer["cannot_know"]
     causes += [
         f"what the store cannot know since {changed([one])[0]}: {one['why']}" for one in unknown
@@ -34,6 +34,22 @@ def causes(answer: Answer) -> Lines:
             "the last one without"
         )
     return causes
+
+
+def changed_since(answer: Answer, known: Collection[str] = ()) -> Lines:
+    """What study and tables did not say at the last run, beside limits already `known`."""
+    return [f"changed since the last run: {w}" for w in changed(answer["changed"], known)]
+
+
+def moved_since(answer: Answer) -> Lines:
+    """What changed before a launch, and how the front moved; nothing where it did not."""
+    lines = changed_since(answer)
+    if answer["entered"] or answer["left"]:
+        lines.append(
+            f"since the last run {len(answer['entered']):,} designs entered the front, "
+            f"{len(answer['left']):,} left it"
+        )
+    return lines
 
 
 def changed(values: Sequence[Answer], known: Collection[str] = ()) -> Lines:

@@ -27,6 +27,7 @@ from explorer.inputs.csv_tables import content_hash
 from explorer.inputs.prices import Prices
 from explorer.inputs.study import Project
 from explorer.model import costing
+from explorer.model.names import namesakes
 from explorer.model.odds import promise_results
 from explorer.model.record import design_records
 from explorer.model.space import Rows
@@ -206,6 +207,18 @@ class FrontView:
         """Rows of those locked designs that are stored."""
         rows = (self.stored.find(one.design_id) for one in locks)
         return [row for row in rows if row is not None]
+
+    @property
+    def namesakes(self) -> tuple[str, ...]:
+        """A line for each name that a design of the front or a locked one shares with another
+        stored design: it is refused where somebody types it.
+        """
+        wanted = np.union1d(self.rows, np.array(self._locked_rows(), dtype=np.int64))
+        shared = namesakes(self.stored.numbers[wanted], self.stored.numbers)
+        return tuple(
+            f"{name} is the name of {len(ids)} designs: call each by its id, {', '.join(ids)}"
+            for name, ids in shared.items()
+        )
 
     @cached_property
     def looked_at(self) -> str:

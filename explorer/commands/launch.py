@@ -8,9 +8,11 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from explorer.commands.front_view import FrontView
 from explorer.commands.publish import publish
-from explorer.decision import again, decisions, repricing
+from explorer.decision import again, changes, decisions, repricing
 from explorer.errors import Fault, InputError
 from explorer.inputs.study import Project, load
 from explorer.model import objectives
@@ -23,7 +25,7 @@ from explorer.search.progress import Watch, unwatched
 from explorer.search.settle import Audit, audit, audit_begun
 from explorer.search.shared_sweep import Helper
 from explorer.search.workers import on_machines, searching
-from explorer.store.keys import path_of
+from explorer.store.keys import ids_of, path_of
 from explorer.store.mending import mend
 from explorer.store.results import Store
 
@@ -67,6 +69,7 @@ def _launched(
             if page:
                 view.advise(watch, workers)
         summary.hypervolume = convergence.relative_hypervolume(project, view.points)
+        moved = _moved(view)
         kept = {**asdict(summary), "looked_at": view.looked_at, "audit": checked._asdict()}
         repricing.conclude(project, store, run, view.stored, view.cost, view.rows, kept)
         if not view.stored.keeps_limits.any():
@@ -93,7 +96,13 @@ def _launched(
             "why_none": shown["why_none"],
             "unsettled": shown["unsettled"],
             "search": asdict(summary),
-            "notes": [*noticed, *project.catalogue.notes, *_beyond_measured(project, shown)],
+            **moved,
+            "notes": [
+                *noticed,
+                *project.catalogue.notes,
+                *_beyond_measured(project, shown),
+                *view.namesakes,
+            ],
         }
 
 
@@ -104,6 +113,23 @@ def _beyond_measured(project: Project, shown: Mapping[str, Any]) -> Iterator[str
         words = beyond_measured(project, record)
         if record["design_id"] in picked and words:
             yield f"{name_of(record['design_id'])}: {words}"
+
+
+def _moved(view: FrontView) -> dict[str, Any]:
+    """What study and tables say that they did not at the last run whose front is kept, and which
+    designs entered that front and left it since; None and nothing before there was one.
+    """
+    last = repricing.last_kept(view.store)
+    if last is None:
+        return {"since": None, "changed": [], "entered": [], "left": []}
+    now = view.stored.numbers[view.rows]
+    found = changes.since(view.project, view.store, last.inputs)
+    return {
+        "since": last.when,
+        "changed": [one._asdict() for one in found],
+        "entered": ids_of(now[~np.isin(now, last.front)]),
+        "left": ids_of(last.front[~np.isin(last.front, now)]),
+    }
 
 
 def _state_of_store(project: Project) -> tuple[str, ...]:

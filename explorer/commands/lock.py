@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
+
+import numpy as np
 
 from explorer.commands.provenance import reports_folder
 from explorer.decision import advising, decisions, lock
 from explorer.files import finish_together
 from explorer.inputs.study import load
+from explorer.model.names import namesakes
 from explorer.store.keys import path_of
 from explorer.store.results import Store
+from explorer.store.stored import Stored
 
 
 def lock_design(
@@ -59,5 +63,12 @@ def lock_design(
             "locked": decision.record,
             **dict(zip(("sheet", "bill"), names, strict=True)),
             "warning": sheet.hazard_warning(known),
-            "notes": [*noticed, *project.catalogue.notes],
+            "notes": [*noticed, *project.catalogue.notes, *_namesakes(stored, decision.design_id)],
         }
+
+
+def _namesakes(stored: Stored, design_id: str) -> Iterator[str]:
+    """That a locked design's name is that of other stored ones, too, where it is so."""
+    number = np.array([int(design_id, 16)], dtype=np.uint64)
+    for name, ids in namesakes(number, stored.numbers).items():
+        yield f"{name} is the name of {len(ids)} designs: call this one by its id, {design_id}"

@@ -117,6 +117,7 @@ def _repriced(
     ]
     answer["worth_paying"] = bids.worth_paying(project, stored, found.cost)
     view = FrontView(project, store, stored, found.cost, found.front)
+    answer["notes"] += view.namesakes
     if not len(view.rows):
         picks = dict.fromkeys(WISHES)
         nothing = {"front": [], "front_thinned": False, "unsettled": [], "report": None}

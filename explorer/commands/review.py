@@ -9,6 +9,8 @@ from explorer.commands.front_view import FrontView
 from explorer.commands.history import kept_runs
 from explorer.commands.provenance import reports_folder
 from explorer.commands.publish import data_of_front, publish
+from explorer.decision import changes, repricing
+from explorer.decision.changes import Change
 from explorer.errors import Fault, InputError
 from explorer.inputs.csv_tables import shown
 from explorer.inputs.study import Project, load
@@ -36,7 +38,9 @@ def review_studies(*studies: Path | str) -> dict[str, Any]:
             view = _view(project, store, run, day)
             reuse = list(store.load(project)[1].lines)
             if len(studies) == 1 and run is None:
-                return {"study": project.study.name, "reuse": reuse, **publish(view)}
+                changed = [one._asdict() for one in _changed(project, store)]
+                answer = {"study": project.study.name, "reuse": reuse, "changed": changed}
+                return answer | publish(view)
             data, results = data_of_front(view), view.results
         when = f" of {day.replace('T', ' ')}" if day else ", today" if dated else ""
         pages.append((data, f"{project.study.name}{when}"))
@@ -50,6 +54,12 @@ def review_studies(*studies: Path | str) -> dict[str, Any]:
         both = [data for data, _ in pages]
         written = beside.write_beside(both, folder, [label for _, label in pages])
     return {"studies": answers, "report": str(written)}
+
+
+def _changed(project: Project, store: Store) -> tuple[Change, ...]:
+    """What study and tables say that they did not at the last run whose front is kept."""
+    last = repricing.last_kept(store)
+    return changes.since(project, store, last.inputs if last else None)
 
 
 def _view(project: Project, store: Store, run: Run | None, day: str | None) -> FrontView:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from explorer.commands.cause_words import Answer, Lines, causes, changed
+from explorer.commands.cause_words import Answer, Lines, causes, changed, changed_since, moved_since
 
 
 def checked(answer: Answer) -> Lines:
@@ -55,6 +55,7 @@ def launched(answer: Answer) -> Lines:
     )
     return [
         *search["reuse"],
+        *moved_since(answer),
         f"searched: {search['why']}",
         f"{found}; {exact}; {answer['seconds']:.1f} s",
         *_stepped(answer),
@@ -96,7 +97,7 @@ def reviewed(answer: Answer) -> Lines:
     for one in answer.get("studies", [answer]):
         if "studies" in answer:
             lines.append(f"{one['study']} {one['date'] or 'today'}: {one['front_size']:,} designs")
-        lines += [*one["reuse"], *_picks(one)]
+        lines += [*one["reuse"], *changed_since({"changed": (), **one}), *_picks(one)]
     return [*lines, *_report(answer)]
 
 

@@ -85,6 +85,20 @@ def id_called(text: str, numbers: NDArray[np.uint64], where: str = "design_id") 
     return f"{int(found[0]):012x}" if found.size else text
 
 
+def namesakes(numbers: NDArray[np.uint64], among: NDArray[np.uint64]) -> dict[str, tuple[str, ...]]:
+    """Name of a design of `numbers` (n,) -> ids of all designs `among` (m,) and of `numbers` that
+    have it, ascending, where that are several: only their ids tell these apart.
+    """
+    wanted, codes = codes_of(numbers), codes_of(among)
+    near = np.unique(np.concatenate([numbers, among[np.isin(codes, wanted)]]))
+    _, group, count = np.unique(codes_of(near), return_inverse=True, return_counts=True)
+    found: dict[str, tuple[str, ...]] = {}
+    for one in np.flatnonzero(count > 1).tolist():
+        ids = tuple(f"{number:012x}" for number in near[group == one].tolist())
+        found[name_of(ids[0])] = ids
+    return found
+
+
 def id_among(text: str, ids: Iterable[str], where: str = "design_id") -> str:
     """The same among ids as they are written."""
     plain = [one for one in ids if _ID.fullmatch(one)]

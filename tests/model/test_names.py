@@ -18,6 +18,7 @@ from explorer.model.names import (
     id_among,
     id_called,
     name_of,
+    namesakes,
 )
 
 IDS = st.integers(0, 2**48 - 1).map(lambda number: f"{number:012x}")
@@ -59,6 +60,16 @@ def test_a_name_of_two_designs_asks_for_the_id() -> None:
     assert id_called(second, numbers) == second
     # The same design stored twice is one.
     assert id_called(name_of(first), numbers[[0, 0]]) == first
+
+
+def test_names_that_several_designs_have_are_found_among_all_that_are_stored() -> None:
+    ids = ["000000000001", "800000000000", "800000000001", "ffffffffffff"]
+    numbers = np.array([int(one, 16) for one in ids], dtype=np.uint64)
+    shared = {name_of(ids[1]): (ids[1], ids[2])}
+    assert namesakes(numbers[[0, 1]], numbers) == shared
+    assert namesakes(numbers[[1, 2]], numbers[:0]) == shared
+    assert namesakes(numbers[[0, 3]], numbers) == {}
+    assert namesakes(numbers[[1]], numbers[[0, 1, 1, 3]]) == {}
 
 
 @pytest.mark.parametrize("text", ["", "H222-222", "H222-222Z", "2bb456ec6a89", "a name"])
