@@ -280,8 +280,9 @@ RULES: dict[str, Rule] = {
     "chatter_V": Rule(
         unit="V",
         description="The window does not switch by its own load step.",
-        label="window wide enough not to chatter",
-        broken="the window chatters: the bank's own resistance drops the bus back below switch-off",
+        label="window wide enough that the load stays on",
+        broken="the load switches on and off at once (chatter): the bank's own resistance drops "
+        "the bus back below switch-off",
         loosened_by="a bank that sags {} less when the load goes on",
         near=0.2,
     ),

@@ -24,6 +24,8 @@ DesignResult = Mapping[str, Any]
 EFFORT_DIGITS = BY_KEY[EFFORT].digits
 """What an arm can hold is assumed to a tenth or so: a third digit would mean nothing."""
 PROMISED = "Promised energy"
+POINTS = "percentage points"
+"""Unit of a difference between two percentages."""
 GAP_DIGITS = 2
 """Digits of a difference between two designs."""
 
@@ -74,7 +76,9 @@ def goals(currency: str, by_promise: bool = False) -> tuple[Goal, ...]:
             one.digits,
             one.is_money,
             one.by_case,
-            f"points of {one.label.lower()}" if one.unit == "%" else one.unit or currency,
+            f"percentage points of {one.label.lower()}"
+            if one.unit == "%"
+            else one.unit or currency,
             by_promise and one.key == ENERGY,
         )
         for one in OBJECTIVES
@@ -111,12 +115,12 @@ def goal_difference(goal: Goal, gap: float) -> str:
     """What a design has that differs by `gap` from another in one objective.
 
     >>> goal_difference(goals("EUR")[1], -3.6), goal_difference(goals("EUR")[3], 4.0)
-    ('3.60 EUR cheaper', '4 points more effort')
+    ('3.60 EUR cheaper', '4 percentage points more effort')
     """
     if goal.is_money:
         amount = money(abs(gap), goal.unit)
     else:
-        unit = "points" if goal.unit == "%" else goal.unit
+        unit = POINTS if goal.unit == "%" else goal.unit
         amount = f"{number(abs(gap), GAP_DIGITS)} {unit}"
     return f"{amount} {BY_KEY[goal.key].comparative(gap)}"
 

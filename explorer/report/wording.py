@@ -21,7 +21,7 @@ LEDGER: dict[str, str] = {
     "esr": "bank resistance",
     "cell_leakage": "bank leakage",
     "balancing": "cell balancing",
-    "clamp": "overvoltage clamp",
+    "clamp": "overvoltage clamp (it burns off what would overfill the bank)",
     "window": "input window",
     "converter": "converter",
     "pack_lead": "5 V lead",
@@ -116,7 +116,10 @@ SETTING_WORDS: dict[str, tuple[str, str]] = {
     "delta": ("windings in delta", ""),
 }
 
-HOT = "Diodes, clamps and balancing resistors get hot enough to burn skin."
+HOT = (
+    "Diodes, clamps (which burn off what would overfill the bank) and balancing resistors get hot "
+    "enough to burn skin."
+)
 
 CAUTIONS: tuple[str, ...] = (
     "A charged capacitor bank welds and burns when shorted: fuse its positive terminal before "
