@@ -149,13 +149,26 @@ def _objectives(record: Answer) -> Iterator[str]:
 
 def _of_several(record: Answer) -> str:
     """Over which cases energy and effort are, and whose the regime is; empty for one case."""
-    cases, weakest = record.get("cases", ()), record.get("ledger_case")
-    if len(cases) < 2 or weakest is None:
+    cases, shown = record.get("cases", ()), record.get("ledger_case")
+    if len(cases) < 2 or shown is None:
         return ""
-    return (
-        f" ({record['over_cases']} of {len(cases)} cases; regime of {weakest['operator']} into "
-        f"{weakest['pack']})"
-    )
+    return f" ({_combined(record)}; regime of {_case_words(shown)})"
+
+
+def _combined(record: Answer) -> str:
+    """What energy and effort combine: cases, or shifts in a row and their packs."""
+    cases, shifts = record["cases"], max(case.get("shift", 1) for case in record["cases"])
+    if shifts == 1:
+        return f"{record['over_cases']} of {len(cases)} cases"
+    words = f"energy the sum and effort the hardest of {shifts} shifts"
+    packs = len(cases) // shifts
+    return words if packs == 1 else f"{words}, {record['over_cases']} of {packs} packs"
+
+
+def _case_words(case: Answer) -> str:
+    """Whose a number is, by ids; of shifts in a row also which one."""
+    words = f"{case['operator']} into {case['pack']}"
+    return f"{words}, shift {case['shift']}" if case.get("shift") else words
 
 
 def locked(answer: Answer) -> Lines:
@@ -295,19 +308,22 @@ def _better(by: Mapping[str, float], currency: str) -> str:
 
 def evaluated(answer: Answer) -> Lines:
     """What evaluate says."""
-    several = len(answer["cases"]) > 1
-    work = answer["ledger_J"]["crank_work"]
-    over = f"energy and effort are the {answer['over_cases']} of {len(answer['cases'])} cases"
-    whose = " into ".join(answer["ledger_case"][key] for key in ("operator", "pack"))
+    several, shown = len(answer["cases"]) > 1, answer["ledger_case"]
+    ledger = answer.get("session_ledger_J") or answer["ledger_J"]
+    work, whose = ledger["crank_work"], _case_words(shown)
+    own = f"regime and ledger are of {whose}, which delivers least"
+    if ledger is not answer["ledger_J"]:
+        whose = f"all shifts into {shown['pack']}"
+        own = f"regime is of {_case_words(shown)}, ledger of {whose}, which gets least"
     return [
         _in_short(answer),
         *_fidelity(answer),
-        *([f"{over}; regime and ledger are of {whose}, which delivers least"] if several else []),
+        *([f"energy and effort: {_combined(answer)}; {own}"] if several else []),
         *map(_one_case, answer["cases"]),
         f"where the work at the crank goes{f', {whose}' if several else ''}:",
         *(
             f"  {name:16s} {value:9.1f} J  {100 * value / work if work else 0:5.1f} %"
-            for name, value in answer["ledger_J"].items()
+            for name, value in ledger.items()
         ),
         *filter(None, [answer.get("beyond_points", "")]),
         "every rule is kept:" if answer["feasible"] else "not feasible:",
@@ -360,9 +376,10 @@ def _one_case(case: Answer) -> str:
     """One case: what one person gets into one pack."""
     percent, first = case["minutes_per_percent"], case["time_to_first_charge_s"]
     gains = "gains nothing" if percent is None else f"{percent:.2g} minutes for 1 %"
-    charged = "never charged" if first is None else f"first charge after {first:.0f} s"
+    never = "not charged by then" if case.get("shift") else "never charged"
+    charged = never if first is None else f"first charge after {first:.0f} s"
     return (
-        f"  {case['operator']} into {case['pack']}, {case['minutes']:g} minutes: "
+        f"  {_case_words(case)}, {case['minutes']:g} minutes: "
         f"{case['delivered_energy_J']:.0f} J, {gains}, "
         f"{case['crank_effort_percent']:.0f} % effort, {case['regime']}, {charged}"
     )

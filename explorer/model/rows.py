@@ -10,6 +10,7 @@ import numpy as np
 from explorer.inputs.front_parts import BARRIER_V
 from explorer.inputs.links import shaft_drag_N_m
 from explorer.inputs.records import Operator
+from explorer.inputs.session_section import Crew
 from explorer.inputs.study import Project
 from explorer.model import back_half
 from explorer.model.kernels import records
@@ -162,6 +163,18 @@ def shift_of(person: Operator, seconds: float) -> Records:
     names = set(records.PERSON.names or ()) & set(type(person).model_fields)
     values = {name: getattr(person, name) for name in names}
     return records.rows(records.PERSON, 1, seconds=seconds, pace_s=seconds, **values)
+
+
+def shifts_of(project: Project, crew: Crew) -> Records:
+    """A session's shifts, (shifts,) of `records.PERSON`: each paces for all own shifts together."""
+    people = project.catalogue.operators
+    shifts = np.concatenate([shift_of(people[one.operator], 60 * one.minutes) for one in crew])
+    own = [one.operator for one in crew]
+    for place, operator_id in enumerate(own):
+        mine = [other for other, name in enumerate(own) if name == operator_id]
+        shifts["pace_s"][place] = shifts["seconds"][mine].sum()
+        shifts["follows"][place] = max((1 + other for other in mine if other < place), default=0)
+    return shifts
 
 
 def _trios(designs: Designs) -> Rows:

@@ -23,6 +23,7 @@ from explorer.inputs.links import LINKS
 from explorer.inputs.records import SETTINGS
 from explorer.inputs.study import Project
 from explorer.model import doubt, objectives
+from explorer.model.cases import CaseName
 from explorer.model.evaluation import Case, Evaluation
 from explorer.model.limits import OF_LIMITS, limit_margins
 from explorer.model.space import Designs, Rows
@@ -178,11 +179,12 @@ class Store(History):
         chosen = stored if rows is None else stored.take(rows)
         results = self._results(project, chosen)
         groups: dict[str, dict[str, Array]] = {group: {} for group in described.GROUPS}
-        cases: dict[tuple[str, str], dict[str, Array]] = {}
+        cases: dict[CaseName, dict[str, Array]] = {}
         for (group, name, *case), column in results.items():
             if group == described.CASES:
-                operator, pack = case
-                cases.setdefault((operator, pack), {})[name] = column
+                operator, pack, *shift = case
+                whose = CaseName(operator, pack, *map(int, shift))
+                cases.setdefault(whose, {})[name] = column
             else:
                 groups[group][name] = column
         limits = limit_margins(
@@ -202,16 +204,16 @@ class Store(History):
             margins=groups["margins"] | limits,
             ledger_J=groups["ledger_J"],
             readings=groups["readings"],
+            session_ledger_J=groups["session_ledger_J"],
             cases=tuple(
                 Case(
-                    operator,
-                    pack,
+                    whose,
                     values["delivered_energy_J"],
                     values["crank_effort_percent"],
                     values["regime"].astype(np.int8),
                     values["time_to_first_charge_s"],
                 )
-                for (operator, pack), values in cases.items()
+                for whose, values in cases.items()
             ),
         )
 
@@ -377,5 +379,10 @@ def _results_of(evaluation: Evaluation) -> dict[Result, Array]:
     }
     for case in evaluation.cases:
         for name in CASE_VALUES:
-            found[described.CASES, name, case.operator, case.pack] = getattr(case, name)
+            found[described.CASES, name, *_key_of(case.name)] = getattr(case, name)
     return found
+
+
+def _key_of(name: CaseName) -> tuple[str, ...]:
+    """A case as its results name it: the first shift has no number, as where there are none."""
+    return (name.operator, name.pack, *([str(name.shift)] if name.shift else []))
