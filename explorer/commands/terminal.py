@@ -311,14 +311,15 @@ def evaluated(answer: Answer) -> Lines:
     several, shown = len(answer["cases"]) > 1, answer["ledger_case"]
     ledger = answer.get("session_ledger_J") or answer["ledger_J"]
     work, whose = ledger["crank_work"], _case_words(shown)
+    over = f"energy and effort are the {_combined(answer)}"
     own = f"regime and ledger are of {whose}, which delivers least"
     if ledger is not answer["ledger_J"]:
-        whose = f"all shifts into {shown['pack']}"
+        whose, over = f"all shifts into {shown['pack']}", _combined(answer)
         own = f"regime is of {_case_words(shown)}, ledger of {whose}, which gets least"
     return [
         _in_short(answer),
         *_fidelity(answer),
-        *([f"energy and effort: {_combined(answer)}; {own}"] if several else []),
+        *([f"{over}; {own}"] if several else []),
         *map(_one_case, answer["cases"]),
         f"where the work at the crank goes{f', {whose}' if several else ''}:",
         *(

@@ -40,6 +40,8 @@ Crew = tuple[Shift, ...]
 
 
 def _within_a_day(shifts: Crew) -> Crew:
+    if len(shifts) > MOST_SHIFTS:
+        raise ValueError(f"must be at most {MOST_SHIFTS}, are {len(shifts)}")
     minutes = sum(shift.minutes for shift in shifts)
     if minutes > MOST_MINUTES:
         raise ValueError(
@@ -85,9 +87,7 @@ class Session(Section):
         "the multiple of the cadence alone.",
         examples=[150],
     )
-    shifts: Annotated[
-        Crew, Field(strict=False, max_length=MOST_SHIFTS), AfterValidator(_within_a_day)
-    ] = Field(
+    shifts: Annotated[Crew, Field(strict=False), AfterValidator(_within_a_day)] = Field(
         default=(),
         description="In place of minutes and operators, one table [[session.shifts]] each: who "
         "cranks how long, one after the other on one bank. Their energies add up; the effort is "
