@@ -55,7 +55,7 @@ of its session stands.
 BLOCK_ROWS = 65_536
 """Most designs in a block: some 40 MB, so that reading back a few rows stays cheap."""
 MOST_PART_VERSIONS = 2**15 - 1
-CASE_VALUES = tuple(name for name in Case._fields if name not in ("operator", "pack"))
+CASE_VALUES = Case._fields[1:]
 
 
 class Store(History):

@@ -43,9 +43,7 @@ def test_each_paces_for_all_own_shifts(demo_project: Project) -> None:
     suppress_health_check=[HealthCheck.function_scoped_fixture],
 )  # fmt: skip
 @given(
-    st.lists(
-        st.tuples(st.sampled_from([ADULT, CHILD]), st.floats(0.2, 6)), min_size=1, max_size=4
-    ),
+    st.lists(st.tuples(st.sampled_from([ADULT, CHILD]), st.floats(0.2, 6)), min_size=1, max_size=4),
     st.sampled_from(["telemetry_pack", "regulating_pack", "retrying_pack"]),
     st.sampled_from(["held", "real"]),
 )
@@ -114,9 +112,7 @@ def test_a_reserve_is_each_persons_own_and_returns(demo_chains: Chains) -> None:
     # The child has not cranked before: tired adults take nothing from the child's reserve.
     alone = run(demo_chains, crew(demo_chains.project, (CHILD, 1e-4)))
     other = run(demo_chains, crew(demo_chains.project, (ADULT, 2), (CHILD, 1e-4)))
-    np.testing.assert_allclose(
-        other["end_reserve_J"][:, 1], alone["end_reserve_J"][:, 0], atol=1.0
-    )
+    np.testing.assert_allclose(other["end_reserve_J"][:, 1], alone["end_reserve_J"][:, 0], atol=1.0)
 
 
 def test_arms_that_cost_recover_by_what_they_cost() -> None:
