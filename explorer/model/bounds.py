@@ -9,7 +9,6 @@ from typing import Any
 import numpy as np
 
 from explorer.inputs.back_parts import Converter
-from explorer.inputs.session_section import Crew
 from explorer.inputs.study import Project
 from explorer.model.cases import together
 from explorer.model.objectives import ENERGY, OBJECTIVES, Objective
@@ -24,7 +23,7 @@ UNIT_SHARE = 0.1
 class CaseBound:
     """What no chain can exceed in one session, of one person or several in a row, J."""
 
-    crew: Crew
+    operators: tuple[str, ...]
     pack: str
     energy_J: float
     arm_J: float
@@ -49,8 +48,7 @@ class EnergyBound:
         not have.
         """
         for one in self.cases:
-            people = {shift.operator for shift in one.crew}
-            if case["operator"] in people and one.pack == case["pack"]:
+            if case["operator"] in one.operators and one.pack == case["pack"]:
                 return one
         raise KeyError(f"{case['operator']} with {case['pack']}")
 
@@ -74,11 +72,11 @@ def energy_bound(project: Project) -> EnergyBound:
     )
     cases = []
     for crew in study.session.crews:
-        people = dict.fromkeys(shift.operator for shift in crew)
-        arm_J = sum(_arm_J(project, name) for name in people)
+        people = tuple(shift.operator for shift in crew)
+        arm_J = sum(_arm_J(project, name) for name in dict.fromkeys(people))
         for pack_id in study.session.packs:
             pack_J = catalogue.packs[pack_id].current_A * volts * seconds
-            cases.append(CaseBound(crew, pack_id, min(arm_J, pack_J), arm_J, pack_J))
+            cases.append(CaseBound(people, pack_id, min(arm_J, pack_J), arm_J, pack_J))
 
     def over_cases(name: str) -> float:
         each = [np.array([getattr(case, name)]) for case in cases]

@@ -18,7 +18,7 @@ def bound_sentence(project: Project, bound: EnergyBound) -> str:
             f"{number(bound.pack_J)} J at most."
         )
     each = "; ".join(
-        f"{whose.crew_name(project, one.crew)} into {whose.pack_name(project, one.pack)} "
+        f"{whose.crew_name(project, one.operators)} into {whose.pack_name(project, one.pack)} "
         f"{number(one.energy_J)} J (arm {number(one.arm_J)} J, pack {number(one.pack_J)} J)"
         for one in bound.cases
     )

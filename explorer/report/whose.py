@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any, NamedTuple
 
-from explorer.inputs.session_section import Crew
 from explorer.inputs.study import Project
 from explorer.model.objectives import ENERGY
 from explorer.physics import pack as packs
@@ -13,6 +12,8 @@ from explorer.report.format import number
 from explorer.report.goals import EFFORT_DIGITS, DesignResult
 from explorer.units import J_PER_WH
 
+READINGS_CASE = "of the case that delivers least"
+"""Whose a force is where the case may be another one at every cadence."""
 LEAST_W = 1e-6
 """Less power than this charges nothing."""
 
@@ -45,9 +46,9 @@ def turn_name(project: Project, case: Mapping[str, Any]) -> str:
     return f"{person} (shift {case['shift']}, {minutes} minutes)"
 
 
-def crew_name(project: Project, crew: Crew) -> str:
+def crew_name(project: Project, operators: Iterable[str]) -> str:
     """Who cranks in a session, in their order."""
-    return ", then ".join(person_name(project, shift.operator) for shift in crew)
+    return ", then ".join(person_name(project, one) for one in operators)
 
 
 def person_name(project: Project, operator_id: str) -> str:
@@ -90,7 +91,7 @@ def joules_of(project: Project, record: DesignResult) -> str:
     if not record.get("session_ledger_J"):
         return of_whom(project, record)
     case = ledger_case(project, record)
-    crew = crew_name(project, project.study.session.shifts)
+    crew = crew_name(project, (shift.operator for shift in project.study.session.shifts))
     return f"{crew} into {pack_name(project, case['pack'])}"
 
 
@@ -106,6 +107,14 @@ def combined(project: Project, key: str = ENERGY) -> str:
     if others > 1:
         words.append(f"{plan.over_cases} of {others} {'packs' if plan.shifts else 'cases'}")
     return ", ".join(words)
+
+
+def combined_in_short(project: Project, key: str) -> str:
+    """`combined` as a label has room for: of several cases the way alone."""
+    plan = project.study.session
+    if plan.shifts:
+        return combined(project, key)
+    return str(plan.over_cases) if is_one_of_several(project) else ""
 
 
 def scope(project: Project) -> str:
@@ -168,7 +177,8 @@ def per_minute(project: Project, record: DesignResult) -> str:
     a_minute = float(record["delivered_energy_J"]) / float(project.study.session.minutes)
     text = f"{number(a_minute)} J ({number(a_minute / J_PER_WH, 2)} Wh) for each minute of cranking"
     if is_one_of_several(project):
-        return f"{text}, {combined(project)}"
+        plan = project.study.session
+        return f"{text}, {combined(project) if plan.shifts else f'{plan.over_cases} of its cases'}"
     if a_minute <= 0:
         return text + "; the pack never gains a percent"
     (case,) = cases_of(project, record)

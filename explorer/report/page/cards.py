@@ -141,7 +141,7 @@ def _standings(
         GoalStanding(
             goal.key,
             f"{goal.label}, {over}"
-            if goal.by_case and (over := whose.combined(project, goal.key))
+            if goal.by_case and (over := whose.combined_in_short(project, goal.key))
             else goal.label,
             goal.with_unit(goal.of(record)),
             round(float(where), 3),
