@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import Any, NamedTuple
 
 from explorer.inputs.study import Project
-from explorer.model.objectives import ENERGY
+from explorer.model.objectives import EFFORT, ENERGY
 from explorer.physics import pack as packs
 from explorer.report.format import number
 from explorer.report.goals import EFFORT_DIGITS, DesignResult
@@ -107,6 +107,16 @@ def combined(project: Project, key: str = ENERGY) -> str:
     if others > 1:
         words.append(f"{plan.over_cases} of {others} {'packs' if plan.shifts else 'cases'}")
     return ", ".join(words)
+
+
+def compared(project: Project) -> str:
+    """What energies and efforts of designs combine, where these are compared; empty where the study
+    has one case only.
+    """
+    energy, effort = combined(project, ENERGY), combined(project, EFFORT)
+    if energy == effort:
+        return f"energy and effort: {energy}" if energy else ""
+    return f"energy: {energy}; effort: {effort}"
 
 
 def combined_in_short(project: Project, key: str) -> str:

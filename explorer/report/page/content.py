@@ -91,6 +91,8 @@ class FirstScreen:
     decisive: tuple[str, ...] = ()
     measure: str = ""
     rivals: tuple[Rival, ...] = ()
+    compared: str = ""
+    """What the energies and efforts of the rivals combine; empty where there is one case only."""
 
 
 @dataclass(frozen=True)
