@@ -13,6 +13,8 @@ from numpy.typing import ArrayLike, NDArray
 
 TASTES = 20_000
 """How many different weightings of the goals vote."""
+TWIN = 0.1
+"""Share of a unit within which two points are near-twins in an objective (judgement)."""
 LEAST_OF_THE_MOST = 0.5
 """Share of the most energy that a recommended design must give."""
 
@@ -100,18 +102,42 @@ def votes(points: ArrayLike, units: ArrayLike) -> NDArray[np.intp]:
     return count
 
 
-def recommended(points: ArrayLike, units: ArrayLike) -> int:
-    """Index of the point that most weightings of the goals like best, of those that give at least
-    half of the most energy (the first objective, negative). Ties yield to the order of the
-    objectives. Units and errors as for `votes`.
+def votes_of_twins(points: ArrayLike, units: ArrayLike) -> NDArray[np.intp]:
+    """`votes` (n,), near-twins counted once: a point with more votes takes those of all within
+    `TWIN` of a unit of it in every objective, and they have none. Ties yield to the order of the
+    objectives; errors as for `votes`.
+    """
+    points, units = _checked(points), np.asarray(units, dtype=np.float64)
+    count = votes(points, units)
+    gathered, left = np.zeros_like(count), count > 0
+    for index in _order(np.column_stack([-count, points])):
+        if left[index]:
+            near = left & (np.abs(points - points[index]) <= TWIN * units).all(axis=1)
+            gathered[index], left[near] = count[near].sum(), False
+    return gathered
+
+
+def vote_shares(points: ArrayLike, units: ArrayLike) -> NDArray[np.float64]:
+    """Share of all weightings of the goals that like each point best, (n,), near-twins once.
+    Points that give less than half of the most energy (the first objective, negative) have none.
+    Units and errors as for `votes`.
     """
     points = _checked(points)
     if not len(points):
         raise ValueError("no points to pick from")
     enough = np.flatnonzero(points[:, 0] <= LEAST_OF_THE_MOST * points[:, 0].min())
     enough = enough if len(enough) else np.arange(len(points))
-    count = votes(points[enough], units)
-    return int(enough[_order(np.column_stack([-count, points[enough]]))[0]])
+    shares = np.zeros(len(points))
+    shares[enough] = votes_of_twins(points[enough], units) / TASTES
+    return shares
+
+
+def recommended(points: ArrayLike, units: ArrayLike) -> int:
+    """Index of the point with the largest of `vote_shares`; ties yield to the order of the
+    objectives. Units and errors as for `votes`.
+    """
+    points = _checked(points)
+    return int(_order(np.column_stack([-vote_shares(points, units), points]))[0])
 
 
 def reading_front(

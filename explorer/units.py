@@ -24,7 +24,7 @@ UNIT_SUFFIXES = {
     "_N_m_s": "N m s", "_m_s": "m/s", "_N_m": "N m", "_V_s": "V s",
     "_rad_s": "rad/s", "_percent": "%", "_rpm": "rpm", "_ohm": "ohm", "_kg": "kg", "_Wh": "Wh",
     "_C": "°C", "_V": "V", "_A": "A", "_W": "W", "_N": "N", "_J": "J", "_F": "F", "_H": "H",
-    "_cm2": "cm2", "_K": "K", "_m": "m", "_s": "s",
+    "_ends": "ends", "_cm2": "cm2", "_K": "K", "_m": "m", "_s": "s",
 }  # fmt: skip
 """The unit that the ending of a name means, longest endings first."""
 

@@ -203,6 +203,21 @@ def test_a_point_of_little_energy_is_not_recommended() -> None:
     assert front.recommended(points, [600.0, 12, 0.5, 10]) == 1
 
 
+def test_near_twins_count_once() -> None:
+    """A third of all weightings like the knee; cut into five near-twins it would lose to a point
+    that nobody asked for, had each its own votes only. Together they have what one would have."""
+    units = np.array([600.0, 12, 0.5, 10])
+    alone = front.vote_shares(KNEE, units)
+    twins = KNEE[1] + np.array([[-8.0, 0.2, 0, 0], [8, -0.2, 0, 0], [-4, 0, 0.004, -0.1]])
+    points = np.vstack([KNEE, twins])
+    shares = front.vote_shares(points, units)
+    family = [1, *range(len(KNEE), len(points))]
+    assert np.count_nonzero(shares[family]) == 1
+    assert shares[family].sum() == pytest.approx(alone[1], abs=0.03)
+    assert front.recommended(points, units) in family
+    assert shares.sum() == pytest.approx(1)
+
+
 def test_votes_are_all_given_and_units_are_checked() -> None:
     assert front.votes(KNEE, [600.0, 12, 0.5, 10]).sum() == front.TASTES
     with pytest.raises(ValueError, match="units"):

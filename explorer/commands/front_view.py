@@ -105,6 +105,16 @@ class FrontView:
         return self.picker.picked()
 
     @cached_property
+    def vote_shares(self) -> dict[str, float]:
+        """Id of each picked design that any weighting of the goals likes best -> its share of all
+        of them.
+        """
+        shares = self.picker.vote_shares()
+        rows = dict.fromkeys(row for row in self.picked.values() if row in shares)
+        names = ids_of(self.stored.numbers[np.array(list(rows), dtype=np.int64)])
+        return {name: shares[row] for name, row in zip(names, rows, strict=True)}
+
+    @cached_property
     def read(self) -> Rows:
         """Rows of the front thinned to what a person can tell apart, the picks among them."""
         wished = np.array(list(self.picked.values()), dtype=np.int64)
@@ -187,6 +197,7 @@ class FrontView:
             "front_size": len(self.rows),
             "front_thinned": bool(len(self.rows)) and len(self.read) < len(self.rows),
             "picks": dict.fromkeys(WISHES) | picks,
+            "vote_shares": self.vote_shares,
             "why_none": self.picker.why_none(),
             "unsettled": ids_of(self.stored.numbers[self.unsettled]),
         }

@@ -16,9 +16,8 @@ from explorer.errors import DiskError, Fault, Hint, InputError, nearest
 from explorer.files import OUTSIDE, leads_outside, write_atomic
 from explorer.inputs.csv_tables import content_hash, shown
 from explorer.inputs.links import LINKS
-from explorer.inputs.records import SETTINGS, Identifier, NonNegative, Positive
+from explorer.inputs.records import SETTINGS, WHOLE_SETTINGS, Identifier, NonNegative, Positive
 from explorer.inputs.rule_words import rule_of
-from explorer.inputs.sections import WHOLE_SETTINGS
 from explorer.inputs.toml_text import Places, line_of, places_of, read_toml
 from explorer.model.space import design_id as id_of
 from explorer.store.keys import default_row, default_setting

@@ -22,8 +22,7 @@ from explorer.decision.decisions import Decided, changing, decided, decided_path
 from explorer.errors import Fault, InputError, nearest
 from explorer.inputs.csv_tables import shown
 from explorer.inputs.links import LINKS
-from explorer.inputs.records import SETTINGS
-from explorer.inputs.sections import WHOLE_SETTINGS
+from explorer.inputs.records import SETTINGS, WHOLE_SETTINGS
 from explorer.inputs.study import Project
 from explorer.model import costing
 from explorer.model.odds import promise_results

@@ -110,6 +110,16 @@ class Picker:
         points = self._promised_points(rows)
         return {wish: int(rows[k]) for wish, k in picks(points, self.units).items()}
 
+    def vote_shares(self) -> dict[int, float]:
+        """Row of each design that may be picked -> its share of the votes, near-twins counted once;
+        those without any are left out.
+        """
+        rows = self.holding()
+        if not len(rows):
+            return {}
+        shares = front.vote_shares(self._promised_points(rows), self.units)
+        return {int(rows[k]): float(shares[k]) for k in np.flatnonzero(shares)}
+
     def _promised_points(self, rows: Rows) -> Array:
         """Objectives of designs whose builds were drawn, with the energy that these promise."""
         points = np.array(self._points(rows))

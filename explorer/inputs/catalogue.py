@@ -146,15 +146,7 @@ def read_tables(
     _check_ids(reader, rows)
     points = _read_bench(reader, f"{bench}/converter_points.csv", known["converter"])
     rows["converter"] = _fill_converters(reader, rows["converter"], points)
-    records: dict[str, dict[str, Record]] = {
-        kind: {
-            record.id: record
-            for row in read or ()
-            if (record := reader.record(row, MODELS[kind])) is not None
-        }
-        for kind, read in rows.items()
-    }
-    records |= {link: {part.id: part} for link, part in older.items()}
+    records = _records(reader, rows, older)
     _note_doubts(reader, rows, records)
     read_parts = [known[link] for link in LINKS]
     parts = tuple(part for ids in read_parts for part in ids or ())
@@ -184,6 +176,21 @@ def read_tables(
         priced=priced,
         prices_file=reader.shown(prices_file),
     )
+
+
+def _records(
+    reader: TableReader, rows: Mapping[str, Sequence[Row] | None], older: Mapping[str, Part]
+) -> dict[str, dict[str, Record]]:
+    """Kind of row -> id -> record of the rows without a fault, and of what tables came later."""
+    found: dict[str, dict[str, Record]] = {
+        kind: {
+            record.id: record
+            for row in read or ()
+            if (record := reader.record(row, MODELS[kind])) is not None
+        }
+        for kind, read in rows.items()
+    }
+    return found | {link: {part.id: part} for link, part in older.items()}
 
 
 def _pieces(cell: Record, spreads: Spreads) -> Record:

@@ -124,6 +124,19 @@ class Generator(Part):
         examples=[0.17],
     )
 
+    open_star: bool = Field(
+        default=False,
+        description="`yes` where the star point can be opened, so that the windings may be "
+        "connected in delta, too; the other values are those of the star. Left empty, no",
+        examples=["no"],
+    )
+
+    @model_validator(mode="after")
+    def _star_only(self) -> Generator:
+        if self.open_star and not self.machine.line_columns:
+            raise ValueError(f"open_star is for windings in a star, not for a {self.kind}")
+        return self
+
     @model_validator(mode="before")
     @classmethod
     def _phase_values(cls, row: Any) -> Any:
@@ -150,6 +163,21 @@ class Generator(Part):
             except (TypeError, ValueError):
                 raise ValueError(f"{line} must be a number") from None
         return row
+
+    @property
+    def in_delta(self) -> Generator:
+        """The star that behaves like this machine in delta: its EMF between two leads is that of
+        one phase, the same copper carries sqrt(3) times the current (textbook, star-delta
+        transformation). What harmonics drive around the triangle is left out.
+        """
+        thirds = (
+            "resistance_phase_ohm", "resistance_equivalent_phase_ohm", "inductance_phase_H"
+        )  # fmt: skip
+        known = {name: value / 3 for name in thirds if (value := getattr(self, name)) is not None}
+        known["emf_phase_V_s"] = self.emf_phase_V_s / sqrt(3)
+        if self.current_limit_A is not None:
+            known["current_limit_A"] = self.current_limit_A * sqrt(3)
+        return self.model_copy(update=known)
 
     @property
     def machine(self) -> MachineKind:

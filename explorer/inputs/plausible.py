@@ -85,6 +85,7 @@ RANGES: dict[str, Range] = {
         (1, 1e9, "from_quantity available"),
         (1, 10_000, "cells_series cells_parallel"),
         (1, 1000, "cadence_rpm"),
+        (1, 1, "delta"),
         (0.01, 10_000, "undervoltage_off_V undervoltage_band_V overvoltage_off_V"),
     )
     for name in names.split()

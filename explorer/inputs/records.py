@@ -214,6 +214,16 @@ SETTING_ROWS: dict[str, SettingRow] = {
     "overvoltage_off_V": SettingRow(
         "bank voltage above which the load is cut, to spare the converter", (9.0, 10.5)
     ),
+    "delta": SettingRow(
+        "1 connects the three windings in a triangle (delta), 0 in a star; a triangle asks for a "
+        "generator whose row has open_star",
+        (0,),
+        default=0.0,
+    ),
 }
 """The settings of every design by name."""
 SETTINGS = tuple(SETTING_ROWS)
+FRONT_SETTINGS = ("cadence_rpm", "delta")
+"""Those of the front half of a chain; all others are of its back half."""
+WHOLE_SETTINGS = frozenset({"cells_series", "cells_parallel", "delta"})
+"""Those that are whole numbers."""

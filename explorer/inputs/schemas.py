@@ -7,14 +7,13 @@ from typing import Any
 
 from explorer.inputs.links import LINKS
 from explorer.inputs.plausible import RANGES
-from explorer.inputs.records import SETTING_ROWS
+from explorer.inputs.records import SETTING_ROWS, WHOLE_SETTINGS
 from explorer.inputs.sections import (
     BUDGET_LINES,
     MOST_PIECES,
     MOST_VALUES,
     NAMED_SECTIONS,
     SECTIONS,
-    WHOLE_SETTINGS,
     BudgetLine,
     Build,
     Setting,
@@ -29,6 +28,7 @@ ID_TEXT: Schema = {"type": "string", "pattern": "^[a-z][a-z0-9_]{0,47}$"}
 
 def study_schema() -> Schema:
     """What a study file may hold, with the meaning of every key."""
+    required = [name for name, row in SETTING_ROWS.items() if row.default is None]
     definitions: Schema = {}
     sections: Schema = {}
     for name, model in SECTIONS.items():
@@ -41,7 +41,7 @@ def study_schema() -> Schema:
     sections["settings"] = _table(
         NAMED_SECTIONS["settings"],
         {name: _setting(name) for name in SETTING_ROWS},
-        required=list(SETTING_ROWS),
+        required=required,
     )
     sections["owned"] = {
         "type": "object",
@@ -67,6 +67,7 @@ def design_schema() -> Schema:
         name: ID_TEXT | {"description": f"Id of a row of {link.table}.csv."}
         for name, link in LINKS.items()
     }
+    required = [name for name, row in SETTING_ROWS.items() if row.default is None]
     settings: Schema = {
         name: {
             **_number(name),
@@ -76,7 +77,7 @@ def design_schema() -> Schema:
     }
     tables = {
         "parts": _table("The part of each link.", parts, required=list(parts)),
-        "settings": _table("Every setting, one number.", settings, required=list(settings)),
+        "settings": _table("Every setting, one number.", settings, required=required),
     }
     about = "One chain: its parts and settings."
     line = tidy(BudgetLine.model_json_schema())
@@ -127,10 +128,10 @@ def _choice(link: str) -> Schema:
 
 
 def _number(name: str) -> Schema:
-    whole, limits = name in WHOLE_SETTINGS, RANGES[name]
+    whole, limits, default = name in WHOLE_SETTINGS, RANGES[name], SETTING_ROWS[name].default
     return {
         "type": "integer" if whole else "number",
-        "minimum": limits.least,
+        "minimum": limits.least if default is None else min(limits.least, default),
         "maximum": limits.most,
     }
 

@@ -9,7 +9,7 @@ from typing import Annotated, Any, Literal
 from pydantic import AfterValidator, Field, model_validator
 
 from explorer.inputs.prices import Currency, Offer
-from explorer.inputs.records import SETTINGS, Identifier, Positive, Text
+from explorer.inputs.records import Identifier, Positive, Text
 from explorer.inputs.section import Section
 from explorer.inputs.session_section import Session
 
@@ -53,13 +53,14 @@ class Heading(Section):
 
 
 Moderate = Annotated[float, Field(gt=0, lt=1e9)]
+_MayBe0 = Annotated[float, Field(ge=0, lt=1e9)]
 
 
 class Setting(Section):
     """One setting of a design: a list of values, a grid (`step`), or a continuous range."""
 
-    low: Moderate = Field(description="Lower end of a range.")
-    high: Moderate = Field(description="Upper end of a range.")
+    low: _MayBe0 = Field(description="Lower end of a range.")
+    high: _MayBe0 = Field(description="Upper end of a range.")
     step: Moderate | None = Field(
         default=None, description="Distance of the values of a grid, from `low` on."
     )
@@ -68,7 +69,7 @@ class Setting(Section):
         description="The range is continuous; where every design is tried, so many even points of "
         "it are.",
     )
-    listed: tuple[Moderate, ...] = Field(
+    listed: tuple[_MayBe0, ...] = Field(
         default=(), description="The values of a list, rising; not a key of the file."
     )
 
@@ -104,7 +105,7 @@ class Setting(Section):
             raise ValueError("must be numbers in brackets or {low, high, step or sweep_points}")
         if not 1 <= len(values) <= MOST_VALUES:
             raise ValueError(f"must hold 1 to {MOST_VALUES} values, holds {len(values)}")
-        if not all(0 < value < 1e9 for value in values):  # false for NaN too
+        if not all(0 <= value < 1e9 for value in values):  # false for NaN too
             raise ValueError("must be numbers above 0 and below 1e9")
         listed = tuple(sorted({float(value) for value in values}))
         return {"low": listed[0], "high": listed[-1], "listed": listed}
@@ -343,6 +344,3 @@ NAMED_SECTIONS = {
     "for all kits together. So many are free; only what is lacking is bought.",
 }
 """Sections with a key a link, a key a setting and a key a part, and what they say."""
-
-WHOLE_SETTINGS = frozenset(name for name in SETTINGS if name.startswith("cells_"))
-"""Settings that count something."""

@@ -22,7 +22,7 @@ from explorer.inputs.records import Identifier, Positive, Record, Text
 
 EVERY = "all"
 """Stands for every row of a table."""
-SETTINGS = "settings"
+OF_DESIGN = "settings"
 """The kind of row that speaks of a design's settings."""
 KEPT_SETTING = "cadence_rpm"
 """The setting that a hand keeps more or less; all others have their tolerances in tables."""
@@ -100,12 +100,12 @@ LOSS_TERMS = (
     "loss_W", "loss_per_input_V", "loss_per_input_A", "loss_per_input_A2", "loss_per_output_A",
     "loss_per_output_A2",
 )  # fmt: skip
-QUANTITIES = (
+MAY_DIFFER = (
     Quantity("the arm's lasting power", "operator", ("critical_power_W",)),
     Quantity("the arm's reserve", "operator", ("reserve_J",)),
     Quantity("the force that is comfortable", "operator", ("comfort_force_N",)),
     Quantity("the evenness of the stroke", "operator", ("unevenness",)),
-    Quantity("the cadence that is kept", SETTINGS, (KEPT_SETTING,)),
+    Quantity("the cadence that is kept", OF_DESIGN, (KEPT_SETTING,)),
     Quantity("loss of the gearing", "gearing", ("efficiency",)),
     Quantity("drag of the gearing", "gearing", ("drag_torque_N_m",)),
     Quantity("EMF of the generator", "generator", ("emf_phase_V_s",)),
@@ -178,7 +178,7 @@ def _fault(
     row: Row, spread: SpreadRow, records: Mapping[str, Mapping[str, Record]]
 ) -> Fault | None:
     """What is wrong with a row beside its own cells."""
-    if spread.link == SETTINGS:
+    if spread.link == OF_DESIGN:
         if (spread.part, spread.column) == (EVERY, KEPT_SETTING):
             return None
         rule = f"must be {EVERY} and {KEPT_SETTING}: other settings differ by their tables"

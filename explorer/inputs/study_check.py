@@ -17,14 +17,13 @@ from explorer.inputs.csv_tables import shown
 from explorer.inputs.links import LINKS
 from explorer.inputs.plausible import implausible
 from explorer.inputs.prices import Offer, OfferColumns, PriceTerms
-from explorer.inputs.records import SETTINGS, Record
+from explorer.inputs.records import SETTING_ROWS, SETTINGS, WHOLE_SETTINGS, Record
 from explorer.inputs.rule_words import rule_of
 from explorer.inputs.section import Section
 from explorer.inputs.sections import (
     MOST_PIECES,
     NAMED_SECTIONS,
     SECTIONS,
-    WHOLE_SETTINGS,
     BudgetLine,
     Build,
     Heading,
@@ -64,18 +63,22 @@ class StudyCheck:
         return self._validated((name,), model, self.raw.get(name, {}))
 
     def settings(self) -> dict[str, Setting] | None:
-        """The six settings; None with the faults noted."""
+        """The settings; None with the faults noted."""
         given = self._table("settings", SETTINGS)
         if given is None:
             return None
         settings: dict[str, Setting] = {}
         for name in SETTINGS:
             keys = ("settings", name)
-            if name not in given:
+            default = SETTING_ROWS[name].default
+            if name not in given and default is None:
                 self.fault(keys, "is missing")
                 continue
-            setting = self._validated(keys, Setting, given[name])
+            setting = self._validated(keys, Setting, given.get(name, [default]))
             if setting is None:
+                continue
+            if not setting.low and default != 0:
+                self.fault(keys, "must be numbers above 0 and below 1e9", given[name])
                 continue
             whole = not setting.continuous and all(v.is_integer() for v in setting.values)
             if name in WHOLE_SETTINGS and not whole:

@@ -15,7 +15,7 @@ from explorer.errors import Fault, InputError, nearest
 from explorer.inputs.csv_tables import shown
 from explorer.inputs.links import LINKS
 from explorer.inputs.plausible import implausible
-from explorer.inputs.records import SETTINGS
+from explorer.inputs.records import SETTING_ROWS, SETTINGS, WHOLE_SETTINGS
 from explorer.inputs.rule_words import rule_of
 from explorer.inputs.sections import BUDGET_LINES, BudgetLine
 from explorer.inputs.study import Project
@@ -91,16 +91,17 @@ def checked_design(project: Project, content: Mapping[str, Any], file: str) -> D
     values: dict[str, float] = {}
     for name in SETTINGS:
         value, where = settings.get(name), f"settings.{name}"
-        whole = name.startswith("cells_")
+        default = SETTING_ROWS[name].default
+        value = default if value is None else value
         if value is None:
             faults.append(Fault(file, where, "is missing"))
         elif isinstance(value, bool) or not isinstance(value, Real):
             faults.append(Fault(file, where, "must be a number", shown(value)))
-        elif not 0 < cast(float, value) < 1e9:
+        elif value != default and not 0 < cast(float, value) < 1e9:
             faults.append(Fault(file, where, "must be above 0 and below 1e9", shown(value)))
         elif rule := implausible(name, float(value)):
             faults.append(Fault(file, where, rule, shown(value)))
-        elif whole and float(value) % 1:
+        elif name in WHOLE_SETTINGS and float(value) % 1:
             faults.append(Fault(file, where, "must be a whole number", shown(value)))
         else:
             values[name] = float(value)

@@ -92,6 +92,7 @@ def unloaded_margins(project: Project, fronts: Fronts) -> dict[str, Array]:
     most_ac_V = WET_INSULATED_AC_V if session.wet else INSULATED_AC_V
     return {
         "turnable_N_m": person.comfort_force_N * fronts.drives["radius_m"] - fronts.drag_N_m(),
+        "reachable_ends": fronts.spare_ends,
         "generator_speed_rpm": fronts.speed_limit_rpm - shaft / RAD_S_PER_RPM,
         "extra_low_voltage_V": most_V - overspeed.open_V(session, fronts),
         "open_leads_V": most_ac_V - fronts.leads_V * fronts.machines["emf_V_s"] * shaft,

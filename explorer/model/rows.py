@@ -86,6 +86,12 @@ def of_kind(project: Project, designs: Designs, field: str) -> Array:
     return np.asarray(column[designs.parts["generator"]])
 
 
+def spare_ends(project: Project, designs: Designs) -> Array:
+    """Ends of windings that can be reached, over those that the connection asks for, (n,)."""
+    six = designs.chosen(project.catalogue, "generator", "open_star") > 0
+    return np.where(six, 6.0, 3.0) - np.where(designs.settings["delta"] > 0, 6.0, 3.0)
+
+
 def machines(project: Project, designs: Designs) -> Records:
     """Generator, lead and rectifier of each design, (n,) of `records.MACHINE`."""
     catalogue = project.catalogue
@@ -178,8 +184,9 @@ def shifts_of(project: Project, crew: Crew) -> Records:
 
 
 def _trios(designs: Designs) -> Rows:
-    """Generator, lead and rectifier by row, (n, 3)."""
-    return np.stack([designs.parts[link] for link in ("generator", "lead", "rectifier")], axis=1)
+    """Generator, lead and rectifier by row, and how the windings are connected, (n, 4)."""
+    links = [designs.parts[link] for link in ("generator", "lead", "rectifier")]
+    return np.stack([*links, designs.settings["delta"].astype(np.int64)], axis=1)
 
 
 def _fastest_rad_s(project: Project) -> float:

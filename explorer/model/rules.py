@@ -77,8 +77,7 @@ RULES: dict[str, Rule] = {
     ),
     "keeps_turning_rpm": Rule(
         unit="rpm",
-        description="The hand keeps the crank turning: it does not stall at the dead point, break "
-        "away or hunt.",
+        description="The hand keeps turning: it does not stall, break away or hunt.",
         label="cadence that the hand keeps up",
         broken="the hand does not turn it steadily: it stalls, breaks away or hunts",
         loosened_by="",
@@ -101,6 +100,14 @@ RULES: dict[str, Rule] = {
         loosened_by="a gearing rated {} higher",
         near=3.0,
         hazard=True,
+    ),
+    "reachable_ends": Rule(
+        unit="ends",
+        description="A triangle (delta) needs both ends of each of the three windings.",
+        label="ends of the windings that can be reached",
+        broken="the windings cannot be connected in delta, since their star point is out of reach",
+        loosened_by="",
+        near=-1.0,
     ),
     "generator_speed_rpm": Rule(
         unit="rpm",
@@ -146,8 +153,7 @@ RULES: dict[str, Rule] = {
     ),
     "diode_reverse_V": Rule(
         unit="V",
-        description="The diodes block the bus at overspeed, and a brushed machine turned "
-        "backwards.",
+        description="The diodes block the bus at overspeed, and a machine turned backwards.",
         label="reverse voltage of the rectifier",
         broken="the rectifier sees too much reverse voltage",
         loosened_by="diodes that block {} more",
@@ -222,8 +228,7 @@ RULES: dict[str, Rule] = {
         unit="V",
         description="The open generator leads stay extra-low voltage at overspeed.",
         label="alternating voltage between the generator's open leads (50 V dry, 25 V wet)",
-        broken="the open leads of the generator carry more than extra-low alternating voltage when "
-        "it is spun too fast",
+        broken="the generator's open leads exceed extra-low voltage when it is spun too fast",
         loosened_by="leads better guarded, for {} more",
         near=5.0,
         hazard=True,
@@ -259,8 +264,7 @@ RULES: dict[str, Rule] = {
         unit="V",
         description="The load is cut before the converter loses control of its output.",
         label="switch-off voltage above the converter's least input",
-        broken="the load stays on below the converter's least input, where its output can rise "
-        "and destroy the pack",
+        broken="the load stays on where the converter's output can rise and destroy the pack",
         loosened_by="a converter that still works {} lower",
         near=0.2,
         hazard=True,
@@ -317,19 +321,16 @@ RULES: dict[str, Rule] = {
         unit="A",
         description="A converter whose output rises under overload is never overloaded.",
         label="current left before the converter's output rises",
-        broken="the pack can ask for more than the converter gives, whose output then rises and "
-        "can destroy the pack",
+        broken="the pack can overload the converter, whose rising output can destroy the pack",
         loosened_by="a converter that gives {} more, or one that limits its current",
         near=0.2,
         hazard=True,
     ),
     "protection_A": Rule(
         unit="A",
-        description="Current limit, fuse, converter and wires protect each other: what is let "
-        "through, the next part bears.",
+        description="What limit, fuse and converter let through, the next part bears.",
         label="protection that fits together",
-        broken="the current limit lets through more than the next part bears, and no fuse fits "
-        "between",
+        broken="more is let through than the next part bears, and no fuse fits between",
         loosened_by="a converter or a 5 V lead rated {} higher",
         near=0.2,
     ),

@@ -6,14 +6,15 @@ import hashlib
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from math import prod
-from typing import Any
+from typing import Any, cast
 
 import numpy as np
 from numpy.typing import NDArray
 
 from explorer.inputs.catalogue import Catalogue
+from explorer.inputs.front_parts import Generator
 from explorer.inputs.links import LINKS
-from explorer.inputs.records import SETTING_ROWS, SETTINGS
+from explorer.inputs.records import SETTING_ROWS, SETTINGS, WHOLE_SETTINGS, Part
 from explorer.inputs.sections import Setting
 from explorer.inputs.study import Project
 from explorer.units import Array
@@ -43,9 +44,15 @@ class Designs:
         )
 
     def chosen(self, catalogue: Catalogue, link: str, field: str) -> Array:
-        """A field of the chosen part of a link, one value a design."""
-        column = np.array([getattr(part, field) for part in catalogue.parts[link]], dtype=float)
-        return column[self.parts[link]]
+        """A field of the chosen part of a link, one value a design; of a generator in delta, of the
+        star that behaves like it.
+        """
+        table, rows = catalogue.parts[link], self.parts[link]
+        found = _column(table, field)[rows]
+        if link != "generator" or not self.settings["delta"].any():
+            return found
+        deltas = _column([one.in_delta for one in cast("Sequence[Generator]", table)], field)
+        return np.where(self.settings["delta"] > 0, deltas[rows], found)
 
     @staticmethod
     def concatenate(several: Sequence[Designs]) -> Designs:
@@ -54,6 +61,10 @@ class Designs:
             {link: np.concatenate([d.parts[link] for d in several]) for link in LINKS},
             {name: np.concatenate([d.settings[name] for d in several]) for name in SETTINGS},
         )
+
+
+def _column(table: Sequence[Part], field: str) -> Array:
+    return np.array([getattr(part, field) for part in table], dtype=float)
 
 
 def describe(
@@ -71,7 +82,7 @@ def plain_setting(name: str, value: float) -> float | int:
     >>> plain_setting("cadence_rpm", 61.23456789)
     61.2346
     """
-    return round(value) if name.startswith("cells_") else float(f"{value:.6g}")
+    return round(value) if name in WHOLE_SETTINGS else float(f"{value:.6g}")
 
 
 def design_id(parts: Mapping[str, str], settings: Mapping[str, float | int]) -> str:

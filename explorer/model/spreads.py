@@ -12,8 +12,8 @@ from explorer.inputs.back_parts import Cell
 from explorer.inputs.records import Operator, Record
 from explorer.inputs.spreads import (
     KEPT_SETTING,
-    QUANTITIES,
-    SETTINGS,
+    MAY_DIFFER,
+    OF_DESIGN,
     Quantity,
     SpreadRow,
     Spreads,
@@ -98,16 +98,18 @@ def of_hand(project: Project, person: Operator) -> tuple[Spread, ...]:
 
 def of_cadence(project: Project) -> Spread:
     """How well the cadence is kept."""
-    row = rows_of(project.catalogue.spreads, SETTINGS).get(KEPT_SETTING)
-    (quantity,) = (one for one in QUANTITIES if one.where == SETTINGS)
+    row = rows_of(project.catalogue.spreads, OF_DESIGN).get(KEPT_SETTING)
+    (quantity,) = (one for one in MAY_DIFFER if one.where == OF_DESIGN)
     low, high = (row.low, row.high) if row else EXACT
-    return Spread(quantity.says, SETTINGS, quantity.fields, low, high, row.shape if row else "even")
+    return Spread(
+        quantity.says, OF_DESIGN, quantity.fields, low, high, row.shape if row else "even"
+    )
 
 
 def _quantities(link: str, rows: dict[str, SpreadRow]) -> Iterator[Quantity]:
     """Those of a link that builds may differ in, then every other number that a row speaks of."""
     known: set[str] = set()
-    for one in QUANTITIES:
+    for one in MAY_DIFFER:
         if one.where == link:
             known.update(one.fields)
             yield one
@@ -118,7 +120,7 @@ def _quantities(link: str, rows: dict[str, SpreadRow]) -> Iterator[Quantity]:
 
 def numbers_of(spreads: Spreads, link: str) -> tuple[str, ...]:
     """Every number of a link that builds may differ in: those of all studies, then this one's."""
-    usual = [name for one in QUANTITIES if one.where == link for name in one.fields]
+    usual = [name for one in MAY_DIFFER if one.where == link for name in one.fields]
     further = sorted(
         {row.field for (kind, _), rows in spreads.items() if kind == link for row in rows}
     )
@@ -130,7 +132,7 @@ def unspoken(project: Project) -> tuple[str, ...]:
     said = {(link, row.field) for (link, _), rows in project.catalogue.spreads.items()
             for row in rows}  # fmt: skip
     return tuple(
-        one.says for one in QUANTITIES if not any((one.where, name) in said for name in one.fields)
+        one.says for one in MAY_DIFFER if not any((one.where, name) in said for name in one.fields)
     )
 
 

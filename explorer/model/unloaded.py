@@ -29,6 +29,7 @@ class Fronts:
     speed_limit_rpm: Array
     bus_valves: Array
     reverse_adds: Array
+    spare_ends: Array
     leads_V: Array
     """Volts rms between two open leads over the peak EMF of a phase; 0 for direct voltage."""
 
@@ -47,6 +48,7 @@ class Fronts:
             designs.chosen(project.catalogue, "generator", "bears_rpm"),
             rows.of_kind(project, designs, "bus_valves"),
             rows.of_kind(project, designs, "reverse_adds"),
+            rows.spare_ends(project, designs),
             rows.of_kind(project, designs, "alternating_per_peak"),
         )
 
@@ -55,7 +57,7 @@ class Fronts:
         return Fronts(
             self.person, self.machines[some], self.drives[some], self.winding_C[some],
             self.speed_limit_rpm[some], self.bus_valves[some], self.reverse_adds[some],
-            self.leads_V[some],
+            self.spare_ends[some], self.leads_V[some],
         )  # fmt: skip
 
     def drag_N_m(self) -> Array:

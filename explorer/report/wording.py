@@ -113,6 +113,7 @@ SETTING_WORDS: dict[str, tuple[str, str]] = {
     "undervoltage_off_V": ("load off below", "V"),
     "undervoltage_band_V": ("load on again higher by", "V"),
     "overvoltage_off_V": ("load cut above", "V"),
+    "delta": ("windings in delta", ""),
 }
 
 HOT = "Diodes, clamps and balancing resistors get hot enough to burn skin."

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from explorer.inputs.back_parts import BURST_S
 from explorer.inputs.links import BACK_LINKS, FRONT_LINKS, LINKS
-from explorer.inputs.records import SETTINGS
+from explorer.inputs.records import FRONT_SETTINGS, SETTINGS
 from explorer.inputs.session_section import Crew
 from explorer.inputs.study import Project
 from explorer.model import costing, doubt, evaluate, overspeed, rows
@@ -235,7 +235,7 @@ class Pairing:
         parts = {link: self.fronts.parts[link][half] for link in FRONT_LINKS}
         parts |= {link: self.backs.parts[link][back] for link in BACK_LINKS}
         settings = {name: self.backs.settings[name][back] for name in SETTINGS}
-        settings["cadence_rpm"] = self.fronts.settings["cadence_rpm"][half]
+        settings |= {name: self.fronts.settings[name][half] for name in FRONT_SETTINGS}
         designs = Designs({link: parts[link] for link in LINKS}, settings)
         twins = codes([half, np.unique(self.stems[back], return_inverse=True)[1].reshape(-1)])
         rowed = rows.Rowed(

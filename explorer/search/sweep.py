@@ -11,13 +11,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from math import prod
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from explorer.inputs.links import BACK_LINKS, FRONT_LINKS, LINKS
-from explorer.inputs.records import SETTINGS
+from explorer.inputs.records import FRONT_SETTINGS, SETTINGS
 from explorer.inputs.sections import Setting
 from explorer.inputs.study import Project
 from explorer.model import margins as rule_margins
@@ -59,7 +60,7 @@ class Sweep:
     stems: Rows
     """Of each of them: equal where they differ in clamp and overvoltage threshold alone, rising."""
     halves_per_block: int
-    """Whole bills of materials: every cadence of a front half stands in one block."""
+    """Whole bills of materials: every cadence and connection of a front half is in one block."""
 
     @classmethod
     def of(cls, project: Project, space: Space | None = None) -> Sweep:
@@ -70,11 +71,11 @@ class Sweep:
         listed = {name: _only(setting.values) for name, setting in space.settings.items()}
         fronts = Space(
             {link: space.choices[link] if link in FRONT_LINKS else one[link] for link in LINKS},
-            {**single, "cadence_rpm": listed["cadence_rpm"]},
+            {name: (listed if name in FRONT_SETTINGS else single)[name] for name in SETTINGS},
         )
         backs = Space(
             {link: space.choices[link] if link in BACK_LINKS else one[link] for link in LINKS},
-            {**listed, "cadence_rpm": single["cadence_rpm"]},
+            {name: (single if name in FRONT_SETTINGS else listed)[name] for name in SETTINGS},
         )
         starts = range(0, backs.size, BACKS_AT_A_TIME)
         kept = [
@@ -84,9 +85,9 @@ class Sweep:
         rows = np.concatenate(kept)
         stems = _stems(backs, rows)
         order = np.lexsort((rows, stems))
-        cadences = len(fronts.settings["cadence_rpm"].values)
+        turned = prod(len(fronts.settings[name].values) for name in FRONT_SETTINGS)
         most = min(HALVES_PER_BLOCK, COMBINATIONS_PER_BLOCK // max(len(rows), 1))
-        per_block = max(most // cadences, 1) * cadences
+        per_block = max(most // turned, 1) * turned
         return cls(project, fronts, backs, rows[order], stems[order], per_block)
 
     @property
@@ -104,14 +105,14 @@ class Sweep:
         front = self.fronts.numbers(
             Designs(
                 {k: (designs if k in FRONT_LINKS else still).parts[k] for k in LINKS},
-                {k: (designs if k == "cadence_rpm" else still).settings[k] for k in SETTINGS},
+                {k: (designs if k in FRONT_SETTINGS else still).settings[k] for k in SETTINGS},
             )
         )
         still = self.backs.at(first)
         back = self.backs.numbers(
             Designs(
                 {k: (designs if k in BACK_LINKS else still).parts[k] for k in LINKS},
-                {k: (still if k == "cadence_rpm" else designs).settings[k] for k in SETTINGS},
+                {k: (still if k in FRONT_SETTINGS else designs).settings[k] for k in SETTINGS},
             )
         )
         inside = np.isin(front // self.halves_per_block, np.asarray(blocks, dtype=np.int64))

@@ -48,7 +48,11 @@ def search_key(project: Project) -> str:
         link: [(part, catalogue.row_hashes[link][part]) for part in study.choices[link]]
         for link in LINKS
     }
-    settings = {name: study.settings[name].model_dump(mode="json") for name in SETTINGS}
+    settings = {
+        name: study.settings[name].model_dump(mode="json")
+        for name in SETTINGS
+        if study.settings[name].values != (default_setting(name),)
+    }
     search = study.search.model_dump(mode="json", exclude={"minutes", "cluster"})
     named = [MODEL_VERSION, project.scenario_hash, rows, settings, limits, search]
     return content_hash([*named, "by promise"] if study.by_promise else named)

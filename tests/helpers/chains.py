@@ -17,7 +17,7 @@ SOUND = {
     "rectifier": "schottky_3a", "cell": "cell_25f", "clamp": "no_clamp", "window": "window_plain",
     "converter": "buckboost_wide", "pack_lead": "usb_lead_short",
     "cells_series": 5, "cells_parallel": 1, "cadence_rpm": 50.0, "undervoltage_off_V": 5.0,
-    "undervoltage_band_V": 1.8, "overvoltage_off_V": 10.5,
+    "undervoltage_band_V": 1.8, "overvoltage_off_V": 10.5, "delta": 0,
 }  # fmt: skip
 """A chain of the small study."""
 

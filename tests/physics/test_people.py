@@ -36,8 +36,8 @@ def ramp_W(person: Operator) -> float:
 def test_two_arms_end_the_published_ramp(
     demo_project: Project, name: str, mean_W: float, deviation_W: float
 ) -> None:
-    """Balady et al. 1990, J. Am. Coll. Cardiol. 16, doi 10.1016/0735-1097(90)90469-6: an arm ramp of
-    10 W each two minutes ends at 95 +/- 25 W (men), 56 +/- 19 W (women)."""
+    """Balady et al. 1990, J. Am. Coll. Cardiol. 16, doi 10.1016/0735-1097(90)90469-6: an arm ramp
+    of 10 W each two minutes ends at 95 +/- 25 W (men), 56 +/- 19 W (women)."""
     person = demo_project.catalogue.operators[f"{name}_two_arms"]
     assert abs(ramp_W(person) - mean_W) <= 0.3 * deviation_W
     # From memory: about half of men hold 0.67 to 0.71 of it for half an hour.

@@ -41,8 +41,9 @@ class Facts:
     spread: Tolerance
 
     def part(self, link: str) -> Any:
-        """The chosen part of a link."""
-        return self.project.catalogue.parts[link][int(self.designs.parts[link][0])]
+        """The chosen part of a link; of a generator in delta the star that behaves like it."""
+        chosen: Any = self.project.catalogue.parts[link][int(self.designs.parts[link][0])]
+        return chosen.in_delta if link == "generator" and self.setting("delta") else chosen
 
     def setting(self, name: str) -> float:
         """A setting of the design."""

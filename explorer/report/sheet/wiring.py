@@ -40,6 +40,13 @@ def wires_of(known: Facts) -> Iterator[Wire]:
     for name, link in LINKS.items():
         if link.mounted_on and known.part(name).id != link.default_id:
             yield Wire(link_words(name), link.mounted_on, known.part(name).name, "")
+    if generator.open_star:
+        ends = (
+            "in a triangle (delta): the end of each to the start of the next"
+            if known.setting("delta")
+            else "in a star: three ends together, three starts out"
+        )
+        yield Wire("windings", "each other", ends, "")
     yield Wire(
         "generator", "rectifier", f"{lead.name}, {generator.machine.wires} wires",
         f"{number(known.phase_A)} A rms a phase",
