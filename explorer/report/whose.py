@@ -109,7 +109,7 @@ def combined(project: Project, key: str = ENERGY) -> str:
     return ", ".join(words)
 
 
-def compared(project: Project) -> str:
+def what_is_compared(project: Project) -> str:
     """What energies and efforts of designs combine, where these are compared; empty where the study
     has one case only.
     """

@@ -95,7 +95,7 @@ def first_screen(
         measure=_measure(project, record, measure_next),
         caution=first_caution(record),
         rivals=_rivals(cards, known, shown),
-        compared=whose.compared(project),
+        compared=whose.what_is_compared(project),
     )
 
 
