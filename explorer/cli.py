@@ -151,8 +151,11 @@ def _rerun(
             study, owned=parts, search=search, quick=quick, page=not no_page, watch=watch
         )
     give_answer(answer, as_json, terminal.moved)
-    if fail_if_beaten and any(one["status"] != "kept" for one in answer["locked"]):
-        raise typer.Exit(BEATEN)
+    if fail_if_beaten:
+        from explorer.decision.verdict import STANDING
+
+        if any(one["status"] not in STANDING for one in answer["locked"]):
+            raise typer.Exit(BEATEN)
 
 
 @app.command("evaluate")

@@ -43,7 +43,8 @@ def of_the_catalogue(project: Project, seed: int, count: int = 400) -> Designs:
     settings = {name: rng.integers(1, high, count).astype(float)
                 for name, high in (("cells_series", 8), ("cells_parallel", 4))}  # fmt: skip
     spread = {name: rng.uniform(low, high, count) for name, (low, high) in RANGES.items()}
-    return Designs(parts, {"delta": np.zeros(count)} | settings | spread)
+    delta = {"delta": rng.integers(0, 2, count).astype(float)}
+    return Designs(parts, settings | spread | delta)
 
 
 def capacitance_F(project: Project, designs: Designs) -> np.ndarray:

@@ -17,13 +17,22 @@ if TYPE_CHECKING:
 
 
 def evaluate_file(study: Path, design: Path, *, fidelity: str = "session") -> dict[str, Any]:
-    """The result of the design in a file, with margins and ledger; InputError with every fault."""
+    """The result of the design in a file, with margins and ledger, and what it could be changed
+    into; InputError with every fault.
+    """
+    from explorer.decision import advising
     from explorer.report.measured_reach import beyond_measured
 
     project = load_study(study)
-    own = built_as(project, design)
-    found = at_fidelity(own, read_design(project, design), fidelity)[0]
-    return {**found, "beyond_points": beyond_measured(project, found)}
+    own, chain = built_as(project, design), read_design(project, design)
+    found = at_fidelity(own, chain, fidelity)[0]
+    advised = advising.of_chain(own, chain)
+    return {
+        **found,
+        "beyond_points": beyond_measured(project, found),
+        "advice": advised.advice.plain,
+        "options": [option.plain for option in advised.options],
+    }
 
 
 def evaluate_designs(

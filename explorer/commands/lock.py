@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 from explorer.commands.provenance import reports_folder
-from explorer.decision import decisions, lock
+from explorer.decision import advising, decisions, lock
 from explorer.files import finish_together
 from explorer.inputs.study import load
 from explorer.store.keys import path_of
@@ -35,7 +36,14 @@ def lock_design(
             path = lock.release(project, store, design)
             answer = {"study": project.study.name, "released": design, "file": str(path)}
             return {**answer, "notes": list(noticed)}
-        decision = lock.prepare(project, store, design, note)
+        stored = store.load(project)[0]
+        decision = lock.prepare(project, store, design, note, stored=stored)
+        advised = advising.of_lock(project, store, stored, decision)
+        decision = replace(
+            decision,
+            advice=advised.advice.plain,
+            options=[option.plain for option in advised.options],
+        )
         known = facts(project, decision)
         # Built before anything is kept: building can fail, and takes its time.
         built = sheet.build_sheet(project, decision, known) if page else None

@@ -11,7 +11,7 @@ from explorer.commands import history
 from explorer.commands.front_view import MEASURE_NEXT, FrontView
 from explorer.commands.provenance import provenance, reports_folder
 from explorer.decision import lock, repricing
-from explorer.decision.verdict import Verdict, verdict_on
+from explorer.decision.verdict import Verdict
 from explorer.files import finish_together
 from explorer.front import extremes
 from explorer.model.space import Rows, evenly
@@ -38,7 +38,8 @@ def publish(
 
     locks = lock.read_locks(view.project, view.store)
     if verdicts is None:
-        found = (verdict_on(view.project, view.stored, view.cost, one) for one in locks)
+        options = view.store.load_options(view.project) if locks else None
+        found = repricing.verdicts(view.project, view.stored, view.cost, locks, options)
         verdicts = {one.design_id: one for one in found}
     data = data_of_front(view, verdicts, _market(view, locks, verdicts))
     folder = reports_folder(view.project)

@@ -14,7 +14,7 @@ import numpy as np
 from explorer.commands.front_view import FrontView
 from explorer.commands.history import inputs_at_locks
 from explorer.commands.publish import publish
-from explorer.decision import again, bids, changes, decisions, lock, price_sensitivity, repricing
+from explorer.decision import again, bids, changes, decisions, lock, not_known, repricing
 from explorer.decision.picks import WISHES
 from explorer.errors import Fault, InputError, nearest
 from explorer.inputs.csv_tables import shown
@@ -26,7 +26,6 @@ from explorer.search.progress import Watch, unwatched
 from explorer.store.keys import path_of
 from explorer.store.promises import odds_of
 from explorer.store.results import Store
-from explorer.store.stored import Stored
 
 Owned = Mapping[str, int | None] | Collection[str]
 
@@ -100,6 +99,7 @@ def _repriced(
         "study": project.study.name,
         "currency": project.catalogue.prices.currency,
         **found.summary(),
+        "cannot_know": [one.plain for one in not_known.not_known(project, store)],
         "notes": [*decided.notices, *project.catalogue.notes],
     }
     at_lock = inputs_at_locks(store) if locks else {}
@@ -110,7 +110,6 @@ def _repriced(
     answer["locked"] = [
         {
             **verdict,
-            **_tips(project, found, stored, one),
             "promise": _promises(project, store, one),
             "changed": changed[at_lock.get(one.design_id)],
         }
@@ -132,14 +131,6 @@ def _fresh_clone(project: Project) -> tuple[str, ...]:
         return ()
     path, name = path_of(project), decisions.decided_path(project).name
     return (f"{path}: no store beside {name}: a fresh clone, what was decided is evaluated again",)
-
-
-def _tips(
-    project: Project, found: repricing.Repriced, stored: Stored, one: lock.Lock
-) -> dict[str, Any]:
-    """Beside its verdict: prices at which a locked design is beaten."""
-    ends = price_sensitivity.break_even_prices(project, stored, found.cost, one)
-    return {"tips": [end.plain for end in ends]}
 
 
 def _promises(project: Project, store: Store, one: lock.Lock) -> dict[str, Any]:

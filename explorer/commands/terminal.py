@@ -178,6 +178,7 @@ def locked(answer: Answer) -> Lines:
     warning = [f"warning: {answer['warning']}"] if answer["warning"] else []
     return [
         f"locked {_in_short(answer['locked'])}",
+        *_advised(answer["locked"]),
         *warning,
         *answer["notes"],
         f"written to {answer['file']}",
@@ -185,6 +186,26 @@ def locked(answer: Answer) -> Lines:
         *([f"bill of materials: {answer['bill']}"] if answer["bill"] else []),
         "the study's page shows it after the next review or rerun",
     ]
+
+
+def _advised(answer: Answer) -> Lines:
+    """What to do with a design, and the best changes by how many parts they swap."""
+    if not answer.get("advice"):
+        return []
+    best = [
+        f"  best {one['label']} ({one['design_id']}, {one['cost']:.2f} "
+        f"{answer['currency']} in all, {_gives(one)}): {one['text']}"
+        for one in answer["options"]
+    ]
+    return [answer["advice"]["text"], *best]
+
+
+def _gives(option: Answer) -> str:
+    """What a change promises, or else gives."""
+    promised = option.get("promised_energy_J")
+    if promised is None:
+        return f"gives {option['delivered_energy_J']:.0f} J"
+    return f"promises {promised:.0f} J"
 
 
 def moved(answer: Answer) -> Lines:
@@ -200,6 +221,7 @@ def moved(answer: Answer) -> Lines:
         lines.append(
             f"locked {verdict['design_id']}: {_verdict_words(verdict, answer['currency'])}"
         )
+        lines += _advised({**verdict, "currency": answer["currency"]})[1:]
     if "search" in answer:
         lines.append(f"searched: {answer['search']['why']}")
     elif answer["price_changes"] or answer["terms_changed"]:
@@ -217,6 +239,11 @@ def _causes(answer: Answer) -> Lines:
     causes += [_term_words(c, answer["currency"]) for c in answer["terms_changed"]]
     known = {"cost"} if any(c["term"] == "limit_cost" for c in answer["terms_changed"]) else set()
     causes += [f"changed since the last run: {w}" for w in _changed(answer["changed"], known)]
+    unknown = answer["cannot_know"]
+    causes += [
+        f"what the store cannot know since {_changed([one])[0]}: {one['why']}" for one in unknown
+    ]
+    causes += [f"to find out: {one['command']}" for one in unknown[:1]]
     if answer["owned"]:
         pieces = answer["owned_pieces"]
         parts = [
@@ -233,7 +260,7 @@ def _changed(changed: Sequence[Answer], known: Collection[str] = ()) -> Lines:
     """Limits, settings, tables, people and packs that changed, beside limits already `known`."""
     from explorer.decision.changes import Change
 
-    found = [Change(**one) for one in changed]
+    found = [Change(*(one[key] for key in Change._fields)) for one in changed]
     return [one.words for one in found if one.what != "limit" or one.name not in known]
 
 
@@ -265,12 +292,9 @@ def _amount(value: float | None) -> str:
 
 def _verdict_words(verdict: Answer, currency: str) -> str:
     words = verdict["status"].replace("_", " ")
-    if verdict["nearest"]:
-        from explorer.decision.verdict import NearestForSale
-
-        words += f", the nearest that can be bought is {NearestForSale(**verdict['nearest']).words}"
-    if verdict["beaten_by"]:
-        words += f" by {verdict['beaten_by']} ({_better(verdict['by'], currency)})"
+    if verdict["beaten_by"] and verdict["status"] != "adjust":
+        words += f" by {verdict['beaten_by']}"
+    words += f"; {verdict['advice']['text'].rstrip('.')}"
     now, then = verdict["cost"], verdict["cost_when_locked"]
     if now is not None and then is not None:
         words += f"; costs {now:.2f} {currency}, {then:.2f} when it was locked"
@@ -280,6 +304,8 @@ def _verdict_words(verdict: Answer, currency: str) -> str:
             **promised
         )
     stay, switch = verdict["cost_to_stay"], verdict["cost_to_switch"]
+    if verdict["status"] == "adjust":
+        switch = None  # the same parts
     if stay is not None and (switch is not None or stay != now):  # owned parts are free
         words += f"; to stay costs {stay:.2f} {currency}"
         words += f", to switch {switch:.2f} {currency}" if switch is not None else ""
@@ -292,18 +318,6 @@ def _verdict_words(verdict: Answer, currency: str) -> str:
         )
     since = [f"since the lock: {one}" for one in _changed(verdict["changed"])]
     return "; ".join([words, *verdict["reasons"], *since])
-
-
-def _better(by: Mapping[str, float], currency: str) -> str:
-    """What a rival does better, as `12 J more energy, 3.50 EUR less cost`."""
-    from explorer.model.objectives import COST, OBJECTIVES
-
-    return ", ".join(
-        f"{by[one.key]:{'.2f' if one.key == COST else '.4g'}} {one.unit or currency} "
-        f"{'more' if one.more_is_better else 'less'} {one.label.lower()}"
-        for one in OBJECTIVES
-        if by.get(one.key)
-    )
 
 
 def evaluated(answer: Answer) -> Lines:
@@ -327,6 +341,7 @@ def evaluated(answer: Answer) -> Lines:
             for name, value in ledger.items()
         ),
         *filter(None, [answer.get("beyond_points", "")]),
+        *_advised(answer),
         "every rule is kept:" if answer["feasible"] else "not feasible:",
         *_rules(answer),
     ]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from explorer import MODEL_VERSION
 from explorer.decision.lock import Lock, read_locks
-from explorer.decision.verdict import designs_of_lock
+from explorer.decision.locked_design import designs_of_lock
 from explorer.inputs.csv_tables import content_hash
 from explorer.inputs.links import LINKS
 from explorer.inputs.study import Project

@@ -16,7 +16,7 @@ from explorer.errors import DiskError, Fault, Hint, InputError, nearest
 from explorer.files import OUTSIDE, leads_outside, write_atomic
 from explorer.inputs.csv_tables import content_hash, shown
 from explorer.inputs.links import LINKS
-from explorer.inputs.records import SETTINGS, WHOLE_SETTINGS, Identifier, NonNegative, Positive
+from explorer.inputs.records import SETTINGS, WHOLE_SETTINGS, Identifier, NonNegative
 from explorer.inputs.rule_words import rule_of
 from explorer.inputs.toml_text import Places, line_of, places_of, read_toml
 from explorer.model.space import design_id as id_of
@@ -66,6 +66,25 @@ class _Result(_Loose):
     build_quantity: Annotated[int, Field(ge=1)] | None = None
 
 
+class _Advice(_Loose):
+    action: str
+    text: str
+    design_id: str | None = None
+    parts: dict[str, Identifier] = {}
+    settings: dict[str, NonNegative] = {}
+    cost_to_switch: NonNegative | None = None
+
+
+class _Option(_Loose):
+    swaps: Annotated[int, Field(ge=0)]
+    design_id: str
+    parts: dict[str, Identifier] = {}
+    settings: dict[str, NonNegative] = {}
+    cost_to_switch: NonNegative
+    cost: NonNegative
+    text: str
+
+
 class _Hashes(_Loose):
     model_version: str
     study: str
@@ -82,11 +101,13 @@ class _Entry(BaseModel):
     note: Annotated[str, Field(max_length=LONGEST_NOTE)] = ""
     hash: Annotated[str, StringConstraints(pattern=r"^[0-9a-f]{16}$")] | None = None
     parts: dict[str, Identifier]
-    settings: dict[str, Positive]
+    settings: dict[str, float]
     result: _Result
     margins: dict[str, float]
     bill: list[_BillLine]
     hashes: _Hashes
+    advice: _Advice | None = None
+    options: list[_Option] | None = None
 
 
 def read_entries(
@@ -242,6 +263,11 @@ class _Check:
     def _complete(self, number: int, entry: _Entry) -> None:
         """What the types cannot say: complete names, and an id that is that of its content."""
         complete = True
+        for name, value in entry.settings.items():
+            if value < 0 or (value == 0 and default_setting(name) != 0):
+                complete = False
+                rule = "must be greater than 0"
+                self.fault(("locked", number, "settings", name), rule, value)
         links, settings = tuple(LINKS), SETTINGS
         given: tuple[tuple[tuple[str, ...], Mapping[str, Any], tuple[str, ...], Default], ...] = (
             (("parts",), entry.parts, links, default_row),

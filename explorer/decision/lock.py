@@ -45,7 +45,8 @@ class Lock:
 
     `bill` are the lines of the bill of materials with that day's prices; `result` the other keys of
     a design's result, and for how many kits the prices were; `stale` says why the result no longer
-    holds, empty while it does.
+    holds, empty while it does. `advice` and `options` are what could be done with it on that day
+    (`advice.Advice`, `advice.Option`), None in a lock of an earlier release.
     """
 
     design_id: str
@@ -59,6 +60,8 @@ class Lock:
     hashes: Mapping[str, Any]
     stale: tuple[str, ...]
     hash: str | None = None
+    advice: Mapping[str, Any] | None = None
+    options: Sequence[Mapping[str, Any]] | None = None
 
     @property
     def record(self) -> dict[str, Any]:
@@ -72,6 +75,7 @@ class Lock:
             **self.result,
             "time_to_first_charge_s": self.result.get("time_to_first_charge_s"),
             "margins": dict(self.margins),
+            **({"advice": self.advice, "options": self.options} if self.advice else {}),
             "bill": [
                 {k: v.isoformat() if isinstance(v, date) else v for k, v in line.items()}
                 for line in self.bill

@@ -18,7 +18,8 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from explorer.decision.verdict import LockedDesign, LockStanding, standing
+from explorer.decision.locked_design import LockedDesign, LockStanding, standing
+from explorer.decision.what_counts import least_gains
 from explorer.errors import Fault, InputError, nearest
 from explorer.front import non_dominated
 from explorer.inputs.links import LINKS
@@ -156,7 +157,8 @@ def break_even_prices(
     cost: Array,
     lock: LockedDesign,
 ) -> list[BreakEven]:
-    """Every single price at which a standing design is beaten, the least change first.
+    """Every single price at which a standing design is beaten by what counts, the least change
+    first.
 
     `cost` (n,) are the stored designs' costs today. A part may appear twice, with a rise and with a
     fall. Empty for a design that does not stand today.
@@ -166,11 +168,14 @@ def break_even_prices(
         return []
     physics, own = _physics(stored), now.point[PHYSICAL]
     rivals = buyable(stored, cost) & (physics <= own).all(axis=1)
-    if now.row is not None:
-        rivals[now.row] = False
+    rivals &= stored.numbers != np.uint64(int(lock.design_id, 16))
     rows = np.flatnonzero(rivals)
-    gap = rounded_money(cost[rows] - now.cost)
-    if ((gap < 0) | ((gap == 0) & (physics[rows] < own).any(axis=1))).any():
+    # A rival that is better by what counts wins at the same cost, another one has to cost less.
+    counts = least_gains(project, now.point)
+    better = (own - physics[rows] > counts[PHYSICAL]).any(axis=1)
+    least = np.where(better, 0.0, counts[KEYS.index(COST)])
+    gap = rounded_money(cost[rows] - now.cost + least)
+    if ((gap < 0) | ((gap == 0) & better)).any():
         return []
     found = []
     limit = project.study.limits.cost

@@ -17,7 +17,9 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from explorer.decision import changes
+from explorer.decision.candidates import Candidates
 from explorer.decision.changes import Change
+from explorer.decision.locked_design import LockedDesign
 from explorer.decision.price_changes import (
     PriceChange,
     TermChange,
@@ -25,8 +27,9 @@ from explorer.decision.price_changes import (
     term_changes,
     terms,
 )
+from explorer.decision.price_sensitivity import break_even_prices
 from explorer.decision.reasons import broken_rule
-from explorer.decision.verdict import LockedDesign, Verdict, verdict_on
+from explorer.decision.verdict import STANDING, Verdict, verdict_on
 from explorer.errors import Fault, InputError
 from explorer.inputs.prices import Prices
 from explorer.inputs.study import Project
@@ -34,7 +37,7 @@ from explorer.model import costing, objectives
 from explorer.model.space import Rows
 from explorer.store.keys import Numbers, ids_of
 from explorer.store.results import Store
-from explorer.store.standing import front_rows
+from explorer.store.standing import buyable, front_rows
 from explorer.store.stored import Stored
 from explorer.units import Array
 
@@ -76,8 +79,8 @@ class Repriced:
 
     @property
     def beaten(self) -> bool:
-        """Whether a locked design is no longer on the front."""
-        return any(verdict.status != "kept" for verdict in self.locked)
+        """Whether a locked design no longer stands, however it is set."""
+        return any(verdict.status not in STANDING for verdict in self.locked)
 
     def summary(self) -> dict[str, Any]:
         """Everything but the front's designs, as plain values."""
@@ -102,8 +105,11 @@ def reprice(
     *,
     previous: Previous | None = None,
     locks: Sequence[LockedDesign] = (),
+    options: Stored | None = None,
 ) -> Repriced:
-    """Cost, front, movements and verdicts at the project's prices. Nothing is written."""
+    """Cost, front, movements and verdicts at the project's prices. Nothing is written. `options`
+    are designs that were stepped when the locked ones were decided for.
+    """
     cost = costing.costs(project, stored.designs)
     rows = front_rows(project, stored, cost)
     now = stored.numbers[rows]
@@ -119,11 +125,36 @@ def reprice(
         else tuple(term_changes(previous.terms, terms(project))),
         entered=tuple(ids_of(now[~np.isin(now, before)])),
         left=tuple(ids_of(before[~np.isin(before, now)])),
-        locked=tuple(verdict_on(project, stored, cost, lock) for lock in locks),
+        locked=verdicts(project, stored, cost, locks, options),
         since=None if previous is None else previous.when,
         owned=tuple(project.what_if),
         owned_pieces=dict(project.owned),
         before=None if previous is None else previous.points,
+    )
+
+
+def verdicts(
+    project: Project,
+    stored: Stored,
+    cost: Array,
+    locks: Sequence[LockedDesign],
+    options: Stored | None = None,
+) -> tuple[Verdict, ...]:
+    """How locked designs stand among stored ones at some costs (n,), and what to do with them."""
+    if not locks:
+        return ()
+    some = buyable(stored, cost)
+    pool, cost = stored.take(some), cost[some]
+    if options is not None:
+        pool = pool.and_(options)
+        cost = np.concatenate([cost, costing.costs(project, options.designs)])
+    found = Candidates.of_stored(project, pool, cost)
+    judged = (verdict_on(project, found, stored, lock) for lock in locks)
+    return tuple(
+        replace(one, tips=tuple(break_even_prices(project, pool, cost, lock)))
+        if one.status == "kept"
+        else one
+        for lock, one in zip(locks, judged, strict=True)
     )
 
 
@@ -183,11 +214,16 @@ def reprice_and_record(
         reasons = [Fault(str(project.path), "changed", one.words) for one in changed]
         raise InputError([Fault(str(store.path), "", rule), *reasons])
     run = store.begin("rerun", {"owned": sorted(project.what_if)})
-    found = reprice(project, stored, previous=last, locks=locks)
+    options = store.load_options(project) if locks else None
+    found = reprice(project, stored, previous=last, locks=locks, options=options)
     named = tuple(_with_rules(project, store, stored, one) for one in found.locked)
     found = replace(found, locked=named, changed=changed)
-    # Who entered and left, two kept fronts say.
+    # Who entered and left, two kept fronts say; what could be done, the store.
     kept = {name: v for name, v in found.summary().items() if name not in ("entered", "left")}
+    kept["locked"] = [
+        {name: v for name, v in one.items() if name not in ("tips", "options", "nearest")}
+        for one in kept["locked"]
+    ]
     conclude(project, store, run, stored, found.cost, found.front, kept, today=today)
     return found
 

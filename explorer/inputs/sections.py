@@ -2,29 +2,18 @@
 
 from __future__ import annotations
 
-from datetime import date
 from math import floor
 from typing import Annotated, Any, Literal
 
-from pydantic import AfterValidator, Field, model_validator
+from pydantic import Field, model_validator
 
-from explorer.inputs.prices import Currency, Offer
+from explorer.inputs.price_section import PriceSection
 from explorer.inputs.records import Identifier, Positive, Text
-from explorer.inputs.section import Section
+from explorer.inputs.section import Folder, Section
 from explorer.inputs.session_section import Session
 
 MOST_VALUES = 10_000
 """Of one setting: more than any comparator or cadence can resolve."""
-
-
-def _printable(name: str) -> str:
-    if not name.isprintable():
-        raise ValueError("must be a printable name")
-    return name
-
-
-Folder = Annotated[str, Field(min_length=1, max_length=200), AfterValidator(_printable)]
-Rate = Annotated[float, Field(gt=0, le=1e9)]
 
 
 class Heading(Section):
@@ -147,39 +136,6 @@ class Limits(Section):
         description="Longest time from an empty bank until the pack first gets something.",
         examples=[180],
     )
-
-
-class PriceSection(Section):
-    """How prices.csv and offers of suppliers are read."""
-
-    currency: Currency = Field(
-        default="EUR", description="Currency of the study: three capitals of ISO 4217."
-    )
-    rates: dict[Currency, Rate] = Field(
-        default_factory=dict,
-        description="What one unit of a foreign currency is worth in the study's currency.",
-        examples=[{"USD": 0.9}],
-    )
-    rates_dated: date | None = Field(
-        default=None,
-        description="The day on which the rates were taken; needed with rates.",
-        examples=[date(2026, 11, 2)],
-    )
-    old_after_days: Annotated[int, Field(ge=1, le=36500)] = Field(
-        default=365, description="Prices and rates older than this are named."
-    )
-    build_quantity: Annotated[int, Field(ge=1, le=1_000_000)] = Field(
-        default=1, description="How many kits are built: it decides on quantity breaks."
-    )
-    offers: Annotated[tuple[Offer, ...], Field(strict=False)] = Field(
-        default=(), description="Price lists of suppliers, one table [[prices.offers]] each."
-    )
-
-    @model_validator(mode="after")
-    def _dated(self) -> PriceSection:
-        if self.rates and self.rates_dated is None:
-            raise ValueError("rates need rates_dated, the day they were taken")
-        return self
 
 
 class Search(Section):

@@ -7,19 +7,7 @@ from typing import Annotated, Any, Literal
 from pydantic import AfterValidator, Field, model_validator
 
 from explorer.inputs.records import Identifier
-from explorer.inputs.section import Section
-
-
-def _each_once(names: tuple[str, ...]) -> tuple[str, ...]:
-    if len(set(names)) < len(names):
-        raise ValueError("must name each once")
-    return names
-
-
-Names = Annotated[
-    tuple[Identifier, ...], Field(strict=False, min_length=1), AfterValidator(_each_once)
-]
-
+from explorer.inputs.section import Names, Section
 
 MOST_MINUTES, MOST_SHIFTS = 1440, 24
 """Of one session; and how many may crank in it, one after the other."""

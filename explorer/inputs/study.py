@@ -11,12 +11,12 @@ from explorer.errors import InputError, printable
 from explorer.inputs.catalogue import Catalogue, physics_of, read_tables
 from explorer.inputs.csv_tables import content_hash
 from explorer.inputs.links import LINKS
+from explorer.inputs.price_section import PriceSection
 from explorer.inputs.sections import (
     Build,
     CarrySection,
     Heading,
     Limits,
-    PriceSection,
     Promise,
     Search,
     Setting,

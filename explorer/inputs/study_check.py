@@ -16,6 +16,7 @@ from explorer.inputs.catalogue import Reading
 from explorer.inputs.csv_tables import shown
 from explorer.inputs.links import LINKS
 from explorer.inputs.plausible import implausible
+from explorer.inputs.price_section import PriceSection
 from explorer.inputs.prices import Offer, OfferColumns, PriceTerms
 from explorer.inputs.records import SETTING_ROWS, SETTINGS, WHOLE_SETTINGS, Record
 from explorer.inputs.rule_words import rule_of
@@ -28,7 +29,6 @@ from explorer.inputs.sections import (
     Build,
     Heading,
     Limits,
-    PriceSection,
     Setting,
 )
 from explorer.inputs.session_section import Session, Shift

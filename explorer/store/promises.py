@@ -28,6 +28,13 @@ class Promises(NamedTuple):
         """Those of some designs."""
         return Promises(self.energy_J[rows], self.in_time[rows])
 
+    def and_(self, others: Promises) -> Promises:
+        """These, then those of other designs."""
+        return Promises(
+            np.concatenate([self.energy_J, others.energy_J]),
+            np.concatenate([self.in_time, others.in_time]),
+        )
+
     def within_limits(self, project: Project) -> NDArray[np.bool_]:
         """Where a promise is settled and keeps the study's limits on energy and first charge."""
         least_J = project.study.limits.delivered_energy_J or 0.0

@@ -52,6 +52,11 @@ SESSION = "session"
 """The `source` of blocks whose designs were stepped through time: of two results of a design, that
 of its session stands.
 """
+OF_DECISIONS = "options"
+"""The `source` of blocks of designs that were stepped because they are a change or two away from a
+decision. They belong to it, not to the search: `load` gives them to those only who ask for them.
+"""
+STEPPED = (SESSION, OF_DECISIONS)
 BLOCK_ROWS = 65_536
 """Most designs in a block: some 40 MB, so that reading back a few rows stays cheap."""
 MOST_PART_VERSIONS = 2**15 - 1
@@ -71,8 +76,8 @@ class Store(History):
     ) -> None:
         """Add results, and the state of the search that found them, in one transaction.
 
-        `source` says what computed them, `SESSION` or what searched; `progress` is a key and state
-        as in `save_progress`.
+        `source` says what computed them, one of `STEPPED` or what searched; `progress` is a
+        key and state as in `save_progress`.
         """
         numbers = design_numbers(project.catalogue, evaluation.designs)
         results = _results_of(evaluation)
@@ -80,7 +85,7 @@ class Store(History):
         physical = [m for name, m in evaluation.margins.items() if name not in OF_LIMITS]
         keeps_physics = np.all([m >= 0 for m in physical], axis=0)
         may_keep, energy_doubt = keeps_physics, np.zeros(len(evaluation))
-        if source != SESSION:
+        if source not in STEPPED:
             may_keep = doubt.may_keep(evaluation.margins, without=OF_LIMITS)
             energy_doubt = doubt.energy_doubt(project, evaluation)
         with self._transaction():
@@ -117,11 +122,9 @@ class Store(History):
         """Every design that holds today, once, by its session where it was stepped, and how many
         others there are and why.
 
-        `of` chooses blocks by number and source.
+        `of` chooses blocks by number and source; without it, all but those of `OF_DECISIONS`.
         """
-        total, blocks, reasons = self._readable(project)
-        if of is not None:
-            blocks = [block for block in blocks if of(block.id, block.source)]
+        total, blocks, reasons = self._readable(project, of or _of_searches)
         gathered = Gathered.of(blocks, self._columns)
         parts, usable, changed = in_todays_tables(project, gathered.parts, self._known_parts())
         reasons = [*reasons, *changed]
@@ -168,6 +171,10 @@ class Store(History):
             promises=promises,
         )
         return stored, Reuse(total - int(again.sum()), len(stored), added_up(reasons))
+
+    def load_options(self, project: Project) -> Stored:
+        """The designs of `OF_DECISIONS` that hold today."""
+        return self.load(project, lambda _, source: source == OF_DECISIONS)[0]
 
     def evaluation(
         self, project: Project, stored: Stored, rows: Rows | NDArray[np.bool_] | None = None
@@ -231,7 +238,7 @@ class Store(History):
         ends = np.searchsorted(which[order], np.arange(len(numbers)), side="right").tolist()
         blocks = [self._block(number) for number in numbers.tolist()]
         # Of no designs the results are named all the same, as the latest block names them.
-        names = blocks or self._readable(project)[1][-1:]
+        names = blocks or self._readable(project, _of_searches)[1][-1:]
         known = frozenset().union(*(block.layout.known_results for block in names[:1]))
         found = {
             one: np.empty(len(chosen))
@@ -254,7 +261,7 @@ class Store(History):
             raise ExplorerError(f"{self.path}: holds no block {number}")
         ((_, context, count, source, _),) = blocks
         ((*_, columns),) = self._read("context", "t.id = ?", (context,))
-        return Block(number, count, Layout.read(columns), source, source == SESSION)
+        return Block(number, count, Layout.read(columns), source, source in STEPPED)
 
     @contextmanager
     def _undamaged(self, kind: str, block: int) -> Iterator[None]:
@@ -304,12 +311,14 @@ class Store(History):
             numbers[link] = row_numbers
         return numbers
 
-    def _readable(self, project: Project) -> tuple[int, list[Block], list[NotReused]]:
-        """How many designs the store holds, the blocks that can be read today, why others not."""
+    def _readable(
+        self, project: Project, of: Callable[[int, str], bool]
+    ) -> tuple[int, list[Block], list[NotReused]]:
+        """How many designs the chosen blocks hold, those that can be read today, why others not."""
         contexts: dict[int, Layout] = {}
         reasons: list[NotReused] = []
         counts: dict[int, int] = {}
-        heads = self._read("block")
+        heads = [head for head in self._read("block") if of(head[0], head[3])]
         held: dict[int, int] = {}
         for _, context, rows, *_ in heads:
             held[context] = held.get(context, 0) + rows
@@ -327,12 +336,17 @@ class Store(History):
         other = sum(counts[id_] for id_ in contexts if id_ not in same)
         reasons.append(("stored with other margins or readings than today's", other))
         blocks = [
-            Block(id_, rows, same[context], source, source == SESSION)
+            Block(id_, rows, same[context], source, source in STEPPED)
             for id_, context, rows, source, _ in heads
             if context in same
         ]
         blocks.sort(key=lambda block: not block.stepped)
         return sum(counts.values()), blocks, reasons
+
+
+def _of_searches(_: int, source: str) -> bool:
+    """Whether a block is no decision's own."""
+    return source != OF_DECISIONS
 
 
 def _layout_today(

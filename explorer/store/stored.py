@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
-from typing import NamedTuple
+from dataclasses import dataclass, fields
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -114,6 +114,22 @@ class Stored:
             numbers=self.numbers[rows],
             places=self.places[rows],
             promises=self.promises.take(rows) if self.promises else None,
+        )
+
+    def and_(self, others: Stored) -> Stored:
+        """These designs, then others of the same study; one that is in both is there twice."""
+
+        def both(name: str) -> Any:
+            return np.concatenate([getattr(self, name), getattr(others, name)])
+
+        names = (one.name for one in fields(self))
+        plain = (name for name in names if isinstance(getattr(self, name), np.ndarray))
+        mine, theirs = self.promises, others.promises
+        return Stored(
+            designs=Designs.concatenate([self.designs, others.designs]),
+            values={k: np.concatenate([v, others.values[k]]) for k, v in self.values.items()},
+            promises=None if mine is None or theirs is None else mine.and_(theirs),
+            **{name: both(name) for name in plain},
         )
 
     def find(self, design_id: str) -> int | None:

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import replace
+from dataclasses import dataclass, field, replace
+from typing import Any
 
 import numpy as np
 
@@ -13,7 +14,8 @@ from explorer.inputs.study import Project
 from explorer.model import costing
 from explorer.model.cases import CaseName
 from explorer.model.evaluation import Case, Evaluation
-from explorer.model.space import Designs
+from explorer.model.space import Designs, describe, design_id
+from explorer.store.stored import Stored
 
 MARGINS = ("cell_voltage_V", "turnable_N_m", "first_charge_s", "chatter_V")
 
@@ -99,3 +101,27 @@ def at_prices(project: Project, new: Mapping[str, float]) -> Project:
         )
     catalogue = replace(project.catalogue, prices=replace(prices, breaks=breaks))
     return replace(project, catalogue=catalogue)
+
+
+@dataclass(frozen=True)
+class Locked:
+    """What a lock file would say, made up."""
+
+    design_id: str
+    parts: Mapping[str, str]
+    settings: Mapping[str, float | int]
+    result: Mapping[str, Any]
+    margins: Mapping[str, float] = field(default_factory=dict)
+    stale: tuple[str, ...] = ()
+
+
+def locked(project: Project, stored: Stored, row: int) -> Locked:
+    parts, settings = describe(project.catalogue, stored.designs, row)
+    result = {
+        "delivered_energy_J": float(stored.delivered_energy_J[row]),
+        "cost": float(costing.costs(project, stored.designs.take(np.array([row])))[0]),
+        "mass_kg": float(stored.mass_kg[row]),
+        "crank_effort_percent": float(stored.crank_effort_percent[row]),
+        "time_to_first_charge_s": float(stored.time_to_first_charge_s[row]),
+    }
+    return Locked(design_id(parts, settings), parts, settings, result)

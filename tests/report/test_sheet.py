@@ -16,7 +16,7 @@ import numpy as np
 import pytest
 
 from explorer.decision.lock import lock, read_locks
-from explorer.decision.verdict import designs_of_lock
+from explorer.decision.locked_design import designs_of_lock
 from explorer.errors import InputError
 from explorer.inputs.links import LINKS
 from explorer.inputs.study import Project, load

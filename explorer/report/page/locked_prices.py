@@ -17,8 +17,7 @@ from explorer.report.wording import link_words
 
 def locked_design(view: PriceView, lock: Lock, verdict: Verdict) -> LockedPrices:
     """What today's prices make of a locked design."""
-    found = price_sensitivity.break_even_prices(view.project, view.stored, view.cost, lock)
-    limits = [(one.break_even > one.price, _price_limit(view, one, lock)) for one in found]
+    limits = [(one.break_even > one.price, _price_limit(view, one, lock)) for one in verdict.tips]
     reasons = [reason.words for reason in verdict.reasons]
     return LockedPrices(
         lock.design_id,
@@ -47,16 +46,17 @@ def _nearest(verdict: Verdict, limits: list[tuple[bool, PriceLimit]]) -> str:
 
 def _verdict(view: PriceView, one: Verdict) -> list[str]:
     if one.status == "kept":
-        words = ["Stands: no stored design beats it at today's prices."]
+        words = ["Stands: no stored design beats it at today's prices by what counts."]
+    elif one.status == "adjust":
+        words = ["Stands with other settings: its own parts can do better."]
     elif one.status == "infeasible":
         words = ["No longer keeps every rule of today's study."]
     elif one.status == "sold_out":
         words = ["Has a part that is no longer offered."]
-        if one.nearest:
-            cost = cents(one.nearest.cost, view.currency)
-            words.append(f"The nearest that can be bought is {one.nearest.words}, for {cost}.")
     else:
         words = [f"Beaten by {one.beaten_by}: {_better(view, one)}."]
+    words.append(one.advice.text)
+    words += [f"Best {option.label}: {option.text}." for option in one.options]
     if one.cost is not None and one.cost_when_locked is not None:
         gap = one.cost - one.cost_when_locked
         moved = (
@@ -67,7 +67,8 @@ def _verdict(view: PriceView, one: Verdict) -> list[str]:
         words.append(
             f"It costs {cents(one.cost, view.currency)} today, {moved} on the day of the lock."
         )
-    if one.cost_to_stay is not None and one.cost_to_switch is not None:
+    switches = one.status != "adjust" and one.cost_to_switch is not None
+    if one.cost_to_stay is not None and switches:
         words.append(
             f"Staying costs {cents(one.cost_to_stay, view.currency)}, switching costs "
             f"{cents(one.cost_to_switch, view.currency)}; parts that you already have count as "

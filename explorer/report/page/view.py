@@ -45,6 +45,7 @@ PAGE_LIMIT = 5000
 """Most designs that one page carries; beyond it a browser no longer follows a brush."""
 LOCK_WORDS = {
     "kept": "no other design beats it",
+    "adjust": "its own parts do better when set otherwise",
     "beaten": "beaten",
     "infeasible": "no longer keeps every limit",
     "sold_out": "has a part that is no longer offered",
@@ -256,7 +257,7 @@ def _counts(shown: Sequence[Goal], total: int, carried: int, reading: int, unset
 def _locked_words(entry: DesignResult) -> str:
     status = str(entry.get("status", "kept"))
     text = LOCK_WORDS.get(status, status)
-    if entry.get("beaten_by"):
+    if entry.get("beaten_by") and status != "adjust":
         text += f" by {entry['beaten_by']}"
     return f"{text}. Note: {entry['note']}" if entry.get("note") else f"{text}."
 

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from explorer.decision.dividers import String, best_string, series, worst_band
-from explorer.decision.verdict import LockedDesign, designs_of_lock
+from explorer.decision.locked_design import LockedDesign, designs_of_lock
 from explorer.errors import Fault, InputError
 from explorer.inputs.study import Project
 from explorer.model.evaluate import combine_cases

@@ -54,6 +54,7 @@ class Sheet:
     bill: tuple[Mapping[str, Any], ...]
     budget: bool
     total: str
+    changes: tuple[str, ...]
     small: tuple[Small, ...]
     set_to: tuple[tuple[str, str], ...]
     levels: tuple[Level, ...]
@@ -85,6 +86,7 @@ def build_sheet(project: Project, lock: Any, known: Facts | None = None) -> Shee
         bill=lines,
         budget=any(line["link"] == BUILD for line in record["bill"]),
         total=money(record["cost"], record["currency"]),
+        changes=tuple(_changes(record)),
         small=tuple(small_parts(known)),
         set_to=tuple(settings_of(known)),
         levels=tuple(levels_of(known)),
@@ -237,3 +239,11 @@ def _risks(spread: Tolerance) -> Iterator[tuple[str, str]]:
             yield known.broken + kind, f"{100 * share:.2g} %"
     unseen = 100 * spread.uncertainty
     yield "each rule not named here", f"below {unseen:.2g} % (95 % confidence)"
+
+
+def _changes(record: Mapping[str, Any]) -> Iterator[str]:
+    """What could be done with the design on the day of the lock; nothing in an older lock."""
+    if record.get("advice"):
+        yield record["advice"]["text"]
+        for one in record["options"]:
+            yield f"Best {one['label']}: {one['text']}."

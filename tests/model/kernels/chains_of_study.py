@@ -79,7 +79,7 @@ def anything(project: Project, count: int, seed: int) -> Designs:
             "undervoltage_off_V": off_V,
             "undervoltage_band_V": rng.uniform(0.2, 4.0, count),
             "overvoltage_off_V": off_V + rng.uniform(4.0, 12.0, count),
-            "delta": np.zeros(count),
+            "delta": rng.integers(0, 2, count).astype(float),
         },
     )
 
