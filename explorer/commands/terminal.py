@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from typing import Any
 
+from explorer.commands.case_words import case_words, of_several, one_case, what_is_combined
+
 Lines = list[str]
 Answer = Mapping[str, Any]
 
@@ -130,7 +132,7 @@ def _promised(record: Answer) -> str:
 
 def _in_short(record: Answer) -> str:
     values = ", ".join(_objectives(record))
-    return f"{record['design_id']}  {values}, {record['regime']}{_of_several(record)}"
+    return f"{record['design_id']}  {values}, {record['regime']}{of_several(record)}"
 
 
 def _objectives(record: Answer) -> Iterator[str]:
@@ -145,30 +147,6 @@ def _objectives(record: Answer) -> Iterator[str]:
             yield f"{value:.0f} % {one.label.lower()}"
         else:
             yield f"{value:.2f} {one.unit or record['currency']}"
-
-
-def _of_several(record: Answer) -> str:
-    """Over which cases energy and effort are, and whose the regime is; empty for one case."""
-    cases, shown = record.get("cases", ()), record.get("ledger_case")
-    if len(cases) < 2 or shown is None:
-        return ""
-    return f" ({_combined(record)}; regime of {_case_words(shown)})"
-
-
-def _combined(record: Answer) -> str:
-    """What energy and effort combine: cases, or shifts in a row and their packs."""
-    cases, shifts = record["cases"], max(case.get("shift", 1) for case in record["cases"])
-    if shifts == 1:
-        return f"{record['over_cases']} of {len(cases)} cases"
-    words = f"energy the sum and effort the hardest of {shifts} shifts"
-    packs = len(cases) // shifts
-    return words if packs == 1 else f"{words}, {record['over_cases']} of {packs} packs"
-
-
-def _case_words(case: Answer) -> str:
-    """Whose a number is, by ids; of shifts in a row also which one."""
-    words = f"{case['operator']} into {case['pack']}"
-    return f"{words}, shift {case['shift']}" if case.get("shift") else words
 
 
 def locked(answer: Answer) -> Lines:
@@ -324,17 +302,17 @@ def evaluated(answer: Answer) -> Lines:
     """What evaluate says."""
     several, shown = len(answer["cases"]) > 1, answer["ledger_case"]
     ledger = answer.get("session_ledger_J") or answer["ledger_J"]
-    work, whose = ledger["crank_work"], _case_words(shown)
-    over = f"energy and effort are the {_combined(answer)}"
+    work, whose = ledger["crank_work"], case_words(shown)
+    over = f"energy and effort are the {what_is_combined(answer)}"
     own = f"regime and ledger are of {whose}, which delivers least"
     if ledger is not answer["ledger_J"]:
-        whose, over = f"all shifts into {shown['pack']}", _combined(answer)
-        own = f"regime is of {_case_words(shown)}, ledger of {whose}, which gets least"
+        whose, over = f"all shifts into {shown['pack']}", what_is_combined(answer)
+        own = f"regime is of {case_words(shown)}, ledger of {whose}, which gets least"
     return [
         _in_short(answer),
         *_fidelity(answer),
         *([f"{over}; {own}"] if several else []),
-        *map(_one_case, answer["cases"]),
+        *map(one_case, answer["cases"]),
         f"where the work at the crank goes{f', {whose}' if several else ''}:",
         *(
             f"  {name:16s} {value:9.1f} J  {100 * value / work if work else 0:5.1f} %"
@@ -386,16 +364,3 @@ def tabled(answer: Answer) -> Lines:
         f"{answer['designs']:,} designs of {of}, {len(answer['columns'])} columns",
         f"written to {answer['file']}",
     ]
-
-
-def _one_case(case: Answer) -> str:
-    """One case: what one person gets into one pack."""
-    percent, first = case["minutes_per_percent"], case["time_to_first_charge_s"]
-    gains = "gains nothing" if percent is None else f"{percent:.2g} minutes for 1 %"
-    never = "not charged by then" if case.get("shift") else "never charged"
-    charged = never if first is None else f"first charge after {first:.0f} s"
-    return (
-        f"  {_case_words(case)}, {case['minutes']:g} minutes: "
-        f"{case['delivered_energy_J']:.0f} J, {gains}, "
-        f"{case['crank_effort_percent']:.0f} % effort, {case['regime']}, {charged}"
-    )

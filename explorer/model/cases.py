@@ -24,6 +24,11 @@ class CaseName(NamedTuple):
     pack: str
     shift: int = 0
 
+    @property
+    def key(self) -> tuple[str, ...]:
+        """How results are kept: the first shift has no number, as where there are none."""
+        return (self.operator, self.pack, *([str(self.shift)] if self.shift else []))
+
 
 def sessions_of_cases(names: Iterable[CaseName]) -> tuple[tuple[int, ...], ...]:
     """Places of the cases of each session, in the order of its shifts.

@@ -393,10 +393,5 @@ def _results_of(evaluation: Evaluation) -> dict[Result, Array]:
     }
     for case in evaluation.cases:
         for name in CASE_VALUES:
-            found[described.CASES, name, *_key_of(case.name)] = getattr(case, name)
+            found[described.CASES, name, *case.name.key] = getattr(case, name)
     return found
-
-
-def _key_of(name: CaseName) -> tuple[str, ...]:
-    """A case as its results name it: the first shift has no number, as where there are none."""
-    return (name.operator, name.pack, *([str(name.shift)] if name.shift else []))
