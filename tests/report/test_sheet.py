@@ -61,6 +61,7 @@ SETTINGS = {
     "undervoltage_off_V": 5.0,
     "undervoltage_band_V": 1.8,
     "overvoltage_off_V": 10.5,
+    "delta": 0,
 }
 FEW = 50
 
