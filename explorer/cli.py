@@ -5,7 +5,7 @@ from __future__ import annotations
 import shlex
 import sys
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext
 from io import TextIOWrapper
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from explorer import stopping
+from explorer.commands import light
 from explorer.commands.answers import AsJson, StudyFile, give_answer, json_line
 from explorer.commands.measure_line import measure
 from explorer.errors import ExplorerError, InputError
@@ -103,7 +104,7 @@ def _review(
 @app.command("lock")
 def _lock(
     study: StudyFile,
-    design: Annotated[str, typer.Argument(metavar="DESIGN_ID", help="From the page.")],
+    design: Annotated[str, typer.Argument(metavar="DESIGN", help="Its name, or its id.")],
     note: Annotated[str, typer.Option(help="Why this one.")] = "",
     release: Annotated[bool, typer.Option("--release", help="Take the lock off again.")] = False,
     no_sheet: Annotated[
@@ -112,6 +113,7 @@ def _lock(
     as_json: AsJson = False,
 ) -> None:
     """Lock the design that you decide to build."""
+    light.travel_light()
     from explorer.commands import terminal
     from explorer.commands.lock import lock_design
 
@@ -142,11 +144,16 @@ def _rerun(
     as_json: AsJson = False,
 ) -> None:
     """Cost every stored design at today's prices and show what moved. Computes no physics."""
+    if quick and no_page:
+        light.travel_light()
+        light.keep_rubbish()
     from explorer.commands import terminal
     from explorer.commands.rerun import owned_of, rerun_study
+    from explorer.search.progress import unwatched
 
     parts = owned_of(owned)
-    with _progress() as watch:
+    # What computes nothing has nothing to watch, and a bar takes a while to import.
+    with nullcontext(unwatched) if quick else _progress() as watch:
         answer = rerun_study(
             study, owned=parts, search=search, quick=quick, page=not no_page, watch=watch
         )

@@ -23,11 +23,17 @@ WAIT_POLL_S = 0.2
 BEYOND_ANY_FILE = 2**30
 """A byte that Windows locks, which keeps nobody from reading those that are there."""
 OUTSIDE = "is a link that leads outside the study's folder"
+NOWHERE = "is a link that leads nowhere"
 
 
 def leads_outside(path: Path, folder: Path) -> bool:
     """Whether a file lies outside a folder once links are followed, also those of a circle."""
     return not Path(os.path.realpath(path)).is_relative_to(os.path.realpath(folder))
+
+
+def leads_nowhere(path: Path) -> bool:
+    """Whether there is a link at a path, but nothing that it leads to: that is not no file."""
+    return path.is_symlink() and not path.exists()
 
 
 def write_atomic(path: str | Path, content: str | bytes) -> Path:

@@ -25,6 +25,7 @@ from explorer.decision.lock import lock
 from explorer.decision.repricing import reprice_and_record
 from explorer.inputs.study import load
 from explorer.model import costing
+from explorer.model.names import name_of
 from explorer.search import run as search_run
 from explorer.store.keys import ids_of, path_of
 from explorer.store.results import Store
@@ -406,8 +407,8 @@ def test_a_design_with_every_addition_is_locked_and_built(own: Launched) -> None
     (verdict,) = answer["locked"]
     assert (verdict["design_id"], verdict["status"]) == (chosen["design_id"], "beaten")
     words = visible(Path(answer["report"]))
-    assert chosen["design_id"] in words
-    assert f"Beaten by {verdict['beaten_by']}" in words
+    assert name_of(chosen["design_id"]) in words
+    assert f"Beaten by {name_of(verdict['beaten_by'])}" in words
 
 
 def test_a_new_study_is_asked_for_the_additions(program: Program, tmp_path: Path) -> None:

@@ -17,6 +17,7 @@ import pytest
 from explorer import MODEL_VERSION, __version__, cli
 from explorer.commands.history import last_launch
 from explorer.errors import DiskError
+from explorer.model.names import name_of
 from explorer.model.rules import RULES
 from explorer.model.simulate import simulate
 from explorer.store.results import Store
@@ -294,7 +295,7 @@ def test_a_lock_whose_part_is_gone_is_sold_out(genchain, launched, table: bool) 
     place = "in its table" if table else "among the study's choices"
     assert verdict["reasons"][0] == f"cell {part} is no longer {place}"
     assert (verdict["cost"] is None) is table
-    assert f"locked {record['design_id']}: sold out" in told.err
+    assert f"locked {name_of(record['design_id'])}: sold out" in told.err
     whats = [(one["what"], one["name"]) for one in told.json["changed"]]
     assert whats == [("table", f"cells.{part}") if table else ("setting", "choices.cell")]
     page = Path(told.json["report"]).read_text("utf-8")
@@ -569,8 +570,8 @@ def test_a_lock_is_written_whole_or_not_at_all(genchain, launched, monkeypatch, 
     assert study.with_name("small.decided.toml").read_bytes() == kept
     assert not list(study.parent.rglob(f"build_{two}*"))
     page = Path(genchain("review", study, "--json").json["report"]).read_text("utf-8")
-    assert f"lock {one}" in page
-    assert f"lock {two}" not in page
+    assert f"lock {name_of(one)}" in page
+    assert f"lock {name_of(two)}" not in page
 
 
 def test_a_mistyped_or_shortened_design_is_offered_the_right_one(genchain, launched) -> None:

@@ -24,6 +24,8 @@ from explorer.decision.decisions import decided_path
 from explorer.decision.lock import lock
 from explorer.errors import ExplorerError, InputError
 from explorer.inputs.study import Project, load
+from explorer.model.odds import Odds
+from explorer.store.builds import Draws
 from explorer.store.checksums import RECORDS, checksum
 from explorer.store.keys import ids_of, path_of
 from explorer.store.mending import look, mend
@@ -53,6 +55,9 @@ def filled(small_project: Project) -> Project:
         store.finish(store.begin("launch", {}), kept)
         store.decide("0123456789ab", "0123456789abcdef", {"note": "x"})
         store.decide("0123456789ab", "", None)
+        for share in (0.5, 1.0):
+            built = Odds(4, 1, 3, (900.0, 0.0, 950.0, 980.0 * share), 4, {"clamp_burst_J": 1})
+            store.keep_draws("builds:z", Draws.of({7: built, 2**48 - 1: Odds(20, 20)}))
     return small_project
 
 
@@ -77,6 +82,7 @@ def everything(project: Project) -> dict[str, Any]:
             "seen": store.prices_used(),
             "decisions": store.decisions(),
             "progress": (store.search_progress("covered:x"), store.search_progress("inputs:y")),
+            "builds": store.draws("builds:z").odds(),
         }
 
 
@@ -134,7 +140,7 @@ def test_what_is_damaged_is_set_aside_and_the_rest_kept(filled: Project, kind: s
     expected = everything(filled)
     with raw(path) as file:
         column = record.columns[-1]
-        value = b"x" if column in ("designs", "results", "points") else "x"
+        value = b"x" if column in ("designs", "results", "points", "content") else "x"
         value = None if kind == "front" else value
         file.execute(
             f"UPDATE {record.table} SET {column} = ? WHERE rowid = "
@@ -221,6 +227,20 @@ def test_flipped_bytes_are_mended_or_refused(filled: Project) -> None:
             aside.unlink()
     assert whole < 45  # half of a small file is empty
     assert refused < 12  # header and schema
+
+
+def test_a_table_whose_definition_is_no_text_is_one_line(filled: Project) -> None:
+    """SQLite quotes it as it is, in bytes that are no UTF-8."""
+    path = path_of(filled)
+    content = path.read_bytes()
+    assert content.count(b"model TEXT NOT NULL") == 1
+    path.write_bytes(content.replace(b"model TEXT NOT NULL", b"model TEXT NOT N\xd5LL"))
+    for command in (check_store, rerun_study, launch_study):
+        with pytest.raises(
+            InputError, match=r"structure is damaged|nothing of it can be"
+        ) as caught:
+            command(filled.path)
+        one_line_a_fault(caught.value, filled)
 
 
 @pytest.mark.parametrize("length", [0, 1, 100, 512, 4096, 30_000])

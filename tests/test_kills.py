@@ -9,7 +9,7 @@ import pytest
 
 from tests.helpers import kills
 
-KILLS = 8
+KILLS = 25
 
 
 @pytest.fixture(scope="module")

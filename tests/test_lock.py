@@ -23,6 +23,7 @@ from explorer.inputs.links import LINKS
 from explorer.inputs.records import SETTINGS
 from explorer.inputs.study import Project, load
 from explorer.model.evaluate import evaluate
+from explorer.model.names import name_of
 from explorer.model.record import design_record
 from explorer.model.space import Designs, design_ids
 from explorer.store import waiting
@@ -66,6 +67,17 @@ def test_a_lock_holds_everything_of_that_day(small_project: Project, store: Stor
     assert (found.date, found.note, found.stale) == (TODAY, "for the north dyke", ())
     assert found.hashes["prices"] == small_project.catalogue.prices.content_hash
     assert [(r.kind, r.intent["design_id"]) for r in store.history()] == [("lock", chosen)]
+
+
+def test_a_design_is_locked_and_released_by_its_name(small_project: Project, store: Store) -> None:
+    chosen = sound_ids(small_project, store)[2]
+    lock(small_project, store, name_of(chosen).lower(), today=TODAY)
+    (found,) = read_locks(small_project)
+    assert found.design_id == chosen
+    with pytest.raises(InputError, match="locked already"):
+        lock(small_project, store, name_of(chosen))
+    release(small_project, store, name_of(chosen).replace("-", ""))
+    assert read_locks(small_project) == []
 
 
 def test_several_locks_and_release(small_project: Project, store: Store) -> None:
@@ -261,6 +273,7 @@ def test_what_cannot_be_locked(small_project: Project, store: Store) -> None:
         ("format = 1", "format = 1\nlokced = 3", "lokced", "unknown key (nearest: locked)"),
         ("note =", "nte =", "locked 1.nte", ""),
         ("cadence_rpm = ", "cadence_rpm = -", "locked 1.settings.cadence_rpm", "greater than 0"),
+        ("cadence_rpm = ", "cadence_rpm = 0 #", "locked 1.settings.cadence_rpm", "greater than 0"),
         ("cadence_rpm = ", "cadence = ", "locked 1.settings.cadence_rpm", "must be filled in"),
         ("cadence_rpm = ", "cadence_rpm = 1", "locked 1.design_id", "the id of these parts"),
         ("\nquantity = 1\n", "\nquantity = 0\n", "locked 1.bill.0.quantity", "at least 1"),

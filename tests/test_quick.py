@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import gc
 import json
+import os
 import subprocess
 import sys
 from pathlib import Path
 
 import pytest
 
+from explorer.commands import light
 from explorer.commands.launch import launch_study
 from explorer.commands.rerun import rerun_study
 from explorer.decision.lock import lock
@@ -69,6 +72,23 @@ def test_a_quick_rerun_imports_nothing_heavy(launched: Path, options: tuple[str,
     assert verdict["basis"] == "store"
     assert "tips" in verdict  # prices at which it would be beaten
     assert json.loads(done.stderr.splitlines()[-1]) == []
+
+
+def test_a_short_process_leaves_out_what_nobody_asked_for(monkeypatch: pytest.MonkeyPatch) -> None:
+    names = list(light.UNUSED)
+    for name in names:
+        monkeypatch.delenv(name, raising=False)
+    monkeypatch.setenv(names[0], "3")
+    try:
+        light.travel_light()
+        assert gc.isenabled()
+        light.keep_rubbish()
+        assert not gc.isenabled()
+        assert [os.environ[name] for name in names] == ["3", *list(light.UNUSED.values())[1:]]
+    finally:
+        gc.enable()
+        for name in names:
+            monkeypatch.delenv(name)
 
 
 def test_a_long_history_costs_what_a_short_one_does(

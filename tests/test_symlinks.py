@@ -9,7 +9,10 @@ import pytest
 
 from explorer.commands.check import check_study
 from explorer.commands.launch import launch_study
+from explorer.decision.decisions import decided_path
+from explorer.decision.lock import read_locks
 from explorer.errors import InputError
+from explorer.inputs.study import load
 
 OUTSIDE = "is a link that leads outside the study's folder"
 
@@ -70,3 +73,24 @@ def test_a_store_outside_is_refused_and_nothing_is_written_there(small_study: Pa
     with pytest.raises(InputError, match=rf"small\.store\.sqlite: {OUTSIDE}"):
         launch_study(small_study, page=False)
     assert not away.exists()
+
+
+@pytest.mark.parametrize("name", ["spreads.csv", "leads.csv", "cells.csv", "prices.csv"])
+@pytest.mark.parametrize("target", ["gone.csv", None], ids=["gone", "itself"])
+def test_a_link_that_leads_nowhere_is_not_no_table(
+    small_study: Path, name: str, target: str | None
+) -> None:
+    """A table that may be missing is not taken for missing where a link to it is broken."""
+    table = small_study.parent / "parts" / name
+    table.unlink(missing_ok=True)
+    table.symlink_to(target or table.name)
+    with pytest.raises(InputError, match=rf"{name}: is a link that leads nowhere"):
+        load(small_study)
+
+
+def test_decisions_behind_a_broken_link_are_named(small_study: Path) -> None:
+    path = decided_path(load(small_study))
+    path.symlink_to("gone.toml")
+    with pytest.raises(InputError, match="is a link that leads nowhere"):
+        read_locks(load(small_study))
+    assert path.is_symlink()

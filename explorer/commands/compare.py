@@ -14,6 +14,7 @@ from explorer.inputs.study import Project, load
 from explorer.inputs.toml_text import line_of, places_of, read_toml
 from explorer.measuring.built_readings import Built, Judged, as_read, expected_readings, judged
 from explorer.model.design_file import checked_design, read_design
+from explorer.model.names import id_among
 from explorer.model.rules import RULES
 
 LARGEST_READINGS_BYTES = 100_000
@@ -83,6 +84,7 @@ def chosen_design(project: Project, design: Path | None, lock: str | None) -> tu
     locks = {one.design_id: one for one in read_locks(project)}
     if lock is None and len(locks) == 1:
         (lock,) = locks
+    lock = None if lock is None else id_among(lock, locks, str(project.path))
     if lock is None or lock not in locks:
         rule = "names no locked design" if lock else "give --lock ID or --design DESIGN.toml"
         hint = nearest(lock or "", tuple(locks))

@@ -198,7 +198,7 @@ class FrontView:
             "front_thinned": bool(len(self.rows)) and len(self.read) < len(self.rows),
             "picks": dict.fromkeys(WISHES) | picks,
             "vote_shares": self.vote_shares,
-            "why_none": self.picker.why_none(),
+            "why_none": "" if picks else self.picker.why_none(),
             "unsettled": ids_of(self.stored.numbers[self.unsettled]),
         }
 

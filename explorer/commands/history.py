@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from dataclasses import asdict
 from typing import Any
 
+from explorer.model.names import name_of
 from explorer.search.progress import Summary
 from explorer.store.history import Run
 from explorer.store.results import Store
@@ -73,5 +74,5 @@ def _what(run: Run) -> str:
     for change in result.get("terms_changed", ()):
         what += f", {change['term']} from {change['old'] or 'none'} to {change['new'] or 'none'}"
     if "design_id" in run.intent:
-        what += f" {run.intent['design_id']}"
+        what += f" {name_of(run.intent['design_id'])}"
     return what

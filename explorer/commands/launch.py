@@ -14,6 +14,7 @@ from explorer.decision import again, decisions, repricing
 from explorer.errors import Fault, InputError
 from explorer.inputs.study import Project, load
 from explorer.model import objectives
+from explorer.model.names import name_of
 from explorer.model.rules import RULES
 from explorer.report.measured_reach import beyond_measured
 from explorer.search import convergence, probes
@@ -101,7 +102,7 @@ def _beyond_measured(project: Project, shown: Mapping[str, Any]) -> Iterator[str
     for record in shown["front"]:
         words = beyond_measured(project, record)
         if record["design_id"] in picked and words:
-            yield f"{record['design_id']}: {words}"
+            yield f"{name_of(record['design_id'])}: {words}"
 
 
 def _state_of_store(project: Project) -> tuple[str, ...]:

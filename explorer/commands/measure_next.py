@@ -12,6 +12,7 @@ from explorer.errors import Fault, InputError
 from explorer.inputs.csv_tables import shown
 from explorer.inputs.study import load
 from explorer.measuring.what_to_measure import WORTH_DRAWS, what_to_measure
+from explorer.model.names import id_called
 from explorer.store.keys import path_of
 from explorer.store.results import Store
 
@@ -29,6 +30,7 @@ def next_measurement(
         view = FrontView.at_todays_prices(project, store)
         row = None
         if design_id is not None:
+            design_id = id_called(design_id, view.stored.numbers, str(store.path))
             row = view.stored.find(design_id)
             if row is None or not view.stored.feasible[row]:
                 rule = "is no design that the store holds today and that keeps every rule"

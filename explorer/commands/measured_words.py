@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import Any
 
+from explorer.model.names import name_of
+
 COVERAGE_FACTOR = 1.96
 """Standard deviations to either side of a 95 % band."""
 
@@ -70,10 +72,10 @@ def next_named(answer: Mapping[str, Any]) -> list[str]:
     chosen = answer["chosen_today"]
     lines = [
         f"choice between {len(answer['contenders'])} designs in {answer['draws']:,} builds; "
-        + (f"today {chosen} is the best" if chosen else "today none of them may be chosen"),
+        + (f"today {name_of(chosen)} is best" if chosen else "today none of them may be chosen"),
     ]
     if answer["design_id"] != chosen:
-        lines.append(f"{answer['design_id']} is not, by what is known now")
+        lines.append(f"{name_of(answer['design_id'])} is not, by what is known now")
     lines.append(f"to know everything would gain {answer['perfect_J']:.0f} J on average")
     counted = [f"{rate:.3g} J for each {key}" for key, rate in answer["rates_J"].items()]
     lines.append(f"other goals count as {', '.join(counted)}")

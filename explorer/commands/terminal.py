@@ -131,8 +131,10 @@ def _promised(record: Answer) -> str:
 
 
 def _in_short(record: Answer) -> str:
+    from explorer.model.names import name_of
+
     values = ", ".join(_objectives(record))
-    return f"{record['design_id']}  {values}, {record['regime']}{of_several(record)}"
+    return f"{name_of(record['design_id'])}  {values}, {record['regime']}{of_several(record)}"
 
 
 def _objectives(record: Answer) -> Iterator[str]:
@@ -168,10 +170,12 @@ def locked(answer: Answer) -> Lines:
 
 def _advised(answer: Answer) -> Lines:
     """What to do with a design, and the best changes by how many parts they swap."""
+    from explorer.model.names import name_of
+
     if not answer.get("advice"):
         return []
     best = [
-        f"  best {one['label']} ({one['design_id']}, {one['cost']:.2f} "
+        f"  best {one['label']} ({name_of(one['design_id'])}, {one['cost']:.2f} "
         f"{answer['currency']} in all, {_gives(one)}): {one['text']}"
         for one in answer["options"]
     ]
@@ -188,6 +192,8 @@ def _gives(option: Answer) -> str:
 
 def moved(answer: Answer) -> Lines:
     """What rerun says."""
+    from explorer.model.names import name_of
+
     lines = [
         *answer["notes"],
         *_causes(answer),
@@ -197,7 +203,7 @@ def moved(answer: Answer) -> Lines:
     ]
     for verdict in answer["locked"]:
         lines.append(
-            f"locked {verdict['design_id']}: {_verdict_words(verdict, answer['currency'])}"
+            f"locked {name_of(verdict['design_id'])}: {_verdict_words(verdict, answer['currency'])}"
         )
         lines += _advised({**verdict, "currency": answer["currency"]})[1:]
     if "search" in answer:
@@ -308,8 +314,10 @@ def evaluated(answer: Answer) -> Lines:
     if ledger is not answer["ledger_J"]:
         whose, over = f"all shifts into {shown['pack']}", what_is_combined(answer)
         own = f"regime is of {case_words(shown)}, ledger of {whose}, which gets least"
+    broken, kept = _rules(answer)
     return [
         _in_short(answer),
+        *(["not feasible:", *broken] if broken else []),
         *_fidelity(answer),
         *([f"{over}; {own}"] if several else []),
         *map(one_case, answer["cases"]),
@@ -320,26 +328,30 @@ def evaluated(answer: Answer) -> Lines:
         ),
         *filter(None, [answer.get("beyond_points", "")]),
         *_advised(answer),
-        "every rule is kept:" if answer["feasible"] else "not feasible:",
-        *_rules(answer),
+        "every rule is kept:" if answer["feasible"] else "kept:",
+        *kept,
     ]
 
 
-def _rules(answer: Answer) -> Lines:
-    """Every rule with its margin, broken ones first."""
+def _rules(answer: Answer) -> tuple[Lines, Lines]:
+    """The broken rules and those that are kept, each with its margin."""
     from explorer.model.evaluation import UNBOUNDED_MARGIN
     from explorer.model.rules import RULES
 
-    lines = []
-    for name, value in sorted(answer["margins"].items(), key=lambda item: item[1] >= 0):
+    broken: Lines = []
+    kept: Lines = []
+    for name, value in answer["margins"].items():
         rule = RULES.get(name)
         unit = rule.unit if rule else answer["currency"]
         meaning = rule.description if rule else "The study's limit on cost."
         room = f"{'broken' if value < 0 else 'kept'} by {abs(value):.4g} {unit}"
         if value <= UNBOUNDED_MARGIN:
             room = "broken beyond measure"
-        lines.append(f"  {room}: {meaning} ({name})")
-    return lines
+        mended = ""
+        if UNBOUNDED_MARGIN < value < 0 and rule and rule.loosened_by:
+            mended = f"; {rule.loosened_by.format(f'{-value:.3g} {unit}'.strip())} would keep it"
+        (broken if value < 0 else kept).append(f"  {room}: {meaning} ({name}){mended}")
+    return broken, kept
 
 
 def _fidelity(answer: Answer) -> Lines:

@@ -18,8 +18,8 @@ from explorer.model import costing
 from explorer.model.bounds import goal_units
 from explorer.model.objectives import points_of
 from explorer.model.space import Designs, Rows
-from explorer.store.keys import design_numbers, ids_of
-from explorer.store.promises import drawn_odds, keep_odds
+from explorer.store.keys import design_numbers
+from explorer.store.promises import keep_odds, odds_of
 from explorer.store.results import OF_DECISIONS, Store
 from explorer.store.stored import Stored
 
@@ -91,14 +91,14 @@ def _draw_builds(project: Project, store: Store, origin: Origin) -> None:
 
     options = store.load_options(project)
     rows = _contenders(project, options, origin)
-    known = drawn_odds(project, store, options.numbers[rows])
+    known = odds_of(project, store, options.numbers[rows])
     terms = project.study.promise
-    new = [k for k in range(len(rows)) if k not in known or not known[k].settled(terms)]
+    new = [k for k, one in enumerate(known) if not one.settled(terms)]
     rows = rows[np.array(new, np.int64)]
     if not len(rows):
         return
     odds = shared_odds(project, options.designs.take(rows), range(terms.draws), 1)
-    keep_odds(project, store, dict(zip(ids_of(options.numbers[rows]), odds, strict=True)))
+    keep_odds(project, store, dict(zip(options.numbers[rows].tolist(), odds, strict=True)))
 
 
 def _contenders(project: Project, options: Stored, origin: Origin) -> Rows:

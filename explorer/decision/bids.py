@@ -23,7 +23,7 @@ from explorer.store.standing import affordable
 from explorer.store.stored import Stored
 from explorer.units import Array
 
-COMPARED_AT_A_TIME = 4_000_000
+COMPARED_AT_A_TIME = 256
 
 
 def worth_paying(project: Project, stored: Stored, cost: Array) -> dict[str, float | None]:
@@ -77,12 +77,17 @@ def _least_cost(mine: Array, others: Array, cost: Array) -> Array:
     (n,); infinite where there is none.
     """
     order = np.argsort(cost, kind="stable")
-    others, cost = others[order], np.append(cost[order], inf)
-    least = np.full(len(mine), inf)
-    step = max(1, COMPARED_AT_A_TIME // max(len(others), 1))
-    for start in range(0, len(mine), step):
-        no_worse = np.ones((len(mine[start : start + step]), len(cost)), dtype=bool)
-        for one, other in zip(mine[start : start + step].T, others.T, strict=True):
-            no_worse[:, :-1] &= other <= one[:, None]
-        least[start : start + step] = cost[no_worse.argmax(axis=1)]
+    others, cost = others[order], cost[order]
+    least, left = np.full(len(mine), inf), np.arange(len(mine))
+    # The cheapest first: who has found one needs no dearer one.
+    for start in range(0, len(others), COMPARED_AT_A_TIME):
+        some = others[start : start + COMPARED_AT_A_TIME]
+        no_worse = np.ones((len(left), len(some)), dtype=bool)
+        for one, other in zip(mine[left].T, some.T, strict=True):
+            no_worse &= other <= one[:, None]
+        found = no_worse.any(axis=1)
+        least[left[found]] = cost[start + no_worse[found].argmax(axis=1)]
+        left = left[~found]
+        if not len(left):
+            break
     return least

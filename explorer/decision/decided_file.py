@@ -13,7 +13,7 @@ from typing import Annotated, Any
 from pydantic import BaseModel, ConfigDict, Field, StringConstraints, ValidationError
 
 from explorer.errors import DiskError, Fault, Hint, InputError, nearest
-from explorer.files import OUTSIDE, leads_outside, write_atomic
+from explorer.files import NOWHERE, OUTSIDE, leads_nowhere, leads_outside, write_atomic
 from explorer.inputs.csv_tables import content_hash, shown
 from explorer.inputs.links import LINKS
 from explorer.inputs.records import SETTINGS, WHOLE_SETTINGS, Identifier, NonNegative
@@ -121,6 +121,8 @@ def read_entries(
     """
     if leads_outside(path, path.parent):
         raise InputError([Fault(str(path), "", OUTSIDE)])
+    if leads_nowhere(path):
+        raise InputError([Fault(str(path), "", NOWHERE)])
     if not path.exists():
         return None
     text, raw = read_toml(path, LARGEST_LOCKS_BYTES, "locks")

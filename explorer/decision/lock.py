@@ -25,6 +25,7 @@ from explorer.inputs.links import LINKS
 from explorer.inputs.records import SETTINGS, WHOLE_SETTINGS
 from explorer.inputs.study import Project
 from explorer.model import costing
+from explorer.model.names import id_among, id_called
 from explorer.model.odds import promise_results
 from explorer.model.record import design_record
 from explorer.model.space import Designs
@@ -99,12 +100,15 @@ def prepare(
 ) -> Lock:
     """What a lock of a stored design would hold; writes nothing.
 
-    `stored` saves loading the store again. InputError for a design that the store does not hold
-    today, that breaks a rule of physics, or that is locked already.
+    `design_id` may be the design's name. `stored` saves loading the store again. InputError for a
+    design that the store does not hold today, that shares its name with another, that breaks a rule
+    of physics, or that is locked already.
     """
     note = _checked_note(note)
-    _refuse_again(decided_path(project), decided(project, store), design_id)
+    found = decided(project, store)
+    _refuse_again(decided_path(project), found, id_among(design_id, found.entries))
     stored = store.load(project)[0] if stored is None else stored
+    design_id = id_called(design_id, stored.numbers, str(store.path))
     row = stored.find(design_id)
     if row is None:
         rule = "is no design that the store holds today"
@@ -241,14 +245,15 @@ def lock(
 def release(project: Project, store: Store, design_id: str) -> Path:
     """Take back the decision for a design; the history keeps that it was there."""
     with changing(project, store) as found:
+        design_id = id_among(design_id, found.entries, str(decided_path(project)))
         must_be_locked(project, found, design_id)
         del found.entries[design_id]
     return decided_path(project)
 
 
 def must_be_locked(project: Project, found: Decided, design_id: str) -> None:
-    """InputError where a design is not among the decisions that were found."""
-    if design_id not in found.entries:
+    """InputError where a design, by name or id, is not among the decisions that were found."""
+    if id_among(design_id, found.entries) not in found.entries:
         hint = nearest(design_id, tuple(found.entries))
         place = str(decided_path(project))
         raise InputError([Fault(place, "design_id", "is not locked", shown(design_id), hint)])

@@ -84,12 +84,11 @@ class Picker:
         known = self.odds(numbers)
         designs = self.stored.designs.take(self.rows)
         ranks = promise.ranks(self.points, self.units)
-        names = ids_of(numbers)
 
         def keep(found: Sequence[Odds]) -> None:
             drawn = {
-                name: now
-                for name, now, before in zip(names, found, known, strict=True)
+                number: now
+                for number, now, before in zip(numbers.tolist(), found, known, strict=True)
                 if now != before
             }
             keep_odds(self.project, self.store, drawn)

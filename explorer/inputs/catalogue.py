@@ -13,6 +13,7 @@ import numpy as np
 from pydantic import BaseModel, ConfigDict, Field
 
 from explorer.errors import Fault, nearest
+from explorer.files import leads_nowhere
 from explorer.inputs.back_parts import Converter
 from explorer.inputs.csv_tables import Row, TableColumns, TableReader, content_hash, shown
 from explorer.inputs.front_parts import Generator
@@ -203,10 +204,11 @@ def _pieces(cell: Record, spreads: Spreads) -> Record:
 
 def _defaults(tables: Path) -> dict[str, Part]:
     """The parts of links that came after a study whose tables do not have them."""
+    files = {name: tables / f"{link.table}.csv" for name, link in LINKS.items()}
     return {
         name: link.default
         for name, link in LINKS.items()
-        if link.default is not None and not (tables / f"{link.table}.csv").exists()
+        if link.default is not None and not files[name].exists() and not leads_nowhere(files[name])
     }
 
 

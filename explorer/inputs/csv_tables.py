@@ -18,7 +18,7 @@ from typing import Any, TypeVar
 from pydantic import BaseModel, ValidationError
 
 from explorer.errors import Fault, Hint, nearest, printable
-from explorer.files import OUTSIDE, leads_outside
+from explorer.files import NOWHERE, OUTSIDE, leads_nowhere, leads_outside
 from explorer.inputs.notation import (
     cleaned,
     comma_hint,
@@ -269,6 +269,9 @@ class TableReader:
     def _text(self, name: str) -> str | None:
         path = self.folder / name
         try:
+            if leads_nowhere(path):
+                self.fault(name, NOWHERE)
+                return None
             if not path.exists():
                 beside = tuple(sorted(p.name for p in path.parent.glob("*.csv")))
                 hint = nearest(path.name, beside)

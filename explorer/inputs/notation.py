@@ -15,6 +15,8 @@ _WRITTEN = re.compile(
 )
 """A number as people write it, thousands in groups of three behind one and the same mark."""
 _POWER = re.compile("[eE][-+]?[0-9]+$")
+FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
+"""What makes a spreadsheet take a cell's text for a formula (common practice, no source)."""
 
 
 def cleaned(cell: str) -> str:
@@ -24,6 +26,15 @@ def cleaned(cell: str) -> str:
     '1 000,50'
     """
     return cell.translate(_SPACES).strip(_AT_THE_ENDS)
+
+
+def is_formula(text: str) -> bool:
+    """Whether a spreadsheet would run a cell's text.
+
+    >>> is_formula("=1+1"), is_formula("-1.5e3"), is_formula("hub motor")
+    (True, True, False)
+    """
+    return text.startswith(FORMULA_STARTS)
 
 
 def comma_hint(value: str) -> str:

@@ -17,6 +17,7 @@ from typing import Literal, NamedTuple
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from explorer.errors import Fault
+from explorer.files import leads_nowhere
 from explorer.inputs.csv_tables import Row, TableColumns, TableReader
 from explorer.inputs.records import Identifier, Positive, Record, Text
 
@@ -152,7 +153,8 @@ def read_spreads(
     `records`: kind of row -> id -> record, of the rows without a fault.
     """
     found: dict[tuple[str, str], list[SpreadRow]] = {}
-    if not (reader.folder / name).exists():
+    path = reader.folder / name
+    if not path.exists() and not leads_nowhere(path):
         reader.notes.append(
             f"{reader.shown(name)} is not there: every build counts as exactly what the tables "
             "say, and nothing warns of parts that differ; a study made by genchain start has the "

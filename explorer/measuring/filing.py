@@ -16,6 +16,7 @@ from explorer.inputs.csv_tables import TableColumns, shown
 from explorer.inputs.front_parts import Generator
 from explorer.inputs.links import LINKS
 from explorer.inputs.machine_kinds import MACHINE_KINDS
+from explorer.inputs.notation import is_formula
 from explorer.inputs.plausible import implausible
 from explorer.inputs.rule_words import rule_of
 from explorer.inputs.spreads import class_text
@@ -29,6 +30,7 @@ from explorer.measuring.table_rows import TableText, read_rows
 
 LONGEST_SOURCE = 200
 DIGITS = 5
+RUN = "begins as a formula does, which a spreadsheet would run"
 
 
 @dataclass
@@ -244,8 +246,8 @@ def _incomplete(
     for column, cell in given.items():
         try:
             rule = implausible(column, float(cell))
-        except ValueError:
-            continue
+        except ValueError:  # a text, which the next one who opens the table must not run
+            rule = RUN if is_formula(cell) else ""
         if rule:
             faults.append(Fault(str(notes.path), where, f"column {column} {rule}", cell))
     return faults

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections.abc import Mapping, Sequence
 from math import isnan, nan, sqrt
 from types import MappingProxyType
@@ -127,7 +128,7 @@ class Odds(NamedTuple):
         if not self.settled(terms):
             return nan
         half = self.promised_energy_J(terms) / 2
-        return sum(energy < half for energy in self.energies_J) / self.draws
+        return bisect_left(sorted(self.energies_J), half) / self.draws
 
     def results(self, terms: Promise) -> dict[str, Any]:
         """What a design's result says of its builds; None where too few were drawn."""

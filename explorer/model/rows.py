@@ -87,9 +87,11 @@ def of_kind(project: Project, designs: Designs, field: str) -> Array:
 
 
 def spare_ends(project: Project, designs: Designs) -> Array:
-    """Ends of windings that can be reached, over those that the connection asks for, (n,)."""
-    six = designs.chosen(project.catalogue, "generator", "open_star") > 0
-    return np.where(six, 6.0, 3.0) - np.where(designs.settings["delta"] > 0, 6.0, 3.0)
+    """Ends of windings that can be reached over the six that a triangle asks for, (n,); without
+    bound where the connection asks for nothing that a machine has not.
+    """
+    opens = designs.chosen(project.catalogue, "generator", "open_star") > 0
+    return np.where((designs.settings["delta"] > 0) & ~opens, -3.0, np.inf)
 
 
 def machines(project: Project, designs: Designs) -> Records:

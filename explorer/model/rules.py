@@ -107,7 +107,7 @@ RULES: dict[str, Rule] = {
         label="ends of the windings that can be reached",
         broken="the windings cannot be connected in delta, since their star point is out of reach",
         loosened_by="",
-        near=-1.0,
+        near=1.0,
     ),
     "generator_speed_rpm": Rule(
         unit="rpm",

@@ -21,15 +21,24 @@ def copper_resistance(resistance_20C_ohm: Real, temperature_C: Real) -> Real:
     return resistance_20C_ohm * (1 + COPPER_TEMPERATURE_COEFFICIENT * (temperature_C - 20.0))
 
 
+def wire_diameter(gauge_awg: Real) -> Array:
+    """Diameter of a wire by its gauge, m: `0.127 mm * 92^((36 - n)/39)` (ASTM B258).
+
+    >>> round(float(wire_diameter(18)) * 1000, 3)
+    1.024
+    """
+    return np.asarray(0.127e-3 * 92 ** ((36 - np.asarray(gauge_awg, dtype=float)) / 39))
+
+
 def wire_resistance(gauge_awg: Real, length_m: Real, temperature_C: float = 20) -> Array:
     """Resistance of one solid copper conductor, ohm.
 
-    Diameter by gauge from ASTM B258, `0.127 mm * 92^((36 - n)/39)`; resistivity of IEC 60028.
+    Diameter by gauge from ASTM B258; resistivity of IEC 60028.
 
     >>> round(float(wire_resistance(20, 1.0)) * 1000, 2)
     33.31
     """
-    diameter = 0.127e-3 * 92 ** ((36 - np.asarray(gauge_awg, dtype=float)) / 39)
+    diameter = wire_diameter(gauge_awg)
     at_20C = COPPER_RESISTIVITY * np.asarray(length_m) / (np.pi * diameter**2 / 4)
     return np.asarray(copper_resistance(at_20C, temperature_C))
 

@@ -64,16 +64,6 @@ def cents(amount: float | None, currency: str) -> str:
     return "none" if amount is None else f"{amount:,.2f} {currency}"
 
 
-def fine_price(price: float) -> str:
-    """A price to the cent, or as fine as a hundredth of one where it needs that.
-
-    >>> fine_price(13.48), fine_price(1234.5678)
-    ('13.48', '1,234.5678')
-    """
-    whole, digits = f"{price:,.4f}".split(".")
-    return f"{whole}.{digits[:2]}{digits[2:].rstrip('0')}"
-
-
 def signed_percent(value: float) -> str:
     """A change in percent, with its sign.
 

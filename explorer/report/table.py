@@ -10,14 +10,13 @@ from typing import TYPE_CHECKING, Any
 
 from explorer.errors import Fault, InputError
 from explorer.files import write_atomic
+from explorer.inputs.notation import is_formula
 
 if TYPE_CHECKING:
     from pandas import DataFrame
 
 INDEX = "design_id"
 SUFFIXES = (".csv", ".parquet")
-FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
-"""What makes a spreadsheet take a cell's text for a formula (common practice, no source)."""
 
 
 def frame(records: Sequence[Mapping[str, Any]]) -> DataFrame:
@@ -59,7 +58,7 @@ def harmless(text: str) -> str:
     >>> harmless("=1+1"), harmless("cell_10f")
     ("'=1+1", 'cell_10f')
     """
-    return f"'{text}" if text.startswith(FORMULA_STARTS) else text
+    return f"'{text}" if is_formula(text) else text
 
 
 def refuse_unknown_kind(file: Path) -> None:

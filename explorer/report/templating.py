@@ -8,6 +8,8 @@ from hashlib import sha256
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from explorer.model.names import name_of
+
 if TYPE_CHECKING:
     from jinja2 import Template
 
@@ -29,25 +31,20 @@ def template(name: str) -> Template:
         undefined=StrictUndefined,
     )
     environment.policies["json.dumps_kwargs"] = {"separators": (",", ":"), "allow_nan": False}
+    environment.filters["named"] = name_of
     return environment.get_template(name)
 
 
-def content_policy(
-    *, styles: Sequence[str], scripts: Sequence[str] = (), live_styles: bool = False
-) -> Any:
+def content_policy(*, styles: Sequence[str], scripts: Sequence[str] = ()) -> Any:
     """What a browser lets a page do: show images of its own, run and style itself with exactly
     these texts of `<script>` and `<style>`, no more. No network, no inline handler, no eval.
-
-    `live_styles`: also style sheets that its scripts make, for which there is no hash before they
-    run. Attributes of style are refused all the same.
     """
     from markupsafe import Markup
 
-    sheets = "'unsafe-inline'" if live_styles else _hashes(styles)
     rules = {
         "default-src": "'none'",
         "script-src": _hashes(scripts),
-        "style-src": sheets,
+        "style-src": _hashes(styles),
         "style-src-attr": "'none'",
         "img-src": "data: blob:" if scripts else "data:",
         "base-uri": "'none'",

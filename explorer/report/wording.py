@@ -66,9 +66,9 @@ READINGS: dict[str, tuple[str, str]] = {
     "crank_power_W": ("power at the crank", "W"),
     "cadence_held_rpm": ("cadence that the hand holds", "rpm"),
     "pack_power_W": ("mean power into the pack", "W"),
-    "hold_V": ("bus voltage that it settles at", "V"),
-    "peak_V": ("highest bus voltage of the session", "V"),
-    "idle_V": ("bus voltage that the hand reaches without load", "V"),
+    "hold_V": ("voltage at which the bank settles", "V"),
+    "peak_V": ("highest voltage of the bank in the session", "V"),
+    "idle_V": ("voltage that the hand brings the bank to without load", "V"),
     "cycle_s": ("length of a charging burst with its pause", "s"),
     "on_share": ("share of the time with the load on", ""),
     "at_limit_share": ("share of the time at the hand's limit", ""),
@@ -141,6 +141,24 @@ def cautions_for(*, clamp: bool, balancing: bool) -> tuple[str, ...]:
     listed = " and ".join(filter(None, [", ".join(parts[:-1]), parts[-1]]))
     own = f"{listed} get hot enough to burn skin."
     return tuple(own if words == HOT else words for words in CAUTIONS)
+
+
+REGIMES_MEAN: dict[str, str] = {
+    "steady": "the load stays on",
+    "cycling": "charges and gives in turns",
+    "flooded": "fills up and cuts its load",
+    "chattering": "its load opens the window at once",
+    "starved": "never reaches the load",
+}
+
+
+def regime_words(regime: str) -> str:
+    """How a chain runs, and what that means.
+
+    >>> regime_words("steady")
+    'steady (the load stays on)'
+    """
+    return f"{regime} ({REGIMES_MEAN[regime]})" if regime in REGIMES_MEAN else regime
 
 
 def link_words(link: str) -> str:

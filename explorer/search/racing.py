@@ -16,12 +16,12 @@ import numpy as np
 
 from explorer.front import non_dominated
 from explorer.inputs.study import Project
-from explorer.model.odds import SCREENED, SCREENS, Odds, quantile
+from explorer.model.odds import SCREENED, SCREENS, Odds
 from explorer.model.space import Rows
 from explorer.search.dominance import beaten
 from explorer.search.progress import Step, Watch
-from explorer.store.keys import ids_of
-from explorer.store.promises import builds_key, drawn_odds, keep_odds
+from explorer.store.builds import Draws
+from explorer.store.promises import builds_key, draws_of, keep_odds, odds_of, rows_among
 from explorer.store.results import Store
 from explorer.store.standing import OF_ENERGY, within_cost
 from explorer.store.stored import Stored
@@ -53,7 +53,10 @@ class Race:
     def __init__(self, project: Project, store: Store, stored: Stored, cost: Array) -> None:
         self.project, self.store, self.stored = project, store, stored
         self.terms = project.study.promise
-        self.drawn: dict[int, Odds] = {}
+        self.draws = np.zeros(len(stored), np.int64)
+        """How many builds of each design were drawn."""
+        self.screened = np.zeros(len(stored), dtype=bool)
+        """Which were only screened, and broke a hazard rule too often."""
         self.builds = 0
         """Builds drawn by now, all designs together."""
         self.points = stored.nominal(cost)
@@ -65,26 +68,26 @@ class Race:
         self.settled = np.zeros(len(stored), dtype=bool)
         self.stands = np.zeros(len(stored), dtype=bool)
         self.open = (stored.keeps_limits | stored.may_stand) & within_cost(project, cost)
-        self._take(drawn_odds(project, store, stored.numbers))
+        self._take(draws_of(project, store))
 
-    def _take(self, found: Mapping[int, Odds]) -> None:
-        """Know what builds of some rows have come to."""
+    def _take(self, found: Draws) -> None:
+        """Know what builds of some designs have come to."""
         least_J, terms = self.project.study.limits.delivered_energy_J or 0.0, self.terms
-        for row, one in found.items():
-            self.drawn[row] = one
-            if one.screened_out:
-                self.open[row] = False
-                continue
-            first_J = quantile(one.energies_J[:TRIED], 1 - terms.at_least)
-            self.first[row, OF_ENERGY] = -first_J
-            if one.settled(terms):
-                promised_J = one.promised_energy_J(terms)
-                self.settled[row], self.points[row, OF_ENERGY] = True, -promised_J
-                in_time = one.in_time >= terms.at_least * one.draws
-                keeps = in_time and promised_J >= least_J
-                self.stands[row] = keeps and self.stored.keeps_limits[row]
-            elif not first_J:
-                self.open[row] = False
+        places = rows_among(found.numbers, self.stored.numbers)
+        found, rows = found.take(np.flatnonzero(places >= 0)), places[places >= 0]
+        share = 1 - terms.at_least
+        first_J = found.quantiles_J(TRIED, share)
+        promised_J = found.quantiles_J(terms.draws, share)
+        screened = (found.draws > 0) & (found.energies == 0)
+        settled = ~screened & (found.draws >= terms.draws)
+        in_time = found.in_time >= terms.at_least * found.draws
+        stands = in_time & (promised_J >= least_J) & self.stored.keeps_limits[rows]
+        self.draws[rows], self.screened[rows] = found.draws, screened
+        self.open[rows[screened | (~settled & (first_J == 0))]] = False
+        self.first[rows[~screened], OF_ENERGY] = -first_J[~screened]
+        self.settled[rows[settled]] = True
+        self.points[rows[settled], OF_ENERGY] = -promised_J[settled]
+        self.stands[rows[settled]] = stands[settled]
         self.open &= ~self.settled & (-self.points[:, OF_ENERGY] >= least_J)
 
     def open_rows(self) -> Rows:
@@ -92,7 +95,7 @@ class Race:
         rows, stand = np.flatnonzero(self.open), np.flatnonzero(self.stands)
         anchors = stand[non_dominated(self.points[stand])]
         self.open[rows] = ~beaten(self.points[rows], self.points[anchors])
-        begun = np.array([row for row in self.drawn if self.open[row]], np.int64)
+        begun = np.flatnonzero(self.open & (self.draws > 0))
         hoped = self.first[begun]
         hoped[:, OF_ENERGY] *= 1 + TRIED_ROOM
         self.open[begun] = ~beaten(hoped, self.first[anchors])
@@ -103,7 +106,7 @@ class Race:
         be measured by them; then those that stand best if they promise all they may.
         """
         rows = self.open_rows()
-        new = np.array([row not in self.drawn for row in rows.tolist()], dtype=bool)
+        new = self.draws[rows] == 0
         if new.all():
             return _best(rows, self.points[rows]), TRIED
         begun = rows[~new]
@@ -125,7 +128,7 @@ class Race:
                     break
                 numbers = self.stored.numbers[np.array(rows, np.int64)].tolist()
                 self.store.save_progress(key, {"designs": numbers, "draws": draws})
-            new = [row for row in rows if row not in self.drawn]
+            new = [row for row in rows if not self.draws[row]]
             failed = self._failed(new)
             self._draw([row for row in rows if row not in failed], watch, workers, draws)
         return self.builds
@@ -136,12 +139,8 @@ class Race:
         rows = np.flatnonzero(
             np.isin(self.stored.numbers, np.array(kept.get("designs", []), np.uint64))
         )
-        known = {row: self.drawn.get(row, Odds()) for row in rows.tolist()}
-        left = [
-            row for row, one in known.items()
-            if one.draws < draws and not one.screened_out
-        ]  # fmt: skip
-        return left, draws
+        left = rows[(self.draws[rows] < draws) & ~self.screened[rows]]
+        return left.tolist(), draws
 
     def _failed(self, rows: list[int]) -> set[int]:
         """Those of some rows that break a hazard rule in too many of the first builds."""
@@ -168,7 +167,8 @@ class Race:
         from explorer.model.promise import shared_odds
 
         draws = draws or self.terms.draws
-        known = {row: self.drawn.get(row, Odds()) for row in rows}
+        numbers = self.stored.numbers[np.array(rows, np.int64)]
+        known = dict(zip(rows, odds_of(self.project, self.store, numbers), strict=True))
         known = {row: Odds() if one.screened_out else one for row, one in known.items()}
         had = {row: one.draws for row, one in known.items()}
         for before in sorted(set(had.values())):
@@ -186,7 +186,7 @@ class Race:
     def _keep(self, found: Mapping[int, Odds]) -> None:
         if not found:
             return
-        rows = np.array(list(found), np.int64)
-        names = ids_of(self.stored.numbers[rows])
-        keep_odds(self.project, self.store, dict(zip(names, found.values(), strict=True)))
-        self._take(found)
+        numbers = self.stored.numbers[np.array(list(found), np.int64)].tolist()
+        by_number = dict(zip(numbers, found.values(), strict=True))
+        keep_odds(self.project, self.store, by_number)
+        self._take(Draws.of(by_number))

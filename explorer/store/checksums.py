@@ -42,6 +42,8 @@ RECORDS = {
     ),
     "front": Checked("front", "rowid", ("hash", "designs", "points", "objectives"), "front"),
     "decision": Checked("decision", "id", ("id", "design", "hash", "entry", "decided"), "decision"),
+    "builds": Checked("builds", "id", ("id", "search", "designs", "rules"), "drawn builds"),
+    "odds": Checked("builds", "id", ("id", "content"), "odds of drawn builds"),
 }
 """Every kind of record; all that a store holds belongs to one."""
 

@@ -19,6 +19,7 @@ from explorer.store import checksums, waiting
 from explorer.store.checksums import RECORDS, checksum
 from explorer.store.schema import (
     APPLICATION_ID,
+    BUILDS_SINCE,
     CHECKED_SINCE,
     DECISIONS_SINCE,
     SCHEMA_VERSION,
@@ -40,6 +41,8 @@ class StoreFile:
         """False for a file from before there were checksums that is only read."""
         self.has_decisions = True
         """False for a file from before stores held decisions that is only read."""
+        self.has_builds = True
+        """False for a file from before builds had a table of their own that is only read."""
         self._identity = path.stat().st_ino if path.exists() else None
 
     @classmethod
@@ -71,7 +74,7 @@ class StoreFile:
     @classmethod
     def _make(cls, path: Path) -> None:
         """Make a file that holds nothing yet, whole or not at all; one that stands there stays."""
-        new = path.with_name(f".{path.name[:80]}.{secrets.token_hex(4)}.part")
+        new = path.with_name(f".{path.name[:80]}.{secrets.token_hex(8)}.part")
         try:
             store = cls(new, _connected(new, "rwc"))
             try:
@@ -131,6 +134,7 @@ class StoreFile:
                 version = self._check()
                 self.has_checksums = version >= CHECKED_SINCE
                 self.has_decisions = version >= DECISIONS_SINCE
+                self.has_builds = version >= BUILDS_SINCE
             if read_only or self._check() == SCHEMA_VERSION:
                 return
             # Under the write lock: of two that open an old file at once, one changes it.
@@ -154,7 +158,8 @@ class StoreFile:
                 f"must be a store of version {SCHEMA_VERSION} or earlier, another release wrote it"
             )
             raise InputError([Fault(str(self.path), "", rule, str(version))])
-        if version < CHECKED_SINCE and self._columns_of("checksum"):
+        tables = {"checksum": CHECKED_SINCE, "decision": DECISIONS_SINCE, "builds": BUILDS_SINCE}
+        if any(version < since and self._columns_of(name) for name, since in tables.items()):
             rule = "is damaged: its version is not that of its tables; move it away"
             raise InputError([Fault(str(self.path), "", rule, str(version))])
         return version
@@ -162,7 +167,8 @@ class StoreFile:
     @property
     def kinds(self) -> list[str]:
         """The kinds of records that this file has."""
-        return [kind for kind in RECORDS if kind != "decision" or self.has_decisions]
+        there = {"decision": self.has_decisions, "builds": self.has_builds}
+        return [kind for kind, record in RECORDS.items() if there.get(record.table, True)]
 
     def _pragma(self, name: str) -> int:
         return int(self._execute(f"PRAGMA {name}").fetchone()[0])
@@ -343,12 +349,17 @@ def faults_in_one_line(path: Path) -> Iterator[None]:
     try:
         yield
     except sqlite3.Error as error:
-        raise _fault_of(path, error) from error
+        raise _fault_of(path, str(error)) from error
+    except UnicodeDecodeError as error:
+        # SQLite quotes a damaged table's definition, which may be no text.
+        words = error.object.decode("utf-8", "replace")
+        if "malformed" not in words:
+            raise
+        raise _fault_of(path, words) from error
 
 
-def _fault_of(path: Path, error: sqlite3.Error) -> ExplorerError:
+def _fault_of(path: Path, words: str) -> ExplorerError:
     """What SQLite says, in words that quote nothing stored."""
-    words = str(error)
     if "not a database" in words:
         return InputError([Fault(str(path), "", "is no store of this program")])
     if "malformed" in words or "no such" in words:

@@ -15,8 +15,8 @@ from explorer.errors import ExplorerError, InputError
 from explorer.inputs.csv_tables import content_hash
 from explorer.inputs.prices import OldPrice, Price, Prices
 from explorer.model import objectives
+from explorer.store.builds import DrawnBuilds
 from explorer.store.connection import compact_json, time_now
-from explorer.store.decisions import Decisions
 from explorer.store.keys import Numbers
 from explorer.units import Array
 
@@ -47,8 +47,8 @@ class PriceSeen(NamedTuple):
 
 
 LARGE = 100_000
-"""Characters of a state from which on it is parsed once for all that read it in a row: draws of
-builds take 0.2 s, and a rerun reads them six times."""
+"""Characters of a state from which on it is parsed once for all that read it in a row: odds of
+builds, as stores of earlier releases have them, take 0.2 s, and a rerun reads them eight times."""
 
 
 @lru_cache(maxsize=2)
@@ -56,7 +56,7 @@ def _parsed_once(text: str) -> Any:
     return json.loads(text)
 
 
-class History(Decisions):
+class History(DrawnBuilds):
     """The part of a store that holds no designs."""
 
     # ---- how far searches have come

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import os
+import secrets
 import shutil
 import sqlite3
 from collections.abc import Iterator, Mapping
@@ -17,6 +18,7 @@ from typing import Any, NamedTuple
 
 from explorer.errors import Fault, InputError
 from explorer.inputs.links import LINKS
+from explorer.store.builds import Draws, OddsRecord
 from explorer.store.checksums import RECORDS, checksum
 from explorer.store.layout import Layout, UnknownLayoutError
 from explorer.store.results import Store
@@ -27,6 +29,7 @@ OF_ITSELF = ("inputs:", "builds:", "looked_at:", "decisions:")
 """Beginnings of the keys of progress that says nothing of which results are stored."""
 LOST = "lost"
 """Stands for a part whose record is lost: its designs are not in today's tables."""
+UNREADABLE = "nothing of it can be read any more; move it away and launch again"
 MOST_NOTICES = 20
 """Faults that a launch names; `check --store` names more."""
 MOST_ROWS = 1_000_000
@@ -54,7 +57,11 @@ class Inspection(NamedTuple):
 
 
 def look(store: Store) -> Inspection:
-    """Verify everything that a store holds."""
+    """Verify everything that a store holds; InputError where not even its tables are known."""
+    try:
+        store._connection.execute("SELECT count(*) FROM sqlite_master")
+    except (sqlite3.DatabaseError, UnicodeDecodeError) as error:
+        raise InputError([Fault(str(store.path), "", UNREADABLE)]) from error
     damages: list[Damage] = []
     sound: dict[str, list[int]] = {}
     layouts: dict[int, Layout | None] = {}
@@ -101,15 +108,13 @@ def mend(path: Path) -> tuple[str, ...]:
         with store.held():  # no other process may write what would then be set aside
             found = look(store)
             if not (found.sound["context"] or found.sound["run"]):
-                rule = "nothing of it can be read any more; move it away and launch again"
-                raise InputError([Fault(str(path), "", rule)])
+                raise InputError([Fault(str(path), "", UNREADABLE)])
             aside = _name_beside(path)
             lines = [_without_hint(one.fault) for one in found.damages[:MOST_NOTICES]]
             if len(found.damages) > MOST_NOTICES:
                 lines.append(f"{len(found.damages):,} records are damaged in all")
             lines.append(f"the damaged file is set aside as {aside.name}")
-            new = path.with_name(f".{path.name[:80]}.{os.getpid()}.part")
-            new.unlink(missing_ok=True)
+            new = path.with_name(f".{path.name[:80]}.{secrets.token_hex(8)}.part")
             try:
                 with Store.open(new) as mended, mended.alone():
                     lines.append(_Copy(store, mended, found).all())
@@ -177,6 +182,8 @@ def _fits(table: str, row: Values, layouts: Mapping[int, Layout | None]) -> bool
         except (TypeError, ValueError):
             return False
     try:
+        if table == "builds":
+            Draws.read(OddsRecord(row["designs"], row["rules"], row["content"]))
         for name in JSON_COLUMNS:
             if name in row:
                 json.loads(row[name])
@@ -245,8 +252,9 @@ class _Copy:
             if not lost or row["key"].startswith(OF_ITSELF):
                 self.new._insert("progress", row)
         self.history()
-        for _, row in self.rows("decision"):
-            self.new._insert("decision", {k: v for k, v in row.items() if k != "id"})
+        for table in ("decision", "builds"):
+            for _, row in self.rows(table):
+                self.new._insert(table, {k: v for k, v in row.items() if k != "id"})
         rest = "the others are searched for again" if lost else "none is lost"
         return f"{count:,} stored designs are kept, {rest}"
 

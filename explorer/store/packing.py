@@ -1,8 +1,9 @@
 """A store packed: the same records in a smaller file, compared before it takes the old one's place.
 
-Blocks of designs are compressed, and small ones that follow each other become one. Nothing is left
-out: what cannot be read today may be what an older decision rests on, or serve again once a table
-is as it was. Heads, runs, prices, fronts, decisions and progress keep their checksums.
+Blocks of designs are compressed, and small ones that follow each other become one; drawn builds
+become one record a search. Nothing is left out: what cannot be read today may be what an older
+decision rests on, or serve again once a table is as it was. Runs, prices, fronts, decisions and
+progress keep their checksums.
 """
 
 from __future__ import annotations
@@ -27,7 +28,7 @@ PACKED_ROWS = 8192
 """Small blocks are put together up to so many designs: a few rows are read back by the block."""
 LEVEL = 6
 """Of the compression: a store takes a quarter, and is read some 0.2 s later by 40 MB."""
-REPACKED = ("context", "block", "detail")
+REPACKED = ("context", "block", "detail", "builds")
 """Tables that packing changes; all others are copied row by row."""
 
 
@@ -61,7 +62,7 @@ def pack(path: Path) -> Packed:
         if found.damages:
             raise InputError([one.fault for one in found.damages])
         _refuse_unknown(store)
-        new = path.with_name(f".{path.name[:80]}.{secrets.token_hex(4)}.part")
+        new = path.with_name(f".{path.name[:80]}.{secrets.token_hex(8)}.part")
         try:
             with Store.open(new) as packed:
                 with packed.alone():
@@ -112,6 +113,8 @@ class _Packing:
         self._contexts()
         for heads in self._together():
             self._block(heads)
+        for search in _searches(self.old):
+            self.new.keep_draws(search, self.old.draws(search))
 
     def _contexts(self) -> None:
         """Descriptions, as packed ones: of equal ones the latest stays, since it is read first."""
@@ -171,6 +174,11 @@ class _Packing:
             raise InputError([self.old.fault_of("designs", number)])
 
 
+def _searches(store: Store) -> list[str]:
+    """Searches for which builds were drawn, by name, in the order of their first records."""
+    return list(dict.fromkeys(search for _, search, *_ in store._read("builds")))
+
+
 def _shut(content: bytes) -> bytes:
     return zlib.compress(content, LEVEL)
 
@@ -223,6 +231,9 @@ def _compare(old: Store, new: Store) -> None:
             statement = "SELECT value FROM checksum WHERE record = ? ORDER BY value"
             if old._rows(statement, (kind,)) != new._rows(statement, (kind,)):
                 raise InputError([new.fault_of(kind)])
+    for search in _searches(old):
+        if old.draws(search).packed != new.draws(search).packed:
+            raise InputError([new.fault_of("builds")])
     counts = [one._rows("SELECT sum(count) FROM block") for one in (old, new)]
     if any(one != other for one, other in pairwise(counts)):
         raise InputError([new.fault_of("block")])

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,8 +11,10 @@ from numpy.typing import NDArray
 from explorer.inputs.csv_tables import content_hash
 from explorer.inputs.study import Project
 from explorer.model.odds import Odds
+from explorer.model.space import Rows
+from explorer.store.builds import Draws
 from explorer.store.history import History
-from explorer.store.keys import Numbers, ids_of, search_key
+from explorer.store.keys import Numbers, search_key
 from explorer.units import Array
 
 
@@ -50,62 +52,57 @@ def builds_key(project: Project) -> str:
     return f"builds:{search_key(project)}{measured}"
 
 
-def _summary_key(project: Project) -> str:
-    terms = project.study.promise
-    return f"promises:{terms.at_least}:{terms.draws}:{builds_key(project)}"
+def draws_of(project: Project, store: History) -> Draws:
+    """What builds came to, of every design of which any were drawn."""
+    key = builds_key(project)
+    early, drawn = _early_draws(store, key), store.draws(key)
+    return Draws.together([early, drawn]) if len(early) else drawn
+
+
+def _early_draws(store: History, key: str) -> Draws:
+    """What builds came to in a store from before these had a table of their own."""
+    drawn = store.search_progress(key)
+    return Draws.of({int(name, 16): Odds(*one) for name, one in drawn.items()})
 
 
 def odds_of(project: Project, store: History, numbers: Numbers) -> list[Odds]:
     """What builds of some designs came to, as far as they were ever drawn."""
-    drawn = store.search_progress(builds_key(project))
-    names = ids_of(numbers) if drawn else [""] * len(numbers)
-    return [Odds(*drawn.get(name, ())) for name in names]
+    drawn = draws_of(project, store)
+    places = rows_among(numbers, drawn.numbers)
+    known = iter(drawn.take(places[places >= 0]).odds())
+    return [next(known) if place >= 0 else Odds() for place in places.tolist()]
 
 
-def drawn_odds(project: Project, store: History, numbers: Numbers) -> dict[int, Odds]:
-    """The same by row, of those designs alone of which builds were drawn."""
-    drawn = store.search_progress(builds_key(project))
-    rows, every = _rows_of(list(drawn), numbers), list(drawn.values())
-    return {row: Odds(*one) for row, one in zip(rows, every, strict=True) if row >= 0}
-
-
-def _rows_of(names: list[str], numbers: Numbers) -> list[int]:
+def rows_among(wanted: Numbers, numbers: Numbers) -> Rows:
     """Where designs stand among some numbers; -1 for those that are not there."""
-    wanted = np.array([int(name, 16) for name in names], np.uint64)
     if not len(numbers):
-        return [-1] * len(names)
+        return np.full(len(wanted), -1)
     order = np.argsort(numbers, kind="stable")
     at = order[np.clip(np.searchsorted(numbers[order], wanted), 0, len(numbers) - 1)]
-    return [int(row) for row in np.where(numbers[at] == wanted, at, -1)]
+    return np.where(numbers[at] == wanted, at, -1)
 
 
-def keep_odds(project: Project, store: History, found: Mapping[str, Odds]) -> None:
-    """Keep what builds of some designs, by id, have come to by now."""
+def keep_odds(project: Project, store: History, found: Mapping[int, Odds]) -> None:
+    """Keep what builds of some designs, by number, have come to by now."""
     if not found:
         return
-    key, terms = builds_key(project), project.study.promise
-    drawn = {**store.search_progress(key), **{name: _plain(one) for name, one in found.items()}}
-    every = {name: Odds(*one) for name, one in drawn.items()}
-    settled = {name: one for name, one in every.items() if one.settled(terms)}
-    summary = {
-        "designs": list(settled),
-        "energy_J": [round(one.promised_energy_J(terms), 1) for one in settled.values()],
-        "in_time": [one.in_time >= terms.at_least * one.draws for one in settled.values()],
-    }
-    store.save_states({key: drawn, _summary_key(project): summary})
-
-
-def _plain(one: Odds) -> list[Any]:
-    return [*one[:-1], dict(one.broken)]
+    key = builds_key(project)
+    with store.alone():
+        early = _early_draws(store, key)
+        if len(early):
+            store.keep_draws(key, early)
+            store.save_progress(key, {})
+        store.keep_draws(key, Draws.of(found))
 
 
 def promises_of(project: Project, store: History, numbers: Numbers) -> Promises:
     """What stored designs promise; without computing anything."""
     energy_J, in_time = np.full(len(numbers), np.nan), np.zeros(len(numbers), dtype=bool)
-    kept = store.search_progress(_summary_key(project))
-    if kept:
-        rows = np.array(_rows_of(kept["designs"], numbers), np.int64)
-        here = rows >= 0
-        energy_J[rows[here]] = np.array(kept["energy_J"], dtype=float)[here]
-        in_time[rows[here]] = np.array(kept["in_time"], dtype=bool)[here]
+    terms, drawn = project.study.promise, draws_of(project, store)
+    rows = rows_among(drawn.numbers, numbers)
+    here = (rows >= 0) & (drawn.draws >= terms.draws)
+    rows, drawn = rows[here], drawn.take(np.flatnonzero(here))
+    promised = drawn.quantiles_J(terms.draws, 1 - terms.at_least)
+    energy_J[rows] = [round(one, 1) for one in promised.tolist()]
+    in_time[rows] = drawn.in_time >= terms.at_least * drawn.draws
     return Promises(energy_J, in_time)

@@ -236,7 +236,7 @@ class Store(History):
         numbers, which = np.unique(chosen.places // PLACES, return_inverse=True)
         order = np.argsort(which, kind="stable")
         ends = np.searchsorted(which[order], np.arange(len(numbers)), side="right").tolist()
-        blocks = [self._block(number) for number in numbers.tolist()]
+        blocks = self._blocks(numbers.tolist())
         # Of no designs the results are named all the same, as the latest block names them.
         names = blocks or self._readable(project, _of_searches)[1][-1:]
         known = frozenset().union(*(block.layout.known_results for block in names[:1]))
@@ -255,13 +255,18 @@ class Store(History):
                 column[rows] = values[one][chosen.places[rows] % PLACES]
         return found
 
-    def _block(self, number: int) -> Block:
-        blocks = self._read("block", "t.id = ?", (number,))
-        if not blocks:
-            raise ExplorerError(f"{self.path}: holds no block {number}")
-        ((_, context, count, source, _),) = blocks
-        ((*_, columns),) = self._read("context", "t.id = ?", (context,))
-        return Block(number, count, Layout.read(columns), source, source in STEPPED)
+    def _blocks(self, numbers: list[int]) -> list[Block]:
+        """The heads of some blocks, by their numbers."""
+        contexts = {context: columns for context, _, _, columns in self._read("context")}
+        heads = {number: head for number, *head in self._read("block")}
+        found = []
+        for number in numbers:
+            if number not in heads:
+                raise ExplorerError(f"{self.path}: holds no block {number}")
+            context, count, source, _ = heads[number]
+            layout = Layout.read(contexts[context])
+            found.append(Block(number, count, layout, source, source in STEPPED))
+        return found
 
     @contextmanager
     def _undamaged(self, kind: str, block: int) -> Iterator[None]:

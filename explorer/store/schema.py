@@ -7,14 +7,17 @@ by the number of its columns, so what a release does not know it leaves alone.
 from __future__ import annotations
 
 APPLICATION_ID = 0x6863_6731
-SCHEMA_VERSION = 4
+SCHEMA_VERSION = 5
 """Of the file. 2 describes blocks in their context and names the columns of a front; 3 has a
-checksum of every record; 4 holds decisions. See `layout` for the version of a block.
+checksum of every record; 4 holds decisions; 5 holds builds in a table of their own. See `layout`
+for the version of a block.
 """
 CHECKED_SINCE = 3
 """Version whose files have checksums."""
 DECISIONS_SINCE = 4
 """Version whose files hold decisions."""
+BUILDS_SINCE = 5
+"""Version whose files hold drawn builds in a table of their own."""
 CHECKSUMS = """CREATE TABLE checksum (
         record TEXT NOT NULL, row INTEGER NOT NULL, value BLOB NOT NULL,
         PRIMARY KEY (record, row)) WITHOUT ROWID"""
@@ -26,6 +29,11 @@ DECISIONS = """CREATE TABLE decision (
 """Appended: of a design the last row holds. `entry` is JSON, null where a lock was taken back;
 `hash` is that of the results in it.
 """
+
+BUILDS_TABLE = """CREATE TABLE builds (
+        id INTEGER PRIMARY KEY AUTOINCREMENT, search TEXT NOT NULL, designs INTEGER NOT NULL,
+        rules TEXT NOT NULL, content BLOB NOT NULL)"""
+"""Appended: of a design the last row that holds it counts. `rules` is JSON, see `draws.Draws`."""
 
 TABLES = (
     """CREATE TABLE vocabulary (
@@ -54,6 +62,7 @@ TABLES = (
         hash TEXT PRIMARY KEY, designs BLOB NOT NULL, points BLOB NOT NULL, objectives TEXT)""",
     CHECKSUMS,
     DECISIONS,
+    BUILDS_TABLE,
 )
 """Of a new file. `context.columns` is the layout of its blocks (`layout.Layout`)."""
 
@@ -61,6 +70,7 @@ UPGRADES: dict[int, tuple[str, ...]] = {
     1: ("ALTER TABLE front ADD COLUMN objectives TEXT",),
     2: (CHECKSUMS,),
     3: (DECISIONS,),
+    4: (BUILDS_TABLE,),
 }
 """Version of a file -> what makes one of the next version of it."""
 

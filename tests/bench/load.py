@@ -13,6 +13,7 @@ from __future__ import annotations
 import argparse
 import csv
 import json
+import re
 import resource
 import shutil
 import subprocess
@@ -31,11 +32,14 @@ from explorer.commands.check import check_store, check_study
 from explorer.commands.launch import launch_study
 from explorer.commands.rerun import rerun_study
 from explorer.decision import lock
-from explorer.inputs.study import load
+from explorer.inputs.study import Project, load
 from explorer.model.evaluation import Evaluation
 from explorer.model.kernels.accounts import TERMS
 from explorer.model.rules import RULES
-from explorer.store.keys import ids_of, path_of
+from explorer.model.space import Rows
+from explorer.store.builds import Draws
+from explorer.store.keys import design_numbers, ids_of, path_of
+from explorer.store.promises import builds_key
 from explorer.store.results import BLOCK_ROWS, Store
 from tests.bench import bench_results
 from tests.helpers.invented import designs, results
@@ -47,6 +51,8 @@ MOST_POWER = 1.25
 """A little more than linear: sorting does, and noise."""
 EVALUATIONS = 200
 STORED = 10_000
+DRAWS = 50
+"""Builds of each design of a front, the fewest that a study may ask for."""
 
 
 class Step(NamedTuple):
@@ -117,7 +123,8 @@ def more_cases(folder: Path, cases: int) -> Path:
 def _stored(folder: Path, count: int, front: int = 0) -> Path:
     """The demo with made-up results of so many designs, `front` of which nothing beats."""
     study = _copy(folder, DEMO / "flood_gauge.toml")
-    study.write_text(study.read_text().replace("\ncost =", "\n# cost ="))
+    text = study.read_text().replace("\ncost =", "\n# cost =")
+    study.write_text(re.sub(r"(?m)^draws = \d+", f"draws = {DRAWS}", text))
     project = load(study)
     chosen = designs(project, count)
     with Store.open(path_of(project)) as store:
@@ -136,7 +143,22 @@ def _stored(folder: Path, count: int, front: int = 0) -> Path:
                 )
                 some = replace(some, delivered_energy_J=energy, cases=cases)
             store.append(project, some, "session")
+            if front:
+                keeps = np.flatnonzero(some.delivered_energy_J > 1.0)
+                store.keep_draws(builds_key(project), _promised(project, some, keeps))
     return study
+
+
+def _promised(project: Project, some: Evaluation, rows: Rows) -> Draws:
+    """Odds of some designs whose builds all give the same: without a promise none is on a front."""
+    count = len(rows)
+    all_, none = np.full(count, DRAWS), np.zeros(count, np.int64)
+    return Draws(
+        numbers=design_numbers(project.catalogue, some.designs.take(rows)),
+        draws=all_, hazards=none, kept=all_, in_time=all_, energies=all_, rules=(),
+        broken=np.zeros((count, 0), np.int64),
+        energies_J=np.repeat(some.delivered_energy_J[rows], DRAWS),
+    )  # fmt: skip
 
 
 def _whole(some: Evaluation, seed: int) -> Evaluation:
@@ -246,8 +268,9 @@ STEPS = {
 def alone(name: str, study: Path) -> dict[str, Any]:
     """Time a step's command in this process."""
     begun = time.process_time()
-    STEPS[name].command(study)
+    answer = STEPS[name].command(study)
     return {
+        "front_size": answer.get("front_size"),
         "cpu_s": round(time.process_time() - begun, 3),
         "peak_bytes": resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * 1024,
     }
@@ -270,6 +293,8 @@ def measured(name: str, largest: float) -> dict[str, Any]:
             figures = json.loads(_process("--alone", name, study).splitlines()[-1])
             rows.append({"size": count, "store_bytes": stored, **figures})
     _, middle, last = rows
+    if STEPS[name].make is large_front and not last["front_size"] > last["size"] / 4:
+        raise AssertionError(f"{name}: the front has {last['front_size']} designs")
     power = log(last["cpu_s"] / middle["cpu_s"]) / log(last["size"] / middle["size"])
     return {
         "step": name, "what": STEPS[name].says, "sizes": rows, "to_the": round(power, 2),

@@ -240,6 +240,17 @@ def test_a_diode_keeps_to_which_current_it_was_measured(small_study: Path, notes
     assert read_bench(notes, small_study)["written"] == []
 
 
+@pytest.mark.parametrize("text", ["=1+1", "@SUM(A1)", "+31 6", "-x"])
+def test_a_name_that_a_spreadsheet_would_run_is_not_filed(
+    small_study: Path, notes: Path, text: str
+) -> None:
+    table = small_study.parent / "parts" / "rectifiers.csv"
+    before = table.read_text()
+    named = DIODE.replace("kind =", f'name = "{text}"\nkind =', 1)
+    assert "column name begins as a formula" in refused(notes, named, small_study)
+    assert table.read_text() == before
+
+
 def test_a_row_with_phase_columns_keeps_them(small_study: Path, notes: Path) -> None:
     """A table whose header has no line columns gets the values of a phase."""
     table = small_study.parent / "parts" / "generators.csv"

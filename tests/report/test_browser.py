@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from explorer.model.names import name_of
 from explorer.report.format import number
 from explorer.report.page import beside, page
 from explorer.report.page.content import PageData
@@ -279,10 +280,10 @@ def test_the_switch_shows_the_whole_front(visit: Open, tmp_path: Path) -> None:
 def test_a_design_has_an_address(visit: Open, data: PageData) -> None:
     wanted, other = data.designs.ids[7], data.designs.ids[11]
     tab = visit(f"#design-{wanted}")
-    assert wanted in tab.locator("#full h3").first.inner_text()
+    assert name_of(wanted) in tab.locator("#full h3").first.inner_text()
     assert tab.locator("#h-design").evaluate("e => e.getBoundingClientRect().top < innerHeight")
     tab.evaluate(f"location.hash = 'design-{other}'")
-    wait_for(tab, f"document.querySelector('#full h3').textContent.includes('{other}')")
+    wait_for(tab, f"document.querySelector('#full h3').textContent.includes('{name_of(other)}')")
     rows = tab.locator("#full table").first.locator("tbody tr").all_inner_texts()
     lines = [data.designs.bill_lines[k] for k in data.designs.bills[11]]
     assert len(rows) == len(lines) + 1  # and their sum
@@ -340,7 +341,7 @@ def test_a_design_tells_its_neighbours(visit: Open, data: PageData) -> None:
     other = data.swaps[str(data.recommended_id)].swaps[0].design_id
     assert links == [f"#design-{other}"]
     tab.evaluate(f"location.hash = 'design-{other}'")
-    wait_for(tab, f"document.querySelector('#full').textContent.includes('{other}')")
+    wait_for(tab, f"document.querySelector('#full').textContent.includes('{name_of(other)}')")
 
 
 def test_curves_have_round_values_on_both_axes_and_the_window(visit: Open, data: PageData) -> None:
@@ -424,7 +425,8 @@ def test_pointing_tells_the_difference_from_the_recommended_design(
     tab.mouse.move(1, 1)
     tab.locator("#front tbody tr a").nth(4).focus()
     other = tab.locator("#front tbody tr").nth(4).get_attribute("data-id")
-    assert tab.locator("#hover").inner_text().startswith(f"{other} against the recommended design:")
+    said = tab.locator("#hover").inner_text()
+    assert said.startswith(f"{name_of(other)} against the recommended design:")
     assert tab.locator("#hover").is_visible()
 
 
@@ -434,7 +436,9 @@ def test_a_click_opens_the_design(visit: Open, data: PageData) -> None:
     row = min(range(len(energy)), key=lambda k: cost[k])
     tab.mouse.click(*on_screen(tab, 0, energy[row], cost[row]))
     wait_for(
-        tab, f"document.querySelector('#full h3').textContent.includes('{data.designs.ids[row]}')"
+        tab,
+        "document.querySelector('#full h3').textContent"
+        f".includes('{name_of(data.designs.ids[row])}')",
     )
 
 
@@ -554,3 +558,80 @@ def test_five_thousand_designs_paint_within_two_seconds(
     # A tenth of a second is the usual bound for "at once" (Miller 1968; Card et al. 1991); three
     # times that leaves room for a busy machine.
     assert spent < 300
+
+
+# ---- what the reader asks for
+
+
+def test_the_axes_of_the_large_plot_are_the_readers(visit: Open, data: PageData) -> None:
+    """Its columns hold the chosen goals; choosing the other's goal swaps both; others stay."""
+    tab = visit()
+    large = "Bokeh.documents[0].roots()[0]"
+    cloud = f"{large}.renderers.find(r => r.name === 'cloud').data_source.data"
+    keys = [goal.key for goal in data.goals]
+    tab.select_option("#across", keys[2])
+    third = data.designs.objectives[2].values
+    wait_for(tab, f"Math.abs({cloud}['{keys[0]}'][3] - {third[3]}) < 1e-9")
+    assert data.goals[2].label in tab.evaluate(f"{large}.below[0].axis_label")
+    tab.locator("#up").focus()
+    tab.select_option("#up", keys[2])
+    assert tab.locator("#across").input_value() == keys[1]
+    assert tab.locator("#up").input_value() == keys[2]
+    wait_for(tab, f"Math.abs({cloud}['{keys[1]}'][3] - {third[3]}) < 1e-9")
+    assert data.goals[1].label in tab.evaluate(f"{large}.below[0].axis_label")
+    assert data.goals[2].label in tab.locator(".plot.large").get_attribute("aria-label")
+
+
+def test_the_table_shows_the_designs_with_a_part(visit: Open, data: PageData) -> None:
+    tab = visit()
+    tab.locator("#all").check()
+    links = enumerate(data.designs.links)
+    place, link = next((k, one) for k, one in links if len(set(one.used)) > 1)
+    part = link.used[0]
+    tab.select_option("#only", f"{place} {part}")
+    using = sum(one == part for one in link.used)
+    wait_for(tab, f"document.getElementById('status').textContent.startsWith('{using:,} designs')")
+    unfold(tab)
+    names = tab.locator("#front tbody tr").evaluate_all("rows => rows.map(r => r.dataset.id)")
+    assert names
+    assert all(link.used[data.designs.ids.index(one)] == part for one in names)
+    tab.locator("#reset").click()
+    assert tab.locator("#only").input_value() == ""
+
+
+def test_what_stays_within_reach_when_a_goal_is_tightened(visit: Open, data: PageData) -> None:
+    """By a plain count over all designs of the page; and where nothing is left, the nearest one."""
+    tab = visit()
+    goals, columns = data.goals, [one.values for one in data.designs.objectives]
+    energy = columns[0]
+    low, high = min(energy), max(energy)
+
+    def ask(key: str, place: int) -> None:
+        tab.locator(f"#limit-{key}").evaluate(
+            "(e, v) => { e.value = v; e.dispatchEvent(new Event('input')); }", place
+        )
+
+    ask(goals[0].key, 150)
+    limit = low + (high - low) * 150 / 200
+    rows = [row for row in range(len(energy)) if energy[row] >= limit]
+    wait_for(tab, "document.getElementById('reach').textContent.startsWith('Within reach')")
+    said = tab.locator("#reach").inner_text()
+    money = next(k for k, goal in enumerate(goals) if goal.is_money)
+    costs = [columns[money][row] for row in rows]
+    assert f"{min(costs):,.2f} to {max(costs):,.2f}" in said
+    ask(goals[0].key, 200)
+    for goal in goals[1:]:
+        ask(goal.key, 200 if goal.more_is_better else 0)
+    wait_for(tab, "document.getElementById('reach').textContent.startsWith('Nothing is within')")
+
+    def missed(row: int) -> float:
+        total = 0.0
+        for goal, values in zip(goals, columns, strict=True):
+            best = max(values) if goal.more_is_better else min(values)
+            total += abs(best - values[row]) / ((max(values) - min(values)) or 1)
+        return total
+
+    nearest = min(range(len(energy)), key=missed)
+    address = tab.locator("#reach a").get_attribute("href")
+    found = data.designs.ids.index(address.removeprefix("#design-"))
+    assert missed(found) == pytest.approx(missed(nearest))

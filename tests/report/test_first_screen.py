@@ -10,6 +10,7 @@ from typing import Any
 import pytest
 
 from explorer.inputs.study import Project
+from explorer.model.names import name_of
 from explorer.report.page import page, view
 from explorer.report.page.content import PageData
 from tests.helpers import long_names, synthetic
@@ -211,7 +212,7 @@ def screen(visit: Open, width: int, **more: Any) -> Any:
 def test_the_answer_stands_above_the_fold(visit: Open, data: PageData, width: int) -> None:
     seen = screen(visit, width).evaluate(ABOVE)
     first = data.first
-    assert data.recommended_id in seen
+    assert name_of(str(data.recommended_id)) in seen
     told = [first.promise, first.hazard, first.measure, first.caution, *first.people]
     for words in (*told, *first.decisive):
         assert words in seen
@@ -277,7 +278,7 @@ def test_a_link_opens_what_it_leads_to(visit: Open, data: PageData) -> None:
     tab = screen(visit, 1280)
     tab.locator(".rivals a").first.click()
     rival = data.first.rivals[0].design_id
-    wait_for(tab, f"document.querySelector('#full h3').textContent.includes('{rival}')")
+    wait_for(tab, f"document.querySelector('#full h3').textContent.includes('{name_of(rival)}')")
     assert tab.locator("#full").is_visible()
     tab.get_by_role("link", name="See what moved").click()
     wait_for(tab, "document.getElementById('fold-prices').open")

@@ -18,6 +18,7 @@ from explorer.inputs.links import LINKS
 from explorer.inputs.records import SETTINGS
 from explorer.inputs.study import Project
 from explorer.model import costing
+from explorer.model.names import name_of
 from explorer.model.objectives import KEYS
 from explorer.model.space import describe, design_id
 from explorer.report.page import market, page, price_figures, still, swaps
@@ -170,29 +171,28 @@ def test_a_beaten_design_is_told_by_what_and_what_it_costs(
     (decision,) = told(small_project, stored, locks=(lock,)).decisions
     verdict = reprice(small_project, stored, locks=[lock]).locked[0]
     assert decision.status == "beaten"
-    assert decision.words[0].startswith(f"Beaten by {verdict.beaten_by}")
+    assert decision.words[0].startswith(f"Beaten by {name_of(str(verdict.beaten_by))}")
     words = " ".join(decision.words)
     assert f"{verdict.cost_to_stay:,.2f} EUR" in words
     assert f"{verdict.cost_to_switch:,.2f} EUR" in words
     assert decision.rises == decision.falls == ()
 
 
-def test_the_line_starts_and_ends_with_repriced_fronts(
+def test_the_choice_changes_at_the_prices_of_the_table(
     small_project: Project, stored: Stored
 ) -> None:
+    """The prices put in: up to them the recommended design stands on the front, beyond them not."""
     said = told(small_project, stored)
-    assert said.over_price is not None
-    assert said.weights[0].name == said.over_price.name
-    part = said.weights[0].part
-    for price, size in (
-        (0.0, said.over_price.sizes[0]),
-        (said.over_price.high, said.over_price.sizes[-1]),
-    ):
-        # Just inside the range: at its very ends designs may enter or leave by a tie.
-        inside = price + (1e-6 if price == 0 else -1e-6)
-        front = reprice(at_prices(small_project, {part: inside}), stored).front
-        assert len(front) == size
-    assert all(u <= s for u, s in zip(said.over_price.using, said.over_price.sizes, strict=True))
+    assert said.choice_limits
+    chosen = stored.find(said.choice)
+    assert chosen is not None
+    names = {part.name: part.id for link in LINKS for part in small_project.catalogue.parts[link]}
+    for one in said.choice_limits:
+        part, until = names[one.name], float(one.until.split()[0])
+        today = float(one.price.split()[0])
+        beyond = until + (0.02 if until > today else -0.02)
+        assert chosen in reprice(at_prices(small_project, {part: until}), stored).front
+        assert chosen not in reprice(at_prices(small_project, {part: beyond}), stored).front
 
 
 def test_owned_parts_are_a_what_if(small_project: Project, stored: Stored) -> None:
@@ -246,8 +246,7 @@ def test_the_page_shows_the_section_and_escapes_it(small_project: Project, store
     html = page.render(replace(synthetic.page(30), market=said))
     assert said.sentence in html
     assert "<b onclick" not in html
-    for name in ("moved", "over_price"):
-        assert still.stills_of(replace(synthetic.page(5), market=said))[name]
+    assert still.stills_of(replace(synthetic.page(5), market=said))["moved"]
 
 
 def test_neighbours_are_those_of_a_plain_loop(small_project: Project, stored: Stored) -> None:

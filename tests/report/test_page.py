@@ -91,7 +91,7 @@ def test_a_title_cannot_leave_its_place() -> None:
 
 def test_every_figure_has_words(html: str) -> None:
     pictures = [a for tag, a in Reader(html).tags if tag == "img"]
-    assert len(pictures) == 7
+    assert len(pictures) == 6
     assert all(len(a["alt"] or "") > 40 for a in pictures)
 
 
@@ -165,9 +165,8 @@ def test_every_axis_of_every_still_figure_names_its_unit(
         "convergence_svg": drawn("convergence_svg", data),
         "break_even_svg": drawn("break_even_svg", data),
         "moved_svg": drawn("moved_svg", market.before, market.after, data.goals),
-        "over_price_svg": drawn("over_price_svg", market.over_price, "EUR"),
     }
-    assert [len(panels) for panels in made.values()] == [6, 1, 1, 1, 2]
+    assert [len(panels) for panels in made.values()] == [6, 1, 1, 1]
     labels = [label for panels in made.values() for both in panels for label in both]
     # Bars have names along one axis, the history of prices has dates.
     labels += [x for x, _ in drawn("ledger_svg", data)]

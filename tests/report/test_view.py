@@ -523,7 +523,7 @@ def test_a_sweep_given_up_says_what_it_covered_and_what_was_sampled_then() -> No
     }  # fmt: skip
     sentence = convergence_of(search).sentence
     assert "5 % of all combinations" in sentence
-    assert "2,000 others were sampled (nsga2, seed 3)" in sentence
+    assert "2,000 others were sampled by nsga2, repeatable from number 3" in sentence
 
 
 def test_feasible_designs_that_were_not_all_counted_are_at_least_so_many() -> None:

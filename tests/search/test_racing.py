@@ -118,16 +118,19 @@ def test_a_locked_design_that_was_screened_out_is_drawn_from_the_first_build(
         view = FrontView.at_todays_prices(project, store)
         race = Race(project, store, view.stored, view.cost)
         row = int(view.rows[0])
-        before = race.drawn[row]
+        number = view.stored.numbers[[row]]
+        (before,) = odds_of(project, store, number)
         out = Odds(20, 2)
-        race._take({row: out})
+        race._keep({row: out})
+        assert race.screened[row]
         assert not race.open[row]
         assert out.results(project.study.promise)["keeps_rules_share"] is None
         race.settled[row] = False
         race.run(0.0, unwatched, 1, [row])
         terms = project.study.promise
-        assert race.drawn[row].draws == terms.draws
-        assert race.drawn[row].promised_energy_J(terms) == before.promised_energy_J(terms)
+        (after,) = odds_of(project, store, number)
+        assert after.draws == race.draws[row] == terms.draws
+        assert after.promised_energy_J(terms) == before.promised_energy_J(terms)
 
 
 def test_a_rerun_draws_what_new_prices_bring_up(promised: tuple[Project, dict]) -> None:

@@ -271,6 +271,10 @@ class PackComparisonLine:
     even: str
 
 
+WORTH_A_FIGURE = 0.25
+"""Share of a spare pack's energy that some kit must come to (judgement)."""
+
+
 @dataclass(frozen=True)
 class PackComparison:
     """Kits against a charged spare pack of the same mass, over the days of an outing."""
@@ -279,6 +283,12 @@ class PackComparison:
     lines: tuple[PackComparisonLine, ...]
     spare_Wh_per_kg: float
     sentence: str
+
+    @property
+    def shows_more_than_words(self) -> bool:
+        """Whether any kit comes near the pack; else a figure would be all but empty."""
+        ends = [line.Wh_per_kg[-1] for line in self.lines]
+        return max(ends, default=0.0) >= WORTH_A_FIGURE * self.spare_Wh_per_kg
 
 
 @dataclass(frozen=True)

@@ -15,7 +15,7 @@ def convergence_of(search: DesignResult) -> Convergence:
     history = [(float(a), float(b)) for a, b in search.get("hypervolume_history", ())]
     seconds = number(float(search.get("seconds", 0.0)), 2)
     considered = int(search.get("designs_considered", 0))
-    sampled = f"sampled ({search.get('sampler')}, seed {search.get('seed')})"
+    sampled = f"sampled by {search.get('sampler')}, repeatable from number {search.get('seed')}"
     covered = int(search.get("combinations_covered", considered))
     if search.get("exact"):
         sentence = (
@@ -63,7 +63,8 @@ def _audit_words(audit: Mapping[str, int] | None) -> str:
     if not audit or not audit["stepped"]:
         return ""
     return (
-        f" Of {audit['stepped']:,} feasible designs that the search's quicker model had left out, "
+        f" Of {audit['stepped']:,} designs that keep every rule and that the search's quicker "
+        f"model had left out, "
         f"{audit['missed']:,} belonged to the front when they were stepped through time."
     )
 

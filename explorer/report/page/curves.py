@@ -83,7 +83,7 @@ def _over_session(
         _named("Bus voltage and power over the session", of.session),
         ValueColumn("time_s", "time", "s", rounded(trace["time_s"])),
         (
-            ValueColumn("bus_V", "bus voltage", "V", rounded(trace["bus_V"])),
+            ValueColumn("bus_V", "voltage at the bank", "V", rounded(trace["bus_V"])),
             ValueColumn("pack_W", "power into the pack", "W", rounded(trace["pack_W"])),
         ),
         tuple((name, float(level)) for name, level in levels if level is not None),

@@ -17,6 +17,7 @@ from explorer.report.page.drawing import (
     VECTOR_LIMIT,
     WIDE,
     axis_label,
+    lay_out,
     letter_marks,
     style,
     svg_of,
@@ -154,7 +155,7 @@ def _pairs(figure: Any, page: PageData, ink: str, *, small: bool) -> None:
             markerscale=2,
         )
     # Where letters would lie on each other is known once everything else is laid out.
-    figure.draw_without_rendering()
+    lay_out(figure)
     for axes, (x, y) in zip(panels, pairs, strict=False):
         rows = [place[card.design_id] for card in page.cards]
         letter_marks(

@@ -9,6 +9,7 @@ import numpy as np
 from explorer.front import EQUAL_WITHIN
 from explorer.inputs.study import Project
 from explorer.model.costing import printed_amounts
+from explorer.model.names import name_of
 from explorer.model.objectives import BY_KEY, COST, EFFORT, ENERGY
 from explorer.model.rules import rule
 from explorer.report import whose
@@ -83,7 +84,7 @@ def first_screen(
     # A number and its unit stay on one line.
     pace = f", turned {card.turned}".replace(" rpm", "\u00a0rpm") if card.turned else ""
     return FirstScreen(
-        build=f"Build {card.letter}, {card.design_id}: {card.short}{pace}.",
+        build=f"Build {card.letter}, {name_of(card.design_id)}: {card.short}{pace}.",
         promise=_promise(project, record),
         people=_people(project, record),
         purchases=purchases,

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from math import ceil, floor, isfinite
 
 from explorer.decision import price_sensitivity
 from explorer.decision.lock import Lock
 from explorer.decision.verdict import Verdict
+from explorer.model.names import name_of
 from explorer.model.objectives import BY_KEY
 from explorer.report.format import HALF_A_CENT, cents, signed_percent
 from explorer.report.goals import goal_difference
@@ -17,7 +19,9 @@ from explorer.report.wording import link_words
 
 def locked_design(view: PriceView, lock: Lock, verdict: Verdict) -> LockedPrices:
     """What today's prices make of a locked design."""
-    limits = [(one.break_even > one.price, _price_limit(view, one, lock)) for one in verdict.tips]
+    limits = [
+        (one.break_even > one.price, price_limit(view, one, lock.parts)) for one in verdict.tips
+    ]
     reasons = [reason.words for reason in verdict.reasons]
     return LockedPrices(
         lock.design_id,
@@ -54,7 +58,7 @@ def _verdict(view: PriceView, one: Verdict) -> list[str]:
     elif one.status == "sold_out":
         words = ["Has a part that is no longer offered."]
     else:
-        words = [f"Beaten by {one.beaten_by}: {_better(view, one)}."]
+        words = [f"Beaten by {name_of(str(one.beaten_by))}: {_better(view, one)}."]
     words.append(one.advice.text)
     words += [f"Best {option.label}: {option.text}." for option in one.options]
     if one.cost is not None and one.cost_when_locked is not None:
@@ -87,16 +91,19 @@ def _better(view: PriceView, one: Verdict) -> str:
     return ", ".join(words) or "no worse in any goal"
 
 
-def _price_limit(view: PriceView, one: price_sensitivity.BreakEven, lock: Lock) -> PriceLimit:
+def price_limit(
+    view: PriceView, one: price_sensitivity.BreakEven, parts: Mapping[str, str]
+) -> PriceLimit:
+    """A price at which a design of these parts is beaten, up to which it stands."""
     change = one.change_percent
     return PriceLimit(
         view.names.get(one.part, one.part),
         link_words(one.link),
-        lock.parts[one.link] == one.part,
+        parts[one.link] == one.part,
         cents(one.price, view.currency),
         f"{short_of(one.break_even, one.price)} {view.currency}",
         signed_percent(change) if isfinite(change) else "",
-        one.rival or "the study's limit on cost",
+        name_of(one.rival) if one.rival else "the study's limit on cost",
     )
 
 

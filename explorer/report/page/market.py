@@ -40,8 +40,7 @@ from explorer.report.page.price_content import (
 from explorer.report.page.price_history import price_history
 from explorer.report.page.price_view import NAMED, PriceView
 from explorer.report.page.price_weights import (
-    MOST_LINES,
-    over_price_of,
+    choice_limits,
     price_row,
     weight_sentence,
 )
@@ -52,7 +51,8 @@ from explorer.units import Array
 
 PRICE_SPAN = (0.5, 2.0)
 """A price is said to matter when the front moves as it alone falls to half or rises to twice."""
-CLOUD_POINTS = 4 * MOST_LINES
+CLOUD_POINTS = 2400
+"""Designs drawn of a front that moved; more cannot be distinguished."""
 WHY_MOVED = {
     "price": "",
     "currency": "in another currency now",
@@ -95,7 +95,7 @@ def market_of(
         project, stored, cost, fall=PRICE_SPAN[0], rise=PRICE_SPAN[1]
     )
     matter = [one for one in weights if one.matters]
-    changes = _changes(view, previous)
+    changes, chosen = _changes(view, previous), _recommended(view, hold, units)
     return Market(
         currency=view.currency,
         what_if=_what_if(view),
@@ -115,7 +115,8 @@ def market_of(
         ),
         weights=tuple(price_row(view, one) for one in matter[:NAMED]),
         weight_sentence=weight_sentence(view, weights),
-        over_price=over_price_of(view, matter[0]) if matter else None,
+        choice="" if chosen is None else ids_of(stored.numbers[[chosen]])[0],
+        choice_limits=() if chosen is None else choice_limits(view, chosen),
         history=price_history(moments, entries, lock_costs),
         entries=tuple((minute_of(str(e["when"])), str(e["what"])) for e in entries),
         bids=bids_of(view),
@@ -201,6 +202,16 @@ def _left(
             words += f"; costs {money(float(view.cost[row]), view.currency)} now"
         found.append(MovedDesign(name, words))
     return tuple(found)
+
+
+def _recommended(
+    view: PriceView, hold: Callable[[Numbers], NDArray[np.bool_]], units: Array
+) -> int | None:
+    """Row of the recommended design; None where no design holds in its builds."""
+    rows = view.rows[hold(view.stored.numbers[view.rows])]
+    if not len(rows):
+        return None
+    return int(rows[picks(view.points[rows], units)["recommended"]])
 
 
 def _wishes(

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from explorer.report.wording import regime_words
+
 BLUE, VERMILLION, GREEN, PURPLE = "#0072B2", "#D55E00", "#009E73", "#CC79A7"
 GREY = "#999999"
 """Okabe and Ito's published palette for all kinds of colour vision (Color Universal Design, 2008);
@@ -35,8 +37,10 @@ MARKS: dict[str, Mark] = {
 def marks_sentence(regimes: tuple[str, ...]) -> str:
     """Which shape stands for which regime, of those that occur.
 
-    >>> marks_sentence(("cycling", "steady"))
-    'Shapes: disc for steady, triangle for cycling.'
+    >>> marks_sentence(("steady",))
+    'Shapes: disc for steady (the load stays on).'
     """
-    shapes = [f"{mark.shape} for {name}" for name, mark in MARKS.items() if name in regimes]
+    shapes = [
+        f"{mark.shape} for {regime_words(name)}" for name, mark in MARKS.items() if name in regimes
+    ]
     return f"Shapes: {', '.join(shapes)}." if shapes else ""

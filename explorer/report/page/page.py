@@ -16,7 +16,7 @@ from explorer.report.page.plots import DISC, plots_of
 from explorer.report.page.still import alternatives_of, details_of, stills_of, table_rows
 from explorer.report.templating import content_policy, own_text, template
 
-SCRIPTS = ("shared", "parallel", "explore", "one", "start")
+SCRIPTS = ("shared", "parallel", "explore", "one", "asking", "sheets", "start")
 """The page's scripts in the order in which they build on each other; they share one scope."""
 
 LIVE = 'document.documentElement.classList.add("live");'
@@ -53,8 +53,7 @@ def render(page: PageData) -> str:
     scripts = (LIVE, js, library, plot_script) if drawn else (LIVE,)
     return template("index.html.j2").render(
         page=page,
-        # Bokeh gives each of its elements style sheets of its own, made as it draws.
-        policy=content_policy(styles=(css,), scripts=scripts, live_styles=drawn),
+        policy=content_policy(styles=(css,), scripts=scripts),
         css=css,
         live=Markup(LIVE),
         js=js,

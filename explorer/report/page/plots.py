@@ -21,6 +21,7 @@ def plots_of(page: PageData) -> tuple[str, str, dict[str, tuple[str, str]]]:
     The plots come without their designs, which the page's own data holds: explore.js fills them in.
     Each has a source of its own, so that they can be painted one after the other.
     """
+    from bokeh.document import Document
     from bokeh.embed import components
     from bokeh.resources import Resources
 
@@ -30,6 +31,11 @@ def plots_of(page: PageData) -> tuple[str, str, dict[str, tuple[str, str]]]:
         f"{x.key}-{y.key}": _scatter(x, y, height)
         for (x, y), height in zip(pairs, heights, strict=True)
     }
+    # One document, whose models are counted once: Bokeh would count all anew with each plot.
+    document = Document()
+    with document.models.freeze():
+        for one in drawn.values():
+            document.add_root(one)
     script, roots = components(drawn, wrap_script=False, wrap_plot_info=False)
     # As Bokeh writes them but for an attribute of style, which the page's policy refuses.
     divs = {

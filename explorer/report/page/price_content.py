@@ -40,7 +40,7 @@ class MovedWish:
 
 @dataclass(frozen=True)
 class PriceLimit:
-    """A price up to which a locked design stands, rounded so that it still does."""
+    """A price up to which a design stands, rounded so that it still does."""
 
     name: str
     link: str
@@ -88,28 +88,6 @@ class FrontCloud:
 
 
 @dataclass(frozen=True)
-class FrontOverPrice:
-    """The front over one price: each design's energy, and the prices at which it enters and leaves.
-
-    `uses` is whether it uses the part. From each of `prices` on the front has `sizes` designs, of
-    which `using` use the part.
-    """
-
-    name: str
-    price: float
-    low: float
-    high: float
-    energy_J: tuple[float, ...]
-    enters: tuple[float, ...]
-    leaves: tuple[float, ...]
-    uses: tuple[bool, ...]
-    prices: tuple[float, ...]
-    sizes: tuple[int, ...]
-    using: tuple[int, ...]
-    sentence: str
-
-
-@dataclass(frozen=True)
 class PriceHistory:
     """The front's best and the locked designs' costs over time; events are (when, words).
 
@@ -151,7 +129,8 @@ class Market:
     decisions: tuple[LockedPrices, ...]
     weights: tuple[PriceRow, ...]
     weight_sentence: str
-    over_price: FrontOverPrice | None
+    choice: str
+    choice_limits: tuple[PriceLimit, ...]
     history: PriceHistory
     entries: tuple[tuple[str, str], ...]
     bids: tuple[Bid, ...] = ()

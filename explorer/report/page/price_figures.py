@@ -14,7 +14,7 @@ from explorer.model.objectives import COST, ENERGY
 from explorer.report.goals import Goal
 from explorer.report.page.drawing import INK, VECTOR_LIMIT, WIDE, axis_label, svg_of
 from explorer.report.page.marks import BLUE, GREEN, GREY, VERMILLION
-from explorer.report.page.price_content import FrontCloud, FrontOverPrice, PriceHistory
+from explorer.report.page.price_content import FrontCloud, PriceHistory
 
 LEGEND_LETTERS = 80
 """A legend with more letters than this stands in two columns instead of four."""
@@ -53,44 +53,6 @@ def moved_svg(
                       markerscale=1.6)  # fmt: skip
 
     return svg_of(draw, (WIDE, 3.6))
-
-
-def over_price_svg(line: FrontOverPrice, currency: str) -> str:
-    """The front over one part's price: which designs are on it, and how many use the part."""
-
-    def draw(figure: Any) -> None:
-        from matplotlib.collections import LineCollection
-
-        left, right = figure.subplots(1, 2, width_ratios=[3, 2])
-        uses = np.array(line.uses, dtype=bool)
-        ends = np.array([line.enters, line.leaves, line.energy_J]).reshape(3, -1).T
-        for mask, colour, style in ((~uses, VERMILLION, (0, (4, 2))), (uses, BLUE, "solid")):
-            few = [((a, y), (b, y)) for a, b, y in ends[mask]]
-            left.add_collection(
-                LineCollection(few, colors=colour, linestyles=[style], linewidths=1.0, alpha=0.6,
-                               rasterized=len(few) > VECTOR_LIMIT)
-            )  # fmt: skip
-        left.autoscale()
-        left.set_ylabel("Energy of the designs on the front, J")
-        left.yaxis.set_major_formatter(lambda value, _: f"{value:,.0f}")
-        edges = np.append(line.prices, line.high)
-        using = np.array(line.using)
-        for counts, colour, style, label in (
-            (np.array(line.sizes) - using, VERMILLION, "--", "without it"),
-            (using, BLUE, "-", "using it"),
-        ):
-            right.stairs(counts, edges, color=colour, ls=style, lw=1.8, label=label, baseline=None)
-        right.set_ylim(0)
-        right.set_ylabel("designs on the front")
-        for axes in (left, right):
-            axes.axvline(line.price, color=INK, lw=1)
-            axes.set_xlim(line.low, line.high)
-            axes.set_xlabel(f"price of one piece, {currency}")
-        left.annotate("today", (line.price, 1), xycoords=("data", "axes fraction"), xytext=(3, -9),
-                      textcoords="offset points", fontsize=8)  # fmt: skip
-        figure.legend(loc="outside upper center", ncols=2, frameon=False, labelcolor=INK)
-
-    return svg_of(draw, (WIDE, 3.3))
 
 
 def history_svg(history: PriceHistory, goals: Sequence[Goal]) -> str:

@@ -1,21 +1,19 @@
-"""Which prices matter, in words, and the front over the price that matters most."""
+"""Which prices matter, in words, and at which prices the recommended choice changes."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
-import numpy as np
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
 
 from explorer.decision import price_sensitivity
-from explorer.model.space import evenly
-from explorer.report.format import cents, fine_price
-from explorer.report.page.price_content import FrontOverPrice, PriceRow
-from explorer.report.page.price_view import PriceView
+from explorer.model.space import describe
+from explorer.report.format import cents
+from explorer.report.page.locked_prices import price_limit
+from explorer.report.page.price_content import PriceLimit, PriceRow
+from explorer.report.page.price_view import NAMED, PriceView
 from explorer.report.wording import link_words
-from explorer.units import Array
-
-MOST_LINES = 600
-"""Designs drawn over one price; more cannot be distinguished."""
+from explorer.store.keys import ids_of
 
 
 def price_row(view: PriceView, one: price_sensitivity.PriceWeight) -> PriceRow:
@@ -44,42 +42,25 @@ def weight_sentence(view: PriceView, weights: Sequence[price_sensitivity.PriceWe
     return text + (f" These would not: {', '.join(idle)}." if idle else "")
 
 
-def over_price_of(view: PriceView, weight: price_sensitivity.PriceWeight) -> FrontOverPrice:
-    """The front from a free part to one at twice its price."""
-    stored, high = view.stored, 2 * weight.price
-    found = price_sensitivity.front_over_price(view.project, stored, weight.part, 0, high)
-    row_of = [p.id for p in view.project.catalogue.parts[weight.link]].index(weight.part)
-    uses = stored.designs.parts[weight.link][found.rows] == row_of
-    edges, sizes = found.sizes()
-    middles = (edges + np.append(edges[1:], high)) / 2
-    using = [int((found.on_front(m) & uses).sum()) for m in middles]
-    few = evenly(np.arange(len(found.rows)), MOST_LINES)
-    name = view.names.get(weight.part, weight.part)
-    ends = [p for p in (found.next_fall, found.next_rise) if p is not None]
-    # Finer than cents: a front of a thousand designs changes within one.
-    near = " and ".join(f"{fine_price(p)} {view.currency}" for p in ends)
-    sentence = (
-        f"{name} costs {cents(weight.price, view.currency)}. Were it free, {using[0]:,} of "
-        f"{int(sizes[0]):,} designs on the front would use it; at twice its price {using[-1]:,} "
-        f"of {int(sizes[-1]):,}."
-    )
-    if near:
-        sentence += f" The front next changes at {near}."
+@dataclass(frozen=True)
+class ChosenDesign:
+    """A stored design as if it were locked today: only what names it is ever read."""
 
-    def digits(values: Array) -> tuple[float, ...]:
-        return tuple(float(f"{v:.5g}") for v in values)
+    design_id: str
+    parts: Mapping[str, str]
+    settings: Mapping[str, float | int]
+    result: Mapping[str, Any] = field(default_factory=dict)
+    margins: Mapping[str, float] = field(default_factory=dict)
+    stale: tuple[str, ...] = ()
 
-    return FrontOverPrice(
-        name,
-        weight.price,
-        0.0,
-        high,
-        digits(stored.delivered_energy_J[found.rows[few]]),
-        digits(found.enters[few]),
-        digits(found.leaves[few]),
-        tuple(uses[few].tolist()),
-        digits(edges),
-        tuple(sizes.tolist()),
-        tuple(using),
-        sentence,
-    )
+
+def choice_limits(view: PriceView, row: int) -> tuple[PriceLimit, ...]:
+    """Prices, each alone, at which a better design than a stored one is there: the nearest first.
+
+    Of one part a rise and a fall may both do so.
+    """
+    stored, project = view.stored, view.project
+    (design_id,) = ids_of(stored.numbers[[row]])
+    chosen = ChosenDesign(design_id, *describe(project.catalogue, stored.designs, row))
+    found = price_sensitivity.break_even_prices(project, stored, view.cost, chosen)
+    return tuple(price_limit(view, one, chosen.parts) for one in found)[:NAMED]

@@ -82,13 +82,13 @@ def details_of(page: PageData) -> list[dict[str, Any]]:
 
 def stills_of(page: PageData) -> dict[str, str]:
     """Data addresses of the figures that stand without scripts; empty where there is nothing."""
-    names = ("pairs", "ledger", "convergence", "break_even", "moved", "over_price", "history")
+    names = ("pairs", "ledger", "convergence", "break_even", "moved", "history")
     drawn = dict.fromkeys(names, "")
     if page.designs.ids:
         drawn |= {"pairs": figures.pairs_svg(page), "ledger": figures.ledger_svg(page)}
     if page.convergence.evaluations:
         drawn["convergence"] = figures.convergence_svg(page)
-    if page.break_even:
+    if page.break_even and page.break_even.shows_more_than_words:
         drawn["break_even"] = figures.break_even_svg(page)
     if page.market:
         drawn |= _market_stills(page.market, page)
@@ -99,8 +99,6 @@ def _market_stills(market: Market, page: PageData) -> dict[str, str]:
     drawn = {}
     if market.before and market.after:
         drawn["moved"] = price_figures.moved_svg(market.before, market.after, page.goals)
-    if market.over_price:
-        drawn["over_price"] = price_figures.over_price_svg(market.over_price, page.currency)
     if len(market.history.when) > 1:
         drawn["history"] = price_figures.history_svg(market.history, page.goals)
     return drawn
@@ -144,13 +142,8 @@ def alternatives_of(page: PageData) -> dict[str, str]:
 
 def _market_alternatives(market: Market | None) -> dict[str, str]:
     if market is None:
-        return dict.fromkeys(("moved", "over_price", "history"), "")
-    line = market.over_price
+        return dict.fromkeys(("moved", "history"), "")
     return {
         "moved": f"Cost against energy of the front before and now. {market.sentence}",
-        "over_price": "Which designs are on the front over one price, and how many use the part. "
-        + line.sentence
-        if line
-        else "",
         "history": f"The best of each goal over time. {market.history.sentence}",
     }

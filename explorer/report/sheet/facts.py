@@ -7,8 +7,6 @@ from functools import cached_property
 from math import pi
 from typing import Any
 
-import numpy as np
-
 from explorer.decision.dividers import String, best_string, series, worst_band
 from explorer.decision.locked_design import LockedDesign, designs_of_lock
 from explorer.errors import Fault, InputError
@@ -23,6 +21,7 @@ from explorer.model.stepped import sessions_of
 from explorer.model.tolerance import DRAWS, Tolerance, tolerance
 from explorer.report import whose
 from explorer.report.measured_reach import beyond_currents, beyond_points
+from explorer.report.sheet.stock import Bleed, bleed, nearest_of, shunt_ohm
 from explorer.units import RAD_S_PER_RPM
 
 DIVIDER_RANGE = 3.0
@@ -173,12 +172,22 @@ class Facts:
 
     @cached_property
     def sense_ohm(self) -> float | None:
-        """The resistor of the series that sets the current limit; None where the switch does."""
+        """The usual shunt that sets the current limit; None where the switch does."""
         window = self.part("window")
         if window.sense_V == 0:
             return None
-        ohm = window.sense_V / window.current_limit_A
-        return nearest_value(ohm, self.project.study.build.resistor_series)
+        return shunt_ohm(window.sense_V / window.current_limit_A)
+
+    @cached_property
+    def bank_F(self) -> float:
+        """Capacitance of the bank by the cell's row, F."""
+        cells = self.setting("cells_parallel") / self.setting("cells_series")
+        return float(self.part("cell").capacitance_F * cells)
+
+    @cached_property
+    def bleed(self) -> Bleed:
+        """The resistor that drains the bank."""
+        return bleed(self.bank_limit_V, self.bank_F)
 
     @cached_property
     def limit_A(self) -> float:
@@ -225,6 +234,4 @@ def facts(project: Project, lock: LockedDesign, *, draws: int = DRAWS) -> Facts:
 
 def nearest_value(ohm: float, name: str) -> float:
     """The preferred value nearest to a resistance, in ratio."""
-    decade = 10.0 ** np.floor(np.log10(ohm))
-    stock = np.concatenate([series(name), [10.0]]) * decade
-    return float(stock[np.argmin(np.abs(np.log(stock / ohm)))])
+    return nearest_of(ohm, series(name).tolist())

@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from math import isfinite, pi
+from math import isfinite
 from typing import NamedTuple
 
 from explorer.physics.fuse import FUSE_FACTOR, FUSE_HOLDS, FUSE_OPENS, rated_for
 from explorer.physics.generator import wire_resistance
+from explorer.physics.surface import surface_rise
 from explorer.report.format import number
 from explorer.report.sheet.facts import Facts
+from explorer.report.sheet.stock import area_mm2, wire_words
+from explorer.report.sheet.stuck_valve import stuck_valve
+from explorer.units import M2_PER_CM2
 
 WIRE_A_PER_MM2 = 8.0
 """Continuous current of a short single copper wire in free air (common practice, no source)."""
@@ -53,8 +57,7 @@ def wire_carries_A(gauge: int) -> float:
     >>> round(wire_carries_A(18), 1)
     6.6
     """
-    diameter_mm = 0.127 * 92 ** ((36 - gauge) / 39)
-    return float(WIRE_A_PER_MM2 * pi / 4 * diameter_mm**2)
+    return WIRE_A_PER_MM2 * area_mm2(gauge)
 
 
 def bus_gauge(known: Facts) -> int:
@@ -161,7 +164,7 @@ def _wires(known: Facts) -> Guard:
     let = FUSE_HOLDS * rated if rated else 0.0
     held = rated and rating_A >= let
     return Guard(
-        f"bus wires, AWG {gauge} or thicker",
+        f"bus wires, {wire_words(gauge)} or thicker",
         "from the fuse to rectifier, window and converter",
         f"nothing; the fuse protects them: they carry {number(rating_A)} A, it lets "
         f"{number(let)} A pass for an hour"
@@ -188,8 +191,7 @@ def _generator_side(known: Facts) -> Guard:
         "generator, winding and lead",
         "before the rectifier",
         words,
-        "A shorted rectifier valve lets the bank drive the winding until the fuse opens: a crank "
-        "that turns hard or by itself says so.",
+        stuck_valve(known, fuse_A(known)),
     )
 
 
@@ -199,11 +201,24 @@ def _clamp(known: Facts) -> Guard:
     if clamp.by_cell:
         return Guard(
             f"clamp, {volts} V a cell", "across each cell", "each cell when the load is gone",
-            "Window and converter while the fuse is open.",
+            f"Window and converter while the fuse is open. {_surface(known)}",
         )  # fmt: skip
     return Guard(
         f"clamp, {volts} V",
         "across the bus, on the generator's side of the fuse",
         "the bank as a whole, window and converter when the load is gone",
-        "A single cell that holds less than the others.",
+        f"A single cell that holds less than the others. {_surface(known)}",
     )
+
+
+def _surface(known: Facts) -> str:
+    """How hot a hand finds the clamp after somebody has cranked on without a load."""
+    clamp = known.part("clamp")
+    if not clamp.surface_cm2:
+        return "How hot its surface gets is unknown: do not touch it."
+    pieces = known.setting("cells_series") if clamp.by_cell else 1.0
+    left_W = float(known.evaluation.margins["clamp_power_W"][0])
+    heat_W = clamp.power_limit_W - left_W / pieces
+    rise_K = float(surface_rise(heat_W, clamp.surface_cm2 * M2_PER_CM2))
+    hot = f"Its surface gets {number(rise_K)} K hotter than the air when the hand goes on"
+    return f"{hot}: keep its cover on." if clamp.guarded else f"{hot}."

@@ -12,6 +12,7 @@ from explorer.physics.generator import wire_resistance
 from explorer.report.format import number
 from explorer.report.sheet.facts import Facts, nearest_value
 from explorer.report.sheet.protection import GAUGES, fuse_words
+from explorer.report.sheet.stock import DRAINED_V, RATINGS_W, rated_W, wire_words
 from explorer.report.wording import LINK_WORDS
 
 THRESHOLD_NAMES = ("load off", "load on", "load cut")
@@ -38,15 +39,14 @@ class Small(NamedTuple):
 
 def settings_of(known: Facts) -> Iterator[tuple[str, str]]:
     """What is not bought but set, cut or chosen."""
-    window, cell, crank = known.part("window"), known.part("cell"), known.part("crank")
+    window, crank = known.part("window"), known.part("crank")
     yield "crank radius", f"{number(1000 * crank.radius_m)} mm"
     yield "cadence", f"{number(known.setting('cadence_rpm'))} turns a minute"
     series_, parallel = (int(known.setting(f"cells_{n}")) for n in ("series", "parallel"))
-    capacitance = cell.capacitance_F * parallel / series_
     yield (
         "bank",
         (
-            f"{series_} cells in series, {parallel} in parallel: {number(capacitance)} F, "
+            f"{series_} cells in series, {parallel} in parallel: {number(known.bank_F)} F, "
             f"at most {number(known.bank_limit_V)} V for the cells' life, never above their rating "
             f"of {number(known.bank_rating_V)} V"
         ),
@@ -80,7 +80,7 @@ def _gauge(ohm: float, conductors: int) -> str:
     fitting = [g for g in GAUGES if float(wire_resistance(g, conductors)) <= ohm]
     if not fitting:
         return ""
-    return f"; made of copper, AWG {max(fitting)} or thicker keeps to it over one metre"
+    return f"; made of copper, {wire_words(max(fitting))} or thicker keeps to it over one metre"
 
 
 def levels_of(known: Facts) -> Iterator[Level]:
@@ -112,17 +112,16 @@ def thresholds_check(known: Facts) -> str:
 
 
 def small_parts(known: Facts) -> Iterator[Small]:
-    """Resistors and the fuse."""
+    """Resistors, fuse, switch and connectors."""
     wish, window, cell = known.project.study.build, known.part("window"), known.part("cell")
     percent = f"{100 * wish.resistor_tolerance:g} %"
-    ends = ("bus", *(f"tap {name}" for name in THRESHOLD_NAMES), "ground")
-    for place, ohm in enumerate(known.string.resistors_ohm):
-        between = f"from {ends[place]} to {ends[place + 1]}"
-        yield Small(f"resistor {shown_ohm(float(ohm))}, {percent}", between, 1, "sets the window")
+    for place, ohm in enumerate(known.string.resistors_ohm, start=1):
+        what = f"resistor {shown_ohm(float(ohm))}, {percent}"
+        yield Small(what, f"R{place}, {RATINGS_W[0]:g} W", 1, "divider of the window")
     if known.sense_ohm:
         yield Small(
             f"sense resistor {shown_ohm(known.sense_ohm)}, {percent}",
-            f"at least {number(2 * window.sense_V * known.limit_A)} W",
+            f"RS, {rated_W(window.sense_V * known.limit_A):g} W, four terminals",
             1,
             f"limits current at {number(known.limit_A)} A, where "
             f"{number(1000 * window.sense_V)} mV fall across it",
@@ -133,13 +132,49 @@ def small_parts(known: Facts) -> Iterator[Small]:
         heat = cell.voltage_V**2 / ohm
         yield Small(
             f"resistor {shown_ohm(ohm)}",
-            "across each cell",
+            f"across each cell, {rated_W(heat):g} W",
             count,
             f"balances the cells, {number(1000 * heat)} mW each at most",
         )
+    yield from _discharging(known)
     yield Small(
         "fuse and holder",
         fuse_words(known),
         1,
         "at the bank's positive terminal, before anything else: a short of the bank burns",
+    )
+    yield from _connectors(known)
+
+
+def _discharging(known: Facts) -> Iterator[Small]:
+    """The bleed resistor and its switch."""
+    drain = known.bleed
+    minutes = number(drain.drains_s / 60)
+    yield Small(
+        f"bleed resistor {shown_ohm(drain.ohm)}, {drain.rated_W:g} W",
+        "wirewound, on metal",
+        1,
+        f"drains the full bank to {DRAINED_V:g} V in {minutes} minutes; {number(drain.heat_W)} W "
+        "at first",
+    )
+    amps = known.bank_limit_V / drain.ohm
+    yield Small(
+        "discharge switch",
+        f"above {number(known.bank_rating_V)} V DC and {number(amps)} A",
+        1,
+        "with the bleed resistor; a blown fuse leaves the bank full",
+    )
+
+
+def _connectors(known: Facts) -> Iterator[Small]:
+    """Plugs that cannot be mistaken for each other."""
+    wires = known.part("generator").machine.wires
+    amps = number(1.5 * known.phase_A)
+    yield Small(f"connector, {wires} poles", f"{amps} A or more", 1, "generator lead to rectifier")
+    most = max(known.bus_A, known.input_A)
+    yield Small(
+        "connector, 2 poles, keyed",
+        f"{number(1.5 * most)} A DC or more; sockets on the bank's side",
+        2,
+        "bank to bus, window to converter; fits one way only",
     )

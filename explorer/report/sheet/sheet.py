@@ -22,8 +22,19 @@ from explorer.model.tolerance import Tolerance, spreads_of
 from explorer.report import whose
 from explorer.report.format import money, number
 from explorer.report.goals import goals
+from explorer.report.sheet.circuit import (
+    CellRow,
+    Joint,
+    WindowDrawing,
+    bank_words,
+    cells_of,
+    circuit_of,
+    joints_of,
+)
 from explorer.report.sheet.commissioning import CommissioningStep, commissioning
 from explorer.report.sheet.facts import Facts, facts
+from explorer.report.sheet.gear import gear_of
+from explorer.report.sheet.mechanics import Way, mechanics_of, ways_of
 from explorer.report.sheet.protection import Guard, guards
 from explorer.report.sheet.setting import (
     Level,
@@ -36,7 +47,7 @@ from explorer.report.sheet.setting import (
 from explorer.report.sheet.wiring import Symbol, Wire, drawing_of, wires_of
 from explorer.report.table import harmless_cell
 from explorer.report.templating import content_policy, own_text, template
-from explorer.report.wording import cautions_for, link_words
+from explorer.report.wording import cautions_for, link_words, regime_words
 from explorer.units import J_PER_WH
 
 
@@ -60,6 +71,13 @@ class Sheet:
     levels: tuple[Level, ...]
     checked: str
     wires: tuple[Wire, ...]
+    joints: tuple[Joint, ...]
+    circuit: WindowDrawing
+    cells: tuple[CellRow, ...]
+    bank: str
+    ways: tuple[Way, ...]
+    mechanics: tuple[tuple[str, str], ...]
+    gear: tuple[str, ...]
     guards: tuple[Guard, ...]
     drawing: tuple[Symbol, ...]
     commissioning: tuple[CommissioningStep, ...]
@@ -92,6 +110,13 @@ def build_sheet(project: Project, lock: Any, known: Facts | None = None) -> Shee
         levels=tuple(levels_of(known)),
         checked=thresholds_check(known),
         wires=tuple(wires_of(known)),
+        joints=tuple(joints_of(known)),
+        circuit=circuit_of(known),
+        cells=tuple(cells_of(known)),
+        bank=bank_words(known),
+        ways=tuple(ways_of(known)),
+        mechanics=tuple(mechanics_of(known)),
+        gear=tuple(gear_of(known)),
         guards=tuple(guards(known)),
         drawing=tuple(drawing_of(known)),
         commissioning=tuple(commissioning(known)),
@@ -187,7 +212,7 @@ def _bill(known: Facts, record: Mapping[str, Any]) -> Iterator[dict[str, Any]]:
 
 
 def _goals(known: Facts, record: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
-    """Every objective that the lock has a value of, and the regime."""
+    """Every objective that the lock has a value of, and how it runs."""
     for goal in goals(record["currency"]):
         if goal.key == ENERGY:
             yield from _energy_goal(known, record)
@@ -198,7 +223,7 @@ def _goals(known: Facts, record: Mapping[str, Any]) -> Iterator[tuple[str, str]]
         elif goal.key in record:
             yield goal.label.lower(), goal.with_unit(record[goal.key])
     whom = whose.of_whom(known.project, record)
-    yield f"regime, {whom}" if whom else "regime", record["regime"]
+    yield f"how it runs, {whom}" if whom else "how it runs", regime_words(record["regime"])
 
 
 def _energy_goal(known: Facts, record: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
@@ -236,9 +261,9 @@ def _risks(spread: Tolerance) -> Iterator[tuple[str, str]]:
             kind = (
                 " (hazard)" if known.hazard else " (shortens life)" if known.shortens_life else ""
             )
-            yield known.broken + kind, f"{100 * share:.2g} %"
+            yield known.broken + kind, f"{number(100 * share)} %"
     unseen = 100 * spread.uncertainty
-    yield "each rule not named here", f"below {unseen:.2g} % (95 % confidence)"
+    yield "each rule not named here", f"below {number(unseen)} % (95 % confidence)"
 
 
 def _changes(record: Mapping[str, Any]) -> Iterator[str]:

@@ -11,6 +11,7 @@ from explorer.inputs.links import LINKS
 from explorer.report.format import number
 from explorer.report.sheet.facts import Facts
 from explorer.report.sheet.protection import bus_gauge, fuse_words
+from explorer.report.sheet.stock import wire_words
 from explorer.report.wording import link_words
 
 
@@ -35,7 +36,7 @@ class Symbol(NamedTuple):
 def wires_of(known: Facts) -> Iterator[Wire]:
     """Every connection from the handle to the pack."""
     generator, lead = known.part("generator"), known.part("lead")
-    bus = f"copper, AWG {bus_gauge(known)} or thicker, as short as it goes"
+    bus = f"copper, {wire_words(bus_gauge(known))} or thicker"
     yield Wire("handle", "gearing", f"shaft, {known.part('gearing').name}", "")
     for name, link in LINKS.items():
         if link.mounted_on and known.part(name).id != link.default_id:
@@ -52,7 +53,7 @@ def wires_of(known: Facts) -> Iterator[Wire]:
         f"{number(known.phase_A)} A rms a phase",
     )  # fmt: skip
     most = f"{number(max(known.bus_A, known.input_A))} A at most"
-    yield Wire("bank +", "fuse, before anything else", f"{bus}, under 5 cm", most)
+    yield Wire("bank +", "fuse, before anything else", "the same, under 5 cm", most)
     yield Wire("fuse", "bus +", bus, most)
     yield Wire("rectifier +", "bus +", bus, f"{number(known.bus_A)} A at most")
     yield Wire("rectifier −", "bank −", bus, f"{number(known.bus_A)} A at most")
@@ -60,8 +61,11 @@ def wires_of(known: Facts) -> Iterator[Wire]:
         each = "each cell" if known.part("clamp").by_cell else "bus + and bank −"
         yield Wire("clamp", each, "copper", "only when the load is gone")
     yield Wire("bus +", "window in", bus, f"{number(known.input_A)} A at most")
-    yield Wire("window taps", "divider, bus to ground", "any thin wire",
+    yield Wire("divider R1 to R4", "bus + and bank −", "any thin wire",
                f"{number(1e6 * known.string.current_A)} µA")  # fmt: skip
+    drained = known.bank_limit_V / known.bleed.ohm
+    yield Wire("bleed resistor, switch", "bus + and bank −", "copper",
+               f"{number(drained)} A at first")  # fmt: skip
     yield Wire("window out", "converter in +", bus, f"{number(known.input_A)} A at most")
     yield Wire("bank −", "converter in −", bus, f"{number(known.input_A)} A at most")
     yield Wire("converter out", "pack", known.part("pack_lead").name, f"{number(known.pack_A)} A")

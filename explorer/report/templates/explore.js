@@ -11,6 +11,7 @@ function weigh() {
     if (g.more_is_better) { for (let row = 0; row < N; row++) if (values[row] < limit) keeps[row] = 0; }
     else for (let row = 0; row < N; row++) if (values[row] > limit) keeps[row] = 0;
   }
+  if (state.only) for (let row = 0; row < N; row++) if (!uses(row)) keeps[row] = 0;
 }
 /* All rows in the order of a heading: sorted once, kept. */
 const orders = new Map();
@@ -41,13 +42,14 @@ function refresh() {
   let left = 0;
   shown = [];
   for (const row of ordered()) {
-    if (!offered(row)) continue;
+    if (!offered(row) || !uses(row)) continue;
     if (kept(row)) left++;
     if (!state.marked.size || state.marked.has(row)) (kept(row) ? remaining : faded).push(row);
   }
   shown = remaining.concat(faded);
   $("status").textContent = `${left.toLocaleString("en")} designs remain` +
     (state.marked.size ? `, ${state.marked.size.toLocaleString("en")} marked.` : ".");
+  showReach();
   share(remaining);
   if (wanted($("parallel"))) parallel(remaining);
   $("unmark").disabled = !state.marked.size;
@@ -92,12 +94,12 @@ function tableRow(row) {
   const id = D.ids[row], letter = letters.get(row);
   const count = (setting("cells_series")[row] || 1) * (setting("cells_parallel")[row] || 1);
   return el("tr", { class: [state.marked.has(row) && "marked", !kept(row) && "faded"].filter(Boolean).join(" ") || null, "data-id": id, "data-key": rowKey(row), onmouseenter: () => hover(row) },
-    el("td", {}, el("input", { type: "checkbox", "aria-label": `Mark design ${id}`, checked: state.marked.has(row), onchange: event => {
+    el("td", {}, el("input", { type: "checkbox", "aria-label": `Mark design ${nameOf(id)}`, checked: state.marked.has(row), onchange: event => {
       state.marked[event.target.checked ? "add" : "delete"](row); refresh();
       const again = $("front").tBodies[0].querySelector(`tr[data-id="${CSS.escape(id)}"] input`);
       if (again) again.focus();
     } })),
-    el("th", { scope: "row" }, el("a", { href: `#design-${id}`, onfocus: () => hover(row) }, id), letter ? ` ${letter}` : null, D.locked[row] ? " (locked)" : null),
+    el("th", { scope: "row" }, el("a", { href: `#design-${id}`, onfocus: () => hover(row) }, nameOf(id)), letter ? ` ${letter}` : null, D.locked[row] ? " (locked)" : null),
     ...goals.map(g => el("td", { class: "n" }, goalText(g, g.values[row]))),
     el("td", {}, D.regimes[row] + (kept(row) ? "" : " (faded)")), el("td", {}, partName(link("generator"), row)), el("td", {}, partName(link("gearing"), row)),
     el("td", {}, `${count} × ${partName(link("cell"), row)}`));
@@ -267,7 +269,7 @@ function hover(row) {
   if (row == null || row === pointed) return;
   pointed = row;
   point();
-  const name = letters.has(row) ? `${letters.get(row)} (${D.ids[row]})` : D.ids[row];
+  const name = letters.has(row) ? `${letters.get(row)} (${nameOf(D.ids[row])})` : nameOf(D.ids[row]);
   $("hover").classList.add("filled");
   $("hover").textContent = base == null ? name : row === base ? `${name} is the recommended design itself.` : `${name} against the recommended design: ${differences(row)}.`;
 }

@@ -7,7 +7,7 @@ function open(row, move) {
   const near = D.margins.map(m => ({ ...m, value: m.values[row] })).filter(m => m.value != null)
     .map(m => ({ ...m, closeness: m.value / (m.near || 1) })).sort((a, b) => a.closeness - b.closeness);
   box.replaceChildren(
-    el("h3", {}, `Design ${id}` + (letter ? `: ${letter}, ${data.cards.find(c => c.letter === letter).title}` : "")),
+    el("h3", {}, `Design ${nameOf(id)}` + (letter ? `: ${letter}, ${data.cards.find(c => c.letter === letter).title}` : "")),
     el("p", { class: "step" },
       el("button", { type: "button", onclick: () => step(-1) }, "One before"), el("button", { type: "button", onclick: () => step(1) }, "One after"),
       el("button", { type: "button", onclick: () => { document.documentElement.classList.add("one"); print(); } }, "Print this design")),

@@ -2,12 +2,20 @@
 const data = JSON.parse(document.getElementById("page-data").textContent);
 const D = data.designs, N = D.ids.length, ROWS = 15;
 const byId = new Map(D.ids.map((id, row) => [id, row]));
+/* The name of a design, as the program makes it of its id. */
+const LETTERS = "23456789ACDEFGHJKMNPQRTUVWXY";
+function nameOf(id) {
+  if (!/^[0-9a-f]{12}$/.test(id)) return id;
+  let rest = (BigInt(`0x${id}`) * 28n ** 8n) >> 48n, word = "";
+  for (let k = 0; k < 8; k++) { word = LETTERS[Number(rest % 28n)] + word; rest /= 28n; }
+  return `${word.slice(0, 4)}-${word.slice(4)}`;
+}
 const letters = new Map(data.cards.map(c => [byId.get(c.design_id), c.letter]));
 /* The objectives: their words and senses, with a column of values each. */
 const goals = data.goals.map((goal, k) => ({ ...goal, values: D.objectives[k].values }));
 const energy = goals.find(g => g.key === data.energy), spent = goals.find(g => g.is_money);
 const base = byId.has(data.recommended_id) ? byId.get(data.recommended_id) : null;
-const state = { all: false, marked: new Set(), limits: {}, sort: goals[0].key, down: true, page: 0, open: null };
+const state = { all: false, marked: new Set(), limits: {}, only: null, sort: goals[0].key, down: true, page: 0, open: null };
 let shown = [];
 
 const $ = id => document.getElementById(id);

@@ -40,10 +40,12 @@ function run(id) { const script = document.createElement("script"); script.textC
 
 sliders();
 headings();
+partChoice();
+axes();
 $("all").addEventListener("change", event => { state.all = event.target.checked; state.marked = new Set([...state.marked].filter(offered)); refresh(); });
 $("reset").addEventListener("click", () => {
   for (const input of document.querySelectorAll("#sliders input")) input.dispatchEvent(new Event("clear"));
-  state.marked.clear(); state.all = $("all").checked = false; state.page = 0; refresh();
+  state.marked.clear(); state.all = $("all").checked = false; state.only = null; $("only").value = ""; state.page = 0; refresh();
 });
 $("unmark").addEventListener("click", () => { state.marked.clear(); state.page = 0; refresh(); });
 $("back").addEventListener("click", () => { state.page--; table(); });
@@ -59,4 +61,4 @@ open(base ?? 0, false);
 address();
 document.documentElement.dataset.ready = "table";
 /* Painted first, plotted second. */
-requestAnimationFrame(() => setTimeout(() => { run("plot-library"); run("plot-script"); connect(); }, 0));
+requestAnimationFrame(() => setTimeout(() => { ownSheets(); run("plot-library"); run("plot-script"); connect(); }, 0));
