@@ -186,7 +186,7 @@ class Store(History):
         chosen = stored if rows is None else stored.take(rows)
         results = self._results(project, chosen)
         groups: dict[str, dict[str, Array]] = {group: {} for group in described.GROUPS}
-        cases: dict[CaseName, dict[str, Array]] = {}
+        cases: dict[CaseName, dict[str, Any]] = {}
         for (group, name, *case), column in results.items():
             if group == described.CASES:
                 operator, pack, *shift = case
@@ -213,13 +213,7 @@ class Store(History):
             readings=groups["readings"],
             session_ledger_J=groups["session_ledger_J"],
             cases=tuple(
-                Case(
-                    whose,
-                    values["delivered_energy_J"],
-                    values["crank_effort_percent"],
-                    values["regime"].astype(np.int8),
-                    values["time_to_first_charge_s"],
-                )
+                Case(whose, **(values | {"regime": values["regime"].astype(np.int8)}))
                 for whose, values in cases.items()
             ),
         )
