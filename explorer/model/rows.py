@@ -42,7 +42,7 @@ def rowed(project: Project, designs: Designs, *, coarse: bool = False) -> Rowed:
 
     Coarse tables are solved in a tenth of the time and not kept: for parts that are drawn once.
     """
-    turning, trios = drives(project, designs), _trios(designs)
+    turning, trios = drives(project, designs), trios_of(designs)
     asked = HEADROOM * turning["cadence_rad_s"] * turning["ratio"]
     # A table follows from its design alone, whoever else is solved with it.
     reach = octave(asked)
@@ -56,7 +56,7 @@ def rowed(project: Project, designs: Designs, *, coarse: bool = False) -> Rowed:
     if coarse or not len(some):
         tables = tabulate(some, reach[first], winding_C, COARSE)
     else:
-        tables = _joined(
+        tables = joined(
             [
                 _table(row.tobytes(), float(most), float(at_C))
                 for row, most, at_C in zip(some, reach[first], winding_C, strict=True)
@@ -185,7 +185,7 @@ def shifts_of(project: Project, crew: Crew) -> Records:
     return shifts
 
 
-def _trios(designs: Designs) -> Rows:
+def trios_of(designs: Designs) -> Rows:
     """Generator, lead and rectifier by row, and how the windings are connected, (n, 4)."""
     links = [designs.parts[link] for link in ("generator", "lead", "rectifier")]
     return np.stack([*links, designs.settings["delta"].astype(np.int64)], axis=1)
@@ -216,10 +216,12 @@ def _table(row: bytes, fastest_rad_s: float, winding_C: float) -> Machines:
     return tabulate(np.frombuffer(row, records.MACHINE), np.array([fastest_rad_s]), winding_C)
 
 
-def _joined(tables: list[Machines]) -> Machines:
-    """Tables of several trios as one."""
+def joined(tables: list[Machines]) -> Machines:
+    """Tables of several machines or groups of them as one."""
     rows = np.concatenate([one.rows for one in tables])
-    starts = np.cumsum([0, *(len(one.values) for one in tables[:-1])])
+    starts = np.repeat(
+        np.cumsum([0, *(len(one.values) for one in tables[:-1])]), [len(one.rows) for one in tables]
+    )
     for name in ("awake_table", "asleep_table"):
         rows[name] += starts
     return Machines(rows, np.concatenate([one.values for one in tables]))
