@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from explorer.commands.cause_words import moved_since
+from explorer.commands.change_words import moved_since
 from explorer.commands.front_view import FrontView
 from explorer.commands.launch import _moved
 from explorer.commands.review import review_studies

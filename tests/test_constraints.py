@@ -395,8 +395,9 @@ def test_a_hand_that_stalls_breaks_a_rule(demo_project: Project) -> None:
     none of these may stand; a held hand turns them all, since it has no dead point."""
     real = with_person(demo_project, inertia_kg_m2=0.01, unevenness=0.9, unevenness_turn=0.6)
     designs = Space.of(real).draw(60, np.random.default_rng(8))
-    case = real.study.session.operators[0], real.study.session.packs[0]
-    fault = simulate(real, designs, *case)["fault"]
+    fault = simulate(real, designs, real.study.session.crews[0], real.study.session.packs[0])[
+        "fault"
+    ][:, 0]
     lost = fault != accounts.SOUND
     assert {accounts.STALLS, accounts.BREAKS_AWAY} & set(fault.tolist())
     found = evaluate(real, designs, Care.SESSION)

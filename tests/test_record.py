@@ -113,7 +113,11 @@ def test_a_session_answers_every_case_and_the_limits(small_project: Project) -> 
     project, tiny = with_tiny_cells(project)
     record = design_record(project, sessions_of(project, tiny), 0, 1.0)
     cases = {(case["operator"], case["pack"]): case for case in record["cases"]}
-    alone = {who: simulate(project, tiny, *who)[0] for who in cases}
+    crew_of = project.study.session.crew_of
+    alone = {
+        (person, pack): simulate(project, tiny, crew_of(person), pack)[0, 0]
+        for person, pack in cases
+    }
     for who, one in alone.items():
         assert cases[who]["delivered_energy_J"] == pytest.approx(float(one["delivered_J"]))
         assert cases[who]["crank_effort_percent"] == pytest.approx(100 * float(one["effort"]))

@@ -46,9 +46,9 @@ def same(one: Evaluation, other: Evaluation) -> None:
             for name in a:
                 np.testing.assert_array_equal(a[name], b[name], err_msg=name)
         elif isinstance(a, tuple):
-            assert [c[:2] for c in a] == [c[:2] for c in b]
+            assert [c.name for c in a] == [c.name for c in b]
             for x, y in zip(a, b, strict=True):
-                for p, q in zip(x[2:], y[2:], strict=True):
+                for p, q in zip(x[1:], y[1:], strict=True):
                     np.testing.assert_array_equal(p, q)
         else:
             np.testing.assert_array_equal(a, b, err_msg=field.name)

@@ -48,7 +48,8 @@ def test_a_course_is_the_session_that_it_belongs_to(demo_project: Project) -> No
     """What it gives to the pack adds up to the session's energy, steps and bursts as they were."""
     drawn = Space.of(demo_project).draw(400, np.random.default_rng(5)).take(np.array([125, 209]))
     case = "adult_one_arm", "telemetry_pack"
-    done = simulate(demo_project, drawn, *case)
+    crew = demo_project.study.session.crew_of(case[0])
+    done = simulate(demo_project, drawn, crew, case[1])[:, 0]
     assert (done["delivered_J"] > 100).all()
     for row in range(2):
         whole = stepped.course(demo_project, drawn.take(np.array([row])), *case)

@@ -4,7 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from explorer.commands.cause_words import Answer, Lines, causes, changed, changed_since, moved_since
+from explorer.commands.case_words import case_words, of_several, one_case, what_is_combined
+from explorer.commands.change_words import (
+    Answer,
+    Lines,
+    causes,
+    changed,
+    changed_since,
+    moved_since,
+)
 
 
 def checked(answer: Answer) -> Lines:
@@ -141,7 +149,7 @@ def _in_short(record: Answer) -> str:
     from explorer.model.names import name_of
 
     values = ", ".join(_objectives(record))
-    return f"{name_of(record['design_id'])}  {values}, {record['regime']}{_of_several(record)}"
+    return f"{name_of(record['design_id'])}  {values}, {record['regime']}{of_several(record)}"
 
 
 def _objectives(record: Answer) -> Iterator[str]:
@@ -156,17 +164,6 @@ def _objectives(record: Answer) -> Iterator[str]:
             yield f"{value:.0f} % {one.label.lower()}"
         else:
             yield f"{value:.2f} {one.unit or record['currency']}"
-
-
-def _of_several(record: Answer) -> str:
-    """Over which cases energy and effort are, and whose the regime is; empty for one case."""
-    cases, weakest = record.get("cases", ()), record.get("ledger_case")
-    if len(cases) < 2 or weakest is None:
-        return ""
-    return (
-        f" ({record['over_cases']} of {len(cases)} cases; regime of {weakest['operator']} into "
-        f"{weakest['pack']})"
-    )
 
 
 def locked(answer: Answer) -> Lines:
@@ -263,21 +260,25 @@ def _verdict_words(verdict: Answer, currency: str) -> str:
 
 def evaluated(answer: Answer) -> Lines:
     """What evaluate says."""
-    several = len(answer["cases"]) > 1
-    work = answer["ledger_J"]["crank_work"]
-    over = f"energy and effort are the {answer['over_cases']} of {len(answer['cases'])} cases"
-    whose = " into ".join(answer["ledger_case"][key] for key in ("operator", "pack"))
+    several, shown = len(answer["cases"]) > 1, answer["ledger_case"]
+    ledger = answer.get("session_ledger_J") or answer["ledger_J"]
+    work, whose = ledger["crank_work"], case_words(shown)
+    over = f"energy and effort are the {what_is_combined(answer)}"
+    own = f"regime and ledger are of {whose}, which delivers least"
+    if ledger is not answer["ledger_J"]:
+        whose, over = f"all shifts into {shown['pack']}", what_is_combined(answer)
+        own = f"regime is of {case_words(shown)}, ledger of {whose}, which gets least"
     broken, kept = _rules(answer)
     return [
         _in_short(answer),
         *(["not feasible:", *broken] if broken else []),
         *_fidelity(answer),
-        *([f"{over}; regime and ledger are of {whose}, which delivers least"] if several else []),
-        *map(_one_case, answer["cases"]),
+        *([f"{over}; {own}"] if several else []),
+        *map(one_case, answer["cases"]),
         f"where the work at the crank goes{f', {whose}' if several else ''}:",
         *(
             f"  {name:16s} {value:9.1f} J  {100 * value / work if work else 0:5.1f} %"
-            for name, value in answer["ledger_J"].items()
+            for name, value in ledger.items()
         ),
         *filter(None, [answer.get("beyond_points", "")]),
         *_advised(answer),
@@ -329,15 +330,3 @@ def tabled(answer: Answer) -> Lines:
         f"{answer['designs']:,} designs of {of}, {len(answer['columns'])} columns",
         f"written to {answer['file']}",
     ]
-
-
-def _one_case(case: Answer) -> str:
-    """One case: what one person gets into one pack."""
-    percent, first = case["minutes_per_percent"], case["time_to_first_charge_s"]
-    gains = "gains nothing" if percent is None else f"{percent:.2g} minutes for 1 %"
-    charged = "never charged" if first is None else f"first charge after {first:.0f} s"
-    return (
-        f"  {case['operator']} into {case['pack']}, {case['minutes']:g} minutes: "
-        f"{case['delivered_energy_J']:.0f} J, {gains}, "
-        f"{case['crank_effort_percent']:.0f} % effort, {case['regime']}, {charged}"
-    )

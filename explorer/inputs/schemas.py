@@ -18,6 +18,7 @@ from explorer.inputs.sections import (
     Build,
     Setting,
 )
+from explorer.inputs.session_section import Session
 
 Schema = dict[str, Any]
 
@@ -33,6 +34,8 @@ def study_schema() -> Schema:
     for name, model in SECTIONS.items():
         schema = model.model_json_schema(ref_template="#/$defs/{model}")
         definitions |= schema.pop("$defs", {})
+        if model is Session:
+            schema |= _one_of_either(schema, ("minutes", "operators"), "shifts")
         sections[name] = schema
     sections["choices"] = _table(NAMED_SECTIONS["choices"], {name: _choice(name) for name in LINKS})
     sections["settings"] = _table(
@@ -100,6 +103,18 @@ def _table(about: str, keys: Schema, required: list[str] | None = None) -> Schem
         "properties": keys,
         "additionalProperties": False,
         **({"required": required} if required else {}),
+    }
+
+
+def _one_of_either(schema: Schema, usual: tuple[str, ...], instead: str) -> Schema:
+    """What a section needs that has either some keys or another one in their place."""
+    others: Schema = {name: False for name in usual}
+    return {
+        "required": [name for name in schema["required"] if name not in usual],
+        "oneOf": [
+            {"required": list(usual), "properties": {instead: False}},
+            {"required": [instead], "properties": others},
+        ],
     }
 
 

@@ -9,7 +9,8 @@ from pydantic import Field, model_validator
 
 from explorer.inputs.price_section import PriceSection
 from explorer.inputs.records import Identifier, Positive, Text
-from explorer.inputs.section import Folder, Names, Section
+from explorer.inputs.section import Folder, Section
+from explorer.inputs.session_section import Session
 
 MOST_VALUES = 10_000
 """Of one setting: more than any comparator or cadence can resolve."""
@@ -37,43 +38,6 @@ class Heading(Section):
     bench: Folder = Field(
         default="bench",
         description="Folder beside the study file with the measured points of converters.",
-    )
-
-
-class Session(Section):
-    """Who cranks, for how long, into which packs, in which surroundings."""
-
-    minutes: Annotated[float, Field(gt=0, le=1440)] = Field(
-        description="How long one session at the crank lasts.", examples=[10]
-    )
-    operators: Names = Field(
-        description="Ids of operators.csv: who cranks. Each is a case with each pack.",
-        examples=[["my_operator"]],
-    )
-    packs: Names = Field(description="Ids of packs.csv: what is charged.", examples=[["my_pack"]])
-    over_cases: Literal["mean", "worst"] = Field(
-        default="mean",
-        description="Whether the mean or the worst of several operators and packs counts.",
-    )
-    ambient_C: Annotated[float, Field(ge=-40, le=60)] = Field(
-        default=25.0, description="Temperature of the surroundings."
-    )
-    winding_C: Annotated[float, Field(ge=-40, le=180)] = Field(
-        default=60.0, description="Temperature at which the copper of a winding is taken."
-    )
-    wet: bool = Field(
-        default=False,
-        description="Whether it is used in the wet, where less voltage may be touched.",
-    )
-    overspeed: Annotated[float, Field(ge=1, le=3)] = Field(
-        default=1.25, description="Nothing may be harmed at this many times the cadence."
-    )
-    overspeed_rpm: Annotated[float, Field(ge=0, le=400)] | None = Field(
-        default=None,
-        description="Nothing may be harmed at this speed of a hand that runs on when the load is "
-        "gone. Left out: 150 rpm on a crank of 0.17 m, with the inverse root of its radius; 0: "
-        "the multiple of the cadence alone.",
-        examples=[150],
     )
 
 
@@ -336,5 +300,3 @@ NAMED_SECTIONS = {
     "for all kits together. So many are free; only what is lacking is bought.",
 }
 """Sections with a key a link, a key a setting and a key a part, and what they say."""
-
-"""Settings that count something."""

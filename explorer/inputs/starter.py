@@ -112,6 +112,9 @@ def _section(name: str, study: str) -> Iterator[str]:
             yield from _offer()
             continue
         yield from _comment(info.description or "")
+        if key == "shifts":
+            yield f"# Instead of both: {key} = {_toml(_shown(info))}"
+            continue
         value = study if (name, key) == ("study", "name") else _shown(info)
         is_set = info.is_required() or (name, key) in SHOWN_SET
         yield f"{'' if is_set else '# '}{key} = {_toml(value)}"

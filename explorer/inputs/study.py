@@ -19,10 +19,10 @@ from explorer.inputs.sections import (
     Limits,
     Promise,
     Search,
-    Session,
     Setting,
     Worth,
 )
+from explorer.inputs.session_section import Session
 from explorer.inputs.study_check import StudyCheck
 from explorer.inputs.toml_text import read_toml
 
@@ -208,7 +208,7 @@ class _Given:
         )
 
 
-LATER_KEYS = ("wet",)
+LATER_KEYS = ("wet", "shifts")
 """Keys of [session] that came later: at its default one of these changes no hash of before it."""
 
 

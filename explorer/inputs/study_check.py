@@ -29,9 +29,9 @@ from explorer.inputs.sections import (
     Build,
     Heading,
     Limits,
-    Session,
     Setting,
 )
+from explorer.inputs.session_section import Session, Shift
 from explorer.inputs.toml_text import line_of, places_of
 from explorer.physics.window import threshold_band
 
@@ -193,8 +193,13 @@ class StudyCheck:
     ) -> None:
         """Check ids, prices and thresholds of the study against what the tables hold."""
         if session:
-            for key, kind in (("operators", "operator"), ("packs", "pack")):
-                self._known(("session", key), getattr(session, key), reading.known[kind])
+            self._known(("session", "packs"), session.packs, reading.known["pack"])
+            people = reading.known["operator"]
+            if not session.shifts:
+                self._known(("session", "operators"), session.operators, people)
+            for number, shift in enumerate(session.shifts):
+                keys = ("session", "shifts", number, "operator")
+                self._known(keys, (shift.operator,), people)
         chosen: dict[str, tuple[str, ...]] = {}
         for link, names in (choices or {}).items():
             known = reading.known[link]
@@ -259,7 +264,7 @@ class StudyCheck:
             self.fault(key, rule, f"at most {off.high:g}, at worst {worst_V:.3g}")
 
     def _known(
-        self, keys: Sequence[str], names: Sequence[str], known: tuple[str, ...] | None
+        self, keys: Sequence[Any], names: Sequence[str], known: tuple[str, ...] | None
     ) -> None:
         if known is None:
             return
@@ -301,10 +306,12 @@ class StudyCheck:
 
 
 def _keys_beside(model: type[Section], place: Sequence[Any]) -> tuple[str, ...]:
-    """The valid keys where an unknown one stands; only [[prices.offers]] and [build] go deeper."""
-    deeper: type[BaseModel] = OfferColumns if "columns" in place[:-1] else Offer
-    if model is Build:
-        deeper = BudgetLine
+    """The valid keys where an unknown one stands; only [[prices.offers]], [[session.shifts]]
+    and [build] go deeper.
+    """
+    offers = OfferColumns if "columns" in place[:-1] else Offer
+    below: dict[Any, type[BaseModel]] = {Build: BudgetLine, Session: Shift}
+    deeper = below.get(model, offers)
     fields = model.model_fields if len(place) == 1 else deeper.model_fields
     return tuple(name for name in fields if name != "listed")
 

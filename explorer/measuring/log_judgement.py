@@ -111,7 +111,13 @@ def charging_of(project: Project, design: Designs, window: LogWindow) -> BankCur
     strong = {field: by * getattr(person, field) for field, by in STRONG.items()}
     held = {"inertia_kg_m2": 0.0, "unevenness": 0.0, "unevenness_turn": 0.0}
     operators = {**project.catalogue.operators, name: person.model_copy(update=strong | held)}
-    able = replace(project, catalogue=replace(project.catalogue, operators=operators))
+    # Of shifts in a row the strong hand does all.
+    alone = project.study.session.model_copy(update={"operators": (name,), "shifts": ()})
+    able = replace(
+        project,
+        study=replace(project.study, session=alone),
+        catalogue=replace(project.catalogue, operators=operators),
+    )
     cadences = design.settings["cadence_rpm"] * CADENCE_SHARES
     many = design.take(np.zeros(len(cadences), np.int64))
     many = Designs(many.parts, {**many.settings, "cadence_rpm": cadences})

@@ -21,9 +21,9 @@ UNIT_SHARE = 0.1
 
 @dataclass(frozen=True)
 class CaseBound:
-    """What no chain can exceed for one person and pack, J."""
+    """What no chain can exceed in one session, of one person or several in a row, J."""
 
-    operator: str
+    operators: tuple[str, ...]
     pack: str
     energy_J: float
     arm_J: float
@@ -34,7 +34,8 @@ class CaseBound:
 class EnergyBound:
     """What no chain can exceed, J: the arm's work over the session, and what the pack takes.
 
-    Over several cases each number is their mean or least as the study says; `cases` has their own.
+    Over several sessions each number is their mean or least as the study says; `cases` has their
+    own.
     """
 
     energy_J: float
@@ -43,9 +44,11 @@ class EnergyBound:
     cases: tuple[CaseBound, ...]
 
     def of(self, case: Mapping[str, Any]) -> CaseBound:
-        """The bound of one case {operator, pack}; KeyError for one that the study does not have."""
+        """The bound of the session of a case {operator, pack}; KeyError for one that the study does
+        not have.
+        """
         for one in self.cases:
-            if (one.operator, one.pack) == (case["operator"], case["pack"]):
+            if case["operator"] in one.operators and one.pack == case["pack"]:
                 return one
         raise KeyError(f"{case['operator']} with {case['pack']}")
 
@@ -55,7 +58,7 @@ def energy_bound(project: Project) -> EnergyBound:
 
     The arm gives at most its share of `CP + W'/t` for the whole session, the pack takes at most
     its current at the highest output of any converter on offer; the smaller of the two holds, by
-    case, combined over the cases as the study says (mean or worst). Losses are left out, so this
+    session, combined over sessions as the study says (mean or worst). Losses are left out, so this
     is a bound and not a forecast. Source: critical power, Monod and Scherrer 1965; the rest is
     derived.
     """
@@ -68,13 +71,12 @@ def energy_bound(project: Project) -> EnergyBound:
         if isinstance(part, Converter) and part.id in offered
     )
     cases = []
-    for operator_id in study.session.operators:
-        person = catalogue.operators[operator_id]
-        hold = endurance_power(person.critical_power_W, person.reserve_J, seconds)
-        arm_J = float(person.power_share * hold) * seconds
+    for crew in study.session.crews:
+        people = tuple(shift.operator for shift in crew)
+        arm_J = sum(_arm_J(project, name) for name in dict.fromkeys(people))
         for pack_id in study.session.packs:
             pack_J = catalogue.packs[pack_id].current_A * volts * seconds
-            cases.append(CaseBound(operator_id, pack_id, min(arm_J, pack_J), arm_J, pack_J))
+            cases.append(CaseBound(people, pack_id, min(arm_J, pack_J), arm_J, pack_J))
 
     def over_cases(name: str) -> float:
         each = [np.array([getattr(case, name)]) for case in cases]
@@ -83,6 +85,14 @@ def energy_bound(project: Project) -> EnergyBound:
     return EnergyBound(
         over_cases("energy_J"), over_cases("arm_J"), over_cases("pack_J"), tuple(cases)
     )
+
+
+def _arm_J(project: Project, operator_id: str) -> float:
+    """What a person gives at most at a pace that can be held for all own shifts, J."""
+    person = project.catalogue.operators[operator_id]
+    seconds = 60.0 * float(project.study.session.own_minutes(operator_id))
+    hold = endurance_power(person.critical_power_W, person.reserve_J, seconds)
+    return float(person.power_share * hold) * seconds
 
 
 def goal_units(project: Project) -> Array:

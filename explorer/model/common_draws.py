@@ -15,9 +15,7 @@ from numpy.typing import NDArray
 from explorer.inputs.links import LINKS
 from explorer.inputs.study import Project
 from explorer.model import promise
-from explorer.model.evaluate import evaluate
 from explorer.model.rules import RULES
-from explorer.model.simulate import Care
 from explorer.model.space import Designs
 from explorer.model.spreads import Spread, nominal, of_cadence, of_hand, spreads_of_part
 from explorer.stopping import starting_workers
@@ -135,9 +133,7 @@ def _some(project: Project, designs: Designs, groups: Sequence[Sequence[int]]) -
     energies, factors, margins = [], [], []
     for group in groups:
         builds = promise.draw(project, designs, group)
-        found = evaluate(
-            builds.project, builds.designs, Care.DRAWN, weakest_share=builds.weakest_share
-        )
+        found = promise.of_builds(project, designs, builds)
         shape = (len(group), len(designs))
         energies.append(found.delivered_energy_J.round(1).reshape(shape))
         margins.append({name: m.reshape(shape) for name, m in found.margins.items()})

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -11,7 +12,8 @@ from numpy.typing import NDArray
 from explorer.inputs.study import Project
 from explorer.model import costing
 from explorer.model import margins as rule_margins
-from explorer.model.evaluation import Case, Evaluation
+from explorer.model.cases import CaseName, sessions_of_cases, together
+from explorer.model.evaluation import Case, Evaluation, ledger_case_of, session_energies
 from explorer.model.kernels.accounts import TERMS
 from explorer.model.kernels.records import Records
 from explorer.model.limits import limit_margins
@@ -53,39 +55,32 @@ def evaluate(
 def combine_cases(
     project: Project,
     designs: Designs,
-    solved: Mapping[tuple[str, str], Solved],
+    solved: Mapping[CaseName, Solved],
     weakest_share: Array | None = None,
 ) -> Evaluation:
-    """Objectives, margins and ledger from the solved cases (operator, pack) of some designs."""
-    study = project.study
-    solutions = tuple(solved.values())
-    cases = tuple(
-        Case(
-            *who,
-            np.asarray(s.result["delivered_J"]),
-            100 * s.result["effort"],
-            s.result["regime"].astype(np.int8),
-            np.asarray(s.result["first_charge_s"]),
-        )
-        for who, s in solved.items()
-    )
-    margins = [rule_margins.margins(project, designs, s, weakest_share) for s in solutions]
-    energies = np.stack([case.delivered_energy_J for case in cases])
-    efforts = np.stack([case.crank_effort_percent for case in cases])
-    worst = study.session.over_cases == "worst"
-    energy = energies.min(axis=0) if worst else energies.mean(axis=0)
-    effort = efforts.max(axis=0) if worst else efforts.mean(axis=0)
-    weakest = energies.argmin(axis=0)
+    """Objectives, margins and ledger from the solved cases of some designs."""
+    study, solutions = project.study, tuple(solved.values())
+    sessions = sessions_of_cases(solved)
+    cases = _cases(solved, sessions)
+    every = np.arange(len(designs))
+    efforts = [
+        np.max([cases[place].crank_effort_percent for place in places], axis=0)
+        for places in sessions
+    ]
+    over = study.session.over_cases
+    energy = together(session_energies(cases), over, more_is_better=True)
+    effort = together(efforts, over, more_is_better=False)
+    shown_case = ledger_case_of(cases)
 
     def shown(values: Sequence[NDArray[Any]]) -> NDArray[Any]:
-        return np.asarray(np.stack(values)[weakest, np.arange(len(designs))])
+        return np.asarray(np.stack(values)[shown_case, every])
 
     mass = costing.mass_kg(project, designs)
-    together = {name: np.min([m[name] for m in margins], axis=0) for name in margins[0]}
-    first_charge_s = np.max([case.time_to_first_charge_s for case in cases], axis=0)
-    together |= limit_margins(study, energy, mass, effort, first_charge_s)
+    margins = [rule_margins.margins(project, designs, s, weakest_share) for s in solutions]
+    least = {name: np.min([m[name] for m in margins], axis=0) for name in margins[0]}
+    first_charge_s = np.max([cases[p[-1]].time_to_first_charge_s for p in sessions], axis=0)
     ledgers = [ledger(s.result) for s in solutions]
-    readings = [_readings(project, s) for s in solutions]
+    readings = [_readings(s) for s in solutions]
     return Evaluation(
         designs=designs,
         delivered_energy_J=energy,
@@ -93,24 +88,64 @@ def combine_cases(
         crank_effort_percent=effort,
         time_to_first_charge_s=first_charge_s,
         regime=shown([case.regime for case in cases]),
-        margins=together,
+        margins=least | limit_margins(study, energy, mass, effort, first_charge_s),
         ledger_J={name: shown([one[name] for one in ledgers]) for name in ledgers[0]},
         readings={name: shown([one[name] for one in readings]) for name in readings[0]},
         cases=cases,
+        session_ledger_J=_session_ledger(ledgers, sessions, shown),
     )
+
+
+def _cases(
+    solved: Mapping[CaseName, Solved], sessions: Sequence[Sequence[int]]
+) -> tuple[Case, ...]:
+    """Every case's own values; of shifts in a row the first charge is that of any up to then."""
+    firsts = [np.asarray(one.result["first_charge_s"]) for one in solved.values()]
+    for places in sessions:
+        for before, place in pairwise(places):
+            firsts[place] = np.minimum(firsts[before], firsts[place])
+    return tuple(
+        Case(
+            name,
+            np.asarray(one.result["delivered_J"]),
+            100 * one.result["effort"],
+            one.result["regime"].astype(np.int8),
+            first_s,
+        )
+        for (name, one), first_s in zip(solved.items(), firsts, strict=True)
+    )
+
+
+def _session_ledger(
+    ledgers: Sequence[Mapping[str, Array]],
+    sessions: Sequence[Sequence[int]],
+    shown: Callable[[Sequence[NDArray[Any]]], NDArray[Any]],
+) -> dict[str, Array]:
+    """All shifts of the ledger's session together; nothing where each session has one."""
+    if all(len(places) == 1 for places in sessions):
+        return {}
+    whole = {
+        place: {name: np.sum([ledgers[p][name] for p in places], axis=0) for name in ledgers[0]}
+        for places in sessions
+        for place in places
+    }
+    return {name: shown([whole[k][name] for k in range(len(ledgers))]) for name in ledgers[0]}
 
 
 def ledger(result: Records) -> dict[str, Array]:
     """Where the work at the crank went over a session, J; `crank_work` is the sum."""
     # Rounding may leave a lossless gear a hair below nothing.
     terms = {name: np.maximum(result[f"{name}_J"], 0.0) for name in TERMS}
+    # What an earlier shift left in the bank may be spent, and so may the swing of a crank that is
+    # still turning as this one begins, which is booked with it.
+    terms["stored"] = result["stored_J"] + np.minimum(result["kinetic_J"], 0.0)
     return {"crank_work": np.sum(list(terms.values()), axis=0), **terms}
 
 
-def _readings(project: Project, solved: Solved) -> dict[str, Array]:
+def _readings(solved: Solved) -> dict[str, Array]:
     """What a person would feel and measure."""
-    fronts, half, need, result, _ = solved
-    seconds, radius = 60 * project.study.session.minutes, fronts.drives["radius_m"][half]
+    fronts, half, need, result = solved[:4]
+    seconds, radius = solved.seconds, fronts.drives["radius_m"][half]
     regime = result["regime"]
     rests, moves = regime == STEADY, np.isin(regime, (CYCLING, CHATTERING))
     at_rest_W = need.load(result["working_V"][:, None]).delivered_W[:, 0]

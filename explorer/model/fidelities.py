@@ -44,12 +44,12 @@ def at_fidelity(project: Project, designs: Designs, fidelity: str) -> list[dict[
 
 def _window(project: Project, design: Designs, found: Evaluation) -> dict[str, Any] | None:
     """What the bridge gives to the bus at switching level beside what the session says; None where
-    the hand finds no speed to hold.
+    the hand finds no speed to hold. Operator and pack are those that readings are of.
     """
-    plan = project.study.session
+    case = found.cases[int(found.ledger_case[0])].name
     steady, hold_V = found.regime[0] == STEADY, float(found.readings["hold_V"][0])
     settings = {name: float(value[0]) for name, value in design.settings.items()}
     middle_V = settings["undervoltage_off_V"] + settings["undervoltage_band_V"] / 2
     start_V = hold_V if steady else middle_V
-    seen = window(project, design, plan.operators[0], plan.packs[0], start_V=start_V)
+    seen = window(project, design, case.operator, case.pack, start_V=start_V)
     return seen._asdict() if seen else None

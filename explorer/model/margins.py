@@ -43,7 +43,7 @@ def margins(
     The study's limits are added by the evaluation, over all cases (`limit_margins`); the one on
     cost with the prices. `weakest_share`: see `overspeed_margins`.
     """
-    fronts, half, need, result, _ = solved
+    fronts, half, need, result = solved[:4]
     found = {name: margin[half] for name, margin in unloaded_margins(project, fronts).items()}
     found["peak_handle_force_N"] = start_margin(fronts, half, result["start_torque_N_m"])
     found |= back_margins(project, designs, need)
@@ -235,14 +235,14 @@ def overspeed_margins(
 
 def _session_margins(project: Project, designs: Designs, solved: Solved) -> dict[str, Array]:
     """Rules that only the course of a session decides, (n,) each."""
-    fronts, half, need, result, _ = solved
-    person, seconds = fronts.person, 60.0 * project.study.session.minutes
-    held_W = float(endurance_power(person.critical_power_W, person.reserve_J, seconds))
+    fronts, half, need, result = solved[:4]
+    person = fronts.person
+    held_W = float(endurance_power(person.critical_power_W, person.reserve_J, solved.own_seconds))
     regime = result["regime"]
     often = np.isin(regime, (CYCLING, CHATTERING))
     return {
         "reaches_window_V": result["idle_V"] - worst_levels(project, designs, need).on_high,
-        "endurance_W": held_W - result["crank_work_J"] / seconds,
+        "endurance_W": held_W - result["crank_work_J"] / solved.seconds,
         "keeps_turning_rpm": keeps_turning(fronts.drives["cadence_rad_s"][half], result),
         **hardest(project, designs, fronts, half, Hardest.of(result)),
         "stroke_ripple_V": _ripple(project, designs, solved),
@@ -327,7 +327,7 @@ def _ripple(project: Project, designs: Designs, solved: Solved) -> Array:
     bank has the least capacitance that its cells may have; a session has seen the ripple of the
     nominal one, the filter none.
     """
-    fronts, _, need, result, care = solved
+    fronts, need, result = solved.fronts, solved.need, solved.result
     at = {name: value[:, 0] for name, value in need.fields.items()}
     low_fraction = designs.chosen(project.catalogue, "cell", "capacitance_low_fraction")
 
@@ -339,7 +339,7 @@ def _ripple(project: Project, designs: Designs, solved: Solved) -> Array:
         )  # fmt: skip
 
     most = ripple_V(at["capacitance_F"] * low_fraction)
-    unseen = most - (ripple_V(at["capacitance_F"]) if care is Care.SESSION else 0.0)
+    unseen = most - (ripple_V(at["capacitance_F"]) if solved.care is Care.SESSION else 0.0)
     off_high = worst_levels(project, designs, need).off_high
     rests = result["regime"] == STEADY
     floor_V = np.fmax(off_high, result["unstable_equilibrium_V"])

@@ -95,10 +95,13 @@ class Objective:
 
 
 def _whole_energy_J(project: Project) -> float:
-    """All that the strongest operator of a study can give in its session."""
-    session = project.study.session
-    people = [project.catalogue.operators[name] for name in session.operators]
-    return max(o.critical_power_W * 60 * session.minutes + o.reserve_J for o in people)
+    """All that the strongest operator of a study can give in its session, or all in a row."""
+    session, people = project.study.session, project.catalogue.operators
+    each = [
+        people[name].critical_power_W * 60 * session.own_minutes(name) + people[name].reserve_J
+        for name in session.operators
+    ]
+    return sum(each) if session.shifts else max(each)
 
 
 SCALE_DRAWS = 1000

@@ -13,7 +13,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from explorer.inputs.sections import Session
+from explorer.inputs.session_section import Session
 from explorer.model.space import Rows
 from explorer.model.unloaded import Fronts
 from explorer.physics import bank, operator

@@ -24,7 +24,9 @@ from explorer.inputs.study import Project
 from explorer.model import margins as rule_margins
 from explorer.model import spreads as spread_tables
 from explorer.model.back_half import back_halves
+from explorer.model.drawn_fronts import drawn_fronts
 from explorer.model.evaluate import evaluate
+from explorer.model.evaluation import Evaluation
 from explorer.model.odds import SCREENED, SCREENS, Odds
 from explorer.model.rules import RULES
 from explorer.model.simulate import Care
@@ -190,14 +192,21 @@ def _weakest(project: Project, designs: Designs, rng: np.random.Generator) -> Ar
     return np.array(shares)[kind.reshape(-1)]
 
 
+def of_builds(project: Project, designs: Designs, builds: Builds) -> Evaluation:
+    """Results of some designs in some builds by the filter, (builds * n,)."""
+    front = drawn_fronts(project, designs, builds.project, builds.designs)
+    return evaluate(
+        builds.project, builds.designs, Care.DRAWN,
+        weakest_share=builds.weakest_share, front=front,
+    )  # fmt: skip
+
+
 def odds(project: Project, designs: Designs, numbers: Iterable[int]) -> list[Odds]:
     """All rules of some designs in some builds, by the filter: one result a design."""
     found = [Odds()] * len(designs)
     for group in by_hand(numbers):
         builds = draw(project, designs, group)
-        seen = evaluate(
-            builds.project, builds.designs, Care.DRAWN, weakest_share=builds.weakest_share
-        )
+        seen = of_builds(project, designs, builds)
         hazards = np.any([m < 0 for name, m in seen.margins.items() if _hazard(name)], axis=0)
         kept = np.all([m >= 0 for name, m in seen.margins.items() if not _hazard(name)], axis=0)
         in_time = ~hazards & (seen.margins["first_charge_s"] >= 0)

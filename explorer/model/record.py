@@ -26,7 +26,8 @@ def design_record(
     """One design's result under the keys that hold wherever a result appears, from its session.
     Its cost is None where nobody sells enough of a part.
 
-    Ledger, regime and readings are those of `ledger_case`.
+    Ledger, regime and readings are those of `ledger_case`. Where people crank in a row,
+    `session_ledger_J` is the ledger of all of them into its pack.
     """
     return design_records(project, evaluation.take(np.array([row])), np.array([cost]))[0]
 
@@ -36,7 +37,7 @@ def design_records(project: Project, evaluation: Evaluation, cost: Array) -> lis
     points = objectives.points_of(project, evaluation, cost)
     bills = costing.bills(project, evaluation.designs)
     of_all_parts = costing.costs_of_all_parts(project, evaluation.designs)
-    weakest = evaluation.weakest
+    shown = evaluation.ledger_case
     kept = np.all([m >= 0 for m in evaluation.margins.values()], axis=0)
     return [
         _record(
@@ -44,7 +45,7 @@ def design_records(project: Project, evaluation: Evaluation, cost: Array) -> lis
             evaluation,
             row,
             objectives.values(points[row]),
-            evaluation.cases[int(weakest[row])],
+            evaluation.cases[int(shown[row])],
             bool(kept[row]),
             bills[row],
             json_number(of_all_parts[row]),
@@ -58,12 +59,11 @@ def _record(
     evaluation: Evaluation,
     row: int,
     goals: dict[str, float],
-    weakest: Case,
+    shown: Case,
     feasible: bool,
     bill: list[dict[str, Any]],
     of_all_parts: float | None,
 ) -> dict[str, Any]:
-    minutes = float(project.study.session.minutes)
     parts, settings = describe(project.catalogue, evaluation.designs, row)
     limit = project.study.limits.cost
     # A margin of infinity does not apply to this design and is left out.
@@ -90,14 +90,14 @@ def _record(
         "feasible": feasible,
         "margins": margins,
         "ledger_J": {name: float(v[row]) for name, v in evaluation.ledger_J.items()},
-        "ledger_case": {"operator": weakest.operator, "pack": weakest.pack},
+        **_of_all_shifts(evaluation, row),
+        "ledger_case": named(project, shown),
         "time_to_first_charge_s": json_number(evaluation.time_to_first_charge_s[row]),
         "bill": bill,
         "cases": [
             {
-                "operator": case.operator,
-                "pack": case.pack,
-                "minutes": minutes,
+                **named(project, case),
+                "minutes": minutes_of(project, case),
                 **{key: float(getattr(case, key)[row]) for key in objectives.session_keys()},
                 "time_to_first_charge_s": json_number(case.time_to_first_charge_s[row]),
                 "regime": REGIMES[int(case.regime[row])],
@@ -110,11 +110,31 @@ def _record(
     }
 
 
+def minutes_of(project: Project, case: Case) -> float:
+    """How long the operator of a case cranks in it."""
+    plan = project.study.session
+    return float(plan.shifts[case.name.shift].minutes if plan.shifts else plan.minutes)
+
+
+def named(project: Project, case: Case) -> dict[str, Any]:
+    """Whose a case is; of shifts in a row also which one, from 1 on."""
+    names: dict[str, Any] = {"operator": case.name.operator, "pack": case.name.pack}
+    if project.study.session.shifts:
+        names["shift"] = case.name.shift + 1
+    return names
+
+
+def _of_all_shifts(evaluation: Evaluation, row: int) -> dict[str, Any]:
+    """Where the work of all shifts went, into the pack of `ledger_case`."""
+    whole = evaluation.session_ledger_J
+    return {"session_ledger_J": {k: float(v[row]) for k, v in whole.items()}} if whole else {}
+
+
 def _minutes_per_percent(project: Project, case: Case, row: int) -> float | None:
     """Minutes at the crank for one percent of the case's pack; None where it gets nothing."""
     energy_J = float(case.delivered_energy_J[row])
     if energy_J < LEAST_J:
         return None
-    power_W = energy_J / 60 / project.study.session.minutes
-    capacity_Wh = project.catalogue.packs[case.pack].capacity_Wh
+    power_W = energy_J / 60 / minutes_of(project, case)
+    capacity_Wh = project.catalogue.packs[case.name.pack].capacity_Wh
     return float(pack.minutes_per_percent(capacity_Wh, AT_ITS_TERMINALS, power_W))

@@ -10,6 +10,7 @@ import numpy as np
 from explorer.inputs.front_parts import BARRIER_V
 from explorer.inputs.links import shaft_drag_N_m
 from explorer.inputs.records import Operator
+from explorer.inputs.session_section import Crew
 from explorer.inputs.study import Project
 from explorer.model import back_half
 from explorer.model.kernels import records
@@ -41,7 +42,7 @@ def rowed(project: Project, designs: Designs, *, coarse: bool = False) -> Rowed:
 
     Coarse tables are solved in a tenth of the time and not kept: for parts that are drawn once.
     """
-    turning, trios = drives(project, designs), _trios(designs)
+    turning, trios = drives(project, designs), trios_of(designs)
     asked = HEADROOM * turning["cadence_rad_s"] * turning["ratio"]
     # A table follows from its design alone, whoever else is solved with it.
     reach = octave(asked)
@@ -55,7 +56,7 @@ def rowed(project: Project, designs: Designs, *, coarse: bool = False) -> Rowed:
     if coarse or not len(some):
         tables = tabulate(some, reach[first], winding_C, COARSE)
     else:
-        tables = _joined(
+        tables = joined(
             [
                 _table(row.tobytes(), float(most), float(at_C))
                 for row, most, at_C in zip(some, reach[first], winding_C, strict=True)
@@ -172,7 +173,19 @@ def shift_of(person: Operator, seconds: float) -> Records:
     return records.rows(records.PERSON, 1, seconds=seconds, pace_s=seconds, **values)
 
 
-def _trios(designs: Designs) -> Rows:
+def shifts_of(project: Project, crew: Crew) -> Records:
+    """A session's shifts, (shifts,) of `records.PERSON`: each paces for all own shifts together."""
+    people = project.catalogue.operators
+    shifts = np.concatenate([shift_of(people[one.operator], 60 * one.minutes) for one in crew])
+    own = [one.operator for one in crew]
+    for place, operator_id in enumerate(own):
+        mine = [other for other, name in enumerate(own) if name == operator_id]
+        shifts["pace_s"][place] = shifts["seconds"][mine].sum()
+        shifts["follows"][place] = max((1 + other for other in mine if other < place), default=0)
+    return shifts
+
+
+def trios_of(designs: Designs) -> Rows:
     """Generator, lead and rectifier by row, and how the windings are connected, (n, 4)."""
     links = [designs.parts[link] for link in ("generator", "lead", "rectifier")]
     return np.stack([*links, designs.settings["delta"].astype(np.int64)], axis=1)
@@ -203,10 +216,12 @@ def _table(row: bytes, fastest_rad_s: float, winding_C: float) -> Machines:
     return tabulate(np.frombuffer(row, records.MACHINE), np.array([fastest_rad_s]), winding_C)
 
 
-def _joined(tables: list[Machines]) -> Machines:
-    """Tables of several trios as one."""
+def joined(tables: list[Machines]) -> Machines:
+    """Tables of several machines or groups of them as one."""
     rows = np.concatenate([one.rows for one in tables])
-    starts = np.cumsum([0, *(len(one.values) for one in tables[:-1])])
+    starts = np.repeat(
+        np.cumsum([0, *(len(one.values) for one in tables[:-1])]), [len(one.rows) for one in tables]
+    )
     for name in ("awake_table", "asleep_table"):
         rows[name] += starts
     return Machines(rows, np.concatenate([one.values for one in tables]))

@@ -90,7 +90,10 @@ class Between:
         made["asleep_table"] = np.arange(count) * each + each - 1
         logs = np.log([machines[name] for name in self.varied]).reshape(-1, count)
         along = ((logs - self.centre[:, None]) / self.reach[:, None]).T.astype(np.float32)
-        found = self.middle + np.hstack([along, along**2]) @ self.slopes
+        found = np.repeat(self.middle[None], count, axis=0)
+        # One column after the other, so that what is found does not depend on how many are asked.
+        for powers, slope in zip(np.hstack([along, along**2]).T, self.slopes, strict=True):
+            found += powers[:, None] * slope
         np.exp(found, out=found, where=self.is_log)
         return Machines(made, found.reshape(count * each, *self.shape[1:]))
 

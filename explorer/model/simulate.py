@@ -1,15 +1,18 @@
-"""One case of some designs through the compiled session: with all it knows, or as its filter."""
+"""Sessions of some designs through the compiled model: with all it knows, or as its filter."""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from enum import Enum
 from typing import NamedTuple
 
 import numpy as np
 
+from explorer.inputs.session_section import Crew
 from explorer.inputs.study import Project
 from explorer.model import rows
 from explorer.model.back_half import BackHalves, back_halves
+from explorer.model.cases import CaseName
 from explorer.model.kernels import accounts
 from explorer.model.kernels.average import averages
 from explorer.model.kernels.motion import Settings
@@ -34,7 +37,8 @@ class Care(Enum):
 
 class Solved(NamedTuple):
     """One case of designs (n,): front halves (h,) that `half` (n,) points to, what is taken from
-    the bus, results (n,) of `accounts.RESULT`, and by which care they were found.
+    the bus, results (n,) of `accounts.RESULT`, by which care they were found, and how long the
+    operator cranks in this case, and in all cases of its session.
     """
 
     fronts: Fronts
@@ -42,6 +46,8 @@ class Solved(NamedTuple):
     need: BackHalves
     result: Records
     care: Care
+    seconds: float
+    own_seconds: float
 
 
 def settings(project: Project) -> Settings:
@@ -52,25 +58,23 @@ def settings(project: Project) -> Settings:
 def simulate(
     project: Project,
     designs: Designs,
-    operator_id: str,
+    crew: Crew,
     pack_id: str,
     care: Care = Care.SESSION,
     front: rows.Rowed | None = None,
 ) -> Records:
-    """One case of each design, (n,) of `accounts.RESULT`.
+    """A session of each design by a crew into a pack, (n, shifts) of `accounts.RESULT`.
 
     `front` are the rows of these designs where they are known already.
     """
-    plan = project.study.session
     front = front or rows.rowed(project, designs, coarse=care is Care.DRAWN)
-    hand = rows.shift_of(project.catalogue.operators[operator_id], 60 * plan.minutes)
-    loads = rows.loads(project, designs, pack_id)
+    people, loads = rows.shifts_of(project, crew), rows.loads(project, designs, pack_id)
     halves = (front.machines, front.trio, front.drives)
     if care is Care.SESSION:
-        found, _ = sessions(*halves, loads, hand, settings(project))
+        found, _ = sessions(*halves, loads, people, settings(project))
     else:
-        found = averages(*halves, loads, hand, settings(project))
-    return believed(found[:, 0])
+        found = averages(*halves, loads, people, settings(project))
+    return believed(found)
 
 
 def believed(result: Records) -> Records:
@@ -84,19 +88,30 @@ def believed(result: Records) -> Records:
 
 def solve(
     project: Project, designs: Designs, care: Care, front: rows.Rowed | None = None
-) -> dict[tuple[str, str], Solved]:
-    """Every case (operator, pack) of some designs."""
+) -> dict[CaseName, Solved]:
+    """Every case of some designs."""
     plan, catalogue, every = project.study.session, project.catalogue, np.arange(len(designs))
     front = front or rows.rowed(project, designs, coarse=care is Care.DRAWN)
     fronts = {name: Fronts.of(project, designs, name) for name in plan.operators}
+    solved: dict[CaseName, Solved] = {}
+    for crew in plan.crews:
+        for pack_id in plan.packs:
+            need = back_halves(catalogue, designs, catalogue.packs[pack_id])
+            found = simulate(project, designs, crew, pack_id, care, front)
+            solved |= by_shift(project, crew, pack_id, fronts, every, need, found, care)
+    return solved
+
+
+def by_shift(
+    project: Project, crew: Crew, pack_id: str, fronts: Mapping[str, Fronts], half: Rows,
+    need: BackHalves, found: Records, care: Care,
+) -> dict[CaseName, Solved]:  # fmt: skip
+    """The cases of a crew's session into a pack, from its results (n, shifts)."""
+    plan = project.study.session
     return {
-        (operator_id, pack_id): Solved(
-            fronts[operator_id],
-            every,
-            back_halves(catalogue, designs, catalogue.packs[pack_id]),
-            simulate(project, designs, operator_id, pack_id, care, front),
-            care,
+        CaseName(shift.operator, pack_id, place): Solved(
+            fronts[shift.operator], half, need, found[:, place], care, 60 * shift.minutes,
+            60 * plan.own_minutes(shift.operator),
         )
-        for operator_id in plan.operators
-        for pack_id in plan.packs
-    }
+        for place, shift in enumerate(crew)
+    }  # fmt: skip

@@ -84,7 +84,9 @@ def stepped(project: Project, designs: Designs) -> Stepped:
 
 
 def course(project: Project, design: Designs, operator_id: str, pack_id: str) -> Course:
-    """One design (length 1) over its session, every stroke and cycle stepped."""
+    """One design (length 1) over the session in which an operator cranks, every stroke and cycle
+    stepped.
+    """
     found = traced(project, design, operator_id, pack_id)
     return Course(found.time_s, found.bus_V, found.pack_W)
 
@@ -101,10 +103,10 @@ def traced(
 
     `coarse`: by tables for parts that are drawn once, as promises use them.
     """
-    plan, front = project.study.session, rows.rowed(project, design, coarse=coarse)
+    front = rows.rowed(project, design, coarse=coarse)
+    load, crew = rows.loads(project, design, pack_id), project.study.session.crew_of(operator_id)
     _, steps = sessions(
-        front.machines, front.trio, front.drives, rows.loads(project, design, pack_id),
-        rows.shift_of(project.catalogue.operators[operator_id], 60 * plan.minutes),
+        front.machines, front.trio, front.drives, load, rows.shifts_of(project, crew),
         settings(project)._replace(jumps=False), traced=COURSE_STEPS,
     )  # fmt: skip
     time_s, given_J = steps[:, 0], steps[:, 5]
@@ -127,7 +129,7 @@ def window(
     plan, front = project.study.session, rows.rowed(project, design)
     load = rows.loads(project, design, pack_id)
     person = project.catalogue.operators[operator_id].model_copy(update=EVEN_HAND)
-    hand = rows.shift_of(person, 60 * plan.minutes)
+    hand = rows.shift_of(person, 60 * plan.own_minutes(operator_id))
     brief = hand.copy()
     brief["seconds"] = seconds
     still = settings(project)._replace(jumps=False, frozen=True, start_V=start_V)

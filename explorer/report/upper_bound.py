@@ -18,12 +18,10 @@ def bound_sentence(project: Project, bound: EnergyBound) -> str:
             f"{number(bound.pack_J)} J at most."
         )
     each = "; ".join(
-        f"{whose.case_name(project, {'operator': one.operator, 'pack': one.pack})} "
+        f"{whose.crew_name(project, one.operators)} into {whose.pack_name(project, one.pack)} "
         f"{number(one.energy_J)} J (arm {number(one.arm_J)} J, pack {number(one.pack_J)} J)"
         for one in bound.cases
     )
-    over = {"worst": "in the weakest case", "mean": f"as the mean of {len(bound.cases)} cases"}
-    return (
-        f"In {span} no chain can deliver more than {number(bound.energy_J)} J "
-        f"{over[project.study.session.over_cases]}: {each}."
-    )
+    over = {"worst": " in the weakest case", "mean": f" as the mean of {len(bound.cases)} cases"}
+    which = over[project.study.session.over_cases] if len(bound.cases) > 1 else ""
+    return f"In {span} no chain can deliver more than {number(bound.energy_J)} J{which}: {each}."

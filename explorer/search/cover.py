@@ -34,7 +34,7 @@ def contents(project: Project, space: Space) -> str:
     """
     one = evaluate(project, space.at(np.zeros(1, dtype=np.int64)))
     margins = [name for name in one.margins if name not in OF_LIMITS]
-    cases = [(case.operator, case.pack) for case in one.cases]
+    cases = [tuple(case.name) if case.name.shift else case.name[:2] for case in one.cases]
     keys = [objective.key for objective in objectives.OBJECTIVES]
     kept = KEPT_FOR_PROMISES if project.study.by_promise else KEPT
     return content_hash([kept, keys, margins, list(one.ledger_J), list(one.readings), cases])

@@ -15,17 +15,19 @@ from numpy.typing import NDArray
 from explorer.inputs.back_parts import BURST_S
 from explorer.inputs.links import BACK_LINKS, FRONT_LINKS, LINKS
 from explorer.inputs.records import FRONT_SETTINGS, SETTINGS
+from explorer.inputs.session_section import Crew
 from explorer.inputs.study import Project
 from explorer.model import costing, doubt, evaluate, overspeed, rows
 from explorer.model import margins as rule_margins
 from explorer.model.back_half import BackHalves, back_halves
+from explorer.model.cases import CaseName
 from explorer.model.doubt import may_keep
 from explorer.model.evaluation import Evaluation
 from explorer.model.kernels.curve import AT_CURRENT, AT_SPEED, AT_TORQUE
 from explorer.model.kernels.points import Curves, curves
 from explorer.model.kernels.records import Records
 from explorer.model.regimes import STEADY
-from explorer.model.simulate import Care, Solved, simulate
+from explorer.model.simulate import Care, Solved, by_shift, simulate
 from explorer.model.space import Designs, Rows
 from explorer.model.unloaded import Fronts
 from explorer.search.dominance import codes, worth_keeping
@@ -74,7 +76,7 @@ class FrontHalves:
         rowed = rows.rowed(project, designs)
         found, keeps_rules = {}, np.ones(len(designs), dtype=bool)
         for name, fronts in every.items():
-            hand = rows.shift_of(fronts.person, 60 * plan.minutes)
+            hand = rows.shift_of(fronts.person, 60 * plan.own_minutes(name))
             found[name] = curves(rowed.machines, rowed.trio, rowed.drives, hand, NODES)
             start = found[name].columns[:, 0, AT_TORQUE]
             half = np.arange(len(designs))
@@ -210,10 +212,16 @@ class Pairing:
         drop_ohm = back["esr_ohm"][:, 0] * (1 + uneven)
         first_s = (reached[:, level] - drop_ohm) * back["capacitance_F"][:, 0]
         first_s = CHARGE_BOUND * (first_s - ripple_s[:, level])
+        if len(study.session.crews) < len(self.front.fronts):
+            # Somebody else may bring the bank there sooner.
+            first_s = np.zeros_like(first_s)
         duration_s = 60 * study.session.minutes
         most_s = (study.limits.first_charge_s or duration_s) + doubt.MISSES["first_charge_s"]
         open_ = (reach_V[:, None] >= on_high_V) & (first_s <= most_s)
-        least_J, count = study.limits.delivered_energy_J, len(self.front.fronts) * len(self.halves)
+        least_J, count = (
+            study.limits.delivered_energy_J,
+            len(study.session.crews) * len(self.halves),
+        )
         if least_J is not None and (count == 1 or study.session.over_cases == "worst"):
             left_s = duration_s - np.maximum(first_s, 0.0)
             open_ &= back["delivered_W"][:, 0] * left_s >= least_J * (1 - SLACK)
@@ -233,13 +241,16 @@ class Pairing:
         rowed = rows.Rowed(
             front.rowed.machines, front.rowed.trio[half], front.rowed.drives[half]
         )  # fmt: skip
-        solved = {}
-        for operator_id, fronts in front.fronts.items():
+        solved: dict[CaseName, Solved] = {}
+        for crew in project.study.session.crews:
             for pack_id in self.halves:
                 need = back_halves(project.catalogue, designs, project.catalogue.packs[pack_id])
-                case = _Case(project, designs, rowed, operator_id, pack_id)
-                result = shared_sessions(case, need, twins)
-                solved[operator_id, pack_id] = Solved(fronts, half, need, result, Care.FILTER)
+                result = shared_sessions(
+                    _Session(project, designs, rowed, crew, pack_id), need, twins
+                )
+                solved |= by_shift(
+                    project, crew, pack_id, front.fronts, half, need, result, Care.FILTER
+                )
         found = evaluate.combine_cases(project, designs, solved)
         found = found.take(may_keep(found.margins))
         if not len(found):
@@ -248,27 +259,26 @@ class Pairing:
 
 
 @dataclass(frozen=True)
-class _Case:
-    """One case of some designs, to be filtered."""
+class _Session:
+    """A crew's session into a pack with some designs, to be filtered."""
 
     project: Project
     designs: Designs
     rowed: rows.Rowed
-    operator_id: str
+    crew: Crew
     pack_id: str
 
     def filtered(self, some: Rows) -> Records:
-        """Results of the designs at some rows."""
+        """Results (some, shifts) of the designs at some rows."""
         rowed = rows.Rowed(self.rowed.machines, self.rowed.trio[some], self.rowed.drives[some])
         return simulate(
-            self.project, self.designs.take(some), self.operator_id, self.pack_id, Care.FILTER,
-            rowed,
-        )  # fmt: skip
+            self.project, self.designs.take(some), self.crew, self.pack_id, Care.FILTER, rowed
+        )
 
 
-def shared_sessions(case: _Case, need: BackHalves, twins: Rows) -> Records:
-    """Filtered sessions of designs of which twins (equal numbers) differ in clamp and overvoltage
-    threshold alone.
+def shared_sessions(session: _Session, need: BackHalves, twins: Rows) -> Records:
+    """Filtered sessions (n, shifts) of designs of which twins (equal numbers) differ in clamp and
+    overvoltage threshold alone.
 
     Of twins the one with most room is solved. Up to the voltage that its bus never exceeds,
     another clamp or overvoltage threshold above that voltage changes nothing, so they share its
@@ -282,20 +292,20 @@ def shared_sessions(case: _Case, need: BackHalves, twins: Rows) -> Records:
     room_V = np.where(clamped, np.minimum(clamp_V, over_V), over_V)
     order = np.lexsort((-room_V, twins))
     first = order[np.flatnonzero(np.diff(twins[order], prepend=-1))]
-    done = case.filtered(first)[np.searchsorted(twins[first], twins)]
-    shares = done["highest_V"] < room_V
+    done = session.filtered(first)[np.searchsorted(twins[first], twins)]
+    shares = done["highest_V"].max(axis=1) < room_V
     # A clamp about the voltage of turning on may keep the bus from it.
     shares &= ~clamped | (clamp_V > NEAR_ON * on_V)
     if need.pack.behaviour.waits_to_connect:
         # Between two charges its bus may climb higher than before the first one.
-        shares &= done["regime"] == STEADY
+        shares &= (done["regime"] == STEADY).all(axis=1)
     shares[first] = True
     held = shares & clamped
     held[first] = False
-    done["idle_V"][held] = np.minimum(done["idle_V"], clamp_V)[held]
+    done["idle_V"][held] = np.minimum(done["idle_V"], clamp_V[:, None])[held]
     alone = np.flatnonzero(~shares)
     if alone.size:
-        done[alone] = case.filtered(alone)
+        done[alone] = session.filtered(alone)
     return done
 
 

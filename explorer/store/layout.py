@@ -35,7 +35,7 @@ KEEPS_PHYSICS, FIRST_CHARGE = "keeps_physics", "time_to_first_charge_s"
 DOUBT, MAY_KEEP = "energy_doubt", "may_keep"
 """How far the energy may be off, as a share, and whether physics may be kept: of the search's
 filter, see `model.doubt`. A block without them has neither doubt nor a verge."""
-CASES, GROUPS = "cases", ("margins", "ledger_J", "readings")
+CASES, GROUPS = "cases", ("margins", "ledger_J", "readings", "session_ledger_J")
 """Groups of results: of a person and pack, or of the design."""
 
 
@@ -63,7 +63,8 @@ class Column:
 
 
 Result = tuple[str, ...]
-"""Group and name of a result; of a case also its person and its pack."""
+"""Group and name of a result; of a case also its person, its pack, and its shift beyond the
+first."""
 
 FIRST_COLUMNS = (
     Column(

@@ -23,6 +23,7 @@ from explorer.inputs.links import LINKS
 from explorer.inputs.records import SETTINGS
 from explorer.inputs.study import Project
 from explorer.model import doubt, objectives
+from explorer.model.cases import CaseName
 from explorer.model.evaluation import Case, Evaluation
 from explorer.model.limits import OF_LIMITS, limit_margins
 from explorer.model.space import Designs, Rows
@@ -59,7 +60,7 @@ STEPPED = (SESSION, OF_DECISIONS)
 BLOCK_ROWS = 65_536
 """Most designs in a block: some 40 MB, so that reading back a few rows stays cheap."""
 MOST_PART_VERSIONS = 2**15 - 1
-CASE_VALUES = tuple(name for name in Case._fields if name not in ("operator", "pack"))
+CASE_VALUES = Case._fields[1:]
 
 
 class Store(History):
@@ -185,11 +186,12 @@ class Store(History):
         chosen = stored if rows is None else stored.take(rows)
         results = self._results(project, chosen)
         groups: dict[str, dict[str, Array]] = {group: {} for group in described.GROUPS}
-        cases: dict[tuple[str, str], dict[str, Array]] = {}
+        cases: dict[CaseName, dict[str, Any]] = {}
         for (group, name, *case), column in results.items():
             if group == described.CASES:
-                operator, pack = case
-                cases.setdefault((operator, pack), {})[name] = column
+                operator, pack, *shift = case
+                whose = CaseName(operator, pack, *map(int, shift))
+                cases.setdefault(whose, {})[name] = column
             else:
                 groups[group][name] = column
         limits = limit_margins(
@@ -209,16 +211,10 @@ class Store(History):
             margins=groups["margins"] | limits,
             ledger_J=groups["ledger_J"],
             readings=groups["readings"],
+            session_ledger_J=groups["session_ledger_J"],
             cases=tuple(
-                Case(
-                    operator,
-                    pack,
-                    values["delivered_energy_J"],
-                    values["crank_effort_percent"],
-                    values["regime"].astype(np.int8),
-                    values["time_to_first_charge_s"],
-                )
-                for (operator, pack), values in cases.items()
+                Case(whose, **(values | {"regime": values["regime"].astype(np.int8)}))
+                for whose, values in cases.items()
             ),
         )
 
@@ -396,5 +392,5 @@ def _results_of(evaluation: Evaluation) -> dict[Result, Array]:
     }
     for case in evaluation.cases:
         for name in CASE_VALUES:
-            found[described.CASES, name, case.operator, case.pack] = getattr(case, name)
+            found[described.CASES, name, *case.name.key] = getattr(case, name)
     return found

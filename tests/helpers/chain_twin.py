@@ -440,3 +440,41 @@ class Run:
         done.energies_J["stored"] = self.twin.farad * self.inner_V**2 / 2
         done.end_bus_V = self.bus_V
         return done
+
+
+def in_a_row(*shifts: Twin) -> list[tuple[float, float]]:
+    """What each of several twins of one chain delivers whose operators follow each other on one
+    bank, and the bank's inner voltage at its end, J and V. Every cycle is stepped; of packs that do
+    not wait.
+    """
+    found, state, before = [], "open", Run(shifts[0])
+    for twin in shifts:
+        run = Run(twin)
+        run.inner_V = before.inner_V
+        run.step(state, before.bus_V)
+        state = _follow(twin, run, state)
+        found.append((float(run.sums[TERMS.index("delivered")]), run.inner_V))
+        before = run
+    return found
+
+
+def _follow(twin: Twin, run: Run, state: str) -> str:
+    """Step one shift from a state of the switch; returns the state that it ends in."""
+    while run.left_s > 1e-9:
+        if state == "open":
+            run.phase("open", upto=twin.on_V)
+            if run.left_s <= 1e-9 or run.bus_V < twin.on_V - 1e-6:
+                return state
+            state = "loaded"
+        else:
+            rises = np.interp(run.bus_V, twin.volts, twin.net_A("loaded")) > 0
+            if rises:
+                run.phase("loaded", upto=twin.over_V)
+                assert run.left_s <= 1e-9, "the twin in a row does not know the latch"
+                return state
+            run.phase("loaded", downto=twin.off_V)
+            if run.left_s <= 1e-9:
+                return state
+            state = "open"
+        run.step(state, run.bus_V)
+    return state

@@ -12,6 +12,7 @@ from explorer.inputs.links import LINKS
 from explorer.inputs.records import SETTINGS
 from explorer.inputs.study import Project
 from explorer.model import costing
+from explorer.model.cases import CaseName
 from explorer.model.evaluation import Case, Evaluation
 from explorer.model.space import Designs, describe, design_id
 from explorer.store.stored import Stored
@@ -69,7 +70,7 @@ def results(project: Project, chosen: Designs, seed: int = 1, coarse: bool = Fal
             "cycle_s": np.full(n, np.inf),
         },
         cases=tuple(
-            Case(operator, pack, energy, effort, np.zeros(n, dtype=np.int8), first)
+            Case(CaseName(operator, pack), energy, effort, np.zeros(n, dtype=np.int8), first)
             for operator in project.study.session.operators
             for pack in project.study.session.packs
         ),

@@ -16,7 +16,8 @@ import numpy as np
 
 from explorer.inputs.links import LINKS
 from explorer.inputs.records import Part
-from explorer.inputs.sections import Limits, Session
+from explorer.inputs.sections import Limits
+from explorer.inputs.session_section import Session
 from explorer.inputs.study import Project, load
 from explorer.model.objectives import KEYS
 from explorer.model.rules import RULES

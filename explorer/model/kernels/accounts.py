@@ -52,6 +52,7 @@ RESULT = np.dtype(
             "peak_bus_A",
             "peak_bridge_W",
             "least_reserve_J",
+            "end_reserve_J",
             "winding_C",
             "valve_C",
             "cadence_rad_s",  # mean over the time that it turned

@@ -87,7 +87,8 @@ PERSON = np.dtype(
         ("p_W_s2_m2", "f8"),
         ("inertia_kg_m2", "f8"),  # of the arm at 0.17 m; 0: held speed
         ("seconds", "f8"),  # of the shift
-        ("pace_s", "f8"),  # how long the person means to last
+        ("pace_s", "f8"),  # how long the person means to last, all own shifts together
+        ("follows", "i8"),  # number of the person's own shift before, from 1 on; 0: there is none
     ]
 )
 """One shift: who, and for how long."""

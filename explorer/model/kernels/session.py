@@ -1,5 +1,9 @@
 """A session: shifts of operators on one bank, stepped through time from an empty bank.
 
+Whoever takes over finds bank, pack and windings as they were left, and a crank that stands. Each
+person's reserve is their own: it returns while others crank, and who goes on at once goes on as
+they were.
+
 An operator with inertia has two states, crank speed and bank voltage, and a governor that holds the
 mean cadence within force and effort; one without turns at held speed, with one state. Switching is
 located inside a step. What repeats itself, turns or cycles of the window, is stepped for a while
@@ -21,7 +25,13 @@ from explorer.model.kernels.compiled import edge, entry, law
 from explorer.model.kernels.curve import CURVE_COLUMNS, lay_out_curve
 from explorer.model.kernels.events import CONNECTED, STOPPED, switch
 from explorer.model.kernels.front import Chain
-from explorer.model.kernels.hand import TABLED_RADIUS_M, crest, set_limits
+from explorer.model.kernels.hand import (
+    TABLED_RADIUS_M,
+    crest,
+    external_excess,
+    reserve_left,
+    set_limits,
+)
 from explorer.model.kernels.machine import Machines
 from explorer.model.kernels.motion import (
     CURVE_NODES,
@@ -72,8 +82,9 @@ class Work(NamedTuple):
 
 
 @law
-def _begin(ctx: Context, s: Fields, first: bool) -> None:
-    """A new hand at the crank, which stands; the bank is as it was left."""
+def _begin(ctx: Context, s: Fields, first: bool, goes_on: bool, left_J: float) -> None:
+    """A shift: by a new hand with what is left of its reserve, or by the one that goes on. The bank
+    is as it was left."""
     setup = ctx.chain.setup
     if first:
         s.inner_V, s.clock_s, s.mode = setup.start_V, 0.0, OPEN
@@ -85,18 +96,27 @@ def _begin(ctx: Context, s: Fields, first: bool) -> None:
         s.asleep = 0
         if ctx.chain.row.body_saturation_A > 0 and s.bus_V < ctx.chain.row.start_V:
             s.asleep = 1
-    s.rad_s, s.angle, s.sector, s.turned_rad, s.began_s = 0.0, 0.0, 0, 0.0, s.clock_s
+    if not goes_on:
+        _take_over(ctx, s, left_J)
     s.ends_s = s.clock_s + ctx.person.seconds
-    s.torque_N_m = s.lasting_N_m = s.effort = s.over_W = 0.0
-    s.trend_V = s.swing = s.gain_rad_s = s.speeds_up = s.net_A = s.stood_s = s.amps = 0.0
-    s.reserve_J, s.tired, s.at_limit, s.done = ctx.person.reserve_J, 0, 0, 0
-    s.flicker, s.switched_s = 0, -1.0
+    s.stood_s, s.done, s.flicker, s.switched_s = 0.0, 0, 0, -1.0
     s.curve_C, s.curve_valve_C = s.winding_C, s.valve_C
     s.cycles, s.quiet = -1 if alike(ctx) else -SETTLING_CYCLES, 0
     s.settled_rad = 0.0
     s.last_turn_rad_s = s.turns = s.hunted_turns = s.fastest_rad_s = 0.0
     s.slowest_rad_s = inf
-    if setup.held == 0:
+
+
+@law
+def _take_over(ctx: Context, s: Fields, left_J: float) -> None:
+    """A new hand at the crank, which stands."""
+    s.rad_s, s.angle, s.sector, s.turned_rad, s.began_s = 0.0, 0.0, 0, 0.0, s.clock_s
+    s.torque_N_m = s.lasting_N_m = s.effort = s.over_W = 0.0
+    s.trend_V = s.swing = s.gain_rad_s = s.speeds_up = s.net_A = s.amps = 0.0
+    s.reserve_J, s.tired, s.at_limit = left_J, 0, 0
+    if ctx.person.follows > 0 and left_J <= 0:
+        s.tired = 1 if ctx.chain.setup.tired_W < ctx.chain.setup.comfort_W else 0
+    if ctx.chain.setup.held == 0:
         _, s.angle = crest(ctx.person)
         s.sector = int(s.angle / (2 * pi / SECTORS) + 1e-9)
 
@@ -109,14 +129,32 @@ def _unsettle(ctx: Context, s: Fields) -> None:
 
 
 @law
-def _clear(work: Work) -> None:
-    """Empty books for a new shift."""
+def _clear(work: Work, goes_on: bool) -> None:
+    """Empty books for a new shift; who goes on still knows the turn that was."""
     for k in range(acc.ACCOUNTS):
         work.books[k] = 0.0
-    for k in range(SECTORS):
-        work.ring[k] = -1.0
     for k in range(work.heated.shape[0]):
         work.heated[k] = 0.0
+    if goes_on:
+        return
+    for k in range(SECTORS):
+        work.ring[k] = -1.0
+
+
+@law
+def _left_of_reserve(
+    setup: Fields, person: Fields, people: Records, results: Fields, k: int
+) -> float:
+    """What a person begins shift `k` with: all of the reserve, or what was left of it after the
+    shift before and has returned since, at rest, J."""
+    if person.follows == 0:
+        return person.reserve_J
+    rested_s = 0.0
+    for other in range(person.follows, k):
+        rested_s += people[other].seconds
+    at_rest_W = external_excess(0.0, setup.tired_W, setup.kappa_m_s)
+    left_J = results[person.follows - 1].end_reserve_J
+    return reserve_left(left_J, person.reserve_J, at_rest_W, rested_s)
 
 
 @law
@@ -226,13 +264,16 @@ def _renew(ctx: Context, s: Fields) -> Bus:
 
 
 @law
-def shift(ctx: Context, s: Fields, work: Work, seen: Fields, first: bool, trace: Array) -> int:
+def shift(
+    ctx: Context, s: Fields, work: Work, seen: Fields, first: bool, goes_on: bool, left_J: float,
+    trace: Array,
+) -> int:  # fmt: skip
     """Step one shift; returns how many rows of `trace` were written."""
-    _begin(ctx, s, first)
-    _clear(work)
-    blank(seen, ctx)
+    _begin(ctx, s, first, goes_on, left_J)
+    _clear(work, goes_on)
+    blank(seen, s)
     books, held = work.books, ctx.chain.setup.held == 1
-    begun_V, written = s.inner_V, 0
+    begun_V, begun_rad_s, written = s.inner_V, s.rad_s, 0
     heat_up(ctx, s)
     draw_curve(ctx, s)
     curve_facts(ctx, seen)
@@ -266,7 +307,7 @@ def shift(ctx: Context, s: Fields, work: Work, seen: Fields, first: bool, trace:
         if renew:
             near = _renew(ctx, s)
     warm(ctx, s, books, work.heated)
-    close_books(ctx, s, books, seen, begun_V)
+    close_books(ctx, s, books, seen, begun_V, begun_rad_s)
     judge(ctx, s, seen)
     s.clock_s = s.ends_s
     return written
@@ -294,11 +335,22 @@ def _sessions(
     written = 0
     for i in range(drives.shape[0]):
         chain = Chain(values, rows[trio[i]], drives[i], setups[0])
+        written, delivered_J, crank_J = 0, 0.0, 0.0
         for k in range(people.shape[0]):
             set_up(setups[0], rows[trio[i]], drives[i], loads[i], people[k])
             lay_out_curve(chain)
             ctx = Context(chain, loads[i], people[k], work.columns)
-            written = shift(ctx, states[0], work, results[i, k], k == 0, trace)
+            left_J = _left_of_reserve(setups[0], people[k], people, results[i], k)
+            goes_on = k > 0 and people[k].follows == k
+            begun, seen = written, results[i, k]
+            written += shift(
+                ctx, states[0], work, seen, k == 0, goes_on, left_J, trace[begun:]
+            )  # fmt: skip
+            for line in range(begun, written):
+                trace[line, 5] += delivered_J
+                trace[line, 6] += crank_J
+            delivered_J += seen.delivered_J
+            crank_J += seen.crank_work_J
     return written
 
 
@@ -317,8 +369,8 @@ def sessions(
 
     `trio` (n,) picks of each chain the machine in `tables`; `drives` and `loads` (n,) are its other
     halves; `people` (shifts,) turn one after the other on the same bank. Windings begin at the
-    temperature of their tables. The course holds up to `traced` steps of the last chain's last
-    shift: s, bus V, inner V, rad/s, N m, J delivered, J at the crank, state of the switch.
+    temperature of their tables. The course holds up to `traced` steps of the last chain's session:
+    s, bus V, inner V, rad/s, N m, J delivered, J at the crank, state of the switch.
     """
     results: Records = np.zeros((len(drives), len(people)), acc.RESULT)
     if (people["inertia_kg_m2"] > 0).all():

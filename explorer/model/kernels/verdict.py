@@ -24,11 +24,11 @@ STALLED_S = 1.0
 
 
 @law
-def blank(seen: Fields, ctx: Context) -> None:
+def blank(seen: Fields, s: Fields) -> None:
     """Results before the first step."""
     seen.first_charge_s = inf
     seen.lowest_loaded_V, seen.highest_V = inf, 0.0
-    seen.least_reserve_J = ctx.person.reserve_J
+    seen.least_reserve_J = s.reserve_J
     seen.hold_V = seen.unstable_equilibrium_V = nan
     seen.cycle_s = inf
 
@@ -85,8 +85,10 @@ def _rests(ctx: Context, s: Fields) -> bool:
 
 
 @law
-def close_books(ctx: Context, s: Fields, books: Array, seen: Fields, begun_V: float) -> None:
-    """What a shift came to."""
+def close_books(
+    ctx: Context, s: Fields, books: Array, seen: Fields, begun_V: float, begun_rad_s: float
+) -> None:
+    """What a shift came to that began with the bank at some voltage and the crank at a speed."""
     farad = ctx.load.capacitance_F
     seen.gearing_J, seen.drag_J, seen.copper_J = (
         books[acc.GEARING],
@@ -100,9 +102,10 @@ def close_books(ctx: Context, s: Fields, books: Array, seen: Fields, begun_V: fl
     seen.converter_J, seen.pack_lead_J = books[acc.CONVERTER], books[acc.PACK_LEAD]
     seen.delivered_J, seen.crank_work_J = books[acc.DELIVERED], books[acc.CRANK]
     seen.stored_J = 0.5 * farad * (s.inner_V * s.inner_V - begun_V * begun_V)
-    seen.kinetic_J = (
-        0.0 if ctx.chain.setup.held == 1 else 0.5 * ctx.chain.setup.inertia * s.rad_s * s.rad_s
-    )
+    if ctx.chain.setup.held == 0:
+        squares = s.rad_s * s.rad_s - begun_rad_s * begun_rad_s
+        seen.kinetic_J = 0.5 * ctx.chain.setup.inertia * squares
+    seen.end_reserve_J = s.reserve_J
     seen.seconds = books[acc.CLOCK]
     seen.effort = books[acc.EFFORT_S] / ctx.person.seconds
     seen.at_limit_s, seen.loaded_s = books[acc.LIMIT_S], books[acc.LOADED_S]
@@ -135,7 +138,8 @@ def _at_work(ctx: Context, seen: Fields) -> None:
 @law
 def judge(ctx: Context, s: Fields, seen: Fields) -> None:
     """What kind of shift it was, and what was wrong with it; one that was given up says so."""
-    drew = seen.turn_ons > 0 or ctx.chain.setup.closed == 1
+    # A shift may begin with the load on, as the one before left it.
+    drew = seen.turn_ons > 0 or seen.loaded_s > 0 or ctx.chain.setup.closed == 1
     if s.done == STOPPED or (not drew and seen.refused > 0):
         seen.regime = CHATTERING
     elif s.mode == LATCHED:

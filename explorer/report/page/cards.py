@@ -85,6 +85,7 @@ def _card(
         per_minute=whose.per_minute(project, record),
         case_lines=whose.case_lines(project, record),
         ledger_of=whose.of_whom(project, record),
+        joules_of=whose.joules_of(project, record),
         share_of_bound=_share_of_bound(project, record, bound),
         lost=_lost(project, record, bound),
         caution=(regime.caution if regime else "") or nearest_limit(*tightest(record)),
@@ -122,7 +123,7 @@ def _wish_order(wish: str) -> int:
 
 
 def _share_of_bound(project: Project, record: DesignResult, bound: EnergyBound) -> str:
-    """The energy against its bound, mean against mean, the weakest case against its own."""
+    """The energy against its bound, mean against mean, the weakest session against its own."""
     plan, energy_J = project.study.session, float(record[ENERGY])
     allowed_J = bound.energy_J
     if plan.over_cases == "worst":
@@ -133,14 +134,15 @@ def _share_of_bound(project: Project, record: DesignResult, bound: EnergyBound) 
 def _standings(
     project: Project, record: DesignResult, points: Array, goals: Sequence[Goal]
 ) -> tuple[GoalStanding, ...]:
-    over = project.study.session.over_cases if whose.is_one_of_several(project) else ""
     (own,) = minimised([record], project.study.by_promise)
     low, high = points.min(axis=0), points.max(axis=0)
     place = np.where(high > low, (high - own) / np.where(high > low, high - low, 1.0), 1.0)
     return tuple(
         GoalStanding(
             goal.key,
-            f"{goal.label}, {over}" if over and goal.by_case else goal.label,
+            f"{goal.label}, {over}"
+            if goal.by_case and (over := whose.combined_in_short(project, goal.key))
+            else goal.label,
             goal.with_unit(goal.of(record)),
             round(float(where), 3),
         )
@@ -170,10 +172,10 @@ def _lost(project: Project, record: DesignResult, bound: EnergyBound) -> str:
     What is missing is either never drawn from the arm, or lost on the way. Where the pack sets the
     limit, the arm can give more than the pack takes, and the losses need not cost any energy.
     """
-    ledger, own = record["ledger_J"], bound.of(whose.ledger_case(project, record))
+    ledger, own = whose.joules(record), bound.of(whose.ledger_case(project, record))
     energy, work = float(ledger.get("delivered", 0.0)), float(ledger.get("crank_work", 0.0))
     missing = own.energy_J - energy
-    name = whose.of_whom(project, record)
+    name = whose.joules_of(project, record)
     lead = f"{name}: " if name else ""
     if work <= 0 or missing <= 0.005 * own.energy_J:
         return f"{lead}Nothing that counts is missing: the pack takes all that it can."

@@ -58,6 +58,7 @@ def design_table(
         bills=bills,
         cases=_cases(project, rows),
         ledger_of=tuple(whose.of_whom(project, record) for record in rows),
+        joules_of=tuple(whose.joules_of(project, record) for record in rows),
         reading=tuple(map(bool, reading)),
         locked=tuple(str(record["design_id"]) in locked for record in rows),
     )
@@ -148,7 +149,8 @@ def _columns(
 
 def _ledger(rows: Sequence[DesignResult]) -> tuple[ValueColumn, ...]:
     """Terms in the order of the chain, unknown ones last."""
-    columns = _columns(rows, "ledger_J", lambda n: (ledger_words(n), "J"))
+    whole = [{"ledger_J": whose.joules(record)} for record in rows]
+    columns = _columns(whole, "ledger_J", lambda n: (ledger_words(n), "J"))
     order = list(LEDGER)
     return tuple(
         sorted(columns, key=lambda c: order.index(c.name) if c.name in LEDGER else len(order))
@@ -193,7 +195,7 @@ def _case(project: Project, case: DesignResult) -> CaseRow:
         [case.get("time_to_first_charge_s"), case.get("minutes_per_percent")], 3
     )
     return CaseRow(
-        whose.person_name(project, case["operator"]),
+        whose.turn_name(project, case),
         whose.pack_name(project, case["pack"]),
         tuple(float(f"{float(case[one.key]):.4g}") for one in OBJECTIVES if one.by_case),
         str(case["regime"]),

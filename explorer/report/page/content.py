@@ -41,7 +41,9 @@ class Card:
     case_lines: tuple[CaseLine, ...]
     """What each person gets into each pack, empty where there is one case only."""
     ledger_of: str
-    """The case that ledger and regime belong to, empty where there is one case only."""
+    """The case that the regime belongs to, empty where there is one case only."""
+    joules_of: str
+    """Whose joules are shown, likewise: of shifts in a row all together."""
     share_of_bound: str
     lost: str
     caution: str
@@ -91,6 +93,8 @@ class FirstScreen:
     decisive: tuple[str, ...] = ()
     measure: str = ""
     rivals: tuple[Rival, ...] = ()
+    compared: str = ""
+    """What the energies and efforts of the rivals combine; empty where there is one case only."""
 
 
 @dataclass(frozen=True)
@@ -181,8 +185,10 @@ class DesignTable:
     cases: tuple[tuple[CaseRow, ...], ...]
     """Of each design; empty where there is one case only."""
     ledger_of: tuple[str, ...]
-    """The case that each design's ledger, regime and readings belong to, empty where there is
-    one case only."""
+    """The case that each design's regime and readings belong to, empty where there is one case
+    only."""
+    joules_of: tuple[str, ...]
+    """Whose joules each design's ledger has, likewise: of shifts in a row all together."""
     reading: tuple[bool, ...]
     """Whether the design belongs to the front thinned to what a person can distinguish."""
     locked: tuple[bool, ...]

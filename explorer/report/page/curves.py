@@ -4,19 +4,48 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from typing import NamedTuple
 
 import numpy as np
 
+from explorer.inputs.study import Project
+from explorer.report import whose
 from explorer.report.format import number
 from explorer.report.goals import DesignResult
 from explorer.report.page.columns import rounded
 from explorer.report.page.content import DesignCurves, ValueColumn
 
 
+class CurvesOf(NamedTuple):
+    """Whose the curves are, in words; empty where the study has one case only."""
+
+    session: str = ""
+    force: str = ""
+    power: str = ""
+
+    @classmethod
+    def study(cls, project: Project) -> CurvesOf:
+        """Those of a study: sessions are of its first crew and pack, see `decision.closer_look`."""
+        if not whose.is_one_of_several(project):
+            return cls()
+        plan = project.study.session
+        first = f"{whose.crew_name(project, (shift.operator for shift in plan.crews[0]))} into "
+        return cls(
+            first + whose.pack_name(project, plan.packs[0]),
+            whose.READINGS_CASE,
+            whose.combined(project),
+        )
+
+
+UNNAMED = CurvesOf()
+"""Curves of a study with one case."""
+
+
 def curves_of(
     sessions: Mapping[str, DesignResult],
     cadences: Mapping[str, DesignResult],
     known: Mapping[str, DesignResult],
+    of: CurvesOf = UNNAMED,
 ) -> tuple[DesignCurves, ...]:
     """Curves of the designs that were looked at closely, by design id; `known` are their results.
 
@@ -25,15 +54,22 @@ def curves_of(
     """
     found: list[DesignCurves] = []
     for design_id, trace in sessions.items():
-        whole = _over_session(design_id, trace, known.get(design_id, {}))
+        whole = _over_session(design_id, trace, known.get(design_id, {}), of)
         found.append(whole)
         if whole.sentence and "close" in trace:
             found.append(_close(whole, trace["close"]))
-    found.extend(_over_cadence(design_id, curve) for design_id, curve in cadences.items())
+    found.extend(_over_cadence(design_id, curve, of) for design_id, curve in cadences.items())
     return tuple(found)
 
 
-def _over_session(design_id: str, trace: DesignResult, result: DesignResult) -> DesignCurves:
+def _named(label: str, name: str) -> str:
+    """A label with whose it is."""
+    return f"{label}, {name}" if name else label
+
+
+def _over_session(
+    design_id: str, trace: DesignResult, result: DesignResult, of: CurvesOf
+) -> DesignCurves:
     """Bus voltage and power over the session, with the window's thresholds drawn in."""
     settings = result.get("settings", {})
     off, band = settings.get("undervoltage_off_V"), settings.get("undervoltage_band_V")
@@ -44,7 +80,7 @@ def _over_session(design_id: str, trace: DesignResult, result: DesignResult) -> 
     ]
     return DesignCurves(
         design_id,
-        "Bus voltage and power over the session",
+        _named("Bus voltage and power over the session", of.session),
         ValueColumn("time_s", "time", "s", rounded(trace["time_s"])),
         (
             ValueColumn("bus_V", "voltage at the bank", "V", rounded(trace["bus_V"])),
@@ -55,7 +91,7 @@ def _over_session(design_id: str, trace: DesignResult, result: DesignResult) -> 
     )
 
 
-def _over_cadence(design_id: str, curve: DesignResult) -> DesignCurves:
+def _over_cadence(design_id: str, curve: DesignResult, of: CurvesOf) -> DesignCurves:
     """Force and power over the cadence."""
     force, power = curve["handle_force_N"], curve["pack_power_W"]
     return DesignCurves(
@@ -63,8 +99,12 @@ def _over_cadence(design_id: str, curve: DesignResult) -> DesignCurves:
         "Force and power against cadence",
         ValueColumn("cadence_rpm", "cadence", "rpm", rounded(curve["cadence_rpm"])),
         (
-            ValueColumn("handle_force_N", "force at the handle", "N", rounded(force)),
-            ValueColumn("pack_power_W", "power into the pack", "W", rounded(power)),
+            ValueColumn(
+                "handle_force_N", _named("force at the handle", of.force), "N", rounded(force)
+            ),
+            ValueColumn(
+                "pack_power_W", _named("power into the pack", of.power), "W", rounded(power)
+            ),
         ),
         sentence=over_cadence(curve["cadence_rpm"], power),
     )

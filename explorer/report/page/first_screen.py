@@ -100,6 +100,7 @@ def first_screen(
         measure=_measure(project, record, measure_next),
         caution=first_caution(record),
         rivals=_rivals(cards, known, shown, votes),
+        compared=whose.what_is_compared(project),
     )
 
 
@@ -113,23 +114,25 @@ def _best_for(share: float | None, shown: Sequence[Goal]) -> str:
 
 def _promise(project: Project, record: DesignResult) -> str:
     """What most builds give, with their share."""
-    minutes = number(float(project.study.session.minutes))
+    over = whose.combined(project)
+    minutes = f"{number(float(project.study.session.minutes))} minutes at the crank"
+    minutes += f" ({over})" if over else ""
     promised = record.get("promised_energy_J")
     if promised is None:
         energy = float(record[ENERGY])
         return (
             f"Parts as their tables say give {number(energy)} J ({number(energy / J_PER_WH)} Wh) "
-            f"in {minutes} minutes at the crank. No builds were drawn yet, so nothing is promised."
+            f"in {minutes}. No builds were drawn yet, so nothing is promised."
         )
     if not record.get("draws"):
         return (
             f"Every build gives {number(promised)} J ({number(promised / J_PER_WH)} Wh) in "
-            f"{minutes} minutes at the crank, if all parts are exactly as their tables say: "
+            f"{minutes}, if all parts are exactly as their tables say: "
             "spreads.csv, which says how they differ, is missing."
         )
     return (
         f"{number(100 * project.study.promise.at_least, 2)} % of builds give {number(promised)} J "
-        f"({number(promised / J_PER_WH)} Wh) or more in {minutes} minutes at the crank; the worst "
+        f"({number(promised / J_PER_WH)} Wh) or more in {minutes}; the worst "
         f"tenth gives {number(record['worst_tenth_J'])} J on average."
     )
 
@@ -139,7 +142,7 @@ def _people(project: Project, record: DesignResult) -> tuple[str, ...]:
     minutes: dict[str, list[str]] = {}
     efforts: dict[str, float] = {}
     for case in whose.cases_of(project, record):
-        name = whose.person_name(project, case["operator"])
+        name = whose.turn_name(project, case)
         minutes.setdefault(name, []).append(whose.minutes_for_a_percent(project, case))
         efforts[name] = max(efforts.get(name, 0.0), float(case[EFFORT]))
     return tuple(
@@ -228,14 +231,14 @@ def _cadence(record: DesignResult, curve: DesignResult | None) -> tuple[float, s
 
 def _loss(project: Project, record: DesignResult) -> tuple[float, str] | None:
     """The largest loss as a share of the work at the crank, and what would make it smaller."""
-    ledger = record["ledger_J"]
+    ledger = whose.joules(record)
     work = float(ledger.get("crank_work", 0.0))
     losses = {name: float(value) for name, value in ledger.items() if name not in NO_LOSSES}
     if work <= 0 or not losses:
         return None
     name = max(losses, key=lambda key: losses[key])
     share = losses[name] / work
-    who = whose.of_whom(project, record)
+    who = whose.joules_of(project, record)
     remedy = LEDGER_REMEDIES.get(name, "")
     return share, (
         f"{who + ': ' if who else ''}{number(100 * share, 2)} % of the work at the crank is lost "

@@ -33,7 +33,7 @@ from explorer.report.page.choices import (
 from explorer.report.page.columns import design_table
 from explorer.report.page.content import Card, FirstScreen, PageData, Swaps
 from explorer.report.page.convergence import convergence_of
-from explorer.report.page.curves import curves_of
+from explorer.report.page.curves import CurvesOf, curves_of
 from explorer.report.page.first_screen import first_screen, no_design
 from explorer.report.page.nominal import NominalFront, nominal_table
 from explorer.report.page.price_content import Market
@@ -151,7 +151,9 @@ def page_data(
         choices=choices_of(designs, shown, found.effects, offered_parts(project)),
         convergence=convergence_of(found.search),
         break_even=pack_comparison(found.outing, cards, known, minutes),
-        curves=curves_of(found.session_traces, found.cadence_curves, known),
+        curves=curves_of(
+            found.session_traces, found.cadence_curves, known, CurvesOf.study(project)
+        ),
         cautions=CAUTIONS,
         notes=(*map(str, project.catalogue.notes), *_beyond_measured(project, cards, known)),
         model_notes=MODEL_NOTES,

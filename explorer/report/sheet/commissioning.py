@@ -126,7 +126,7 @@ def _bus_steps(known: Facts) -> Iterator[CommissioningStep]:
         start, packs = known.levels_V[1], (case.need.pack for case in known.cases)
         waits = [pack.wait_s for pack in packs]
         firsts = [float(c.time_to_first_charge_s[0]) for c in known.evaluation.cases]
-        slowest = firsts.index(max(firsts))
+        slowest = firsts.index(float(known.evaluation.time_to_first_charge_s[0]))
         wait = waits[slowest]
         yield CommissioningStep(
             "Drain the bank; window and converter stay off. Time how long it takes at "

@@ -14,6 +14,7 @@ from explorer.inputs.study import Project
 from explorer.model.evaluate import combine_cases
 from explorer.model.evaluation import Evaluation
 from explorer.model.overspeed import open_V, run_on_rad_s
+from explorer.model.record import named
 from explorer.model.simulate import Care, Solved, solve
 from explorer.model.space import Designs
 from explorer.model.stepped import sessions_of
@@ -52,9 +53,8 @@ class Facts:
         """The case that readings belong to, to follow them; empty where there is one case only."""
         if not whose.is_one_of_several(self.project):
             return ""
-        weakest = self.evaluation.cases[int(self.evaluation.weakest[0])]
-        who = {"operator": weakest.operator, "pack": weakest.pack}
-        return f", {whose.case_name(self.project, who)}"
+        case = self.evaluation.cases[int(self.evaluation.ledger_case[0])]
+        return f", {whose.case_name(self.project, named(self.project, case))}"
 
     def reading(self, name: str) -> float:
         """What a person would measure, by the model."""

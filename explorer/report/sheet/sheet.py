@@ -230,9 +230,9 @@ def _energy_goal(known: Facts, record: Mapping[str, Any]) -> Iterator[tuple[str,
     """What goes into the pack, and what each person gets into each pack."""
     minutes = known.project.study.session.minutes
     energy, own = record[ENERGY], whose.case_lines(known.project, record)
-    over = f", {known.project.study.session.over_cases} of {len(own)} cases" if own else ""
+    over = whose.combined(known.project)
     yield (
-        f"into the pack in {number(minutes)} minutes{over}",
+        f"into the pack in {number(minutes)} minutes{f', {over}' if over else ''}",
         f"{number(energy)} J ({number(energy / J_PER_WH)} Wh)",
     )
     yield from own

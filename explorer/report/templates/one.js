@@ -23,7 +23,7 @@ function open(row, move) {
         el("table", {}, el("caption", {}, "Settings and readings"), el("tbody", {}, ...[...D.settings, ...D.readings].filter(c => c.values[row] != null || c.name === "time_to_first_charge_s").map(c =>
           el("tr", {}, el("th", { scope: "row" }, c.label), el("td", { class: "n" }, c.values[row] == null ? "never" : withUnit(c.values[row], c.unit)))))),
         cases(row)),
-      el("div", {}, el("h3", {}, "Where each joule goes" + (D.ledger_of[row] ? `: ${D.ledger_of[row]}` : "")), flow(row), ...curves(id))),
+      el("div", {}, el("h3", {}, "Where each joule goes" + (D.joules_of[row] ? `: ${D.joules_of[row]}` : "")), flow(row), ...curves(id))),
     el("div", { class: "full" },
       el("div", {}, el("h3", {}, "Distance to each limit"),
         el("p", { class: "fine" }, "A bar is the room left, on a scale of its own. A striped bar that ends before the dashed line is close."),
