@@ -305,7 +305,7 @@ def test_front_and_store_against_brute_force(launched: Launched) -> None:
     for one in answer["front"]:
         assert one["noise_dB"] == pytest.approx(noise_dB(one))
     quietest = answer["picks"]["quietest"]
-    assert f"quietest: {quietest}" in lines
+    assert f"quietest: {name_of(quietest)}" in lines
 
 
 def test_the_terminal_and_scripts_have_every_addition(launched: Launched) -> None:
@@ -314,7 +314,7 @@ def test_the_terminal_and_scripts_have_every_addition(launched: Launched) -> Non
     by_id = {one["design_id"]: one for one in launched.answer["front"]}
     for wish, name in launched.answer["picks"].items():
         words = lines[wish.replace("_", " ")]
-        assert words.startswith(name)
+        assert words.startswith(name_of(name))
         if name in by_id:
             assert f", {by_id[name]['noise_dB']:.2f} dB, " in words
     one = with_everything(launched.answer["front"])

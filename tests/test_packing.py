@@ -77,7 +77,9 @@ def test_it_holds_the_same_in_a_smaller_file(study: Path) -> None:
     locks = read_locks(project)
     found = check_store(study, compact=True)["packed"]
     assert found["bytes_before"] == size
-    assert found["bytes_after"] == path_of(project).stat().st_size < 0.6 * size
+    assert (
+        found["bytes_after"] == path_of(project).stat().st_size < 0.65 * size
+    )  # builds stand packed already
     assert found["blocks_after"] < found["blocks_before"]
     after = everything(project)
     assert {name for name in before if before[name] != after[name]} == set()

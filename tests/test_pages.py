@@ -41,11 +41,11 @@ def test_files_that_the_page_names_exist() -> None:
 
 
 def test_tasks_each_have_one_file() -> None:
-    tasks = rows(section("Twenty-three tasks, and where each begins"))
-    assert len(tasks) == 23
+    tasks = rows(section("Twenty-five tasks, and where each begins"))
+    assert len(tasks) == 25
     for task, file in tasks:
-        assert re.fullmatch(r"`explorer/[\w/]+\.py`", file), task
-    assert len({task for task, _ in tasks}) == 23
+        assert re.fullmatch(r"`explorer/[\w/]+\.(?:py|csv)`", file), task
+    assert len({task for task, _ in tasks}) == 25
 
 
 def test_every_bench_has_its_figures() -> None:

@@ -27,6 +27,7 @@ from explorer.search import run, settle
 from explorer.search import sample as sampling
 from explorer.search.progress import Step
 from explorer.store.keys import design_numbers, ids_of, path_of
+from explorer.store.promises import odds_of
 from explorer.store.results import SESSION, Store
 from explorer.store.standing import front_rows
 
@@ -239,10 +240,12 @@ def answer_of(study: Path) -> dict[str, Any]:
         kept = {
             key.split(":")[0]: json.loads(state)
             for key, _, state in store._read("progress")
-            if key.startswith(("audit:", "builds:", "looked_at:"))
+            if key.startswith(("audit:", "looked_at:"))
         }
+        odds = odds_of(project, store, stored.numbers)
+        named = zip(ids_of(stored.numbers), odds, strict=True)
+        kept["builds"] = dict(sorted((name, one) for name, one in named if one.draws))
     assert sum(count for _, _, count, *_ in heads) == len(stepped)  # nothing was stepped twice
-    kept["builds"] = dict(sorted(kept["builds"].items()))
     names = ("front", "picks", "audit", "designs_stepped", "hypervolume", "unsettled", "exact")
     return {**{name: answer[name] for name in names}, "stepped": stepped, "kept": kept}
 
