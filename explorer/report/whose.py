@@ -170,8 +170,9 @@ def minutes_for_a_percent(project: Project, case: DesignResult) -> str:
     power_W = float(case["delivered_energy_J"]) / 60 / _minutes(project, case)
     if power_W < LEAST_W or pack is None:
         return f"{pack_name(project, case['pack'])} never gains a percent"
-    minutes = float(packs.minutes_per_percent(pack.capacity_Wh, 1.0, power_W))
-    return f"{number(minutes, 2)} minutes for 1 % of {pack.name} ({number(pack.capacity_Wh)} Wh)"
+    minutes = number(float(packs.minutes_per_percent(pack.capacity_Wh, 1.0, power_W)), 2)
+    unit = "minute" if minutes == "1" else "minutes"
+    return f"{minutes} {unit} for 1 % of {pack.name} ({number(pack.capacity_Wh)} Wh)"
 
 
 def _minutes(project: Project, case: DesignResult) -> float:
