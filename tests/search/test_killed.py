@@ -261,21 +261,22 @@ def nearly(project: Project, designs: Designs) -> Evaluation:
     )
 
 
+@pytest.mark.slow
 def test_killed_after_every_commit_behind_the_search_it_answers_the_same(
     small_study: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Rounds of sessions, the audit, draws of builds and the look at the front."""
     monkeypatch.setattr(settle, "BATCH", 6)
-    monkeypatch.setattr(settle, "AUDITED", 15)
+    monkeypatch.setattr(settle, "AUDITED", 8)
     monkeypatch.setattr("explorer.model.stepped.sessions_of", nearly)
     text = small_study.read_text().replace("evaluations = 2000", "evaluations = 400\nbatch = 200")
     small_study.write_text(text + 'method = "sample"\n')
     expected = answer_of(small_study)
     assert expected["designs_stepped"] > 30
-    assert expected["audit"]["stepped"] == 15
+    assert expected["audit"]["stepped"] == 8
     path_of(load(small_study)).unlink()
     kills: Counter[str] = Counter()
-    append, save = Store.append, Store.save_states
+    append, save, keep = Store.append, Store.save_states, Store.keep_draws
 
     def killed_after(what: str) -> None:
         kills[what] += 1
@@ -289,12 +290,17 @@ def test_killed_after_every_commit_behind_the_search_it_answers_the_same(
     def save_and_die(store: Store, states: Mapping[str, Any]) -> None:
         save(store, states)
         name = next(iter(states)).split(":")[0]
-        if name in ("audit", "round", "builds", "looked_at"):
+        if name in ("audit", "round", "looked_at"):
             killed_after(name)
+
+    def keep_and_die(store: Store, *given: Any) -> None:
+        keep(store, *given)
+        killed_after("builds")
 
     with monkeypatch.context() as deadly:
         deadly.setattr(Store, "append", append_and_die)
         deadly.setattr(Store, "save_states", save_and_die)
+        deadly.setattr(Store, "keep_draws", keep_and_die)
         while True:
             try:
                 launch_study(small_study, page=False, workers=1)
