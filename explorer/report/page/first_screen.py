@@ -109,7 +109,7 @@ def _best_for(share: float | None, shown: Sequence[Goal]) -> str:
     if share is None:
         return ""
     weighed = listed([BY_KEY[goal.key].label.lower() for goal in shown])
-    return f"Best for {share_of_votes(share)} of all ways to weigh {weighed}."
+    return f"A is best for {share_of_votes(share)} of all ways to weigh {weighed}."
 
 
 def _promise(project: Project, record: DesignResult) -> str:
