@@ -167,7 +167,9 @@ def test_the_share_of_votes_stands_with_what_to_build_and_with_rivals() -> None:
     wishes = {"recommended": rows[0]["design_id"], "most_energy": rows[1]["design_id"]}
     votes = {rows[0]["design_id"]: 0.413, rows[1]["design_id"]: 0.0004}
     first = built(rows, wishes, votes=votes).first
-    assert first.best_for.startswith("A is best for 41 % of all ways to weigh energy, cost, mass and ")
+    assert first.best_for.startswith(
+        "A is best for 41 % of all ways to weigh energy, cost, mass and "
+    )
     assert first.rivals[0].words.startswith("Most energy, best for less than 1 %: 500 J more")
     silent = built(rows, wishes).first
     assert not silent.best_for
