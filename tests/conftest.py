@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import gc
 import shutil
+from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 
@@ -17,6 +19,13 @@ DEMO = HERE.parent / "studies" / "flood_gauge.toml"
 hypothesis.settings.register_profile("untimed", deadline=None)
 hypothesis.settings.load_profile("untimed")
 """How fast an example runs says how busy the machine is, and is measured by the benches."""
+
+
+@pytest.fixture(autouse=True)
+def _collects_cycles() -> Iterator[None]:
+    """A command that runs within a test and collects no cycles leaves that to its own process."""
+    yield
+    gc.enable()
 
 
 @pytest.fixture
