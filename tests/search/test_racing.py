@@ -219,7 +219,7 @@ def test_the_front_of_some_thousand_designs_is_the_true_one(narrow: tuple[Projec
 
 @pytest.mark.slow
 def test_few_builds_promise_what_many_do(narrow: tuple[Project, dict]) -> None:
-    """Forty designs of a front, each in twenty times as many fresh builds: the promise of many lies
+    """Forty designs of a front, each in 20,000 fresh builds, a hundred times as many: the promise of many lies
     between the order statistics that bound the quantile of few in 95 % (binomial), where hands are
     drawn for eight builds together, so that those bounds are those of fewer builds.
     """
@@ -231,7 +231,7 @@ def test_few_builds_promise_what_many_do(narrow: tuple[Project, dict]) -> None:
         few = odds_of(project, store, view.stored.numbers[rows])
         designs = view.stored.designs.take(rows)
     fresh = replace(project, study=replace(project.study, search=fresh_seed(project)))
-    many = promise.shared_odds(fresh, designs, range(20 * terms.draws), 2)
+    many = promise.shared_odds(fresh, designs, range(100 * terms.draws), 2)
     hands = terms.draws // promise.BUILDS_PER_HAND
     reach = 1.96 * np.sqrt(terms.at_least * (1 - terms.at_least) / hands)
     held = []
