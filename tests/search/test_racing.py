@@ -219,7 +219,7 @@ def test_the_front_of_some_thousand_designs_is_the_true_one(narrow: tuple[Projec
 
 @pytest.mark.slow
 def test_few_builds_promise_what_many_do(narrow: tuple[Project, dict]) -> None:
-    """Forty designs of a front, each in 20,000 fresh builds, a hundred times as many: the promise of many lies
+    """Forty designs of a front, each in 20,000 fresh builds: the promise of many lies
     between the order statistics that bound the quantile of few in 95 % (binomial), where hands are
     drawn for eight builds together, so that those bounds are those of fewer builds.
     """
