@@ -16,6 +16,7 @@ import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from types import FrameType
+from typing import NoReturn
 
 WORDS = "stopped; launch again to go on from here\n"
 GRACE_S, CLEAN_UP_S = 3.0, 1.0
@@ -72,7 +73,7 @@ def run_program(program: Callable[[], None]) -> None:
     if _State.status is not None:
         _end_workers()
         _say()
-        sys.exit(_State.status)
+        _leave(_State.status)
 
 
 @contextmanager
@@ -135,12 +136,20 @@ def _on_signal(number: int, frame: FrameType | None) -> None:
 
 def _end_at_once() -> None:
     """End where unwinding hangs, or where there is nothing to unwind."""
-    status = _State.status or _State.late or 1
     _kill_children()
     _say()
+    _leave(_State.status or _State.late or 1)
+
+
+def _leave(status: int) -> NoReturn:
+    """End the process. Not by the interpreter's own end: there no handler is left for an alarm that
+    is still to come, and threads of libraries that a signal has interrupted crash in it.
+    """
     if hasattr(signal, "setitimer"):
         signal.signal(signal.SIGALRM, lambda number, frame: os._exit(status))
         signal.setitimer(signal.ITIMER_REAL, CLEAN_UP_S)
+    with suppress(BaseException):
+        sys.stdout.flush()
     with suppress(BaseException):
         # Semaphores and folders of the workers: what is left of them is complained of by a helper
         # process of joblib, on the terminal and after our end.
