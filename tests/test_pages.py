@@ -45,6 +45,7 @@ def test_tasks_each_have_one_file() -> None:
     assert len(tasks) == 25
     for task, file in tasks:
         assert re.fullmatch(r"`explorer/[\w/]+\.(?:py|csv)`", file), task
+        assert (ROOT / file.strip("`")).is_file(), task
     assert len({task for task, _ in tasks}) == 25
 
 

@@ -110,7 +110,8 @@ class Session(Section):
         """Who cranks in each session: all shifts in one, else every operator alone."""
         if self.shifts:
             return (self.shifts,)
-        return tuple((Shift(operator=name, minutes=self.minutes),) for name in self.operators)
+        alone = (Shift.model_construct(operator=n, minutes=self.minutes) for n in self.operators)
+        return tuple((shift,) for shift in alone)
 
     def crew_of(self, operator_id: str) -> Crew:
         """The crew that an operator belongs to; ValueError for one that the study does not have."""

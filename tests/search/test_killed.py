@@ -267,13 +267,13 @@ def test_killed_after_every_commit_behind_the_search_it_answers_the_same(
 ) -> None:
     """Rounds of sessions, the audit, draws of builds and the look at the front."""
     monkeypatch.setattr(settle, "BATCH", 6)
-    monkeypatch.setattr(settle, "AUDITED", 8)
+    monkeypatch.setattr(settle, "AUDITED", 15)
     monkeypatch.setattr("explorer.model.stepped.sessions_of", nearly)
-    text = small_study.read_text().replace("evaluations = 2000", "evaluations = 400\nbatch = 200")
+    text = small_study.read_text().replace("evaluations = 2000", "evaluations = 500\nbatch = 250")
     small_study.write_text(text + 'method = "sample"\n')
     expected = answer_of(small_study)
     assert expected["designs_stepped"] > 30
-    assert expected["audit"]["stepped"] == 8
+    assert expected["audit"]["stepped"] == 15
     path_of(load(small_study)).unlink()
     kills: Counter[str] = Counter()
     append, save, keep = Store.append, Store.save_states, Store.keep_draws
