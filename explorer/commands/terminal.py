@@ -142,7 +142,10 @@ def _in_builds(record: Answer) -> str:
 
 def _promised(record: Answer) -> str:
     promised = record["promised_energy_J"]
-    return "what is not known yet" if promised is None else f"{promised:.0f} J or more"
+    if promised is None:
+        return "what is not known yet"
+    low, high = record["promised_energy_J_low"], record["promised_energy_J_high"]
+    return f"{promised:.0f} J ({low:.0f} to {high:.0f} with 95 % confidence) or more"
 
 
 def _in_short(record: Answer) -> str:

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from explorer.inputs.links import LINKS
 from explorer.inputs.study import Project
 from explorer.model import promise
+from explorer.model.odds import BUILDS_PER_HAND
 from explorer.model.rules import RULES
 from explorer.model.space import Designs
 from explorer.model.spreads import Spread, nominal, of_cadence, of_hand, spreads_of_part
@@ -97,7 +98,7 @@ def common_draws(
         _room([m for name, m in margins.items() if name not in hazards], energy_J.shape),
         factors[:, differ],
         tuple(one for one, keep in zip(uncertain, differ, strict=True) if keep),
-        builds // promise.BUILDS_PER_HAND,
+        builds // BUILDS_PER_HAND,
     )
 
 

@@ -27,7 +27,7 @@ from explorer.model.back_half import back_halves
 from explorer.model.drawn_fronts import drawn_fronts
 from explorer.model.evaluate import evaluate
 from explorer.model.evaluation import Evaluation
-from explorer.model.odds import SCREENED, SCREENS, Odds
+from explorer.model.odds import BUILDS_PER_HAND, SCREENED, SCREENS, Odds
 from explorer.model.rules import RULES
 from explorer.model.simulate import Care
 from explorer.model.space import Designs, Rows
@@ -54,9 +54,6 @@ class Builds(NamedTuple):
     project: Project
     designs: Designs
     weakest_share: Array
-
-
-BUILDS_PER_HAND = 8
 
 
 def by_hand(numbers: Iterable[int]) -> list[list[int]]:

@@ -18,6 +18,7 @@ from scipy.integrate import solve_ivp
 from explorer.inputs.study import Project
 from explorer.measuring.plug_log import PlugLog
 from explorer.model import promise
+from explorer.model.odds import BUILDS_PER_HAND
 from explorer.model.space import Designs
 from explorer.units import Array
 from tests.helpers.chain_twin import Twin
@@ -231,6 +232,6 @@ def times_s() -> Array:
 def one_log(project: Project, design: Designs, fault: str, number: int) -> PlugLog:
     """A log with a fault of random severity, or none, of a build with a hand of its own."""
     rng = np.random.default_rng([number, 5])
-    build = FIRST_BUILD + promise.BUILDS_PER_HAND * number
+    build = FIRST_BUILD + BUILDS_PER_HAND * number
     chain = planted(project, design, build, fault, rng)
     return log_of(chain, SECONDS, EVERY_S, rng)

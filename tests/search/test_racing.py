@@ -20,7 +20,7 @@ from explorer.front import non_dominated
 from explorer.inputs.sections import Search
 from explorer.inputs.study import Project, load
 from explorer.model import costing, promise
-from explorer.model.odds import Odds, interval
+from explorer.model.odds import BUILDS_PER_HAND, Odds, interval
 from explorer.search.dominance import beaten
 from explorer.search.progress import unwatched
 from explorer.search.racing import Race
@@ -232,7 +232,7 @@ def test_few_builds_promise_what_many_do(narrow: tuple[Project, dict]) -> None:
         designs = view.stored.designs.take(rows)
     fresh = replace(project, study=replace(project.study, search=fresh_seed(project)))
     many = promise.shared_odds(fresh, designs, range(100 * terms.draws), 2)
-    hands = terms.draws // promise.BUILDS_PER_HAND
+    hands = terms.draws // BUILDS_PER_HAND
     reach = 1.96 * np.sqrt(terms.at_least * (1 - terms.at_least) / hands)
     held = []
     for some, all_ in zip(few, many, strict=True):

@@ -132,9 +132,17 @@ def _promise(project: Project, record: DesignResult) -> str:
         )
     return (
         f"{number(100 * project.study.promise.at_least, 2)} % of builds give {number(promised)} J "
-        f"({number(promised / J_PER_WH)} Wh) or more in {minutes}; the worst "
+        f"({number(promised / J_PER_WH)} Wh) or more in {minutes}{_between(record)}; the worst "
         f"tenth gives {number(record['worst_tenth_J'])} J on average."
     )
+
+
+def _between(record: DesignResult) -> str:
+    """How well the promise is known; empty where its ends read as one."""
+    low, high = (record.get(f"promised_energy_J_{end}") for end in ("low", "high"))
+    if low is None or high is None or number(low) == number(high):
+        return ""
+    return f" (95 % sure: {number(low)} to {number(high)} J)"
 
 
 def _people(project: Project, record: DesignResult) -> tuple[str, ...]:
