@@ -90,6 +90,8 @@ def _review(
     as_json: AsJson = False,
 ) -> None:
     """Write a study's page again from what is stored, or several studies side by side."""
+    light.travel_light()
+    light.keep_rubbish()
     from explorer.commands import terminal
     from explorer.commands.review import review_studies
 
@@ -144,7 +146,7 @@ def _rerun(
     as_json: AsJson = False,
 ) -> None:
     """Cost every stored design at today's prices and show what moved. Computes no physics."""
-    if quick and no_page:
+    if quick:
         light.travel_light()
         light.keep_rubbish()
     from explorer.commands import terminal
