@@ -136,6 +136,14 @@ def _rerun(
             help="Parts you already have: so many pieces are free, or as many as it takes.",
         ),
     ] = "",
+    slip: Annotated[
+        str,
+        typer.Option(
+            metavar="WHEN",
+            help="A run with a price or value that was a slip and is corrected by now, last or its "
+            "minute (2026-11-20T14:05): it stays in the history, and is compared with no more.",
+        ),
+    ] = "",
     fail_if_beaten: Annotated[
         bool, typer.Option("--fail-if-beaten", help="Exit 3 when a locked design is beaten.")
     ] = False,
@@ -157,7 +165,13 @@ def _rerun(
     # What computes nothing has nothing to watch, and a bar takes a while to import.
     with nullcontext(unwatched) if quick else _progress() as watch:
         answer = rerun_study(
-            study, owned=parts, search=search, quick=quick, page=not no_page, watch=watch
+            study,
+            owned=parts,
+            search=search,
+            quick=quick,
+            page=not no_page,
+            slip=slip,
+            watch=watch,
         )
     give_answer(answer, as_json, terminal.moved)
     if fail_if_beaten:
