@@ -1,4 +1,4 @@
-"""A price that was mistyped and corrected: the run that saw it stays, and is compared with no more."""
+"""A price that was mistyped and corrected: the run that saw it stays, compared with no more."""
 
 from __future__ import annotations
 

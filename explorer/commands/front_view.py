@@ -271,7 +271,7 @@ class FrontView:
         watch(Step(MEASURE_NEXT, 1, 1, 0))
 
     def before(self) -> Previous | None:
-        """The last kept state that is not today's in prices, terms or front; what-ifs and slips aside."""
+        """The last kept state that is not today's in prices, terms or front; no slip or what-if."""
         now = self.stored.numbers[self.rows]
         for run in compared_runs(self.store):
             assert run.result is not None

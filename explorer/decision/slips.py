@@ -1,4 +1,4 @@
-"""Runs whose tables held a slip that was corrected since: kept in the history, compared with no more.
+"""Runs whose tables held a slip that is corrected: kept in the history, compared with no more.
 
 A slip is a run's own record, appended like any other: which run it is of, and when that was said.
 """

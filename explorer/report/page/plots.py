@@ -129,7 +129,7 @@ def _scatter(x: Goal, y: Goal, height: int) -> Any:
     for axis in (*plot.xaxis, *plot.yaxis):
         axis.axis_label_text_font_style = "normal"
         axis.axis_label_text_font_size = "12px"
-        axis.major_label_text_font_size = "11px"
+        axis.major_label_text_font_size = "12px"
     plot.xgrid.grid_line_dash = plot.ygrid.grid_line_dash = [2, 4]
     return plot
 
@@ -155,7 +155,7 @@ def _draw_over(plot: Any) -> None:
         text="letter",
         text_align="center",
         text_baseline="middle",
-        text_font_size="11px",
+        text_font_size="12px",
         text_font_style="bold",
         name="letters",
         **over,
