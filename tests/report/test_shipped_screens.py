@@ -33,7 +33,7 @@ FEW_PARTS = {
     '["buckboost_wide", "buckboost_sync", "buckboost_budget"]': '["buckboost_sync"]',
     "cells_series = [4, 6]": "cells_series = [6]",
     "draws = 200\nminutes = 2": "draws = 50\nminutes = 0.1",
-    "undervoltage_off_V = [3.6, 5.0]": "undervoltage_off_V = [5.0]",
+    'method = "auto"': 'method = "sweep"',
     "undervoltage_band_V = [0.8, 1.6]": "undervoltage_band_V = [1.6]",
     "overvoltage_off_V = [9.0, 11.2]": "overvoltage_off_V = [11.2]",
 }
