@@ -163,8 +163,8 @@ def _slowing(known: Facts) -> Iterator[Small]:
         f"capacitor {shown_farad(slow.capacitance_F)}",
         f"{number(known.bank_rating_V)} V, with {shown_ohm(GATE_OHM)} and a diode",
         1,
-        f"gate to drain, closes Q in {number(1000 * slow.rises_s, 2)} ms (common practice); logic to "
-        "gate through the resistor, the diode across it, bar to the gate",
+        f"gate to drain, closes Q in {number(1000 * slow.rises_s, 2)} ms (common practice); logic "
+        "to gate through the resistor, the diode across it, bar to the gate",
     )
 
 
