@@ -89,8 +89,13 @@ def cache_folder() -> Path | None:
 
     The user's cache, or a private one among the temporary files where there is no home to write.
     """
+    return folder_of(f"kernels-{fingerprint()}")
+
+
+def folder_of(name: str) -> Path | None:
+    """A folder of ours among the caches, made if need be; None where none can be written."""
     for root in _candidates():
-        folder = root / "genchain" / f"kernels-{fingerprint()}"
+        folder = root / "genchain" / name
         if _usable(folder):
             return folder
     return None
