@@ -19,11 +19,11 @@ from pathlib import Path
 
 import numpy as np
 
+from explorer.caches import folder_of
 from explorer.errors import DiskError
 from explorer.files import write_atomic
 from explorer.inputs.front_parts import Generator
 from explorer.inputs.study import Project
-from explorer.model.kernels.compiled import folder_of
 from explorer.physics import bridge
 from explorer.physics.bridge import FULL_BRIDGES, RECTIFIERS, SIX_PULSE, STAR, WINDING, Kind, Table
 from explorer.physics.emf_shape import SINE, Shape
@@ -36,10 +36,10 @@ SHIPPED = (
 )
 """Classes of shapes whose maps come with the program."""
 SHIPPED_FOLDER = Path(bridge.__file__).parent
-SOURCES = ("bridge.py", "bridge_map.py", "bridge_solver.py", "emf_shape.py")
+SOLVED_BY = ("bridge.py", "bridge_map.py", "bridge_solver.py", "emf_shape.py")
 """What a table follows from, beside its shape."""
-PARTS = ("", "_low", "_high")
-KEPT = 64
+PARTS_OF_A_TABLE = ("", "_low", "_high")
+TABLES_KEPT = 64
 """Tables that a process keeps."""
 
 
@@ -69,17 +69,25 @@ def unsolved(project: Project) -> list[Kind]:
     return [kind for kind in wanted(project) if kind.shape != SINE and _found(kind) is None]
 
 
+def solve_wanted(project: Project) -> None:
+    """See to it that all maps are there that a study asks for."""
+    for kind in unsolved(project):
+        table_of(kind)
+
+
 def in_words(kind: Kind) -> str:
     """What a map is of: `an EMF with +8 % fifth harmonic in a star`."""
     names = ("third", "fifth", "seventh")
     parts = [
-        f"{100 * share:+.3g} % {name}" for name, share in zip(names, kind.shape, strict=True) if share
+        f"{100 * share:+.3g} % {name}"
+        for name, share in zip(names, kind.shape, strict=True)
+        if share
     ]
     where = "in a star" if kind.phases == 3 else "in separate windings"
     return f"an EMF with {', '.join(parts)} harmonic {where}"
 
 
-@lru_cache(maxsize=KEPT)
+@lru_cache(maxsize=TABLES_KEPT)
 def table_of(kind: Kind) -> Table:
     """The table of a kind of bridge and its shape, solved and kept where there is none yet.
 
@@ -97,7 +105,7 @@ def table_of(kind: Kind) -> Table:
         file = _cached(kind)
         if file is not None:
             _keep(file, kind, parts)
-    return bridge.unpacked(*(parts[name] for name in PARTS))
+    return bridge.unpacked(*(parts[name] for name in PARTS_OF_A_TABLE))
 
 
 def _solved(kind: Kind) -> dict[str, Array]:
@@ -122,13 +130,13 @@ def _shipped(kind: Kind) -> Path:
 
 def _cached(kind: Kind) -> Path | None:
     folder = folder_of("maps")
-    return folder / f"{fingerprint(kind)}.npz" if folder is not None else None
+    return folder / f"{hash_of(kind)}.npz" if folder is not None else None
 
 
-def fingerprint(kind: Kind) -> str:
+def hash_of(kind: Kind) -> str:
     """Hash of a kind of bridge with its shape and of the sources that solve it."""
     digest = hashlib.sha256(repr(tuple(map(float, (kind.phases, *kind.shape)))).encode())
-    for name in SOURCES:
+    for name in SOLVED_BY:
         digest.update(b"\0" + (SHIPPED_FOLDER / name).read_bytes())
     return digest.hexdigest()[:32]
 
@@ -136,7 +144,7 @@ def fingerprint(kind: Kind) -> str:
 def _digest(kind: Kind, parts: dict[str, Array]) -> str:
     """Hash of what a file says: whose table it is, and its numbers."""
     digest = hashlib.sha256(repr(tuple(map(float, (kind.phases, *kind.shape)))).encode())
-    for name in PARTS:
+    for name in PARTS_OF_A_TABLE:
         digest.update(np.ascontiguousarray(parts[name]).tobytes())
     return digest.hexdigest()
 
@@ -145,7 +153,7 @@ def _read(file: Path, kind: Kind) -> dict[str, Array] | None:
     """The packed table of a file; None where it is damaged or that of another shape."""
     try:
         with np.load(io.BytesIO(file.read_bytes()), allow_pickle=False) as data:
-            parts = {name: data[f"table{name}"] for name in PARTS}
+            parts = {name: data[f"table{name}"] for name in PARTS_OF_A_TABLE}
             sound = str(data["digest"]) == _digest(kind, parts)
     except (OSError, ValueError, KeyError, EOFError, zipfile.BadZipFile, zlib.error):
         return None
@@ -155,7 +163,7 @@ def _read(file: Path, kind: Kind) -> dict[str, Array] | None:
 def _keep(file: Path, kind: Kind, parts: dict[str, Array]) -> None:
     """Write a packed table; a disk that is full or closed costs only the next run's time."""
     stream = io.BytesIO()
-    named = {f"table{name}": parts[name] for name in PARTS}
+    named = {f"table{name}": parts[name] for name in PARTS_OF_A_TABLE}
     np.savez_compressed(stream, digest=np.array(_digest(kind, parts)), **named)  # type: ignore[arg-type]
     try:
         write_atomic(file, stream.getvalue())

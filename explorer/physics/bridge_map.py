@@ -6,6 +6,8 @@ module: about a quarter of an hour on two cores. Other shapes: `explorer.model.s
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from scipy.interpolate import CubicSpline
 
@@ -87,8 +89,9 @@ def build(
         h = np.stack([knee_of_node(every[level], s, kind) for level in levels])
         if start is not None:
             start = (start[:, None] * (h / before) ** bridge.POWER).reshape(kind.phases, -1)
-        many = [np.tile(value, len(levels)) for value in (phi, s)]
-        found, currents = entries(h.ravel(), *many, kind, start, tolerance)
+        found, currents = entries(
+            h.ravel(), np.tile(phi, len(levels)), np.tile(s, len(levels)), kind, start, tolerance
+        )
         values[:, levels] = found.reshape(3, len(levels), -1)
         start, before = currents.reshape(kind.phases, len(levels), -1)[:, 0], h[0]
     return values.reshape(3, *counts)
@@ -135,7 +138,7 @@ def idealise(values: Array, kind: bridge.Kind) -> Array:
     return moved
 
 
-def pack(values: Array) -> dict[str, Array]:
+def packed_table(values: Array) -> dict[str, Array]:
     """A table at 16 bits a value, and the ends of its three parts (`_low`, `_high`)."""
     low, high = values.min(axis=(1, 2, 3)), values.max(axis=(1, 2, 3))
     span = (high - low)[:, None, None, None]
@@ -146,7 +149,7 @@ def pack(values: Array) -> dict[str, Array]:
 def solved(kind: bridge.Kind) -> dict[str, Array]:
     """The packed table of one shape: one or two minutes of a processor."""
     values = build(SHAPE_COUNTS, kind, at_once=LEVELS_AT_ONCE, tolerance=SHAPE_TOLERANCE)
-    return pack(idealise(values, kind))
+    return packed_table(idealise(values, kind))
 
 
 def main() -> None:
@@ -154,11 +157,11 @@ def main() -> None:
     from joblib import Parallel, delayed
 
     kinds = (bridge.STAR, bridge.WINDING)
-    packed = {}
+    packed: dict[str, Any] = {}
     tables = Parallel(n_jobs=2)(delayed(build)(COUNTS, kind) for kind in kinds)
     for kind, solved in zip(kinds, tables, strict=True):
         name = f"phases_{kind.phases}"
-        for end, value in pack(idealise(solved, kind)).items():
+        for end, value in packed_table(idealise(solved, kind)).items():
             packed[f"{name}{end}"] = value
     np.savez_compressed(bridge.MAP_FILE, **packed)
 

@@ -321,12 +321,12 @@ def periodic_states(
 ) -> Solution:
     """Periodic steady state of `phases` = 3 (star) or 1 (full bridge; give twice the drop as s).
 
-    phi in [0, pi/2], s >= 1e-4, w > -50: equal one-dimensional arrays; `shape` is that of all
-    EMFs. `tolerance` is the error of one step over the current's size; bus current, rms and power then come out right to 1e-4,
-    worst 7e-4 (against tolerances four times smaller). `start`: currents to begin with, from a
-    case near by. Shooting with the exact derivative of the discrete flow over the symmetry
-    interval (60 or 180 degrees); where a Newton step does not help, averaged fixed-point steps,
-    which converge because two flows of a passive circuit never part.
+    phi in [0, pi/2], s >= 1e-4, w > -50: equal one-dimensional arrays; `shape` is that of all EMFs.
+    `tolerance` is the error of one step over the current's size; bus current, rms and power then
+    come out right to 1e-4, worst 7e-4 (against tolerances four times smaller). `start`: currents to
+    begin with, from a case near by. Shooting with the exact derivative of the discrete flow over
+    the symmetry interval (60 or 180 degrees); where a Newton step does not help, averaged
+    fixed-point steps, which converge because two flows of a passive circuit never part.
     """
     basis = _BASIS[phases]
     unknowns = basis.shape[1]
@@ -336,10 +336,9 @@ def periodic_states(
     trial = start.copy()
     scale = np.sqrt((trial**2).mean(axis=0)) + 1e-300
     best, change, plain = trial.copy(), np.zeros_like(trial), np.zeros_like(trial)
-    error = np.full(phi.size, np.inf)
+    error, residual = np.full(phi.size, np.inf), np.full(phi.size, np.inf)
     damping = np.ones(phi.size)
     mean = np.zeros((4, phi.size))
-    residual = np.full(phi.size, np.inf)
     todo = np.arange(phi.size)
     for _ in range(SHOTS):
         end, tangent, means = _flow(

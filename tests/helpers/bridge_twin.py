@@ -168,8 +168,8 @@ def solve(
 ):
     """Truth for one case. `phases` = 3: star on six diodes; 1: one winding on four diodes; 2: two
     such windings, a quarter period apart. `harmonics` are the signed third, fifth and seventh of
-    the EMF over its fundamental, whose amplitude `emf_peak_V` is. `bus_V` stands behind `bus_ohm`; the mean at the bridge
-    is higher by the drop of the bus current. That needs an inductance.
+    the EMF over its fundamental, whose amplitude `emf_peak_V` is. `bus_V` stands behind `bus_ohm`;
+    the mean at the bridge is higher by the drop of the bus current. That needs an inductance.
     """
     legs = 1 if phases == 3 else 2
     series = resistance_ohm + legs * diode_resistance_ohm

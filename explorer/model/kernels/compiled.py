@@ -12,13 +12,9 @@ With NUMBA_DISABLE_JIT=1 both do nothing, and the same code runs in the debugger
 from __future__ import annotations
 
 import hashlib
-import os
 import platform
-import stat
 import sys
-import tempfile
-from collections.abc import Callable, Iterator
-from contextlib import suppress
+from collections.abc import Callable
 from functools import lru_cache
 from pathlib import Path
 from typing import Any, TypeVar, cast
@@ -27,6 +23,8 @@ import numba
 import numpy as np
 from llvmlite import binding
 from numpy.typing import NDArray
+
+from explorer.caches import folder_of
 
 Function = TypeVar("Function", bound=Callable[..., Any])
 
@@ -52,53 +50,10 @@ def fingerprint(folders: tuple[Path, ...] = SOURCES) -> str:
     return digest.hexdigest()[:24]
 
 
-def user_cache() -> Path:
-    """Where this system keeps a user's caches; the folder may not exist, nor be writable."""
-    if sys.platform == "win32":
-        return Path(os.environ.get("LOCALAPPDATA") or Path.home() / "AppData" / "Local")
-    if sys.platform == "darwin":
-        return Path.home() / "Library" / "Caches"
-    return Path(os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache")
-
-
-def _usable(folder: Path) -> bool:
-    """Whether a folder can be made and written, and nobody else may put code into it."""
-    try:
-        folder.mkdir(parents=True, exist_ok=True, mode=0o700)
-        tempfile.TemporaryFile(dir=folder).close()
-        about = folder.stat()
-    except (OSError, RuntimeError):
-        return False
-    if os.name != "posix":
-        return True
-    return about.st_uid == os.getuid() and not about.st_mode & (stat.S_IWGRP | stat.S_IWOTH)
-
-
-def _candidates() -> Iterator[Path]:
-    with suppress(RuntimeError):  # nobody's home is known
-        yield user_cache()
-    who = str(os.getuid()) if os.name == "posix" else "user"
-    private = Path(tempfile.gettempdir()) / f"genchain-{who}"
-    if _usable(private):  # whoever owns it could put another folder in the place of ours
-        yield private
-
-
 @lru_cache(maxsize=1)
 def cache_folder() -> Path | None:
-    """The folder that holds this code's machine code; None where no folder can be written.
-
-    The user's cache, or a private one among the temporary files where there is no home to write.
-    """
+    """The folder that holds this code's machine code; None where no folder can be written."""
     return folder_of(f"kernels-{fingerprint()}")
-
-
-def folder_of(name: str) -> Path | None:
-    """A folder of ours among the caches, made if need be; None where none can be written."""
-    for root in _candidates():
-        folder = root / "genchain" / name
-        if _usable(folder):
-            return folder
-    return None
 
 
 def law(function: Function) -> Function:

@@ -21,7 +21,6 @@ from explorer.model.kernels.records import SETUP, Fields, Records, Single
 from explorer.physics.bridge import ONE_DIODE
 from explorer.units import Array
 
-
 BY_WHICH_MAPS_DIFFER = ("bridge", "emf_h3", "emf_h5", "emf_h7")
 
 

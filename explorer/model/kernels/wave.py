@@ -10,7 +10,7 @@ from explorer.model.kernels.records import Fields
 
 @law
 def wave(row: Fields, angle: float) -> float:
-    """At an electrical angle in rad, over the amplitude of the fundamental; see `physics.emf_shape`."""
+    """At an electrical angle in rad, over its fundamental's amplitude; see `physics.emf_shape`."""
     value = sin(angle)
     if row.emf_h3 != 0.0:
         value += row.emf_h3 * sin(3 * angle)
