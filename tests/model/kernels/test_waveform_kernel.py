@@ -98,7 +98,7 @@ def shaped(project: Project, fifth: float, third: float) -> Project:
 
 
 def test_shaped_waves_against_lsoda(demo_project: Project) -> None:
-    """The same circuit with EMFs that are no sines, a star's third among them, which must cancel."""
+    """The same circuit with EMFs that are no sines; a star's third is among them and cancels."""
     project = shaped(demo_project, -0.08, 0.15)
     for part in ("hub_small", "hub_mid", "washer_direct"):
         project = with_part(project, "generator", part, emf_h3=0.1)
