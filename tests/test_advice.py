@@ -408,6 +408,27 @@ def test_a_lock_keeps_its_options_and_a_rerun_prices_them_anew(study: Path) -> N
         assert option["cost"] == pytest.approx(found["cost"])
 
 
+def options_in_store(project: Project) -> set[int]:
+    with Store.open(path_of(project)) as store:
+        return set(store.load_options(project).numbers.tolist())
+
+
+def test_a_rerun_in_a_fresh_clone_advises_as_the_lock_did(study: Path) -> None:
+    """The lock's search knew more: what is a step away from the design is the same."""
+    project = load(study)
+    lock_design(study, str(explorer.front_table(study).index[-1]), page=False)
+    around = options_in_store(project)
+    path_of(project).unlink()
+    answer = rerun_study(study, page=False)
+    assert answer["physics_evaluations"] > len(around)
+    assert options_in_store(project) == around
+    (verdict,) = answer["locked"]
+    assert verdict["options"]
+    again = rerun_study(study, page=False)
+    assert again["physics_evaluations"] == 0
+    assert again["locked"][0]["options"] == verdict["options"]
+
+
 def test_what_is_stepped_for_a_lock_is_no_design_of_the_search(study: Path) -> None:
     before = rerun_study(study, quick=True, page=False)
     lock_design(study, first_of_front(study), page=False)

@@ -252,7 +252,7 @@ def test_a_fresh_clone_evaluates_what_was_decided(small_project: Project) -> Non
     (clone / path_of(small_project).name).unlink()
     answer = rerun_study(clone / small_project.path.name, page=False)
     assert any("a fresh clone, what was decided is evaluated again" in w for w in answer["notes"])
-    assert answer["physics_evaluations"] == 2
+    assert answer["physics_evaluations"] > 2  # and what a step away from them is
     before = {one.design_id: one for one in read_locks(small_project)}
     for verdict in answer["locked"]:
         assert verdict["basis"] == "store"

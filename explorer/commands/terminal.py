@@ -215,8 +215,8 @@ def moved(answer: Answer) -> Lines:
     lines = [
         *answer["notes"],
         *causes(answer),
-        f"front: {answer['front_size']} designs, {len(answer['entered'])} entered, "
-        f"{len(answer['left'])} left; {answer['physics_evaluations']} physics evaluations",
+        f"{_front_size(answer)}, {len(answer['entered'])} entered, {len(answer['left'])} left; "
+        f"{answer['physics_evaluations']} physics evaluations",
         *_unsettled(answer),
     ]
     for verdict in answer["locked"]:
@@ -229,6 +229,11 @@ def moved(answer: Answer) -> Lines:
     elif answer["price_changes"] or answer["terms_changed"]:
         lines.append("new prices may justify a fresh search: rerun with --search")
     return [*lines, *_report(answer)]
+
+
+def _front_size(answer: Answer) -> str:
+    size = answer["front_size"]
+    return f"front: {size:,} design{'s' * (size != 1)}"
 
 
 def _verdict_words(verdict: Answer, currency: str) -> str:

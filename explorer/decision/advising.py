@@ -38,14 +38,21 @@ def of_lock(project: Project, store: Store, stored: Stored, lock: Lock) -> Advis
     """What to do with a design that is about to be locked. What is stepped and drawn for it is
     kept in the store, so that later runs price it anew.
     """
-    origin = Origin.of(project, lock)
-    store.append(project, stepped_around(project, origin), OF_DECISIONS)
-    if project.study.by_promise:
-        _draw_builds(project, store, origin)
+    step_around(project, store, Origin.of(project, lock))
     every = stored.and_(store.load_options(project))
     found = Candidates.of_stored(project, every, costing.costs(project, every.designs))
     verdict = verdict_on(project, found, stored, lock)
     return Advised(verdict.advice, verdict.options)
+
+
+def step_around(project: Project, store: Store, origin: Origin) -> int:
+    """Step what a design could be changed into, draw builds of the best, and keep both; how many
+    sessions and builds that took.
+    """
+    around = stepped_around(project, origin)
+    store.append(project, around, OF_DECISIONS)
+    drawn = _draw_builds(project, store, origin) if project.study.by_promise else 0
+    return len(around) + drawn
 
 
 def of_chain(project: Project, design: Designs) -> Advised:
@@ -85,8 +92,10 @@ def with_its_parts(project: Project, design: Designs) -> Project:
     return replace(project, what_if=owned)
 
 
-def _draw_builds(project: Project, store: Store, origin: Origin) -> None:
-    """Draw builds of those that are best at nominal values, as far as nobody has, and keep them."""
+def _draw_builds(project: Project, store: Store, origin: Origin) -> int:
+    """Draw builds of those that are best at nominal values, as far as nobody has, and keep them;
+    how many builds.
+    """
     from explorer.model.promise import shared_odds
 
     options = store.load_options(project)
@@ -96,9 +105,10 @@ def _draw_builds(project: Project, store: Store, origin: Origin) -> None:
     new = [k for k, one in enumerate(known) if not one.settled(terms)]
     rows = rows[np.array(new, np.int64)]
     if not len(rows):
-        return
+        return 0
     odds = shared_odds(project, options.designs.take(rows), range(terms.draws), 1)
     keep_odds(project, store, dict(zip(options.numbers[rows].tolist(), odds, strict=True)))
+    return len(rows) * terms.draws
 
 
 def _contenders(project: Project, options: Stored, origin: Origin) -> Rows:

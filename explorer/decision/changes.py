@@ -63,7 +63,8 @@ def inputs_of(project: Project) -> dict[str, dict[str, Any]]:
         name: list(one.listed) or one.model_dump(mode="json", exclude={"listed"}, exclude_none=True)
         for name, one in study.settings.items()
     }
-    session = study.session.model_dump(mode="json", exclude={"operators", "packs"})
+    added_up = {"minutes"} if study.session.shifts else set()
+    session = study.session.model_dump(mode="json", exclude={"operators", "packs"} | added_up)
     settings |= {f"session.{name}": value for name, value in session.items()}
     build = study.build.model_dump(mode="json", exclude=set(BUDGET_LINES))
     settings |= {f"build.{key}": value for key, value in build.items()}

@@ -164,6 +164,15 @@ def regime_words(regime: str) -> str:
     return f"{regime} ({REGIMES_MEAN[regime]})" if regime in REGIMES_MEAN else regime
 
 
+def owned_words(kits: int) -> str:
+    """Head of a bill's column of pieces at hand, which are those for all kits.
+
+    >>> owned_words(1), owned_words(3)
+    ('Yours', 'Yours, for 3 kits')
+    """
+    return "Yours" if kits == 1 else f"Yours, for {kits} kits"
+
+
 def link_words(link: str) -> str:
     """A link as a page calls it; one without an entry is called by its name."""
     return LINK_WORDS.get(link, link.replace("_", " "))

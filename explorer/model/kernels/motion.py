@@ -79,7 +79,7 @@ STATE = np.dtype(
             "inner_V", "bus_V", "net_A", "trend_V",  # bank and bus
             "rad_s", "gain_rad_s", "speeds_up", "angle", "turned_rad", "settled_rad",  # crank
             "stood_s",
-            "clock_s", "began_s", "ends_s", "timer_s", "switched_s",
+            "clock_s", "began_s", "ends_s", "timer_s", "switched_s", "flicker",
             "torque_N_m", "lasting_N_m", "swing", "effort", "over_W", "reserve_J",  # hand
             "winding_C", "valve_C", "curve_C", "curve_valve_C", "amps",  # heat
             "last_turn_rad_s", "slowest_rad_s", "fastest_rad_s", "turns", "hunted_turns",
@@ -88,7 +88,7 @@ STATE = np.dtype(
     + [
         (name, "i8")
         for name in (
-            "mode", "asleep", "tired", "sector", "at_limit", "done", "flicker", "cycles", "quiet",
+            "mode", "asleep", "tired", "sector", "at_limit", "done", "cycles", "quiet",
         )
     ]
 )  # fmt: skip

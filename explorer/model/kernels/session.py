@@ -62,8 +62,10 @@ from explorer.model.kernels.stepping import Bus
 from explorer.model.kernels.verdict import HUNT_SHARE, blank, close_books, curve_facts, judge
 from explorer.units import Array
 
-FLICKER_S, FLICKERS = 1e-3, 200
-"""A window that switches so often, each time within this of the last, chatters."""
+FLICKER_S, FLICKERS = 0.05, 200
+"""A window that has switched so many times more than once in this time chatters: a cycle of twice
+this is a twentieth of the shortest that the rules allow. Such cycles are not jumped.
+"""
 MOST_STEPS = 400_000
 """A session of more steps than this is given up, and says so by its `seconds`."""
 
@@ -99,7 +101,7 @@ def _begin(ctx: Context, s: Fields, first: bool, goes_on: bool, left_J: float) -
     if not goes_on:
         _take_over(ctx, s, left_J)
     s.ends_s = s.clock_s + ctx.person.seconds
-    s.stood_s, s.done, s.flicker, s.switched_s = 0.0, 0, 0, -1.0
+    s.stood_s, s.done, s.flicker, s.switched_s = 0.0, 0, 0.0, -1.0
     s.curve_C, s.curve_valve_C = s.winding_C, s.valve_C
     s.cycles, s.quiet = -1 if alike(ctx) else -SETTLING_CYCLES, 0
     s.settled_rad = 0.0
@@ -190,7 +192,7 @@ def _write(s: Fields, books: Array, line: Array) -> None:
 def _switched(ctx: Context, s: Fields, work: Work, seen: Fields, event: int) -> bool:
     """Let a step's event happen; whether whole cycles of the window were jumped after it."""
     led = switch(ctx, s, seen, event)
-    s.flicker = s.flicker + 1 if s.clock_s - s.switched_s < FLICKER_S else 0
+    s.flicker = max(s.flicker - (s.clock_s - s.switched_s) / FLICKER_S, 0.0) + 1
     s.switched_s = s.clock_s
     if led == STOPPED or s.flicker > FLICKERS:
         s.done = STOPPED
@@ -210,7 +212,7 @@ def _switched(ctx: Context, s: Fields, work: Work, seen: Fields, event: int) -> 
     if s.cycles <= 0:
         return False
     seen.cycle_s = (work.books[acc.CLOCK] - work.cycle_books[acc.CLOCK]) / s.cycles
-    if ctx.chain.setup.jumps == 0:
+    if ctx.chain.setup.jumps == 0 or seen.cycle_s < 2 * FLICKER_S:
         return False
     times = repeat_cycles(
         ctx, s, work.books, work.ring, work.cycle_books, work.cycle_at, s.ends_s - s.clock_s

@@ -339,6 +339,8 @@ class PageData:
     title: str
     question: str
     currency: str
+    yours: str
+    """Head of the bills' column of pieces at hand."""
     minutes: float
     goals: tuple[Goal, ...]
     first: FirstScreen

@@ -87,6 +87,7 @@ def _payload(page: PageData) -> dict[str, Any]:
         ],
         "recommended_id": page.recommended_id,
         "currency": page.currency,
+        "yours": page.yours,
         "curves": [asdict(one) for one in page.curves],
         "swaps": {name: asdict(one) for name, one in page.swaps.items()},
         "equal_within": EQUAL_WITHIN,

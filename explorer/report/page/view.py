@@ -38,7 +38,7 @@ from explorer.report.page.first_screen import first_screen, no_design
 from explorer.report.page.nominal import NominalFront, nominal_table
 from explorer.report.page.price_content import Market
 from explorer.report.upper_bound import bound_sentence
-from explorer.report.wording import CAUTIONS, MODEL_NOTES, SETTING_WORDS
+from explorer.report.wording import CAUTIONS, MODEL_NOTES, SETTING_WORDS, owned_words
 from explorer.units import Array
 
 PAGE_LIMIT = 5000
@@ -120,8 +120,7 @@ def page_data(
     study, currency = project.study, str(project.study.prices.currency)
     known = _by_id(records, picks)
     locked_ids = {str(entry["design_id"]) for entry in found.locked}
-    always = {*picks.values(), *locked_ids}
-    rows, points, reading = _carried(records, always, study.by_promise)
+    rows, points, reading = _carried(records, {*picks.values(), *locked_ids}, study.by_promise)
     shown, bound = goals(currency, study.by_promise), energy_bound(project)
     minutes = float(study.session.minutes)
     cards = cards_of(project, picks, known, points, shown, bound)
@@ -132,6 +131,7 @@ def page_data(
         title=str(study.title),
         question=str(study.question),
         currency=currency,
+        yours=owned_words(study.prices.build_quantity),
         minutes=minutes,
         goals=shown,
         first=_first(project, cards, known, found),

@@ -47,7 +47,7 @@ from explorer.report.sheet.setting import (
 from explorer.report.sheet.wiring import Symbol, Wire, drawing_of, wires_of
 from explorer.report.table import harmless_cell
 from explorer.report.templating import content_policy, own_text, template
-from explorer.report.wording import cautions_for, link_words, regime_words
+from explorer.report.wording import cautions_for, link_words, owned_words, regime_words
 from explorer.units import J_PER_WH
 
 
@@ -65,6 +65,7 @@ class Sheet:
     bill: tuple[Mapping[str, Any], ...]
     budget: bool
     total: str
+    yours: str
     changes: tuple[str, ...]
     small: tuple[Small, ...]
     set_to: tuple[tuple[str, str], ...]
@@ -104,6 +105,7 @@ def build_sheet(project: Project, lock: Any, known: Facts | None = None) -> Shee
         bill=lines,
         budget=any(line["link"] == BUILD for line in record["bill"]),
         total=money(record["cost"], record["currency"]),
+        yours=owned_words(study.prices.build_quantity),
         changes=tuple(_changes(record)),
         small=tuple(small_parts(known)),
         set_to=tuple(settings_of(known)),

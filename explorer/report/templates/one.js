@@ -16,7 +16,7 @@ function open(row, move) {
     el("div", { class: "full" },
       el("div", {},
         scroll("Bill of materials", el("table", {}, el("caption", {}, "Bill of materials"),
-          el("thead", {}, el("tr", {}, ...["Part", "Pieces", "Yours", `Each, ${data.currency}`, `Sum, ${data.currency}`, "Price of"].map(t => el("th", { scope: "col" }, t)))),
+          el("thead", {}, el("tr", {}, ...["Part", "Pieces", data.yours, `Each, ${data.currency}`, `Sum, ${data.currency}`, "Price of"].map(t => el("th", { scope: "col" }, t)))),
           el("tbody", {}, ...bill.map(line => el("tr", {}, el("th", { scope: "row" }, line.name), el("td", { class: "n" }, String(line.quantity)), el("td", { class: "n" }, line.owned ? String(line.owned) : ""),
             el("td", { class: "n" }, money(line.unit_price)), el("td", { class: "n" }, money(line.amount)), el("td", { class: "day" }, line.price_dated))),
             el("tr", {}, el("th", { scope: "row" }, el("b", {}, "Together")), el("td", {}), el("td", {}), el("td", {}), el("td", { class: "n" }, el("b", {}, money(spent.values[row]))), el("td", {}))))),
