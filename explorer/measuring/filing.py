@@ -247,7 +247,9 @@ def _incomplete(
         try:
             rule = implausible(column, float(cell))
             if column in HARMONICS and not rule and float(cell):
-                rule = "must be empty or 0 in a row that is measured: readings are fitted as of a sine"
+                rule = (
+                    "must be empty or 0 in a row that is measured: readings are fitted as of a sine"
+                )
         except ValueError:  # a text, which the next one who opens the table must not run
             rule = RUN if is_formula(cell) else ""
         if rule:

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from explorer.model import shape_maps
+from explorer.model import shape_maps, tolerance
 from explorer.model.evaluate import evaluate
 from explorer.model.kernels import bridge as kernel
 from explorer.model.simulate import Care
@@ -190,3 +190,15 @@ def test_sessions_follow_the_sign(small_project: Any) -> None:
     assert delivered_J(emf_h3=0.2) == sine
     assert len({sine, plus, minus}) == 3
     assert max(abs(plus / sine - 1), abs(minus / sine - 1)) > 0.002
+
+
+def test_drawn_builds_follow_the_shape(small_project: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Builds that differ in nothing are the design, and another shape another design."""
+    monkeypatch.setattr(tolerance, "spreads_of", lambda *_: ())
+    found = {}
+    for fifth in (0.0, 0.08):
+        project = with_part(small_project, "generator", "hub_small", emf_h5=fifth)
+        drawn = tolerance.tolerance(project, pick(project), draws=20)
+        np.testing.assert_allclose(drawn.energy_J, drawn.nominal_J, rtol=1e-9)
+        found[fifth] = drawn.nominal_J
+    assert found[0.08] > 1.002 * found[0.0]
