@@ -57,7 +57,7 @@ def _program(
 @app.command("launch")
 def _launch(
     study: StudyFile,
-    workers: Annotated[int, typer.Option(min=1, help="Processes that search.")] = 2,
+    workers: Annotated[int, typer.Option(min=1, max=1000, help="Processes that search.")] = 2,
     cluster: Annotated[
         str | None, typer.Option(metavar="ADDRESS", help="A Dask scheduler whose workers search.")
     ] = None,
