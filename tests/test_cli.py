@@ -807,8 +807,8 @@ def test_an_output_that_is_closed_or_not_read_is_no_traceback(
     assert done.stderr == ""
 
 
-def test_more_processes_than_any_machine_runs_are_refused(small_study: Path) -> None:
+def test_more_processes_than_any_machine_runs_are_refused(genchain, small_study: Path) -> None:
     """Before any is started; the number was too large for a C integer once."""
-    done = genchain("launch", small_study, "--workers", 10**20)
-    assert done.returncode == 2
-    assert "1000" in done.stderr
+    wrong = genchain("launch", small_study, "--workers", 10**20)
+    assert wrong.status == 2
+    assert "1000" in wrong.err
