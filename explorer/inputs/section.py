@@ -36,7 +36,7 @@ def _lines(text: str) -> str:
 
 
 Line = Annotated[Text, AfterValidator(_line)]
-Lines = Annotated[str, Field(min_length=1, max_length=2000), AfterValidator(_lines)]
+PlainText = Annotated[str, Field(min_length=1, max_length=2000), AfterValidator(_lines)]
 """Without control characters, which a terminal or a page would follow instead of showing them."""
 
 

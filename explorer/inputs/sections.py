@@ -9,7 +9,7 @@ from pydantic import Field, model_validator
 
 from explorer.inputs.price_section import PriceSection
 from explorer.inputs.records import Identifier, Positive
-from explorer.inputs.section import Folder, Line, Lines, Section
+from explorer.inputs.section import Folder, Line, PlainText, Section
 from explorer.inputs.session_section import Session
 
 MOST_VALUES = 10_000
@@ -26,7 +26,7 @@ class Heading(Section):
     title: Line = Field(
         description="Heading of the page, one line.", examples=["A chain of my own"]
     )
-    question: Lines = Field(
+    question: PlainText = Field(
         description="What the study is to answer, in your own words.",
         examples=["Which chain gives the pack the most in ten minutes at the crank?"],
     )
