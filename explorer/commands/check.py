@@ -13,6 +13,7 @@ from explorer.inputs.machine_classes import line_column_meanings
 from explorer.inputs.study import Project, load
 from explorer.model.space import Space
 from explorer.model.spreads import unspoken
+from explorer.physics.emf_shape import SINE
 from explorer.report.format import listed
 from explorer.search import plan
 from explorer.store.keys import path_of
@@ -34,7 +35,7 @@ def check_study(study: Path) -> dict[str, Any]:
         "choices": {link: len(names) for link, names in project.study.choices.items()},
         "locked": list(found.entries),
         "columns": line_column_meanings(),
-        "notes": [*found.notices, *project.catalogue.notes, *_exact(project)],
+        "notes": [*found.notices, *project.catalogue.notes, *_exact(project), *_unsolved(project)],
     }
 
 
@@ -45,6 +46,21 @@ def _exact(project: Project) -> Iterator[str]:
         yield (
             f"spreads.csv says nothing of {listed(exact)}: builds count as exactly what the tables "
             "say there"
+        )
+
+
+def _unsolved(project: Project) -> Iterator[str]:
+    """Maps of the bridge that the next launch solves before it begins."""
+    chosen = set(project.study.choices["generator"])
+    shapes = [row.shape for row in project.catalogue.parts["generator"] if row.id in chosen]  # type: ignore[attr-defined]
+    if all(shape == SINE for shape in shapes):
+        return
+    from explorer.model import shape_maps  # with parts of SciPy
+
+    for kind in shape_maps.unsolved(project):
+        yield (
+            f"nobody has solved the map of the bridge for {shape_maps.in_words(kind)} here: the "
+            "next launch does, once, in a minute or two"
         )
 
 

@@ -15,7 +15,7 @@ from explorer.commands.publish import publish
 from explorer.decision import again, changes, decisions, repricing
 from explorer.errors import Fault, InputError
 from explorer.inputs.study import Project, load
-from explorer.model import objectives
+from explorer.model import objectives, shape_maps
 from explorer.model.names import name_of
 from explorer.model.rules import RULES
 from explorer.report.measured_reach import beyond_measured
@@ -50,6 +50,7 @@ def launch_study(
     InputError where the study is wrong or no design keeps every rule.
     """
     project = load(path)
+    shape_maps.solve_wanted(project)  # before every worker would
     with searching(project, Helper(project, watch, workers, cluster)):
         return _launched(project, workers, page, cluster, watch)
 

@@ -17,10 +17,12 @@ from explorer.inputs.records import (
     described,
     row_of,
 )
+from explorer.physics.emf_shape import Shape
 
 STAND_IN_W_PER_KG, LEAST_MASS_KG = 10.0, 0.01
 """Copper heat that a machine of unknown current limit is trusted with (judgement, on the careful
 side: class rows bear two to ten times as much)."""
+HARMONICS = ("emf_h3", "emf_h5", "emf_h7")
 MachineKindName = Annotated[str, AfterValidator(row_of(MACHINE_KINDS))]
 
 
@@ -62,7 +64,8 @@ class Generator(Part):
     """
 
     LINE_COLUMNS: ClassVar[dict[str, str]] = {
-        "emf_{}_V_s": "peak EMF between two leads for each radian a second of the shaft",
+        "emf_{}_V_s": "peak EMF between two leads for each radian a second of the shaft, where "
+        "harmonics are given the amplitude of its fundamental",
         "resistance_{}_ohm": "between two leads at 20 degrees C",
         "inductance_{}_H": "between two leads",
         "resistance_equivalent_{}_ohm": "between two leads, as loaded readings say",
@@ -73,7 +76,8 @@ class Generator(Part):
     mass_kg: NonNegative = Field(description=MASS_MEANING, examples=[2.3])
     kind: MachineKindName = Field(description=described(MACHINE_KINDS), examples=["three_phase"])
     emf_phase_V_s: Positive = Field(
-        description="peak EMF of one phase or winding; of a brushed machine its voltage",
+        description="peak EMF of one phase or winding, where harmonics are given the amplitude of "
+        "its fundamental; of a brushed machine its voltage",
         examples=[0.35],
     )
     resistance_phase_ohm: Positive = Field(
@@ -124,6 +128,22 @@ class Generator(Part):
         examples=[0.17],
     )
 
+    emf_h3: float = Field(
+        default=0.0,
+        description="third harmonic of the EMF of one phase or winding over its fundamental, above "
+        "0 where both rise through zero together, below 0 where it falls. Left empty, none",
+        examples=[0],
+    )
+    emf_h5: float = Field(
+        default=0.0,
+        description="fifth harmonic likewise; between two leads of a star it has the other sign",
+        examples=[0],
+    )
+    emf_h7: float = Field(
+        default=0.0,
+        description="seventh harmonic likewise; between two leads of a star it has the other sign",
+        examples=[0],
+    )
     open_star: bool = Field(
         default=False,
         description="`yes` where the star point can be opened, so that the windings may be "
@@ -135,6 +155,22 @@ class Generator(Part):
     def _star_only(self) -> Generator:
         if self.open_star and not self.machine.line_columns:
             raise ValueError(f"open_star is for windings in a star, not for a {self.kind}")
+        return self
+
+    @model_validator(mode="after")
+    def _shape_is_known(self) -> Generator:
+        given = [name for name in HARMONICS if getattr(self, name)]
+        if given and self.machine.direct:
+            raise ValueError(
+                f"{given[0]} is for an alternating EMF, a {self.kind} has a direct voltage: leave "
+                "it empty"
+            )
+        if self.emf_h3 and self.open_star:
+            raise ValueError(
+                "emf_h3 drives a current around a triangle of windings, which no model here "
+                "knows: leave open_star empty, and the machine stays in its star, where a third "
+                "harmonic drives nothing"
+            )
         return self
 
     @model_validator(mode="before")
@@ -168,13 +204,16 @@ class Generator(Part):
     def in_delta(self) -> Generator:
         """The star that behaves like this machine in delta: its EMF between two leads is that of
         one phase, the same copper carries sqrt(3) times the current (textbook, star-delta
-        transformation). What harmonics drive around the triangle is left out.
+        transformation). Fifth and seventh harmonics change their sign on the way; a third would
+        drive a current around the triangle, and is refused.
         """
         thirds = (
             "resistance_phase_ohm", "resistance_equivalent_phase_ohm", "inductance_phase_H"
         )  # fmt: skip
         known = {name: value / 3 for name in thirds if (value := getattr(self, name)) is not None}
         known["emf_phase_V_s"] = self.emf_phase_V_s / sqrt(3)
+        across = self.shape.between_leads
+        known |= {"emf_h5": across.h5, "emf_h7": across.h7}
         if self.current_limit_A is not None:
             known["current_limit_A"] = self.current_limit_A * sqrt(3)
         return self.model_copy(update=known)
@@ -183,6 +222,36 @@ class Generator(Part):
     def machine(self) -> MachineKind:
         """What sets its kind apart."""
         return MACHINE_KINDS[self.kind]
+
+    @property
+    def shape(self) -> Shape:
+        """Of the EMF of one phase or winding."""
+        return Shape(self.emf_h3, self.emf_h5, self.emf_h7)
+
+    @property
+    def leads_shape(self) -> Shape:
+        """Of the EMF between two leads."""
+        return self.shape.between_leads if self.machine.phases_between_leads > 1 else self.shape
+
+    @property
+    def knee(self) -> float:
+        """Open bus voltage over the amplitude of a phase's fundamental, before drops of valves."""
+        return self.machine.knee * self.leads_shape.peak
+
+    @property
+    def reading_per_peak(self) -> float:
+        """What a true-rms meter shows between two open leads over that amplitude."""
+        return self.machine.reading_per_peak * self.leads_shape.rms
+
+    @property
+    def touch_per_peak(self) -> float:
+        """Alternating volts rms between two open leads over that amplitude, 0 for direct voltage.
+
+        Limits of touch are for sines; of another shape the peak over sqrt(2) counts where that is
+        more (judgement, on the careful side).
+        """
+        across = self.leads_shape
+        return self.machine.alternating_per_peak * max(across.rms, across.peak)
 
     @property
     def circuit_ohm(self) -> float:

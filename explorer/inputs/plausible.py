@@ -37,6 +37,9 @@ RANGES: dict[str, Range] = {
         (1e-6, 100, "drag_torque_N_m"),
         (1e-9, 10, "drag_viscous_N_m_s"),
         (1e-4, 100, "emf_line_V_s emf_phase_V_s"),
+        (-0.35, 0.35, "emf_h3"),  # a square wave has 1/3, 1/5 and 1/7
+        (-0.21, 0.21, "emf_h5"),
+        (-0.15, 0.15, "emf_h7"),
         (
             1e-5,
             10_000,

@@ -19,6 +19,7 @@ from pydantic import BaseModel, ConfigDict, Field, model_validator
 from explorer.errors import Fault
 from explorer.files import leads_nowhere
 from explorer.inputs.csv_tables import Row, TableColumns, TableReader
+from explorer.inputs.front_parts import HARMONICS
 from explorer.inputs.records import Identifier, Positive, Record, Text
 
 EVERY = "all"
@@ -197,6 +198,9 @@ def _fault(
     values = [value for one in known if (value := getattr(one, spread.field)) is not None]
     if values and not any(isinstance(value, float) for value in values):
         return row.fault("column", "holds no numbers that could differ", spread.column)
+    if spread.field in HARMONICS:
+        rule = "cannot differ from build to build: each shape of EMF has a map of its own"
+        return row.fault("column", rule, spread.column)
     return None
 
 

@@ -13,7 +13,7 @@ from explorer.errors import DiskError, Fault, InputError, nearest
 from explorer.files import write_atomic
 from explorer.inputs.catalogue import FITTED, MODELS, TABLE_NAMES, BenchPoint, columns_of
 from explorer.inputs.csv_tables import TableColumns, shown
-from explorer.inputs.front_parts import Generator
+from explorer.inputs.front_parts import HARMONICS, Generator
 from explorer.inputs.links import LINKS
 from explorer.inputs.machine_kinds import MACHINE_KINDS
 from explorer.inputs.notation import is_formula
@@ -246,6 +246,10 @@ def _incomplete(
     for column, cell in given.items():
         try:
             rule = implausible(column, float(cell))
+            if column in HARMONICS and not rule and float(cell):
+                rule = (
+                    "must be empty or 0 in a row that is measured: readings are fitted as of a sine"
+                )
         except ValueError:  # a text, which the next one who opens the table must not run
             rule = RUN if is_formula(cell) else ""
         if rule:

@@ -20,7 +20,7 @@ def winding_ohm(generator: Generator) -> float:
 def open_winding_V(generator: Generator, shaft_rad_s: float) -> float:
     """What a true-rms meter shows between two open wires at a speed, V; DC for brushed."""
     peak_V = float(generator.emf_phase_V_s) * shaft_rad_s
-    return peak_V * float(generator.machine.reading_per_peak)
+    return peak_V * float(generator.reading_per_peak)
 
 
 def open_rectified_V(generator: Generator, valve: Rectifier, shaft_rad_s: float) -> float:
@@ -29,5 +29,5 @@ def open_rectified_V(generator: Generator, valve: Rectifier, shaft_rad_s: float)
     if valve.saturation_A > 0:
         drop_V = float(valve.emission_V) * log1p(METER_CURRENT_A / valve.saturation_A)
     machine = generator.machine
-    peak_V = machine.knee * generator.emf_phase_V_s * shaft_rad_s
+    peak_V = generator.knee * generator.emf_phase_V_s * shaft_rad_s
     return float(max(peak_V - machine.drops * drop_V, 0.0))

@@ -20,7 +20,8 @@ from explorer.model.space import Designs, Rows
 from explorer.physics.bridge import RECTIFIERS
 from explorer.units import RAD_S_PER_RPM, Array
 
-OF_KIND = ("phases", "valves", "valves_in_path", "drops", "knee")
+OF_KIND = ("phases", "valves", "valves_in_path", "drops")
+OF_GENERATOR = ("knee", "emf_h3", "emf_h5", "emf_h7")
 HEADROOM = 2.5
 """Fastest speed of a machine's table over the fastest that the study asks for."""
 SLIGHTLY = 1e-6
@@ -112,6 +113,7 @@ def machines(project: Project, designs: Designs) -> Records:
         len(designs),
         bridge=circuits[designs.parts["generator"]],
         **{name: of_kind(project, designs, name) for name in OF_KIND},
+        **{name: at("generator", name) for name in OF_GENERATOR},
         emf_V_s=at("generator", "emf_phase_V_s"),
         circuit_ohm=at("generator", "circuit_ohm"),
         copper_ohm=at("generator", "resistance_phase_ohm"),

@@ -49,7 +49,7 @@ class Fronts:
             rows.of_kind(project, designs, "bus_valves"),
             rows.of_kind(project, designs, "reverse_adds"),
             rows.spare_ends(project, designs),
-            rows.of_kind(project, designs, "alternating_per_peak"),
+            designs.chosen(project.catalogue, "generator", "touch_per_peak"),
         )
 
     def take(self, some: Rows) -> Fronts:

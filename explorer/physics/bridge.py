@@ -16,6 +16,7 @@ from typing import NamedTuple
 import numpy as np
 from scipy.special import wrightomega
 
+from explorer.physics.emf_shape import SINE, Shape
 from explorer.units import Array, Real
 
 MAP_FILE = Path(__file__).with_name("bridge_map.npz")
@@ -34,13 +35,22 @@ class Kind(NamedTuple):
     """What sets a star of three phases apart from one winding on a full bridge.
 
     `knee`: largest terminal voltage the EMF reaches over Em, in legs; `drops`: legs in series
-    with one winding's own impedance; `circuits`: equal bridges on the bus.
+    with one winding's own impedance; `circuits`: equal bridges on the bus; `shape` of the EMF, as
+    far as it drives currents, Em being the amplitude of its fundamental.
     """
 
     phases: int
     knee: float
     drops: int
     circuits: int
+    shape: Shape = SINE
+
+    def shaped(self, shape: Shape) -> Kind:
+        """A kind for a sine with an EMF of another shape."""
+        star = self.phases == 3
+        driving = shape.in_open_star if star else shape
+        across = shape.between_leads if star else shape
+        return self._replace(knee=self.knee * across.peak, shape=driving)
 
 
 STAR = Kind(3, np.sqrt(3) / 2, 1, 1)
@@ -130,10 +140,15 @@ def _spline(values: Array) -> Array:
 
 
 @lru_cache(maxsize=2)
-def _table(phases: int) -> Table:
+def universal_table(phases: int) -> Table:
+    """The table of a sine."""
     with np.load(MAP_FILE) as data:
         name = f"phases_{phases}"
-        packed, low, high = data[name], data[f"{name}_low"], data[f"{name}_high"]
+        return unpacked(data[name], data[f"{name}_low"], data[f"{name}_high"])
+
+
+def unpacked(packed: Array, low: Array, high: Array) -> Table:
+    """A table from its 16 bits a value, (3, h, phi, s), and the ends of each of the three."""
     values = [low[i] + (high[i] - low[i]) * (packed[i].astype(float) / 65535.0) for i in range(3)]
     shape = packed.shape[1:]
     return Table(_spline(values[0]), _spline(values[1]), values[2], (shape[0], shape[1], shape[2]))
@@ -141,7 +156,7 @@ def _table(phases: int) -> Table:
 
 def _look_up(s: Array, s_w: Array, phi: Array, kind: Kind) -> tuple[Array, Array, Array]:
     """Bus current, phase rms and s times the mean z of one circuit, in Em and Em/Z."""
-    table = _table(kind.phases)
+    table = universal_table(kind.phases)
     h, deepest = knee_distance(s, s_w, kind)
     h = np.minimum(h, deepest)
     place = [

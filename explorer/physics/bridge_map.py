@@ -1,18 +1,25 @@
 """Tabulates the solved bridge over knee distance, phase angle and nVt/Em, and writes the tables.
 
-Run as `python -m explorer.physics.bridge_map` to regenerate the data file beside this module:
-about a quarter of an hour on two cores.
+Run as `python -m explorer.physics.bridge_map` to regenerate the data file of a sine beside this
+module: about a quarter of an hour on two cores. Other shapes: `explorer.model.shape_maps`.
 """
 
 from __future__ import annotations
+
+from typing import Any
 
 import numpy as np
 from scipy.interpolate import CubicSpline
 
 from explorer.physics import bridge, bridge_solver
+from explorer.physics.emf_shape import SINE
 from explorer.units import Array
 
 COUNTS = (113, 25, 25)
+TOLERANCE = 4e-6
+"""Of the solver, for the tables of a sine."""
+SHAPE_COUNTS, SHAPE_TOLERANCE, LEVELS_AT_ONCE = (49, 13, 25), 1.6e-5, 7
+"""Of a table for another shape than a sine: a fifth of the nodes, which tests measure."""
 LEAST_SPREAD, MOST_SPREAD = 1e-4, 1e5
 """nVt/Em at the table's ends, which stand for 0 and for infinity."""
 LEVELS = 65535
@@ -38,7 +45,12 @@ def spread_of_node(place: Array) -> Array:
 
 
 def entries(
-    h: Array, phi: Array, s: Array, kind: bridge.Kind, start: Array | None = None
+    h: Array,
+    phi: Array,
+    s: Array,
+    kind: bridge.Kind,
+    start: Array | None = None,
+    tolerance: float = TOLERANCE,
 ) -> tuple[Array, Array]:
     """The three tabulated logarithms at nodes given as flat arrays, and the currents to go on from.
 
@@ -46,7 +58,10 @@ def entries(
     drops its mean voltage, over what the form factor says of it.
     """
     w = bridge.drop_product(s, h, kind) / s
-    got = bridge_solver.periodic_states(phi, kind.drops * s, w, phases=kind.phases, start=start)
+    got = bridge_solver.periodic_states(
+        phi, kind.drops * s, w, phases=kind.phases, shape=kind.shape, tolerance=tolerance,
+        start=start,
+    )  # fmt: skip
     each = got.bus * (2 / 3 if kind.phases == 3 else 1.0)
     form = np.log(got.rms / each)
     # The current at which a leg drops its mean voltage, 2 e^-w sinh(drop), in logs.
@@ -55,20 +70,44 @@ def entries(
     return np.stack([current, form, log_mean - np.log(each) - 2 * form]), got.start
 
 
-def build(counts: tuple[int, int, int], kind: bridge.Kind) -> Array:
-    """A whole table, shape (3, *counts), from the short circuit to the knee, level by level."""
+def build(
+    counts: tuple[int, int, int], kind: bridge.Kind, *, at_once: int = 1,
+    tolerance: float = TOLERANCE,
+) -> Array:  # fmt: skip
+    """A whole table, shape (3, *counts), from the short circuit to the knee.
+
+    `at_once` levels of knee distance are solved together, which costs less a node where the other
+    axes have few; each begins with the currents of the level before them.
+    """
     turn, place = np.meshgrid(*(np.linspace(0, 1, n) for n in counts[1:]), indexing="ij")
     phi, s = np.pi / 2 * turn.ravel() ** 2, spread_of_node(place.ravel())
     values = np.empty((3, counts[0], phi.size))
     start, before = None, np.ones(s.size)
     every = along_of_node(np.linspace(0, 1, counts[0]))
-    for level, along in reversed(list(enumerate(every))):
-        h = knee_of_node(along, s, kind)
+    for last in range(counts[0], 0, -at_once):
+        levels = np.arange(max(last - at_once, 0), last)
+        h = np.stack([knee_of_node(every[level], s, kind) for level in levels])
         if start is not None:
-            start = start * (h / before) ** bridge.POWER
-        values[:, level], start = entries(h, phi, s, kind, start)
-        before = h
+            start = (start[:, None] * (h / before) ** bridge.POWER).reshape(kind.phases, -1)
+        found, currents = entries(
+            h.ravel(), np.tile(phi, len(levels)), np.tile(s, len(levels)), kind, start, tolerance
+        )
+        values[:, levels] = found.reshape(3, len(levels), -1)
+        start, before = currents.reshape(kind.phases, len(levels), -1)[:, 0], h[0]
     return values.reshape(3, *counts)
+
+
+def short_circuit(phi: float, kind: bridge.Kind) -> float:
+    """Bus current of a shorted ideal bridge over Em/Z: each harmonic drives its own current."""
+    if kind.shape == SINE:
+        return 3 / np.pi if kind.phases == 3 else 2 / np.pi
+    time = np.linspace(0, np.pi, 3600, endpoint=False)
+    current = np.zeros_like(time)
+    for order, share in zip((1, 3, 5, 7), (1.0, *kind.shape), strict=True):
+        impedance = np.cos(phi) + 1j * order * np.sin(phi)
+        current += (share / impedance * np.exp(1j * order * time)).imag
+    mean = float(np.abs(current).mean())
+    return 1.5 * mean if kind.phases == 3 else mean
 
 
 def idealise(values: Array, kind: bridge.Kind) -> Array:
@@ -92,11 +131,25 @@ def idealise(values: Array, kind: bridge.Kind) -> Array:
         drop = bridge.mean_drop(s, s_w, each * np.exp(2 * form + spread))
         order = np.argsort(drop)
         there = np.interp(kind.knee * (1 - ideal), drop[order], fine[order])
-        bus[-1] = 3 / np.pi if kind.phases == 3 else 2 / np.pi  # short circuit: a sinusoid
+        bus[-1] = short_circuit(np.pi / 2 * (turn / (values.shape[2] - 1)) ** 2, kind)
         moved[0, :, turn, 0] = np.interp(there, fine, np.log(bus)) - bridge.POWER * np.log(ideal)
         moved[1, :, turn, 0] = np.interp(there, fine, form)
         moved[2, :, turn, 0] = np.interp(there, fine, spread)
     return moved
+
+
+def packed_table(values: Array) -> dict[str, Array]:
+    """A table at 16 bits a value, and the ends of its three parts (`_low`, `_high`)."""
+    low, high = values.min(axis=(1, 2, 3)), values.max(axis=(1, 2, 3))
+    span = (high - low)[:, None, None, None]
+    share = (values - low[:, None, None, None]) / span
+    return {"": np.round(share * LEVELS).astype(np.uint16), "_low": low, "_high": high}
+
+
+def solved(kind: bridge.Kind) -> dict[str, Array]:
+    """The packed table of one shape: one or two minutes of a processor."""
+    values = build(SHAPE_COUNTS, kind, at_once=LEVELS_AT_ONCE, tolerance=SHAPE_TOLERANCE)
+    return packed_table(idealise(values, kind))
 
 
 def main() -> None:
@@ -104,16 +157,12 @@ def main() -> None:
     from joblib import Parallel, delayed
 
     kinds = (bridge.STAR, bridge.WINDING)
-    packed = {}
+    packed: dict[str, Any] = {}
     tables = Parallel(n_jobs=2)(delayed(build)(COUNTS, kind) for kind in kinds)
     for kind, solved in zip(kinds, tables, strict=True):
-        values = idealise(solved, kind)
-        low, high = values.min(axis=(1, 2, 3)), values.max(axis=(1, 2, 3))
-        span = (high - low)[:, None, None, None]
-        share = (values - low[:, None, None, None]) / span
         name = f"phases_{kind.phases}"
-        packed[name] = np.round(share * LEVELS).astype(np.uint16)
-        packed[f"{name}_low"], packed[f"{name}_high"] = low, high
+        for end, value in packed_table(idealise(solved, kind)).items():
+            packed[f"{name}{end}"] = value
     np.savez_compressed(bridge.MAP_FILE, **packed)
 
 

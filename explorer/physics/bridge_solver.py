@@ -2,9 +2,10 @@
 
 In units of Em for voltage and Em/Z for current, Z = sqrt((R + Rs)^2 + (w L)^2), a phase obeys
 
-    sin(phi) dy/dt + cos(phi) y + s z = sin(t - 2 pi k/3) + star point,   z = asinh(y e^w / 2)
+    sin(phi) dy/dt + cos(phi) y + s z = e(t - 2 pi k/3) + star point,   z = asinh(y e^w / 2)
 
-with tan(phi) = w_e L/(R + Rs), s = nVt/Em and w = V/(2 nVt) + ln(Em/(Z Is)): the terminal law
+with e the EMF's shape (a sine, or one with odd harmonics), Em the amplitude of its fundamental,
+tan(phi) = w_e L/(R + Rs), s = nVt/Em and w = V/(2 nVt) + ln(Em/(Z Is)): the terminal law
 of two equal Shockley diodes a leg (derived from `I = Is (exp(v/nVt) - 1)` for both). The voltage
 z jumps by 2 w where a current crosses zero, so a fixed step errs there in proportion to its
 length; the steps here shrink onto every such instant instead, each case at its own pace.
@@ -23,6 +24,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import wrightomega
 
+from explorer.physics.emf_shape import SINE, Shape
 from explorer.units import Array
 
 MIDDLE = 2.0 - np.sqrt(2.0)
@@ -123,13 +125,14 @@ def _phases(
 
 class _Circuits(NamedTuple):
     """What all cases are: see the equation above. `scale` is the size of their currents, `shift`
-    the lag of each phase."""
+    the lag of each phase, `shape` that of the EMF."""
 
     phi: Array
     s: Array
     w: Array
     scale: Array
     shift: Array
+    shape: Shape
 
 
 @dataclass
@@ -167,14 +170,14 @@ class _Stage:
 
     def __init__(self, walk: _Walk, circuits: _Circuits) -> None:
         phi = circuits.phi[walk.case]
-        self.shift, self.first_star = circuits.shift, walk.star
+        self.shift, self.first_star, self.shape = circuits.shift, walk.star, circuits.shape
         self.sine, self.cosine = np.sin(phi), np.cos(phi)
         self.s, self.w = circuits.s[walk.case], circuits.w[walk.case]
 
     def solve(self, time: Array, length: Array, base: Array, *, star: Array | None = None) -> Array:
         """The stage's currents; `star` is where the search for the star point begins."""
         self.weight = self.sine / length
-        self.emf = np.sin(time - self.shift)
+        self.emf = self.shape.at(time - self.shift)
         drive = self.emf + self.weight * base
         self.y, self.slope, self.z, self.star = _phases(
             drive,
@@ -279,7 +282,7 @@ def _step(walk: _Walk, circuits: _Circuits, h: Array, tolerance: float) -> _Step
 
 
 def _flow(
-    y: Array, phi: Array, s: Array, w: Array, scale: Array, tolerance: float
+    y: Array, phi: Array, s: Array, w: Array, scale: Array, shape: Shape, tolerance: float
 ) -> tuple[Array, Array, Array]:
     """From y over one symmetry interval: the end mapped back by symmetry, its derivative, means.
 
@@ -288,7 +291,7 @@ def _flow(
     phases, cases = y.shape
     span = np.pi / phases
     shift = np.asarray(2 * np.pi / 3 * np.arange(phases, dtype=float)[:, None])
-    circuits = _Circuits(phi, s, w, scale, shift)
+    circuits = _Circuits(phi, s, w, scale, shift, shape)
     unit = np.repeat(_BASIS[phases][:, :, None], cases, axis=2)
     walk = _start(y, unit, circuits)
     end, end_tangent, sums = np.empty_like(y), np.empty_like(unit), walk.means * FIRST_STEP
@@ -312,17 +315,18 @@ def periodic_states(
     w: Array,
     *,
     phases: int = 3,
+    shape: Shape = SINE,
     tolerance: float = 4e-6,
     start: Array | None = None,
 ) -> Solution:
     """Periodic steady state of `phases` = 3 (star) or 1 (full bridge; give twice the drop as s).
 
-    phi in [0, pi/2], s >= 1e-4, w > -50: equal one-dimensional shapes. `tolerance` is the error
-    of one step over the current's size; bus current, rms and power then come out right to 1e-4,
-    worst 7e-4 (against tolerances four times smaller). `start`: currents to begin with, from a
-    case near by. Shooting with the exact derivative of the discrete flow over the symmetry
-    interval (60 or 180 degrees); where a Newton step does not help, averaged fixed-point steps,
-    which converge because two flows of a passive circuit never part.
+    phi in [0, pi/2], s >= 1e-4, w > -50: equal one-dimensional arrays; `shape` is that of all EMFs.
+    `tolerance` is the error of one step over the current's size; bus current, rms and power then
+    come out right to 1e-4, worst 7e-4 (against tolerances four times smaller). `start`: currents to
+    begin with, from a case near by. Shooting with the exact derivative of the discrete flow over
+    the symmetry interval (60 or 180 degrees); where a Newton step does not help, averaged
+    fixed-point steps, which converge because two flows of a passive circuit never part.
     """
     basis = _BASIS[phases]
     unknowns = basis.shape[1]
@@ -332,14 +336,13 @@ def periodic_states(
     trial = start.copy()
     scale = np.sqrt((trial**2).mean(axis=0)) + 1e-300
     best, change, plain = trial.copy(), np.zeros_like(trial), np.zeros_like(trial)
-    error = np.full(phi.size, np.inf)
+    error, residual = np.full(phi.size, np.inf), np.full(phi.size, np.inf)
     damping = np.ones(phi.size)
     mean = np.zeros((4, phi.size))
-    residual = np.full(phi.size, np.inf)
     todo = np.arange(phi.size)
     for _ in range(SHOTS):
         end, tangent, means = _flow(
-            trial[:, todo], phi[todo], s[todo], w[todo], scale[todo], tolerance
+            trial[:, todo], phi[todo], s[todo], w[todo], scale[todo], shape, tolerance
         )
         defect = end - trial[:, todo]
         size = np.sqrt((defect**2).sum(axis=0))

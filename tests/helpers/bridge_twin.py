@@ -8,7 +8,7 @@ instant come from bisection. The bus may have a resistance of its own: what the 
 at an instant then lifts it at that instant.
 """
 
-from math import asinh, cos, exp, hypot, log, pi, sin, sqrt
+from math import asinh, exp, hypot, log, pi, sin, sqrt
 from typing import NamedTuple
 
 import numpy as np
@@ -73,31 +73,44 @@ def _algebraic(emf, resistance, leg, legs, peak):
     return currents((low + high) / 2)
 
 
-def _flow_star(emf_peak, omega, series, inductance, leg, bus):
-    c, s = cos(2 * pi / 3), sin(2 * pi / 3)
+def wave(angle, harmonics):
+    """The EMF over its fundamental's amplitude: a sine and signed shares of its 3rd, 5th, 7th."""
+    return np.sin(angle) + sum(
+        share * np.sin(order * angle) for order, share in zip((3, 5, 7), harmonics, strict=True)
+    )
+
+
+def _scalar(harmonics):
+    """`wave` of one angle, many times faster."""
+    terms = [(n, share) for n, share in zip((3, 5, 7), harmonics, strict=True) if share]
+    return lambda angle: sin(angle) + sum(share * sin(n * angle) for n, share in terms)
+
+
+def _flow_star(emf_peak, omega, series, inductance, leg, harmonics, bus):
+    of, third = _scalar(harmonics), 2 * pi / 3
 
     def rate(x, t):
         a, b = x
         volts = bus((abs(a) + abs(b) + abs(a + b)) / 2)
         v_a, v_b, v_c = leg(a, volts), leg(b, volts), leg(-a - b, volts)
-        star = (v_a + v_b + v_c) / 3  # EMFs and currents of a star sum to 0
-        sine, cosine = sin(omega * t), cos(omega * t)
-        e_b = emf_peak * (sine * c - cosine * s)
+        e_a, e_b, e_c = (emf_peak * of(omega * t - k * third) for k in range(3))
+        star = (v_a + v_b + v_c - e_a - e_b - e_c) / 3  # currents of a star sum to 0
         return (
-            (emf_peak * sine - series * a - v_a + star) / inductance,
+            (e_a - series * a - v_a + star) / inductance,
             (e_b - series * b - v_b + star) / inductance,
         )
 
     return rate
 
 
-def _flow_windings(emf_peak, omega, series, inductance, leg, bus, count):
+def _flow_windings(emf_peak, omega, series, inductance, leg, harmonics, bus, count):
     """One winding, or two a quarter period apart."""
+    of = _scalar(harmonics)
 
     def rate(x, t):
         volts = bus(sum(abs(i) for i in x))
         return [
-            (emf_peak * sin(omega * t - k * pi / 2) - series * x[k] - 2 * leg(x[k], volts))
+            (emf_peak * of(omega * t - k * pi / 2) - series * x[k] - 2 * leg(x[k], volts))
             / inductance
             for k in range(count)
         ]
@@ -149,12 +162,14 @@ def solve(
     diode_resistance_ohm,
     *,
     phases=3,
+    harmonics=(0.0, 0.0, 0.0),
     bus_ohm=0.0,
     rtol=1e-8,
 ):
     """Truth for one case. `phases` = 3: star on six diodes; 1: one winding on four diodes; 2: two
-    such windings, a quarter period apart. `bus_V` stands behind `bus_ohm`; the mean at the bridge
-    is higher by the drop of the bus current. That needs an inductance.
+    such windings, a quarter period apart. `harmonics` are the signed third, fifth and seventh of
+    the EMF over its fundamental, whose amplitude `emf_peak_V` is. `bus_V` stands behind `bus_ohm`;
+    the mean at the bridge is higher by the drop of the bus current. That needs an inductance.
     """
     legs = 1 if phases == 3 else 2
     series = resistance_ohm + legs * diode_resistance_ohm
@@ -162,14 +177,14 @@ def solve(
     leg = _terminal(diode_saturation_A, diode_emission_V, BLUR * peak)
     angle = np.linspace(0, pi, SAMPLES + 1)
     apart = {3: 2 * pi / 3, 2: pi / 2, 1: 0.0}[phases]
-    emf = emf_peak_V * np.sin(angle - apart * np.arange(phases)[:, None])
+    emf = emf_peak_V * wave(angle - apart * np.arange(phases)[:, None], harmonics)
     if electrical_rad_s * inductance_H == 0:
         if bus_ohm:
             raise ValueError("a bus with a resistance needs an inductance")
         each = np.vectorize(lambda i: leg(i, bus_V), otypes=[float])
         currents = _algebraic(emf, series, each, legs, peak)
     else:
-        circuit = (emf_peak_V, electrical_rad_s, series, inductance_H, leg)
+        circuit = (emf_peak_V, electrical_rad_s, series, inductance_H, leg, harmonics)
         count = 2 if phases == 3 else phases
 
         def bus(amps):

@@ -10,7 +10,7 @@ rotor keep their speed through a pulse: the speed follows from means over a peri
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import asinh, exp, log, pi, sin
+from math import asinh, exp, log, pi
 from typing import NamedTuple
 from warnings import catch_warnings, simplefilter
 
@@ -29,6 +29,7 @@ from explorer.model.kernels.points import curves
 from explorer.model.space import Designs
 from explorer.physics import gearing, generator, operator
 from explorer.units import Array
+from tests.helpers.bridge_twin import wave
 
 LONGEST_WINDOW_S = 5.0
 SAMPLES_PER_PERIOD = 180
@@ -66,6 +67,7 @@ class Half:
         self.ratio, self.efficiency = float(drive["ratio"]), float(drive["efficiency"])
         self.gear_drag_N_m = float(drive["drag_N_m"])
         self.kind = int(machine["bridge"])
+        self.harmonics = tuple(float(machine[f"emf_h{order}"]) for order in (3, 5, 7))
         self.emf_V_s, self.pole_pairs = float(machine["emf_V_s"]), float(machine["pole_pairs"])
         self.winding_C = float(rows.first_winding_C(project, machines)[0])
         ohm = float(machine["copper_ohm"])
@@ -154,6 +156,7 @@ class _Circuit:
         self.kind = halves.kind
         self.phases = (3, 2, 1)[self.kind]
         self.emf_V_s, self.poles = halves.emf_V_s, halves.pole_pairs
+        self.harmonics = halves.harmonics
         self.ohm = halves.copper_ohm + halves.lead_ohm
         self.inductance_H = max(halves.inductance_H, LEAST_INDUCTANCE_H)
         self.valve_ohm = halves.valve_ohm
@@ -245,11 +248,13 @@ class _Circuit:
     def emf_V(self, shaft_rad_s: float, angle: float) -> list[float]:
         """EMF of every phase."""
         peak = self.emf_V_s * shaft_rad_s
-        if self.kind == 0:
-            return [peak * sin(angle - 2 * pi * k / 3) for k in range(3)]
-        if self.kind == 1:
-            return [peak * sin(angle), peak * sin(angle - pi / 2)]
-        return [peak]
+        if self.kind == 2:
+            return [peak]
+        apart = 2 * pi / 3 if self.kind == 0 else pi / 2
+        return [
+            peak * float(wave(angle - k * apart, self.harmonics))
+            for k in range(3 if self.kind == 0 else 2)
+        ]
 
     def slope(self, state: NDArray[np.float64], still: bool) -> list[float]:
         """Derivative of phase currents, angle and inner voltage (which stands where `still`)."""
@@ -260,7 +265,7 @@ class _Circuit:
         shaft, _ = self.look(self.shaft_rad_s, inner_V)
         emf = self.emf_V(shaft, angle)
         drops = [self.drop_V(a, volts) for a in currents]
-        star = sum(drops) / 3 if self.kind == 0 else 0.0
+        star = (sum(drops) - sum(emf)) / 3 if self.kind == 0 else 0.0
         count = 2 if self.kind == 0 else self.phases
         rates = [
             (emf[k] - self.ohm * currents[k] - drops[k] + star) / self.inductance_H
@@ -392,8 +397,8 @@ class _Circuit:
         shaft = crank_rad_s * halves.ratio
         angle = states[:, -2]
         shifts = {0: 2 * pi / 3 * np.arange(3), 1: pi / 2 * np.arange(2)}.get(self.kind)
-        wave = 1.0 if shifts is None else np.sin(angle[:, None] - shifts)
-        emf = np.asarray(generator.peak_emf(self.emf_V_s, shaft))[:, None] * wave
+        shape = 1.0 if shifts is None else wave(angle[:, None] - shifts, self.harmonics)
+        emf = np.asarray(generator.peak_emf(self.emf_V_s, shaft))[:, None] * shape
         drag = shaft * generator.drag_torque(halves.drag_N_m, halves.viscous_N_m_s, shaft)
         shaft_W = (emf * phase).sum(axis=1) + drag
         crank_W = shaft_W + gearing.loss(

@@ -217,6 +217,14 @@ like = "schottky_3a"
 """
 
 
+def test_a_wave_is_not_fitted_as_a_sine(small_study: Path, notes: Path) -> None:
+    """Two constants stand for a wave; its harmonics beside them would count twice."""
+    shaped = HUB.replace("mass_kg = 2.4", "mass_kg = 2.4, emf_h5 = 0.05")
+    words = refused(notes, shaped, small_study)
+    assert "my_hub" in words
+    assert "column emf_h5 must be empty or 0" in words
+
+
 def test_a_diode_keeps_to_which_current_it_was_measured(small_study: Path, notes: Path) -> None:
     """A table from before the column gets it, blank in all other rows, whose names in stores and
     locks stay."""

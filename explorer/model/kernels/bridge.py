@@ -1,6 +1,6 @@
 """The rectifier at one point: bus current, phase rms and the junctions' heat, compiled.
 
-The same universal map as `explorer.physics.bridge`, whose tables it reads; see there for the
+The same maps as those of `explorer.physics.bridge`, one for each shape of EMF; see there for the
 coordinates and `explorer.physics.bridge_solver` for the circuit. Symbols: s = nVt/Em,
 s_w = V/(2 Em) + s ln(Em/(Z Is)), phi = atan(w_e L/(R + Rs)); currents in Em/Z.
 """
@@ -14,8 +14,10 @@ from typing import NamedTuple
 import numpy as np
 
 from explorer.model.kernels.compiled import entry, law
+from explorer.model.shape_maps import kind_of, table_of
 from explorer.physics import bridge as tables
 from explorer.physics.bridge import FULL_BRIDGES, SIX_PULSE
+from explorer.physics.emf_shape import SINE, Shape
 from explorer.units import Array
 
 SHORT, _POWER, _SOFT, _DEEP, _SHALLOW, _SPREAD = (
@@ -23,7 +25,8 @@ SHORT, _POWER, _SOFT, _DEEP, _SHALLOW, _SPREAD = (
 )  # fmt: skip
 KNEES, MOST_TABLED = 4001, 0.98
 """Nodes of what depends on s alone, and up to which place; exact beyond."""
-STAR_KNEE = sqrt(3) / 2
+MOST_MAPS = 16
+"""Maps that a process keeps, half a megabyte each."""
 (PLACE_1, WIDTH_1, EXTRA_1), (PLACE_2, WIDTH_2, EXTRA_2) = tables.CROWDS
 CROWD_1, BELOW_1 = EXTRA_1 * WIDTH_1, atan(PLACE_1 / WIDTH_1)
 CROWD_2, BELOW_2 = EXTRA_2 * WIDTH_2, atan(PLACE_2 / WIDTH_2)
@@ -38,22 +41,19 @@ class Map(NamedTuple):
     """Spline coefficients of current and form (phi, s, h, 2), values of the drop (phi, s, h).
 
     `knees` (nodes, 4): what of `_knee_distance` depends on s alone, over sqrt(s/(s + _SPREAD)).
+    `knee` is that of its kind of bridge and its shape, see `physics.bridge.Kind`.
     """
 
     splines: Array
     drop: Array
     knees: Array
-
-
-class Maps(NamedTuple):
-    """The universal maps of both bridges."""
-
-    star: Map
-    windings: Map
+    knee: float
 
 
 class Source(NamedTuple):
-    """One phase as its rectifier sees it: peak EMF, electrical speed, series impedance; a valve."""
+    """One phase as its rectifier sees it: peak of the EMF's fundamental, electrical speed, series
+    impedance; a valve.
+    """
 
     emf_V: float
     electrical_rad_s: float
@@ -72,23 +72,30 @@ class Rectified(NamedTuple):
     junction_W: float
 
 
-def _map(phases: int) -> Map:
-    stored = tables._table(phases)
+@lru_cache(maxsize=MOST_MAPS)
+def _map(kind: tables.Kind) -> Map:
+    stored = table_of(kind)
     splines = np.stack([stored.current, stored.form], axis=-1).transpose(1, 2, 0, 3)
     place = np.linspace(0.0, MOST_TABLED, KNEES)
     knees = np.empty((KNEES, 4))
-    _fill_knees(_SPREAD * place**2 / (1 - place**2), STAR_KNEE if phases == 3 else 0.5, knees)
+    _fill_knees(_SPREAD * place**2 / (1 - place**2), kind.knee, knees)
     return Map(
         np.ascontiguousarray(splines.astype(np.float32)),
         np.ascontiguousarray(stored.drop.transpose(1, 2, 0).astype(np.float32)),
         knees,
+        kind.knee,
     )
 
 
-@lru_cache(maxsize=1)
-def maps() -> Maps:
-    """Both maps, read once."""
-    return Maps(_map(3), _map(1))
+def map_of(circuit: int, shape: Shape = SINE) -> Map:
+    """The map of a circuit of `physics.bridge` and a shape of EMF, read or solved once."""
+    return _map(kind_of(circuit).shaped(shape))
+
+
+def map_for(machine: np.void) -> Map:
+    """The map that a row of `records.MACHINE` asks for."""
+    shape = Shape(*(float(machine[name]) for name in ("emf_h3", "emf_h5", "emf_h7")))
+    return map_of(int(machine["bridge"]), shape)
 
 
 @law
@@ -203,12 +210,10 @@ def _mean_drop(s: float, s_w: float, current: float) -> float:
 
 
 @law
-def _look_up(
-    universal: Map, phases: int, knee: float, s: float, s_w: float, phi: float
-) -> Rectified:
+def _look_up(universal: Map, phases: int, s: float, s_w: float, phi: float) -> Rectified:
     """Bus current, phase rms and mean drop of one circuit in units of Em and Em/Z."""
     place = sqrt(s / (s + _SPREAD))
-    h, deepest = _knee_distance(universal.knees, s, place, s_w, knee)
+    h, deepest = _knee_distance(universal.knees, s, place, s_w, universal.knee)
     turns, spreads, knees = universal.drop.shape
     at_h = _crowded(sqrt(h / deepest)) * (knees - 1)
     at_phi = sqrt(phi * (2 / pi)) * (turns - 1)
@@ -222,9 +227,8 @@ def _look_up(
 
 @law
 def _alternating(
-    universal: Map, phases: int, knee: float, drops: int, circuits: int, source: Source,
-    bus_V: float,
-) -> Rectified:  # fmt: skip
+    universal: Map, phases: int, drops: int, circuits: int, source: Source, bus_V: float
+) -> Rectified:
     resistance = source.ohm + drops * source.valve_ohm
     reactance = source.electrical_rad_s * source.henry
     impedance, emf_V = sqrt(resistance * resistance + reactance * reactance), source.emf_V
@@ -233,7 +237,7 @@ def _alternating(
     if source.saturation_A > 0 and source.emission_V > 0:
         s = source.emission_V / emf_V
         s_w += s * log(scale / source.saturation_A)
-    found = _look_up(universal, phases, knee, s, s_w, atan2(reactance, resistance))
+    found = _look_up(universal, phases, s, s_w, atan2(reactance, resistance))
     # Two legs share the bus voltage: what they drop beyond it is the junctions' own.
     junction = 2 * found.bus_A * found.junction_W - found.bus_A * bus_V / emf_V
     return Rectified(
@@ -274,8 +278,9 @@ def _blocking_diode(source: Source, bus_V: float) -> Rectified:
 
 
 @law
-def rectify(universal: Maps, bridge: int, source: Source, bus_V: float) -> Rectified:
-    """The rectifier of one machine on a stiff bus; the law is that of `physics.bridge`.
+def rectify(universal: Map, bridge: int, source: Source, bus_V: float) -> Rectified:
+    """The rectifier of one machine on a stiff bus; the law is that of `physics.bridge`, the map
+    that of the circuit and the EMF's shape (any, for a direct voltage).
 
     Ohmic heat is left to the caller: phases x phase_A^2 x (ohm + valves in a path x valve_ohm).
     Below a trickle that no double holds, and without EMF, nothing flows.
@@ -283,14 +288,14 @@ def rectify(universal: Maps, bridge: int, source: Source, bus_V: float) -> Recti
     if not source.emf_V > 1e-12:
         return Rectified(0.0, 0.0, 0.0)
     if bridge == SIX_PULSE:
-        return _alternating(universal.star, 3, STAR_KNEE, 1, 1, source, bus_V)
+        return _alternating(universal, 3, 1, 1, source, bus_V)
     if bridge == FULL_BRIDGES:
-        return _alternating(universal.windings, 1, 0.5, 2, 2, source, bus_V)
+        return _alternating(universal, 1, 2, 2, source, bus_V)
     return _blocking_diode(source, bus_V)
 
 
 @entry
-def rectify_all(universal: Maps, bridge: int, circuits: Array, found: Array) -> None:
+def rectify_all(universal: Map, bridge: int, circuits: Array, found: Array) -> None:
     """`rectify` of rows (n, 8) into `found` (n, 3).
 
     Columns are those of `physics.bridge.steady_state`: EMF, speed, ohm, henry, bus voltage,

@@ -15,7 +15,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from explorer.model.kernels.bridge import Maps, Source, maps, rectify
+from explorer.model.kernels.bridge import Map, Source, map_for, rectify
 from explorer.model.kernels.compiled import edge, entry, inlined, law
 from explorer.model.kernels.pulses import pulses
 from explorer.model.kernels.records import Fields, Records, Single
@@ -118,7 +118,7 @@ def _node_V(row: Fields, asleep: bool, rad_s: float, node: int) -> float:
 
 @law
 def _fill_node(
-    universal: Maps, node: Single, row: Fields, cold: Source, warm: Source, bus_V: float
+    universal: Map, node: Single, row: Fields, cold: Source, warm: Source, bus_V: float
 ) -> None:
     """Fill in one node of a table (TABLE_COLUMNS,); `warm` counts where the winding warms."""
     at = rectify(universal, row.bridge, cold, bus_V)
@@ -136,7 +136,7 @@ def _fill_node(
 
 
 @entry
-def _solve(universal: Maps, values: Single, machines: Records, number: int, asleep: bool) -> None:
+def _solve(universal: Map, values: Single, machines: Records, number: int, asleep: bool) -> None:
     """Fill in one table (speeds, nodes, TABLE_COLUMNS) of one trio."""
     row, speeds, nodes = machines[number], values.shape[0], values.shape[1]
     saturation_A, emission_V = row.saturation_A, row.emission_V
@@ -223,9 +223,10 @@ def tabulate(
     values = np.zeros((tables, grid.speeds, grid.body + grid.foot, TABLE_COLUMNS), dtype=np.float32)
     for number in range(len(made)):
         awake, asleep = int(made["awake_table"][number]), int(made["asleep_table"][number])
-        _solve(maps(), values[awake], edge(made), number, False)
+        universal = map_for(made[number])
+        _solve(universal, values[awake], edge(made), number, False)
         if asleep != awake:
-            _solve(maps(), values[asleep], edge(made), number, True)
+            _solve(universal, values[asleep], edge(made), number, True)
     return Machines(made, values)
 
 

@@ -11,7 +11,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from explorer.model.kernels.bridge import Maps, Source, maps, rectify
+from explorer.model.kernels.bridge import Map, Source, map_for, rectify
 from explorer.model.kernels.compiled import edge, entry
 from explorer.model.kernels.curve import CURVE_COLUMNS, fill_curve, lay_out_curve, node_V
 from explorer.model.kernels.front import Chain, copper_resistance, crank_torque, drag_torque
@@ -20,6 +20,8 @@ from explorer.model.kernels.machine import BODY_DIODE_EMISSION_V, Machines
 from explorer.model.kernels.records import SETUP, Fields, Records, Single
 from explorer.physics.bridge import ONE_DIODE
 from explorer.units import Array
+
+BY_WHICH_MAPS_DIFFER = ("bridge", "emf_h3", "emf_h5", "emf_h7")
 
 
 class Pushed(NamedTuple):
@@ -40,7 +42,7 @@ class Curves(NamedTuple):
 
 @entry
 def _points(
-    universal: Maps, rows: Fields, drives: Fields, winding_C: Array, half: NDArray[np.int64],
+    universal: Map, rows: Fields, drives: Fields, winding_C: Array, half: NDArray[np.int64],
     points: Array, unevenness: float, found: Array,
 ) -> None:  # fmt: skip
     for k in range(points.shape[0]):
@@ -81,10 +83,16 @@ def pushed(
     static drag.
     """
     points, found = np.stack([crank_rad_s, bus_V], axis=1), np.zeros((len(half), 2))
-    _points(
-        maps(), edge(machines), edge(drives), winding_C, half, np.ascontiguousarray(points),
-        unevenness, found,
-    )  # fmt: skip
+    kinds = np.stack([machines[name] for name in BY_WHICH_MAPS_DIFFER], axis=1)
+    _, first, kind = np.unique(kinds, axis=0, return_index=True, return_inverse=True)
+    for number, one in enumerate(first):
+        some = np.flatnonzero(kind.reshape(-1)[half] == number)
+        part = np.zeros((len(some), 2))
+        _points(
+            map_for(machines[one]), edge(machines), edge(drives), winding_C, half[some],
+            np.ascontiguousarray(points[some]), unevenness, part,
+        )  # fmt: skip
+        found[some] = part
     return Pushed(found[:, 0], found[:, 1])
 
 

@@ -16,7 +16,7 @@ from __future__ import annotations
 from math import exp, log, log1p, sqrt
 from typing import NamedTuple
 
-from explorer.model.kernels.bridge import Maps, Rectified, Source, rectify
+from explorer.model.kernels.bridge import Map, Rectified, Source, rectify
 from explorer.model.kernels.compiled import law
 from explorer.model.kernels.records import Fields
 from explorer.physics.bridge import SIX_PULSE
@@ -83,7 +83,7 @@ class Pulses(NamedTuple):
 
 @law
 def _pulsing(
-    universal: Maps, bridge: int, source: Source, behind_V: float, bus_ohm: float, guess_A: float
+    universal: Map, bridge: int, source: Source, behind_V: float, bus_ohm: float, guess_A: float
 ) -> Rectified:
     """What pulses one by one leave on a bus of some resistance, by secants.
 
@@ -114,7 +114,7 @@ def _softplus(value: float) -> float:
 
 @law
 def soft(
-    universal: Maps, row: Fields, source: Source, bus_V: float, bus_ohm: float, stiff: Rectified
+    universal: Map, row: Fields, source: Source, bus_V: float, bus_ohm: float, stiff: Rectified
 ) -> Soft:
     """A bridge on a bus with a resistance, whose `stiff` state is known."""
     about = LAWS[0 if row.bridge == SIX_PULSE else 1]
@@ -143,7 +143,7 @@ def soft(
 
 
 @law
-def pulses(universal: Maps, row: Fields, source: Source, bus_V: float, stiff: Rectified) -> Pulses:
+def pulses(universal: Map, row: Fields, source: Source, bus_V: float, stiff: Rectified) -> Pulses:
     """Effect of pulses on any bank, from the law at both resistances of `PULSE_OHM`."""
     few, many = PULSE_OHM
     first = soft(universal, row, source, bus_V, few, stiff)

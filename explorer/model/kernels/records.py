@@ -25,8 +25,11 @@ MACHINE = np.dtype(
         ("valves", "f8"),  # of the whole rectifier
         ("valves_in_path", "f8"),  # that one phase's current passes at a time
         ("drops", "f8"),  # that the bus current passes at a time
-        ("knee", "f8"),  # no-load bus voltage over the peak EMF of a phase, before drops
-        ("emf_V_s", "f8"),  # peak of one phase
+        ("knee", "f8"),  # no-load bus voltage over `emf_V_s` times speed, before drops
+        ("emf_V_s", "f8"),  # peak of one phase, of its fundamental
+        ("emf_h3", "f8"),  # signed harmonics over the fundamental
+        ("emf_h5", "f8"),
+        ("emf_h7", "f8"),
         ("circuit_ohm", "f8"),  # of one phase at 20 C, as the current sees it
         ("copper_ohm", "f8"),  # of one phase at 20 C, as the heat sees it
         ("lead_ohm", "f8"),  # of one phase

@@ -10,7 +10,7 @@ e + v_n + L (2 i1 - i2/2)/h`.
 
 from __future__ import annotations
 
-from math import ceil, exp, log, pi, sin, sqrt
+from math import ceil, exp, log, pi, sqrt
 from typing import NamedTuple
 
 import numpy as np
@@ -23,6 +23,7 @@ from explorer.model.kernels.front import copper_resistance, crank_torque, drag_t
 from explorer.model.kernels.hand import excess, set_limits
 from explorer.model.kernels.machine import BODY_DIODE_EMISSION_V, Machines
 from explorer.model.kernels.records import SETUP, Fields, Records
+from explorer.model.kernels.wave import wave
 from explorer.physics.bridge import ONE_DIODE, SIX_PULSE
 from explorer.units import Array
 
@@ -189,11 +190,10 @@ def _drive(circuit: Circuit, shaft: float, angle: float, emf: Array) -> None:
     row, count = circuit.row, int(circuit.row.phases)
     peak = row.emf_V_s * shaft
     for k in range(count):
-        if row.bridge == ONE_DIODE:
-            emf[k] = peak
-        else:
+        emf[k] = peak
+        if row.bridge != ONE_DIODE:
             apart = 2 * pi / 3 * k if count == 3 else pi / 2 * k
-            emf[k] = peak * sin(angle - apart)
+            emf[k] = peak * wave(row, angle - apart)
 
 
 @law

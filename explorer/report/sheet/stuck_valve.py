@@ -24,7 +24,7 @@ def stuck_valve(known: Facts, fuse_A: float | None) -> str:
         generator.resistance_phase_ohm
         + machine.conductors_per_phase * known.part("lead").resistance_ohm
     )
-    emf_V_s = generator.emf_phase_V_s * machine.emf_leads_per_phase
+    emf_V_s = generator.emf_phase_V_s * machine.emf_leads_per_phase * generator.leads_shape.peak
     volts = known.bank_limit_V
     found = driven(volts, emf_V_s, ohm)
     ratio, radius_m = float(known.part("gearing").ratio), float(known.part("crank").radius_m)
