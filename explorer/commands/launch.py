@@ -92,6 +92,7 @@ def _launched(
             "seconds": time.monotonic() - begun,
             "search_seconds": summary.seconds,
             "report": shown["report"],
+            "first_screen": shown["first_screen"],
             "picks": shown["picks"],
             "vote_shares": shown["vote_shares"],
             "why_none": shown["why_none"],

@@ -28,13 +28,15 @@ Verdicts = Mapping[str, Verdict]
 def publish(
     view: FrontView, verdicts: Verdicts | None = None, *, page: bool = True
 ) -> dict[str, Any]:
-    """`FrontView.results`, and `report`, the path of the page that is written; None without `page`.
+    """`FrontView.results`, `report`, the path of the page that is written, and `first_screen`, what
+    stands on its first screen, a line each; None and nothing without `page`.
 
     `verdicts` are those on the locked designs, by design id, where a rerun has found them already.
     """
     if not page:
-        return {**view.results, "report": None}
+        return {**view.results, "report": None, "first_screen": []}
     from explorer.report.page import page as writer
+    from explorer.report.page.first_screen import screen_lines
 
     locks = lock.read_locks(view.project, view.store)
     if verdicts is None:
@@ -46,7 +48,7 @@ def publish(
     finish_together(folder)
     # What would be must not stand where what is is looked for.
     written = writer.write(data, folder / "what_if" if view.owned else folder)
-    return {**view.results, "report": str(written)}
+    return {**view.results, "report": str(written), "first_screen": screen_lines(data.first)}
 
 
 def _market(view: FrontView, locks: Sequence[lock.Lock], verdicts: Verdicts) -> Market:

@@ -127,7 +127,13 @@ def _repriced(
     answer["notes"] += view.namesakes
     if not len(view.rows):
         picks = dict.fromkeys(WISHES)
-        nothing = {"front": [], "front_thinned": False, "unsettled": [], "report": None}
+        nothing = {
+            "front": [],
+            "front_thinned": False,
+            "unsettled": [],
+            "report": None,
+            "first_screen": [],
+        }
         return answer | nothing | {"picks": picks}
     verdicts = {verdict.design_id: verdict for verdict in found.locked}
     return answer | publish(view, verdicts, page=page)

@@ -71,6 +71,7 @@ def launched(answer: Answer) -> Lines:
         *_picks(answer),
         *answer["notes"],
         *_report(answer),
+        *answer["first_screen"],
     ]
 
 

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import re
 import shutil
+from html import unescape
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-from explorer.commands import front_view
+from explorer.commands import front_view, terminal
 from explorer.commands.launch import launch_study
 from explorer.inputs.study import load
 from explorer.model.names import name_of
@@ -62,6 +63,23 @@ def launched(
 @pytest.fixture(scope="module")
 def address(launched: tuple[Path, dict[str, Any]]) -> str:
     return Path(launched[1]["report"]).as_uri()
+
+
+def test_a_launch_ends_with_the_words_of_the_first_screen(
+    launched: tuple[Path, dict[str, Any]],
+) -> None:
+    _, answer = launched
+    said = answer["first_screen"]
+    assert said[0].startswith("Build A, ")
+    for start in ("To buy for ", "Chance of a hazard: ", "Measure first: "):
+        assert sum(line.startswith(start) for line in said) == 1
+    assert sum("of builds give" in line for line in said) == 1
+    assert terminal.launched(answer)[-len(said) :] == said
+    assert said[-1].startswith("Caution. ")
+    written = " ".join(unescape(Path(answer["report"]).read_text("utf-8")).split())
+    for line in said:
+        words = line.removeprefix("Measure first: ").removeprefix("Caution. ")
+        assert line.startswith("To buy") or words in written
 
 
 @pytest.mark.browser

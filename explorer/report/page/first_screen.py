@@ -104,6 +104,27 @@ def first_screen(
     )
 
 
+def screen_lines(first: FirstScreen) -> list[str]:
+    """The first screen in lines for a terminal, in its order; nothing of what it has not."""
+    bought = "; ".join(
+        f"{f'{one.quantity} × ' if one.quantity > 1 else ''}{one.name} {one.amount}"
+        for one in first.purchases
+    )
+    lines = [
+        first.build,
+        first.why,
+        first.promise,
+        *first.people,
+        f"To buy for {first.cost}: {bought}." if bought else "",
+        first.at_hand,
+        first.hazard,
+        *first.decisive,
+        f"Measure first: {first.measure}" if first.measure else "",
+        f"Caution. {first.caution}",
+    ]
+    return [" ".join(line.split()) for line in lines if line]
+
+
 def _best_for(share: float | None, shown: Sequence[Goal]) -> str:
     """For how many of those who would choose a design is the best."""
     if share is None:
