@@ -70,8 +70,8 @@ def launched(answer: Answer) -> Lines:
         *_unsettled(answer),
         *_picks(answer),
         *answer["notes"],
-        *_report(answer),
         *answer["first_screen"],
+        *_report(answer),
     ]
 
 
