@@ -6,14 +6,13 @@ import shlex
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, nullcontext
-from io import TextIOWrapper
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from explorer import stopping
-from explorer.commands import light
+from explorer.commands import light, streams
 from explorer.commands.answers import AsJson, StudyFile, give_answer, json_line
 from explorer.commands.measure_line import measure
 from explorer.errors import ExplorerError, InputError
@@ -58,7 +57,7 @@ def _program(
 @app.command("launch")
 def _launch(
     study: StudyFile,
-    workers: Annotated[int, typer.Option(min=1, help="Processes that search.")] = 2,
+    workers: Annotated[int, typer.Option(min=1, max=1000, help="Processes that search.")] = 2,
     cluster: Annotated[
         str | None, typer.Option(metavar="ADDRESS", help="A Dask scheduler whose workers search.")
     ] = None,
@@ -90,6 +89,8 @@ def _review(
     as_json: AsJson = False,
 ) -> None:
     """Write a study's page again from what is stored, or several studies side by side."""
+    light.travel_light()
+    light.keep_rubbish()
     from explorer.commands import terminal
     from explorer.commands.review import review_studies
 
@@ -134,6 +135,14 @@ def _rerun(
             help="Parts you already have: so many pieces are free, or as many as it takes.",
         ),
     ] = "",
+    slip: Annotated[
+        str,
+        typer.Option(
+            metavar="WHEN",
+            help="A run with a price or value that was a slip and is corrected by now, last or its "
+            "minute (2026-11-20T14:05): it stays in the history, and is compared with no more.",
+        ),
+    ] = "",
     fail_if_beaten: Annotated[
         bool, typer.Option("--fail-if-beaten", help="Exit 3 when a locked design is beaten.")
     ] = False,
@@ -144,7 +153,7 @@ def _rerun(
     as_json: AsJson = False,
 ) -> None:
     """Cost every stored design at today's prices and show what moved. Computes no physics."""
-    if quick and no_page:
+    if quick:
         light.travel_light()
         light.keep_rubbish()
     from explorer.commands import terminal
@@ -155,7 +164,13 @@ def _rerun(
     # What computes nothing has nothing to watch, and a bar takes a while to import.
     with nullcontext(unwatched) if quick else _progress() as watch:
         answer = rerun_study(
-            study, owned=parts, search=search, quick=quick, page=not no_page, watch=watch
+            study,
+            owned=parts,
+            search=search,
+            quick=quick,
+            page=not no_page,
+            slip=slip,
+            watch=watch,
         )
     give_answer(answer, as_json, terminal.moved)
     if fail_if_beaten:
@@ -256,14 +271,12 @@ def _schema(
 
 def main() -> None:
     """Run the program; every failure is one line a fault and a status, tracebacks on request."""
-    for stream in (sys.stdout, sys.stderr):
-        if isinstance(stream, TextIOWrapper):
-            # What a terminal's code page lacks is shown as an escape, and no failure.
-            stream.reconfigure(errors="backslashreplace")
+    streams.make_usable()
     arguments = [word for word in sys.argv[1:] if word != "--debug"]
     debug = len(arguments) < len(sys.argv) - 1
     try:
         status = app(args=arguments, standalone_mode=False, prog_name="genchain")
+        sys.stdout.flush()  # here, where what fails is said in one line
         sys.exit(status or 0)
     except InputError as error:
         _fail(error, debug, error.exit_status)
@@ -273,12 +286,17 @@ def main() -> None:
         sys.stderr.write(stopping.WORDS)
         sys.exit(130)
     except BrokenPipeError:
+        streams.let_go()
         sys.exit(1)
     except Exception as error:
         usage = getattr(error, "exit_code", None)
         if usage is not None and hasattr(error, "show"):
             error.show()
             sys.exit(usage)
+        full = streams.fault_of_output(error) if isinstance(error, OSError) else None
+        if full:
+            streams.let_go()
+            _fail(full, debug, full.exit_status)
         _fail(error, debug, 1)
 
 

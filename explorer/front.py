@@ -22,11 +22,12 @@ EQUAL_WITHIN = 0.005
 """Relative difference below which a person reads two values as the same."""
 
 
-def non_dominated(points: ArrayLike) -> NDArray[np.bool_]:
+def non_dominated(points: ArrayLike, *, equals: bool = True) -> NDArray[np.bool_]:
     """Mark the points that no other point dominates.
 
     `points` has shape (n, m), any units, all minimised; infinities are allowed, NaN is a
-    ValueError. Equal points are kept together. Returns a mask of shape (n,).
+    ValueError. Equal points are kept together, or without `equals` only the first of them.
+    Returns a mask of shape (n,).
 
     >>> non_dominated([[0, 1], [1, 0], [1, 1], [1, 0]]).tolist()
     [True, True, False, True]
@@ -36,7 +37,7 @@ def non_dominated(points: ArrayLike) -> NDArray[np.bool_]:
         return np.zeros(0, dtype=np.bool_)
     import moocore
 
-    return np.asarray(moocore.is_nondominated(points, keep_weakly=True), dtype=np.bool_)
+    return np.asarray(moocore.is_nondominated(points, keep_weakly=equals), dtype=np.bool_)
 
 
 def hypervolume(points: ArrayLike, reference: ArrayLike) -> float:

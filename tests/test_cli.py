@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import re
+import shlex
 import shutil
 import subprocess
 import sys
@@ -776,3 +777,38 @@ def test_what_does_without_a_session_loads_no_compiler(
         capture_output=True, text=True, check=False,
     )  # fmt: skip
     assert done.stderr.strip().splitlines()[-1] == "ended with 0 False"
+
+
+def said_with(study: Path, words: str) -> subprocess.CompletedProcess[str]:
+    """The program in a shell that does something with its output, buffered as usual."""
+    command = shlex.join([sys.executable, "-m", "explorer", "check", str(study)])
+    shell_words = f"{command} {words}"
+    env = {name: value for name, value in os.environ.items() if name != "PYTHONUNBUFFERED"}
+    return subprocess.run(
+        ["bash", "-o", "pipefail", "-c", shell_words],
+        cwd=HERE.parent, env=env, capture_output=True, text=True,
+    )  # fmt: skip
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="the system has no full device")
+def test_a_full_output_is_one_line(small_study: Path) -> None:
+    done = said_with(small_study, ">/dev/full")
+    assert done.returncode == 2
+    assert done.stderr.startswith("standard output: cannot be written: ")
+    assert done.stderr.count("\n") == 1
+
+
+@pytest.mark.parametrize(("words", "status"), [(">&-", 0), ("2>&- >&-", 0), ("| true", 1)])
+def test_an_output_that_is_closed_or_not_read_is_no_traceback(
+    small_study: Path, words: str, status: int
+) -> None:
+    done = said_with(small_study, words)
+    assert done.returncode in (status, 0)  # 0, where all was written before the reader was gone
+    assert done.stderr == ""
+
+
+def test_more_processes_than_any_machine_runs_are_refused(genchain, small_study: Path) -> None:
+    """Before any is started; the number was too large for a C integer once."""
+    wrong = genchain("launch", small_study, "--workers", 10**20)
+    assert wrong.status == 2
+    assert "1000" in wrong.err

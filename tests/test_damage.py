@@ -229,6 +229,28 @@ def test_flipped_bytes_are_mended_or_refused(filled: Project) -> None:
     assert refused < 12  # header and schema
 
 
+def test_a_commit_that_was_cut_short_is_taken_back_by_whoever_reads_first(filled: Project) -> None:
+    """As a kill leaves it: part of the pages written, and the journal beside them."""
+    path, expected = path_of(filled), everything(filled)
+    journal = path.with_name(f"{path.name}-journal")
+    file = sqlite3.connect(path, isolation_level=None)
+    file.execute("PRAGMA cache_size = 1")  # pages go to the file before the commit
+    file.execute("BEGIN IMMEDIATE")
+    file.execute("UPDATE detail SET results = zeroblob(100000)")
+    halves = path.read_bytes(), journal.read_bytes()
+    file.execute("ROLLBACK")
+    file.close()
+    sound = path.read_bytes()
+    assert halves[0] != sound
+    for part, content in zip((path, journal), halves, strict=True):
+        part.write_bytes(content)
+    with Store.open(path, read_only=True) as store:
+        assert len(store.load(filled)[0]) == len(expected["numbers"])
+    assert not journal.exists()
+    assert check_store(filled.path)["records"] > 20
+    assert everything(filled) == expected
+
+
 def test_a_table_whose_definition_is_no_text_is_one_line(filled: Project) -> None:
     """SQLite quotes it as it is, in bytes that are no UTF-8."""
     path = path_of(filled)

@@ -12,7 +12,7 @@ import pytest
 
 from explorer.commands.check import check_study
 from explorer.commands.rerun import rerun_study
-from explorer.decision import decisions
+from explorer.decision import decided_file, decisions
 from explorer.decision.decided_file import as_kept, read_entries, write_entries
 from explorer.decision.decisions import decided, decided_path, first_release_path, take_in
 from explorer.decision.lock import lock, read_locks, release
@@ -221,6 +221,23 @@ def test_a_file_that_cannot_be_written_changes_nothing(
     take_in(small_project, store)
     assert in_both(small_project, store) == before
     assert path.read_text() == text
+
+
+def test_a_file_never_grows_beyond_what_is_read(
+    small_project: Project, store: Store, two: list[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Else no command could read it, and none of its decisions be released."""
+    third = sound_ids(small_project, store)[2]
+    path = decided_path(small_project)
+    content = path.read_bytes()
+    monkeypatch.setattr(decided_file, "LARGEST_LOCKS_BYTES", len(content) + 1000)
+    with pytest.raises(InputError, match="release a design first, got 3 decisions"):
+        lock(small_project, store, third, today=TODAY)
+    assert path.read_bytes() == content
+    assert [name for name, _ in in_both(small_project, store)] == two
+    release(small_project, store, two[0])
+    lock(small_project, store, third, today=TODAY)
+    assert [name for name, _ in in_both(small_project, store)] == [two[1], third]
 
 
 def test_a_run_killed_between_file_and_store_is_ended(

@@ -47,6 +47,16 @@ def test_equal_points_stay_together() -> None:
     assert front.non_dominated([[1, 2], [1, 2], [2, 1], [2, 2]]).tolist() == [1, 1, 1, 0]
 
 
+@given(TIED)
+def test_of_equal_points_the_first_alone_can_be_asked_for(points: np.ndarray) -> None:
+    every, seen = front.non_dominated(points), set()
+    expected = [
+        keeps and not (tuple(point) in seen or seen.add(tuple(point)))
+        for keeps, point in zip(every.tolist(), points, strict=True)
+    ]
+    assert front.non_dominated(points, equals=False).tolist() == expected
+
+
 def test_infinities_are_ordinary_worst_values() -> None:
     assert front.non_dominated([[0, np.inf], [0, 5], [-np.inf, 9]]).tolist() == [0, 1, 1]
 

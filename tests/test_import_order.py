@@ -10,7 +10,7 @@ import pytest
 
 PACKAGE = Path(__file__).parent.parent / "explorer"
 FLOORS: tuple[tuple[str, ...], ...] = (
-    ("errors", "units", "front", "files", "caches", "stopping"),
+    ("errors", "units", "front", "files", "stopping", "user_cache"),
     ("physics",),
     ("inputs",),
     ("model",),

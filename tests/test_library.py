@@ -197,6 +197,17 @@ def test_a_wrong_ending_is_refused_before_anything_is_read(tmp_path: Path) -> No
         write_table(tmp_path / "nowhere.toml", tmp_path / "x.xlsx")
 
 
+def test_a_table_of_the_study_is_not_replaced(small_study: Path, tmp_path: Path) -> None:
+    """Whether it is named as it is or by way of a link."""
+    prices = small_study.parent / "parts" / "prices.csv"
+    content = prices.read_bytes()
+    (tmp_path / "mine.csv").symlink_to(prices)
+    for file in (prices, tmp_path / "mine.csv"):
+        with pytest.raises(InputError, match="the study is read from this one"):
+            write_table(small_study, file)
+    assert prices.read_bytes() == content
+
+
 def test_parquet_holds_the_frame_as_it_is(launched: tuple[Path, dict], tmp_path: Path) -> None:
     pytest.importorskip("pyarrow")
     study, _ = launched

@@ -266,6 +266,25 @@ def test_a_name_that_stored_designs_share_is_noted_when_one_is_locked(
     assert noted == f"{name_of(one)} is the name of 2 designs: call this one by its id, {one}"
 
 
+def test_a_name_that_two_stored_designs_share_is_never_locked_but_by_an_id(
+    small_project: Project, store: Store
+) -> None:
+    """Both are listed, and nothing is chosen silently; the id is still found."""
+    one = sound_ids(small_project, store)[0]
+    stored, _ = store.load(small_project)
+    number = int(one, 16)
+    other = next(n for n in (number - 1, number + 1) if name_of(f"{n:012x}") == name_of(one))
+    numbers = stored.numbers.copy()
+    numbers[-1] = other
+    shared = replace(stored, numbers=numbers)
+    for typed in (name_of(one), name_of(one).replace("-", "").lower()):
+        with pytest.raises(InputError, match="is the name of 2 designs, give the id") as refused:
+            prepare(small_project, store, typed, stored=shared)
+        assert {one, f"{other:012x}"} <= set(str(refused.value).replace(",", " ").split())
+    assert prepare(small_project, store, one, stored=shared).design_id == one
+    assert prepare(small_project, store, name_of(one), stored=stored).design_id == one
+
+
 def test_what_cannot_be_locked(small_project: Project, store: Store) -> None:
     stored, _ = store.load(small_project)
     ids = design_ids(small_project.catalogue, stored.designs, range(len(stored)))

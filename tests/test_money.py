@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 
 import explorer
+from explorer.decision import bids
 from explorer.decision.bids import worth_paying
 from explorer.decision.lock import keep, prepare, read_locks
 from explorer.decision.price_changes import price_changes, term_changes, terms
@@ -409,6 +410,33 @@ def test_a_part_is_on_the_front_up_to_its_bid_and_no_further(
         if bid > 0:
             assert on_front_at(project, some, part, bid * (1 - 1e-6) - 1e-6 * (bid > 1e-3))
         assert not on_front_at(project, some, part, bid * (1 + 1e-6) + 1e-6)
+
+
+@pytest.mark.parametrize("at_a_time", [2, 256])
+def test_the_highest_bid_is_that_of_a_plain_loop(
+    monkeypatch: pytest.MonkeyPatch, at_a_time: int
+) -> None:
+    """Buyers and others on a coarse grid, many of them equal, with and without a limit of cost."""
+    monkeypatch.setattr(bids, "COMPARED_AT_A_TIME", at_a_time)
+    kinds = set()
+    for seed in range(400):
+        rng = np.random.default_rng(seed)
+        count, rivals, grid = rng.integers(0, 40), rng.integers(0, 40), rng.integers(2, 12)
+        physics = rng.integers(0, grid, (count, 3)).astype(float)
+        others = rng.integers(0, grid, (rivals, 3)).astype(float)
+        rest, cost = rng.integers(0, 3000, count) / 100, rng.integers(0, 6000, rivals) / 100
+        lacking, limit = rng.integers(1, 7, count), [None, 5.0, 40.0][seed % 3]
+        best = 0.0
+        for mine, spent, pieces in zip(physics, rest, lacking, strict=True):
+            as_good = [
+                price for other, price in zip(others, cost, strict=True) if (other <= mine).all()
+            ]
+            least = min([*as_good, np.inf if limit is None else limit])
+            best = max(best, (least - spent) / pieces)
+        found = bids._most_paid(bids._Terms(physics, rest, lacking, limit), others, cost)
+        assert found == pytest.approx(best, rel=1e-12, abs=1e-9)
+        kinds.add("none" if best == 0 else "any" if best == np.inf else "some")
+    assert kinds == {"none", "any", "some"}
 
 
 def at_other_money(study: Path, seed: int) -> None:

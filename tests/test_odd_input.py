@@ -133,6 +133,26 @@ def test_an_unprintable_folder_of_tables_is_named(small_study: Path, key: str) -
     assert f"study.{key}: must be a printable name" in line
 
 
+@pytest.mark.parametrize("mark", ["\\u001b[31m", "\\u0000", "\\u202e", "\\u2028"])
+def test_a_heading_that_a_terminal_or_page_would_follow_is_refused(
+    small_study: Path, mark: str
+) -> None:
+    text = small_study.read_text()
+    text = text.replace('title = "', f'title = "A{mark}').replace("What is", f"What{mark} is")
+    small_study.write_text(text)
+    title, question = lines_of(small_study)
+    assert "study.title: must be printable text on one line" in title
+    assert "study.question: must be printable text" in question
+
+
+def test_a_heading_may_have_lines_signs_and_spaces_of_any_language(small_study: Path) -> None:
+    title, question = "Kurbel \u2013 combien\u00a0? \U0001f469\u200d\U0001f527", "One.\n\tTwo."
+    text = re.sub('title = ".*"', f'title = "{title}"', small_study.read_text())
+    small_study.write_text(re.sub('question = ".*"', f'question = """{question}"""', text))
+    study = load(small_study, today=TODAY).study
+    assert (study.title, study.question) == (title, "One. Two.")
+
+
 def test_thousands_of_faults_take_no_time_and_are_counted(small_study: Path) -> None:
     """Each has a hint with the nearest of thousands of names; in full that took 22 s."""
     names = [f"crank_{number:05d}" for number in range(4000)]

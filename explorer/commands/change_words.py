@@ -5,13 +5,20 @@ from __future__ import annotations
 from collections.abc import Collection, Mapping, Sequence
 from typing import Any
 
+from explorer.report.format import minute_of
+
 Lines = list[str]
 Answer = Mapping[str, Any]
 
 
 def causes(answer: Answer) -> Lines:
     """What a rerun found changed: prices, the study's terms, inputs, and parts that are free."""
-    causes = [
+    causes = []
+    if answer["slip"]:
+        causes.append(
+            f"the run of {minute_of(answer['slip'])} held a slip: it is compared with no more"
+        )
+    causes += [
         f"price of {c['part']}{_from_pieces(c)}: {_amount(c['old'])} -> {_amount(c['new'])} "
         f"{c['currency']} ({c['why']}, dated {c['dated']})"
         for c in answer["price_changes"]

@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 
 from explorer import MODEL_VERSION, front
-from explorer.commands.history import kept_runs, last_launch
+from explorer.commands.history import last_launch
 from explorer.decision import lock
 from explorer.decision.picks import WISHES, Picker
 from explorer.decision.price_changes import (
@@ -23,6 +23,7 @@ from explorer.decision.price_changes import (
     terms,
 )
 from explorer.decision.repricing import Previous
+from explorer.decision.slips import compared_runs
 from explorer.inputs.csv_tables import content_hash
 from explorer.inputs.prices import Prices
 from explorer.inputs.study import Project
@@ -270,9 +271,9 @@ class FrontView:
         watch(Step(MEASURE_NEXT, 1, 1, 0))
 
     def before(self) -> Previous | None:
-        """The last kept state that is not today's in prices, terms or front, what-ifs aside."""
+        """The last kept state that is not today's in prices, terms or front; no slip or what-if."""
         now = self.stored.numbers[self.rows]
-        for run in kept_runs(self.store):
+        for run in compared_runs(self.store):
             assert run.result is not None
             numbers, points = self.store.front_of(run.result["front"])
             then = self.store.prices_of(run.result["prices"])

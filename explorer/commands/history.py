@@ -2,23 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import asdict
 from typing import Any
 
+from explorer.decision import slips
 from explorer.model.names import name_of
+from explorer.report.format import minute_of
 from explorer.search.progress import Summary
 from explorer.store.history import Run
 from explorer.store.results import Store
-
-
-def kept_runs(store: Store) -> Iterator[Run]:
-    """Launches and reruns whose front the store kept, newest first, what-ifs aside."""
-    return (
-        run
-        for run in store.newest()
-        if run.result and "front" in run.result and not run.result.get("owned")
-    )
 
 
 def last_launch(store: Store) -> dict[str, Any]:
@@ -53,8 +45,13 @@ def lock_costs(store: Store) -> list[tuple[str, str, float]]:
 
 def history_entries(store: Store) -> list[dict[str, Any]]:
     """The history for a page, oldest first: {when, kind, what}, `what` being for people."""
+    wrong = slips.slips(store)
     return [
-        {"when": run.ended or run.begun, "kind": run.kind, "what": _what(run)}
+        {
+            "when": run.ended or run.begun,
+            "kind": run.kind,
+            "what": _what(run) + (", a slip: compared with no more" if run.id in wrong else ""),
+        }
         for run in store.history()
         # A lock that never ended is one whose file could not be written.
         if run.ended or "design_id" not in run.intent
@@ -62,6 +59,8 @@ def history_entries(store: Store) -> list[dict[str, Any]]:
 
 
 def _what(run: Run) -> str:
+    if run.kind == slips.SLIP:
+        return f"said to be a slip: the run of {minute_of(run.intent['of'])}"
     result = run.result or {}
     what = run.kind if run.ended else f"{run.kind}, not finished"
     if result.get("owned"):

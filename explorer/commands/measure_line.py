@@ -57,7 +57,7 @@ def _measure_next(
     design: Annotated[
         str | None, typer.Argument(metavar="ID", help="Of a design; without it the recommended.")
     ] = None,
-    workers: Annotated[int, typer.Option(min=1, help="Processes that draw builds.")] = 2,
+    workers: Annotated[int, typer.Option(min=1, max=1000, help="Processes that draw builds.")] = 2,
     as_json: AsJson = False,
 ) -> None:
     """Name what to measure before you choose, and what knowing it is worth."""

@@ -14,7 +14,7 @@ import numpy as np
 from explorer.commands.front_view import FrontView
 from explorer.commands.history import inputs_at_locks
 from explorer.commands.publish import publish
-from explorer.decision import again, bids, changes, decisions, lock, not_known, repricing
+from explorer.decision import again, bids, changes, decisions, lock, not_known, repricing, slips
 from explorer.decision.picks import WISHES
 from explorer.errors import Fault, InputError, nearest
 from explorer.inputs.csv_tables import shown
@@ -23,6 +23,7 @@ from explorer.inputs.sections import MOST_PIECES
 from explorer.inputs.study import Project, load
 from explorer.model.odds import promise_results
 from explorer.search.progress import Watch, unwatched
+from explorer.store.history import Run
 from explorer.store.keys import path_of
 from explorer.store.promises import odds_of
 from explorer.store.results import Store
@@ -37,6 +38,7 @@ def rerun_study(
     search: bool = False,
     quick: bool = False,
     page: bool = True,
+    slip: str = "",
     watch: Watch = unwatched,
 ) -> dict[str, Any]:
     """Cost every stored design at today's prices; the object that `--json` prints.
@@ -46,7 +48,8 @@ def rerun_study(
     design takes; or only their names. `search` goes on searching
     first, where new prices may justify it. What new prices bring up is stepped through time, unless
     `quick` says that no physics is computed: `unsettled` then names it. Without `page` none is
-    written and `report` is None.
+    written and `report` is None. `slip` names a run whose prices or tables were wrong and are
+    corrected now, `last` or its minute: it stays in the history and is compared with no more.
 
     InputError where the study, its locks or `owned` are wrong, or nothing valid is stored.
     """
@@ -60,8 +63,9 @@ def rerun_study(
         Store.open(path_of(project), existing=not noticed) as store,
     ):
         decided = decisions.take_in(project, store)
+        wrong = slips.slipped_run(project, store, slip) if slip else None
         computed = {} if quick else _compute(project, store, search, watch)
-        answer = _repriced(project, store, decided, page)
+        answer = _repriced(project, store, decided, page, wrong)
         answer["notes"] = [*noticed, *answer["notes"]]
         return answer | computed
 
@@ -89,15 +93,18 @@ def _compute(project: Project, store: Store, search: bool, watch: Watch) -> dict
 
 
 def _repriced(
-    project: Project, store: Store, decided: decisions.Decided, page: bool
+    project: Project, store: Store, decided: decisions.Decided, page: bool, wrong: Run | None
 ) -> dict[str, Any]:
-    """What today's prices make of what is stored; no physics."""
+    """What today's prices make of what is stored; no physics. `wrong` is a run that held a slip."""
     locks = lock.locks_of(project, decided)
     stored, _ = store.load(project)
+    if wrong is not None and len(stored):
+        slips.mark_slip(store, wrong)
     found = repricing.reprice_and_record(project, store, stored, locks=locks)
     answer = {
         "study": project.study.name,
         "currency": project.catalogue.prices.currency,
+        "slip": None if wrong is None else wrong.ended or wrong.begun,
         **found.summary(),
         "cannot_know": [one.plain for one in not_known.not_known(project, store)],
         "notes": [*decided.notices, *project.catalogue.notes],

@@ -6,11 +6,11 @@ from pathlib import Path
 from typing import Any
 
 from explorer.commands.front_view import FrontView
-from explorer.commands.history import kept_runs
 from explorer.commands.provenance import reports_folder
 from explorer.commands.publish import data_of_front, publish
 from explorer.decision import changes, repricing
 from explorer.decision.changes import Change
+from explorer.decision.slips import kept_runs
 from explorer.errors import Fault, InputError
 from explorer.inputs.csv_tables import shown
 from explorer.inputs.study import Project, load

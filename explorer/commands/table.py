@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from explorer.commands.front_view import FrontView
-from explorer.inputs.study import load
+from explorer.errors import Fault, InputError
+from explorer.inputs.study import Project, load
 from explorer.store.keys import path_of
 from explorer.store.results import Store
 
@@ -40,12 +42,13 @@ def front_table(path: Path | str, *, thinned: bool = False) -> DataFrame:
 def write_table(study: Path, file: Path, *, whole: bool = False) -> dict[str, Any]:
     """Write `front_table` to a CSV or Parquet file, thinned unless the `whole` front is asked for.
 
-    InputError for another kind of file, or Parquet without the library that writes it; DiskError
-    where it cannot be written.
+    InputError for another kind of file, for one that the study is read from, or Parquet without the
+    library that writes it; DiskError where it cannot be written.
     """
     from explorer.report import table
 
     table.refuse_unknown_kind(file)
+    _refuse_own_table(load(study), file)
     found = front_table(study, thinned=not whole)
     table.save(found, file)
     return {
@@ -55,3 +58,11 @@ def write_table(study: Path, file: Path, *, whole: bool = False) -> dict[str, An
         "columns": list(found.columns),
         "thinned": not whole,
     }
+
+
+def _refuse_own_table(project: Project, file: Path) -> None:
+    """A slip of the hand must not replace a table of parts or prices."""
+    read = (project.path.parent / name for name in project.catalogue.file_hashes)
+    if os.path.realpath(file) in {os.path.realpath(one) for one in read}:
+        rule = "must be another file: the study is read from this one"
+        raise InputError([Fault(str(file), "", rule)])

@@ -10,6 +10,7 @@ what beats it and buys the part, too, is itself on the front or beaten by one of
 from __future__ import annotations
 
 from math import inf
+from typing import NamedTuple
 
 import numpy as np
 
@@ -58,11 +59,10 @@ def worth_paying(project: Project, stored: Stored, cost: Array) -> dict[str, flo
                 np.flatnonzero(stands & (stored.designs.parts[link] == row) & (lacking == 0)),
                 physics, cost,
             )])  # fmt: skip
-            rivals = _front(rivals, physics, cost)
-            most = _least_cost(physics[buyers], physics[rivals], cost[rivals])
-            if project.study.limits.cost is not None:
-                most = np.minimum(most, project.study.limits.cost)
-            bid = float(((most - rest[buyers]) / lacking[buyers]).max(initial=0.0))
+            terms = _Terms(
+                physics[buyers], rest[buyers], lacking[buyers], project.study.limits.cost
+            )
+            bid = _most_paid(terms, physics[rivals], cost[rivals])
             found[parts[row]] = None if bid == inf else float(costing.rounded_money(bid))
     return found
 
@@ -70,6 +70,50 @@ def worth_paying(project: Project, stored: Stored, cost: Array) -> dict[str, flo
 def _front(rows: Rows, physics: Array, cost: Array) -> Rows:
     """Those of some rows that no other of them dominates."""
     return np.asarray(rows[non_dominated(np.column_stack([physics, cost])[rows])])
+
+
+class _Terms(NamedTuple):
+    """What buyers of a part deliver `physics` (n, m), spend on the `rest` (n,) and lack in pieces
+    (n,), at least one; and the most that a design may cost, if there is a limit.
+    """
+
+    physics: Array
+    rest: Array
+    lacking: Array
+    limit: float | None
+
+    def bids(self, some: Rows, least_cost: Array) -> Array:
+        """What some buyers may pay for a piece until they cost `least_cost`."""
+        most = least_cost if self.limit is None else np.minimum(least_cost, self.limit)
+        return (most - self.rest[some]) / self.lacking[some]
+
+
+def _most_paid(terms: _Terms, others: Array, cost: Array) -> float:
+    """The highest bid of any buyer against `others` (k, m) at their `cost` (k,); 0 where none has
+    one, infinite where nobody else does as well.
+
+    Buyers in a handful set a price by comparison with all others. Whoever is beaten at that price
+    bids no more, which dominance says of all buyers at once; of those left comes the next handful.
+    """
+    stand = non_dominated(np.vstack([others, terms.physics]), equals=False)
+    if terms.limit is None and stand[len(others) :].any():
+        return inf
+    best = 0.0
+    left = np.random.default_rng(1).permutation(len(terms.rest))  # no order may be unlucky
+    while best < inf:
+        # In money's digits, since sums that only differ in their last bits are no other price.
+        price = costing.rounded_money(terms.rest[left] + best * terms.lacking[left])
+        if terms.limit is not None:
+            left, price = left[price < terms.limit], price[price < terms.limit]
+        mine = np.column_stack([terms.physics[left], price])
+        stand = non_dominated(np.vstack([np.column_stack([others, cost]), mine]), equals=False)
+        asked = np.flatnonzero(stand[len(others) :])[:COMPARED_AT_A_TIME]
+        if not len(asked):
+            break
+        some, left = left[asked], np.delete(left, asked)
+        least = _least_cost(terms.physics[some], others, cost)
+        best = max(best, float(terms.bids(some, least).max()))
+    return best
 
 
 def _least_cost(mine: Array, others: Array, cost: Array) -> Array:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from datetime import date
+from functools import cached_property
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -126,7 +127,7 @@ def read_entries(
     if not path.exists():
         return None
     text, raw = read_toml(path, LARGEST_LOCKS_BYTES, "locks")
-    check = _Check(str(path), places_of(text), {one["hash"]: one for one in known}, hashed)
+    check = _Check(str(path), text, {one["hash"]: one for one in known}, hashed)
     release = raw.get("format", "")
     if type(release) is not int or release != FORMAT:
         rule = f"must have format = {FORMAT}, as the lock command of this release writes"
@@ -217,13 +218,18 @@ class _Check:
     """Checks the entries of a file of decisions and gathers faults, each with its line."""
 
     def __init__(
-        self, file: str, places: Places, known: Mapping[str, Mapping[str, Any]], hashed: bool
+        self, file: str, text: str, known: Mapping[str, Mapping[str, Any]], hashed: bool
     ) -> None:
         self.file = file
-        self.places = places
+        self.text = text
         self.known = known
         self.hashed = hashed
         self.faults: list[Fault] = []
+
+    @cached_property
+    def places(self) -> Places:
+        """Where each key stands; a file without a fault is not searched for them."""
+        return places_of(self.text)
 
     def fault(self, keys: tuple[Any, ...], rule: str, value: object = "", hint: Hint = "") -> None:
         """Note a fault at a key such as ("locked", 0, "note"); without a line it is of line 1."""
@@ -291,7 +297,9 @@ class _Check:
 
 
 def write_entries(path: Path, entries: Sequence[Mapping[str, Any]]) -> None:
-    """Write a file of decisions whole, or remove it where there are none; DiskError."""
+    """Write a file of decisions whole, or remove it where there are none; DiskError. InputError for
+    more than `read_entries` takes: nobody could then even release one.
+    """
     import tomli_w
 
     if not entries:
@@ -306,8 +314,11 @@ def write_entries(path: Path, entries: Sequence[Mapping[str, Any]]) -> None:
             {**line, "price_dated": _day(line["price_dated"])} if "price_dated" in line else line
             for line in entry["bill"]
         ]
-    content = {"format": FORMAT, "locked": locked}
-    write_atomic(path, HEADER + "\n" + tomli_w.dumps(content))
+    text = HEADER + "\n" + tomli_w.dumps({"format": FORMAT, "locked": locked})
+    if len(text.encode()) > LARGEST_LOCKS_BYTES:
+        rule = f"must stay below {LARGEST_LOCKS_BYTES // 1_000_000} MB: release a design first"
+        raise InputError([Fault(str(path), "locked", rule, f"{len(locked):,} decisions")])
+    write_atomic(path, text)
 
 
 SCALARS = (str, float, int)

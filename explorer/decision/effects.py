@@ -20,16 +20,19 @@ def best_by_part(project: Project, stored: Stored, cost: Array) -> Effects:
 
     `cost` (n,) are the designs' costs. A part that no feasible design has is left out.
     """
-    import pandas as pd
-
     rows = np.flatnonzero(affordable(project, stored, cost))
-    points = pd.DataFrame(stored.objectives(cost)[rows], columns=[one.key for one in OBJECTIVES])
-    signs = {one.key: one.sign for one in OBJECTIVES}
+    points = stored.objectives(cost)[rows]
     effects: Effects = {}
     for link in LINKS:
         names = [part.id for part in project.catalogue.parts[link]]
-        best = points.groupby(stored.designs.parts[link][rows]).min() * signs
+        used = stored.designs.parts[link][rows]
+        best = np.full((len(names), len(OBJECTIVES)), np.nan)
+        np.fmin.at(best, used, points)
         effects[link] = {
-            names[int(part)]: values for part, values in best.to_dict(orient="index").items()
+            names[part]: {
+                one.key: one.sign * float(value)
+                for one, value in zip(OBJECTIVES, best[part], strict=True)
+            }
+            for part in np.unique(used).tolist()
         }
     return effects

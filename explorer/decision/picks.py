@@ -10,6 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from explorer import front
 from explorer.inputs.study import Project
+from explorer.model.names import name_of
 from explorer.model.objectives import COST, ENERGY, KEYS, OBJECTIVES
 from explorer.model.odds import KEEPS_RULES, Odds
 from explorer.model.rules import rule
@@ -157,11 +158,11 @@ class Picker:
                 f"No builds of the designs {of_front} were drawn yet, so none is recommended: "
                 "launch the study again."
             )
-        name, best = min(drawn, key=lambda item: (item[1].hazard_chance, -item[1].kept))
+        nearest, best = min(drawn, key=lambda item: (item[1].hazard_chance, -item[1].kept))
         return (
             f"No design can be recommended. Builds were drawn of {len(drawn):,} designs {of_front},"
-            f" and none keeps its promises in them: {name} comes nearest, breaks a rule that "
-            f"protects somebody in {best.hazard_chance:.1%} of builds (the study allows "
+            f" and none keeps its promises in them: {name_of(nearest)} comes nearest, breaks a "
+            f"rule that protects somebody in {best.hazard_chance:.1%} of builds (the study allows "
             f"{limit:.1%}) and keeps the others in {best.keeps_rules_share:.0%} (needed "
             f"{KEEPS_RULES:.0%}). {_what_breaks(best)}"
         ).strip()

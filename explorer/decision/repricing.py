@@ -16,7 +16,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from explorer.decision import changes
+from explorer.decision import changes, slips
 from explorer.decision.candidates import Candidates
 from explorer.decision.changes import Change
 from explorer.decision.locked_design import LockedDesign
@@ -159,14 +159,14 @@ def verdicts(
 
 
 def last_kept(store: Store) -> Previous | None:
-    """The last finished run that kept a front, what-if runs with owned parts aside."""
-    for run in store.newest():
-        if run.result and "front" in run.result and not run.result.get("owned"):
-            front, points = store.front_of(run.result["front"])
-            prices = store.prices_of(run.result["prices"])
-            kept = run.result.get("terms", {})
-            when, inputs = run.ended or run.begun, run.result.get("inputs")
-            return Previous(when, prices, front, points, kept, inputs)
+    """The last finished run that kept a front, what-ifs and slips aside."""
+    for run in slips.compared_runs(store):
+        assert run.result is not None
+        front, points = store.front_of(run.result["front"])
+        prices = store.prices_of(run.result["prices"])
+        kept = run.result.get("terms", {})
+        when, inputs = run.ended or run.begun, run.result.get("inputs")
+        return Previous(when, prices, front, points, kept, inputs)
     return None
 
 
@@ -252,11 +252,10 @@ class Moment(NamedTuple):
 
 
 def moments(store: Store) -> list[Moment]:
-    """How the front and the locked designs' costs moved over time, oldest first."""
+    """How the front and the locked designs' costs moved over time, oldest first, slips left out."""
     found = []
-    for run in store.history():
-        if not run.result or "front" not in run.result or run.result.get("owned"):
-            continue
+    for run in reversed(list(slips.compared_runs(store))):
+        assert run.result is not None
         _, points = store.front_of(run.result["front"])
         verdicts = run.result.get("locked", ())
         best = objectives.values(points.min(axis=0)) if len(points) else {}

@@ -8,8 +8,8 @@ from typing import Annotated, Any, Literal
 from pydantic import Field, model_validator
 
 from explorer.inputs.price_section import PriceSection
-from explorer.inputs.records import Identifier, Positive, Text
-from explorer.inputs.section import Folder, Section
+from explorer.inputs.records import Identifier, Positive
+from explorer.inputs.section import Folder, Line, PlainText, Section
 from explorer.inputs.session_section import Session
 
 MOST_VALUES = 10_000
@@ -23,10 +23,10 @@ class Heading(Section):
         description="The file's name without .toml: lower-case letters, digits and _.",
         examples=["my_study"],
     )
-    title: Text = Field(
+    title: Line = Field(
         description="Heading of the page, one line.", examples=["A chain of my own"]
     )
-    question: Annotated[str, Field(min_length=1, max_length=2000)] = Field(
+    question: PlainText = Field(
         description="What the study is to answer, in your own words.",
         examples=["Which chain gives the pack the most in ten minutes at the crank?"],
     )

@@ -19,7 +19,6 @@ from pathlib import Path
 
 import numpy as np
 
-from explorer.caches import folder_of
 from explorer.errors import DiskError
 from explorer.files import write_atomic
 from explorer.inputs.front_parts import Generator
@@ -28,6 +27,7 @@ from explorer.physics import bridge
 from explorer.physics.bridge import FULL_BRIDGES, RECTIFIERS, SIX_PULSE, STAR, WINDING, Kind, Table
 from explorer.physics.emf_shape import SINE, Shape
 from explorer.units import Array
+from explorer.user_cache import cache_named
 
 SHIPPED = (
     STAR.shaped(Shape(h5=0.08)),
@@ -128,7 +128,7 @@ def _shipped(kind: Kind) -> Path:
 
 
 def _cached(kind: Kind) -> Path | None:
-    folder = folder_of("maps")
+    folder = cache_named("maps")
     return folder / f"{hash_of(kind)}.npz" if folder is not None else None
 
 

@@ -164,15 +164,18 @@ def _scope_of_shifts(project: Project) -> str:
     )
 
 
-def minutes_for_a_percent(project: Project, case: DesignResult) -> str:
-    """How long the person of a case cranks for 1 % of the case's pack."""
+def minutes_for_a_percent(
+    project: Project, case: DesignResult, *, with_capacity: bool = True
+) -> str:
+    """How long the person of a case cranks for 1 % of the case's pack, and what that holds."""
     pack = project.catalogue.packs.get(case["pack"])
     power_W = float(case["delivered_energy_J"]) / 60 / _minutes(project, case)
     if power_W < LEAST_W or pack is None:
         return f"{pack_name(project, case['pack'])} never gains a percent"
     minutes = number(float(packs.minutes_per_percent(pack.capacity_Wh, 1.0, power_W)), 2)
     unit = "minute" if minutes == "1" else "minutes"
-    return f"{minutes} {unit} for 1 % of {pack.name} ({number(pack.capacity_Wh)} Wh)"
+    holds = f" ({number(pack.capacity_Wh)} Wh)" if with_capacity else ""
+    return f"{minutes} {unit} for 1 % of {pack.name}{holds}"
 
 
 def _minutes(project: Project, case: DesignResult) -> float:

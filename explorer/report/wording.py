@@ -30,6 +30,9 @@ LEDGER: dict[str, str] = {
     "kinetic": "left in the turning crank",
 }
 
+LINK_GLOSSES: dict[str, str] = {"clamp": "burns off what would overfill the bank"}
+"""What a link does, beside the first name of a part of it that a reader meets."""
+
 LEDGER_REMEDIES: dict[str, str] = {
     "gearing": "fewer stages, lined up and oiled, lose less",
     "drag": "clean its bearings, or find one that turns more freely",
@@ -122,8 +125,8 @@ HOT = (
 )
 
 CAUTIONS: tuple[str, ...] = (
-    "A charged capacitor bank welds and burns when shorted: fuse its positive terminal before "
-    "anything else, and discharge it through a resistor before you touch it.",
+    "A charged capacitor bank welds and burns when shorted: fuse its positive terminal first, and "
+    "drain it through a resistor before you touch it.",
     "Use packs with a built-in protection board only. Do not charge lithium cells below freezing, "
     "and do not leave them alone while they charge.",
     "Spinning the crank faster than stated raises the voltage with nothing to hold it once the "

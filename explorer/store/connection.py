@@ -63,6 +63,8 @@ class StoreFile:
         elif path.is_file() and not path.stat().st_size:
             rule = "is empty, a store never is; move it away and launch again"
             raise InputError([Fault(str(path), "", rule)])
+        if read_only:
+            _end_what_was_cut_short(path)
         store = cls(path, _connected(path, "ro" if read_only else "rw"))
         try:
             store._recognise(read_only)
@@ -303,6 +305,17 @@ def _connected(path: Path, mode: str) -> sqlite3.Connection:
     # A flipped bit may leave no text: that is for the checksum to find.
     connection.text_factory = lambda text: text.decode("utf-8", "replace")
     return connection
+
+
+def _end_what_was_cut_short(path: Path) -> None:
+    """Take back what a kill or a full disk left half-written: whoever only reads could not."""
+    if path.with_name(f"{path.name}-journal").exists():
+        with suppress(ExplorerError, sqlite3.Error):
+            connection = _connected(path, "rw")
+            try:
+                connection.execute("PRAGMA application_id").fetchone()
+            finally:
+                connection.close()
 
 
 def store_is_there(path: Path) -> bool:

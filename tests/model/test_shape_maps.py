@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from explorer import caches
+from explorer import user_cache
 from explorer.inputs.study import Project
 from explorer.model import shape_maps
 from explorer.physics import bridge_map
@@ -37,7 +37,7 @@ class Solver:
 @pytest.fixture
 def solver(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Solver:
     one = Solver()
-    monkeypatch.setattr(caches, "_candidates", lambda: [tmp_path])
+    monkeypatch.setattr(user_cache, "_candidates", lambda: [tmp_path])
     monkeypatch.setattr(shape_maps, "_solved", one)
     shape_maps.table_of.cache_clear()
     yield one
@@ -114,7 +114,7 @@ def test_the_map_of_other_sources_is_not_taken(
 def test_without_a_folder_it_is_solved_for_this_process(
     solver: Solver, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(caches, "_candidates", lambda: [])
+    monkeypatch.setattr(user_cache, "_candidates", lambda: [])
     shape_maps.table_of(KIND)
     shape_maps.table_of(KIND)
     assert solver.calls == 1

@@ -3,12 +3,31 @@
 from __future__ import annotations
 
 import os
+import shutil
 from collections.abc import Iterator
+from pathlib import Path
 from typing import Any
 
 import pytest
 
+from explorer.commands.launch import launch_study
+from tests.conftest import DEMO
 from tests.helpers.browser import ARGUMENTS, Open, found_browser, needed
+
+
+@pytest.fixture(scope="session")
+def household(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A copy of the second shipped study."""
+    home = tmp_path_factory.mktemp("household")
+    shutil.copy(DEMO.parent / "household.toml", home)
+    shutil.copytree(DEMO.parent / "household_parts", home / "household_parts")
+    return home / "household.toml"
+
+
+@pytest.fixture(scope="session")
+def household_launched(household: Path) -> dict[str, Any]:
+    """What its launch says; its page is written."""
+    return launch_study(household)
 
 
 @pytest.fixture(scope="session")

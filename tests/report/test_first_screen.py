@@ -52,7 +52,7 @@ def test_the_cadence_that_decides_by_hand() -> None:
     }
     settings = {**row["settings"], "cadence_rpm": 60.0}
     first = of_one({"settings": settings}, cadence_curves={row["design_id"]: curve}).first
-    assert "Hold 50 to 60 rpm: at 70 rpm it gives 25 % of that." in first.decisive
+    assert "Hold 50 to 60 rpm: at 70 it gives 25 % of that." in first.decisive
     flat = {**curve, "pack_power_W": [4.0] * 4}
     first = of_one({"settings": settings}, cadence_curves={row["design_id"]: flat}).first
     assert not any("rpm" in words for words in first.decisive)
@@ -79,7 +79,7 @@ def test_what_to_measure_first_is_what_is_worth_most() -> None:
     nothing = {**synthetic.advice(name), "measure_nothing": True}
     assert of_one({}, measure_next=nothing).first.measure.startswith("nothing. No single number")
     falls = synthetic.advice(name, worth_J=0.0, interval_J=[-9.0, -7.0], falls_share=0.34)
-    assert "In 34 % of cases this design turns out not to hold" in (
+    assert "In 34 % of cases this design does not hold" in (
         of_one({}, measure_next=falls).first.measure
     )
 
@@ -126,7 +126,7 @@ def test_the_promise_and_the_hazard_say_their_shares() -> None:
     first = of_one({**synthetic.DRAWN}).first
     assert first.promise.startswith("90 % of builds give 1,230 J (0.343 Wh) or more in 10 minutes")
     assert first.hazard.startswith(
-        "Chance of a hazard: 0.4 % of 1,000 builds, at most 1 % with 95 % confidence (allowed: "
+        "Chance of a hazard: 0.4 % of 1,000 builds, at most 1 % (95 % sure; allowed: "
     )
     none = of_one({**synthetic.DRAWN, "hazard_chance": 0.0}).first
     assert "none in 1,000 builds, at most 1 %" in none.hazard
@@ -254,7 +254,8 @@ def test_the_answer_stands_above_the_fold(visit: Open, data: PageData, width: in
     amounts = []
     for one in first.purchases:
         assert (one.name, one.amount) in bill
-        assert re.search(rf"{re.escape(one.name)} {re.escape(one.amount)}", listed.group(1))
+        words = f"{one.name} ({one.gloss})" if one.gloss else one.name
+        assert re.search(rf"{re.escape(words)} {re.escape(one.amount)}", listed.group(1))
         amounts.append(float(one.amount.replace(",", "")))
     assert sum(amounts) == pytest.approx(float(first.cost.split()[0].replace(",", "")), abs=0.005)
     assert sum(amounts) == pytest.approx(cost, abs=0.005)

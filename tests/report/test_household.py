@@ -3,28 +3,16 @@
 from __future__ import annotations
 
 import re
-import shutil
 from html import unescape
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-from explorer.commands.launch import launch_study
 from explorer.inputs.study import Project, load
 from explorer.model.kernels.accounts import TERMS
-from tests.conftest import DEMO
 
-STUDIES = DEMO.parent
 SEVERAL = ("sum of 2 shifts, worst of 2 packs", "hardest of 2 shifts, worst of 2 packs")
-
-
-@pytest.fixture(scope="module")
-def household(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    home = tmp_path_factory.mktemp("household")
-    shutil.copy(STUDIES / "household.toml", home)
-    shutil.copytree(STUDIES / "household_parts", home / "household_parts")
-    return home / "household.toml"
 
 
 @pytest.fixture(scope="module")
@@ -33,8 +21,8 @@ def project(household: Path) -> Project:
 
 
 @pytest.fixture(scope="module")
-def launched(household: Path) -> dict[str, Any]:
-    return launch_study(household)
+def launched(household_launched: dict[str, Any]) -> dict[str, Any]:
+    return household_launched
 
 
 def first_screen(answer: dict[str, Any]) -> list[str]:

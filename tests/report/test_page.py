@@ -288,6 +288,14 @@ def test_a_difference_that_nobody_can_tell_is_not_told_in_digits(data: PageData)
         assert changes[:4] == ["within 0.5 %", "+0.01 EUR", "within 0.5 %", "within 0.5 %"]
 
 
+def test_beside_explains_shapes_and_thin_lines() -> None:
+    """Where builds promise, a line runs down to the worst tenth."""
+    promised, plain = synthetic.page(40, promised=True), synthetic.page(40)
+    shown = beside.render_beside([promised, plain])
+    assert shown.count(marks.TAILS) == 1
+    assert shown.count(marks.marks_sentence(plain.designs.regimes)) == 2
+
+
 def test_beside_a_study_without_designs(data: PageData) -> None:
     empty = view.page_data(synthetic.project(), [], {}, view.Findings({}, {}, {}))
     assert "No design is on the front" in beside.render_beside([data, empty])

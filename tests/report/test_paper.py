@@ -99,6 +99,22 @@ def test_paper_has_the_still_figures(visit: Open) -> None:
     )
 
 
+def test_no_dashed_line_crosses_the_words_above_its_bar(visit: Open) -> None:
+    """It marks what is close, within the bar and nowhere else."""
+    tab = visit()
+    one_design(tab)
+    unfold(tab)
+    tab.emulate_media(media="print")
+    bars = tab.locator("#full .limits .gap").evaluate_all(
+        """all => all.map(one => { const line = getComputedStyle(one, "::after");
+        return [parseFloat(line.top), parseFloat(line.height), one.clientHeight]; })"""
+    )
+    assert len(bars) > 5
+    for top, height, bar in bars:
+        assert top >= 0
+        assert top + height <= bar + 0.01
+
+
 def test_one_design_prints_alone(visit: Open) -> None:
     tab = visit()
     tab.evaluate("window.print = () => { window.printed = document.documentElement.className; }")

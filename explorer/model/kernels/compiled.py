@@ -24,7 +24,7 @@ import numpy as np
 from llvmlite import binding
 from numpy.typing import NDArray
 
-from explorer.caches import folder_of
+from explorer.user_cache import cache_named
 
 Function = TypeVar("Function", bound=Callable[..., Any])
 
@@ -53,7 +53,7 @@ def fingerprint(folders: tuple[Path, ...] = SOURCES) -> str:
 @lru_cache(maxsize=1)
 def cache_folder() -> Path | None:
     """The folder that holds this code's machine code; None where no folder can be written."""
-    return folder_of(f"kernels-{fingerprint()}")
+    return cache_named(f"kernels-{fingerprint()}")
 
 
 def law(function: Function) -> Function:

@@ -13,6 +13,8 @@ from explorer.report.format import counted, number
 from explorer.report.goals import Goal
 from explorer.report.page import figures, price_figures
 from explorer.report.page.content import Card, PageData
+from explorer.report.page.figures import tails_of
+from explorer.report.page.marks import TAILS, marks_sentence
 from explorer.report.page.price_content import FrontCloud
 from explorer.report.templating import content_policy, data_address, own_text, template
 from explorer.report.wording import PICK_WORDS
@@ -43,10 +45,17 @@ def render_beside(pages: Sequence[PageData], labels: Sequence[str] | None = None
         labels=labels,
         groups=_wish_rows(pages),
         both=_both(pages, labels),
+        legends=[_legend(page) for page in pages],
         stills=stills,
         css=css,
         policy=content_policy(styles=(css,)),
     )
+
+
+def _legend(page: PageData) -> str:
+    """What shapes and thin lines of a page's plots stand for."""
+    tails = TAILS if tails_of(page) else ""
+    return f"{marks_sentence(page.designs.regimes)} {tails}".strip()
 
 
 def _both(pages: Sequence[PageData], labels: Sequence[str]) -> dict[str, str]:

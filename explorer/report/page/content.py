@@ -58,6 +58,8 @@ class Purchase:
     name: str
     quantity: int
     amount: str
+    gloss: str = ""
+    """What the part does, where its name says nothing to most people."""
 
 
 @dataclass(frozen=True)

@@ -28,7 +28,7 @@ from explorer.report.page.cards import nearest_limit, tightest
 from explorer.report.page.choices import looser
 from explorer.report.page.content import Card, FirstScreen, Purchase, Rival
 from explorer.report.page.price_content import Market
-from explorer.report.wording import CAUTIONS, LEDGER_REMEDIES, ledger_words
+from explorer.report.wording import CAUTIONS, LEDGER_REMEDIES, LINK_GLOSSES, ledger_words
 from explorer.units import J_PER_WH
 
 DECISIVE = 2
@@ -97,7 +97,7 @@ def first_screen(
         also=_also(record, shown),
         hazard=_hazard(record, project.study.build.hazard_chance),
         decisive=tuple(words for _, words in ranked[:DECISIVE]),
-        measure=_measure(project, record, measure_next),
+        measure=_measure(project, record, measure_next, [one.gloss for one in purchases]),
         caution=first_caution(record),
         rivals=_rivals(cards, known, shown, votes),
         compared=whose.what_is_compared(project),
@@ -146,12 +146,18 @@ def _between(record: DesignResult) -> str:
 
 
 def _people(project: Project, record: DesignResult) -> tuple[str, ...]:
-    """For each person, the minutes for one percent of each pack, and the effort."""
+    """For each person, the minutes for one percent of each pack, and the effort; how much a pack
+    holds is said once.
+    """
+    said: set[str] = set()
     minutes: dict[str, list[str]] = {}
     efforts: dict[str, float] = {}
     for case in whose.cases_of(project, record):
         name = whose.turn_name(project, case)
-        minutes.setdefault(name, []).append(whose.minutes_for_a_percent(project, case))
+        pack = str(case["pack"])
+        words = whose.minutes_for_a_percent(project, case, with_capacity=pack not in said)
+        said.add(pack)
+        minutes.setdefault(name, []).append(words)
         efforts[name] = max(efforts.get(name, 0.0), float(case[EFFORT]))
     return tuple(
         f"{name}: {', '.join(packs)}, at {number(efforts[name], EFFORT_DIGITS)} % of what the arm "
@@ -175,7 +181,8 @@ def _purchases(project: Project, record: DesignResult) -> tuple[tuple[Purchase, 
         paid = line.get("bought")
         if amount:
             count = quantity if kits > 1 or paid is None else int(paid)
-            bought.append(Purchase(name, count, f"{amount:,.2f}"))
+            gloss = "" if line["part"] in absent else LINK_GLOSSES.get(str(line["link"]), "")
+            bought.append(Purchase(name, count, f"{amount:,.2f}", gloss))
         free = quantity if not amount else owned if kits == 1 else 0
         if free and line["part"] not in absent:
             at_hand.append(name if free == 1 else f"{free} × {name}")
@@ -200,8 +207,8 @@ def _hazard(record: DesignResult, allowed: float) -> str:
         f"{number(100 * chance, 2)} % of {draws} builds" if chance else f"none in {draws} builds"
     )
     return (
-        f"Chance of a hazard: {found}, at most {number(100 * high, 2)} % with 95 % confidence "
-        f"(allowed: {number(100 * allowed, 2)} %)."
+        f"Chance of a hazard: {found}, at most {number(100 * high, 2)} % (95 % sure; "
+        f"allowed: {number(100 * allowed, 2)} %)."
     )
 
 
@@ -231,9 +238,7 @@ def _cadence(record: DesignResult, curve: DesignResult | None) -> tuple[float, s
     low, high = min(turns[first], own), max(turns[last], own)
     held = f"{number(low)} to {number(high)} rpm" if high > low else f"{number(own)} rpm"
     share = float(power[worst]) / own_W
-    words = (
-        f"Hold {held}: at {number(turns[worst])} rpm it gives {number(100 * share, 2)} % of that."
-    )
+    words = f"Hold {held}: at {number(turns[worst])} it gives {number(100 * share, 2)} % of that."
     return 1 - share, words
 
 
@@ -284,9 +289,12 @@ MOST_INSTRUMENTS = 2
 """Instruments named on the first screen, so that a caution stays on a phone's."""
 
 
-def _measure(project: Project, record: DesignResult, found: DesignResult | None) -> str:
+def _measure(
+    project: Project, record: DesignResult, found: DesignResult | None, explained: Sequence[str]
+) -> str:
     """What to measure before this design is chosen, and what that is worth; nothing where nobody
-    has found out (`measuring.what_to_measure`), or for another design.
+    has found out (`measuring.what_to_measure`), or for another design. A link whose gloss is among
+    those `explained` already is not explained again.
     """
     if not found or found["design_id"] != record["design_id"]:
         return ""
@@ -299,7 +307,9 @@ def _measure(project: Project, record: DesignResult, found: DesignResult | None)
     takes = f"{number(one['minutes'])} minutes"
     if len(one["instruments"]) <= MOST_INSTRUMENTS:  # more of them are the note's to list
         takes += f" with {listed(one['instruments'])}"
-    what = f"{one['quantity']}{f', {part}' if part else ''} ({takes})."
+    gloss = LINK_GLOSSES.get(one["link"], "")
+    named = f"{one['quantity']}{f' ({gloss})' if gloss and gloss not in explained else ''}"
+    what = f"{named}{f', {part}' if part else ''} ({takes})."
     if one["interval_J"][0] > 0:
         low, high = (number(round(end)) for end in one["interval_J"])
         gained = number(round(one["worth_J"]))
@@ -309,8 +319,8 @@ def _measure(project: Project, record: DesignResult, found: DesignResult | None)
         )
     else:
         why = (
-            f"In {number(100 * one['falls_share'], 2)} % of cases this design turns out not to "
-            "hold its promise."
+            f"In {number(100 * one['falls_share'], 2)} % of cases this design does not hold its "
+            "promise."
         )
     return f"{what} {why}"
 

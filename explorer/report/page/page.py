@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict
+from dataclasses import asdict, fields, is_dataclass
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +14,7 @@ from explorer.report.page.columns import WORST_TENTH
 from explorer.report.page.content import PageData
 from explorer.report.page.figures import tails_of
 from explorer.report.page.marks import MARKS, TAILS, marks_sentence
-from explorer.report.page.plots import DISC, plots_of
+from explorer.report.page.plots import DISC, Plots, plots_of
 from explorer.report.page.still import alternatives_of, details_of, stills_of, table_rows
 from explorer.report.templating import content_policy, own_text, template
 
@@ -50,18 +50,18 @@ def render(page: PageData) -> str:
     from markupsafe import Markup
 
     drawn = bool(page.designs.ids)
-    library, plot_script, divs = plots_of(page) if drawn else ("", "", {})
+    plots = plots_of(page.goals) if drawn else Plots("", "", ())
     css, js = own_text("page.css") + Markup(SHARE_CLASSES), _script()
-    scripts = (LIVE, js, library, plot_script) if drawn else (LIVE,)
+    scripts = (LIVE, js, plots.library, plots.script) if drawn else (LIVE,)
     return template("index.html.j2").render(
         page=page,
         policy=content_policy(styles=(css,), scripts=scripts),
         css=css,
         live=Markup(LIVE),
         js=js,
-        library=Markup(library),
-        plot_script=Markup(plot_script),
-        plots=[(key, label, Markup(div)) for key, (label, div) in divs.items()],
+        library=Markup(plots.library),
+        plot_script=Markup(plots.script),
+        plots=[(key, label, Markup(div)) for key, label, div in plots.holders],
         payload=_payload(page),
         rows=table_rows(page),
         shown=frozenset(page.designs.ids),
@@ -75,10 +75,19 @@ def render(page: PageData) -> str:
     )
 
 
+def _plain(record: Any) -> Any:
+    """Records as mappings, all else as it is: `asdict` copies half a million numbers."""
+    if is_dataclass(record):
+        return {field.name: _plain(getattr(record, field.name)) for field in fields(record)}
+    if isinstance(record, tuple | list) and any(map(is_dataclass, record[:1])):
+        return [_plain(one) for one in record]
+    return record
+
+
 def _payload(page: PageData) -> dict[str, Any]:
     """What the script needs, without what the template has already written out."""
     return {
-        "designs": asdict(page.designs),
+        "designs": _plain(page.designs),
         "goals": [asdict(goal) for goal in page.goals],
         "energy": ENERGY,
         "worst_tenth": WORST_TENTH,

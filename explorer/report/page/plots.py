@@ -2,12 +2,20 @@
 
 from __future__ import annotations
 
+import json
+from collections.abc import Sequence
+from hashlib import sha256
+from importlib.metadata import version
 from itertools import combinations
-from typing import Any
+from typing import Any, NamedTuple
 
 from explorer.report.goals import Goal
-from explorer.report.page.content import PageData
 from explorer.report.page.drawing import axis_label
+from explorer.report.templating import own_code
+from explorer.user_cache import keep_text, kept_text
+
+PLOTS = "plots"
+"""Name under which the user's cache holds them."""
 
 PLOT_HEIGHT, LARGE_HEIGHT = 268, 338
 """Pixels; the first pair of goals is drawn large."""
@@ -15,17 +23,48 @@ DISC = 17
 """Pixels across the disc that carries a pick's letter."""
 
 
-def plots_of(page: PageData) -> tuple[str, str, dict[str, tuple[str, str]]]:
-    """Bokeh's library, the script that places the plots, and label and holder of each plot.
+class Plots(NamedTuple):
+    """Bokeh's library, the script that places the plots, and of each plot key, label and holder."""
 
-    The plots come without their designs, which the page's own data holds: explore.js fills them in.
-    Each has a source of its own, so that they can be painted one after the other.
+    library: str
+    script: str
+    holders: tuple[tuple[str, str, str], ...]
+
+
+def plots_of(goals: Sequence[Goal]) -> Plots:
+    """A plot for each pair of the goals, as Bokeh writes them.
+
+    They come without their designs, which the page's own data holds: explore.js fills them in. So
+    they follow from the goals alone, and are kept for the next page of this user: drawing them, and
+    reading the library that draws, took a third of a page's processor time.
+    """
+    key = _key(goals)
+    kept = kept_text(PLOTS, key)
+    if kept is not None:
+        library, script, holders = json.loads(kept)
+        return Plots(library, script, tuple((name, label, div) for name, label, div in holders))
+    drawn = draw_plots(goals)
+    keep_text(PLOTS, key, json.dumps(drawn))
+    return drawn
+
+
+def _key(goals: Sequence[Goal]) -> str:
+    """A name for what decides about the plots: the goals, Bokeh's release, and this package's code
+    that draws them.
+    """
+    code = own_code(__name__, axis_label.__module__)
+    return sha256(f"{version('bokeh')}\0{list(goals)!r}\0{code}".encode()).hexdigest()[:24]
+
+
+def draw_plots(goals: Sequence[Goal]) -> Plots:
+    """The plots of some goals, drawn by Bokeh. Each has a source of its own, so that they can be
+    painted one after the other.
     """
     from bokeh.document import Document
     from bokeh.embed import components
     from bokeh.resources import Resources
 
-    pairs = list(combinations(page.goals, 2))
+    pairs = list(combinations(goals, 2))
     heights = [LARGE_HEIGHT, *[PLOT_HEIGHT] * (len(pairs) - 1)]
     drawn = {
         f"{x.key}-{y.key}": _scatter(x, y, height)
@@ -42,10 +81,10 @@ def plots_of(page: PageData) -> tuple[str, str, dict[str, tuple[str, str]]]:
         key: f'<div id="{root.elementid}" data-root-id="{root.id}" class="plot-root"></div>'
         for key, root in roots.items()
     }
-    labels = {f"{x.key}-{y.key}": f"{y.label} against {x.label.lower()}" for x, y in pairs}
+    labels = [f"{y.label} against {x.label.lower()}" for x, y in pairs]
+    holders = tuple((key, label, divs[key]) for key, label in zip(drawn, labels, strict=True))
     library = "\n".join(Resources(mode="inline", components=["bokeh"], log_level="error").js_raw)
-    library, script = (text.replace("\r\n", "\n") for text in (library, script))
-    return library, script, {key: (labels[key], divs[key]) for key in drawn}
+    return Plots(library.replace("\r\n", "\n"), script.replace("\r\n", "\n"), holders)
 
 
 def _scatter(x: Goal, y: Goal, height: int) -> Any:
@@ -90,7 +129,7 @@ def _scatter(x: Goal, y: Goal, height: int) -> Any:
     for axis in (*plot.xaxis, *plot.yaxis):
         axis.axis_label_text_font_style = "normal"
         axis.axis_label_text_font_size = "12px"
-        axis.major_label_text_font_size = "11px"
+        axis.major_label_text_font_size = "12px"
     plot.xgrid.grid_line_dash = plot.ygrid.grid_line_dash = [2, 4]
     return plot
 
@@ -116,7 +155,7 @@ def _draw_over(plot: Any) -> None:
         text="letter",
         text_align="center",
         text_baseline="middle",
-        text_font_size="11px",
+        text_font_size="12px",
         text_font_style="bold",
         name="letters",
         **over,

@@ -2,18 +2,32 @@
 
 from __future__ import annotations
 
+import json
+from collections.abc import Callable, Sequence
+from hashlib import sha256
+from importlib.metadata import version
 from typing import Any
 
 import numpy as np
 
+from explorer.report import goals as page_goals
+from explorer.report import wording
 from explorer.report.format import counted, number
-from explorer.report.page import figures, price_figures
+from explorer.report.goals import Goal
+from explorer.report.page import drawing, figures, marks, price_figures
 from explorer.report.page.content import PageData
 from explorer.report.page.price_content import Market
-from explorer.report.templating import data_address
+from explorer.report.templating import data_address, own_code
+from explorer.user_cache import keep_text, kept_text
 
 STILL_ROWS = 40
 """Rows of the table for readers without scripts."""
+STILLS = "stills"
+"""Name under which the user's cache holds figures."""
+DRAWN_FROM = ("designs", "goals", "cards", "convergence", "break_even")
+"""Fields of a page that decide about the figures of its front."""
+DRAWN_BY = (drawing, figures, marks, page_goals, price_figures, wording)
+"""Modules that decide how they look."""
 
 
 def table_rows(page: PageData) -> list[dict[str, Any]]:
@@ -81,26 +95,53 @@ def details_of(page: PageData) -> list[dict[str, Any]]:
 
 
 def stills_of(page: PageData) -> dict[str, str]:
-    """Data addresses of the figures that stand without scripts; empty where there is nothing."""
+    """Data addresses of the figures that stand without scripts; empty where there is nothing.
+
+    What was drawn of the same numbers before is taken from there: Matplotlib takes half of the
+    processor time of a page that is written again.
+    """
     names = ("pairs", "ledger", "convergence", "break_even", "moved", "history")
     drawn = dict.fromkeys(names, "")
+    drawn |= _kept([getattr(page, name) for name in DRAWN_FROM], lambda: _front_stills(page))
+    if page.market:
+        market, goals = page.market, page.goals
+        made_of = [market.before, market.after, market.history, goals]
+        drawn |= _kept(made_of, lambda: _market_stills(market, goals))
+    return {name: data_address(text) for name, text in drawn.items()}
+
+
+def _kept(made_of: Sequence[object], draw: Callable[[], dict[str, str]]) -> dict[str, str]:
+    """Figures, name -> SVG, that follow from some records: as they were kept, or drawn and kept."""
+    code = own_code(*(module.__name__ for module in DRAWN_BY))
+    content = f"{version('matplotlib')}\0{made_of!r}\0{code}"
+    key = sha256(content.encode()).hexdigest()[:24]
+    known = kept_text(STILLS, key)
+    if known is not None:
+        return {str(name): str(text) for name, text in json.loads(known).items()}
+    drawn = draw()
+    if drawn:
+        keep_text(STILLS, key, json.dumps(drawn))
+    return drawn
+
+
+def _front_stills(page: PageData) -> dict[str, str]:
+    """Of a page these figures read what `DRAWN_FROM` names, and nothing else (a test looks)."""
+    drawn: dict[str, str] = {}
     if page.designs.ids:
         drawn |= {"pairs": figures.pairs_svg(page), "ledger": figures.ledger_svg(page)}
     if page.convergence.evaluations:
         drawn["convergence"] = figures.convergence_svg(page)
     if page.break_even and page.break_even.shows_more_than_words:
         drawn["break_even"] = figures.break_even_svg(page)
-    if page.market:
-        drawn |= _market_stills(page.market, page)
-    return {name: data_address(text) for name, text in drawn.items()}
+    return drawn
 
 
-def _market_stills(market: Market, page: PageData) -> dict[str, str]:
-    drawn = {}
+def _market_stills(market: Market, goals: Sequence[Goal]) -> dict[str, str]:
+    drawn: dict[str, str] = {}
     if market.before and market.after:
-        drawn["moved"] = price_figures.moved_svg(market.before, market.after, page.goals)
+        drawn["moved"] = price_figures.moved_svg(market.before, market.after, goals)
     if len(market.history.when) > 1:
-        drawn["history"] = price_figures.history_svg(market.history, page.goals)
+        drawn["history"] = price_figures.history_svg(market.history, goals)
     return drawn
 
 

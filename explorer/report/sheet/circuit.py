@@ -8,6 +8,7 @@ from typing import NamedTuple
 from explorer.decision.dividers import shown_ohm
 from explorer.report.format import number
 from explorer.report.sheet.facts import Facts, nearest_value
+from explorer.report.sheet.slow_closing import gate_words
 
 COMPARATORS = ("load off", "load on", "load cut")
 """What the three comparators decide, at the taps from above."""
@@ -70,7 +71,7 @@ def joints_of(known: Facts) -> Iterator[Joint]:
     back = number(window.overvoltage_return * over)
     yield Joint(("R3/R4", "K3 +"), f"opens Q from {number(over)} V down to {back} V")
     yield Joint(("reference", "K1, K2, K3 −"), f"{number(window.reference_V)} V")
-    yield Joint(("logic", "gate of Q"), "100 kΩ to the source: open without supply")
+    yield Joint(("logic", "gate of Q"), gate_words(known))
     yield Joint(("supply", "bus +, bank −"), f"draws {number(1000 * window.supply_A)} mA")
 
 

@@ -12,6 +12,12 @@ from explorer.physics.generator import wire_resistance
 from explorer.report.format import number
 from explorer.report.sheet.facts import Facts, nearest_value
 from explorer.report.sheet.protection import GAUGES, fuse_words
+from explorer.report.sheet.slow_closing import (
+    GATE_OHM,
+    closing_words,
+    gate_parts_of,
+    shown_farad,
+)
 from explorer.report.sheet.stock import DRAINED_V, RATINGS_W, rated_W, wire_words
 from explorer.report.wording import LINK_WORDS
 
@@ -61,6 +67,7 @@ def settings_of(known: Facts) -> Iterator[tuple[str, str]]:
         "current limit",
         f"{number(known.limit_A)} A within {100 * window.current_limit_tolerance:.0f} %: {how}",
     )
+    yield from closing_words(known)
     back = window.overvoltage_return * known.levels_V[2]
     yield "load returns after a cut", f"below {number(back)} V"
     for link in ("lead", "pack_lead"):
@@ -136,6 +143,7 @@ def small_parts(known: Facts) -> Iterator[Small]:
             count,
             f"balances the cells, {number(1000 * heat)} mW each at most",
         )
+    yield from _slowing(known)
     yield from _discharging(known)
     yield Small(
         "fuse and holder",
@@ -144,6 +152,20 @@ def small_parts(known: Facts) -> Iterator[Small]:
         "at the bank's positive terminal, before anything else: a short of the bank burns",
     )
     yield from _connectors(known)
+
+
+def _slowing(known: Facts) -> Iterator[Small]:
+    """What makes the window close slowly, where its row says that it does."""
+    slow = gate_parts_of(known)
+    if slow is None:
+        return
+    yield Small(
+        f"capacitor {shown_farad(slow.capacitance_F)}, film or ceramic",
+        f"above {number(known.bank_rating_V)} V; with {shown_ohm(GATE_OHM)} and a small diode",
+        1,
+        f"gate to drain of the switch: it closes over {number(1000 * slow.rises_s, 2)} ms "
+        "(common practice)",
+    )
 
 
 def _discharging(known: Facts) -> Iterator[Small]:

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from explorer import caches
+from explorer import user_cache
 from explorer.model.kernels import compiled
 
 PACKAGE = Path(compiled.__file__).parents[2]
@@ -97,8 +97,8 @@ def test_without_a_home_a_private_folder_serves(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     (tmp_path / "file").write_text("")
-    monkeypatch.setattr(caches, "user_cache", lambda: tmp_path / "file" / "below")
-    monkeypatch.setattr(caches.tempfile, "gettempdir", lambda: str(tmp_path))
+    monkeypatch.setattr(user_cache, "user_cache", lambda: tmp_path / "file" / "below")
+    monkeypatch.setattr(user_cache.tempfile, "gettempdir", lambda: str(tmp_path))
     folder = compiled.cache_folder()
     assert folder is not None
     assert folder.is_relative_to(tmp_path)
@@ -108,7 +108,7 @@ def test_without_a_home_a_private_folder_serves(
 @pytest.mark.usefixtures("fresh")
 def test_nowhere_to_write_is_no_cache(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     (tmp_path / "file").write_text("")
-    monkeypatch.setattr(caches, "_candidates", lambda: [tmp_path / "file"])
+    monkeypatch.setattr(user_cache, "_candidates", lambda: [tmp_path / "file"])
     assert compiled.cache_folder() is None
 
     @compiled.entry
@@ -127,7 +127,7 @@ def test_a_folder_that_others_can_write_is_not_used(
     folder = tmp_path / "genchain" / f"kernels-{compiled.fingerprint()}"
     folder.mkdir(parents=True)
     folder.chmod(0o777)
-    monkeypatch.setattr(caches, "_candidates", lambda: [tmp_path])
+    monkeypatch.setattr(user_cache, "_candidates", lambda: [tmp_path])
     assert compiled.cache_folder() is None
 
 
