@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from explorer import caches
+from explorer import user_cache
 from explorer.model import shape_maps, tolerance
 from explorer.model.evaluate import evaluate
 from explorer.model.kernels import bridge as kernel
@@ -171,7 +171,7 @@ def test_crests_by_quadrature(
     one, for a fifth of the nodes: 1 % of the current above 1 % of the short circuit, 3 % down to
     0.1 % (0.8 and 2.8 % were found).
     """
-    monkeypatch.setattr(caches, "_candidates", lambda: [tmp_path])
+    monkeypatch.setattr(user_cache, "_candidates", lambda: [tmp_path])
     angle = np.linspace(0, np.pi, 200_001)
     if circuit == SIX_PULSE:
         emf = shape.at(angle - 2 * np.pi / 3 * np.arange(3)[:, None])
