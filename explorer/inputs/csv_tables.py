@@ -247,7 +247,7 @@ class TableReader:
         columns: Mapping[str, str],
         id_column: str,
     ) -> Iterator[Row]:
-        """PlainText as rows by column, where `columns` says column -> name in the file's header."""
+        """Lines as rows by column, where `columns` says column -> name in the file's header."""
         labels = {column: label for column, label in columns.items() if column != label}
         for number, line in lines:
             named = dict(zip(header, line, strict=False))

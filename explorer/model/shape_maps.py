@@ -96,13 +96,12 @@ def table_of(kind: Kind) -> Table:
     """
     if kind.shape == SINE:
         return bridge.universal_table(kind.phases)
-    parts = _found(kind)
+    parts, file = _found(kind), _cached(kind)
     if parts is None:
         logging.getLogger(__name__).warning(
             "solving the map of the bridge for %s: once, a minute or two", in_words(kind)
         )
         parts = _solved(kind)
-        file = _cached(kind)
         if file is not None:
             _keep(file, kind, parts)
     return bridge.unpacked(*(parts[name] for name in PARTS_OF_A_TABLE))

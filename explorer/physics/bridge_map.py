@@ -89,9 +89,10 @@ def build(
         h = np.stack([knee_of_node(every[level], s, kind) for level in levels])
         if start is not None:
             start = (start[:, None] * (h / before) ** bridge.POWER).reshape(kind.phases, -1)
-        found, currents = entries(
-            h.ravel(), np.tile(phi, len(levels)), np.tile(s, len(levels)), kind, start, tolerance
-        )
+        many = np.tile(phi, len(levels)), np.tile(s, len(levels))
+        found, currents = entries(h.ravel(), many[0], many[1], kind, start, tolerance)
+        if last <= at_once:  # a tail's currents may be far smaller than those that they began with
+            found, currents = entries(h.ravel(), many[0], many[1], kind, currents, tolerance)
         values[:, levels] = found.reshape(3, len(levels), -1)
         start, before = currents.reshape(kind.phases, len(levels), -1)[:, 0], h[0]
     return values.reshape(3, *counts)

@@ -18,6 +18,7 @@ interval.
 from __future__ import annotations
 
 from dataclasses import dataclass, fields
+from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
@@ -45,6 +46,7 @@ SIMPSON = (
 """Quadrature over the three times of a step, exact for parabolas."""
 
 FIRST_STEP, LEAST_STEP, STEPS_AT_LEAST = 1e-5, 5e-9, 10
+CREST_POINTS = 20_001
 SHOTS = 60
 PERIODIC = 1e-5
 """Change of the currents over an interval, of their rms, at which a case is solved."""
@@ -281,6 +283,19 @@ def _step(walk: _Walk, circuits: _Circuits, h: Array, tolerance: float) -> _Step
     )
 
 
+@lru_cache(maxsize=64)
+def _stops(shape: Shape, phases: int) -> Array:
+    """Where a step has to end, rising to the interval's end: at every crest of the voltage that
+    drives a current. A valve that blocks leaves no error, so that a step might pass a short pulse.
+    """
+    span = np.pi / phases
+    angle = np.linspace(0.0, span, CREST_POINTS)
+    emf = shape.at(angle - 2 * np.pi / 3 * np.arange(phases)[:, None])
+    drive = np.abs(emf[0]) if phases == 1 else emf.max(axis=0) - emf.min(axis=0)
+    crests = (drive[1:-1] > drive[:-2]) & (drive[1:-1] >= drive[2:])
+    return np.append(angle[1:-1][crests], span)
+
+
 def _flow(
     y: Array, phi: Array, s: Array, w: Array, scale: Array, shape: Shape, tolerance: float
 ) -> tuple[Array, Array, Array]:
@@ -293,11 +308,12 @@ def _flow(
     shift = np.asarray(2 * np.pi / 3 * np.arange(phases, dtype=float)[:, None])
     circuits = _Circuits(phi, s, w, scale, shift, shape)
     unit = np.repeat(_BASIS[phases][:, :, None], cases, axis=2)
-    walk = _start(y, unit, circuits)
+    walk, stops = _start(y, unit, circuits), _stops(shape, phases)
     end, end_tangent, sums = np.empty_like(y), np.empty_like(unit), walk.means * FIRST_STEP
     while walk.case.size:
-        final = walk.time + walk.step * (1 + 1e-7) >= span
-        h = np.where(final, span - walk.time, walk.step)
+        stop = stops[np.searchsorted(stops[:-1], walk.time + LEAST_STEP / 2, side="right")]
+        lands = walk.time + walk.step * (1 + 1e-7) >= stop
+        h, final = np.where(lands, stop - walk.time, walk.step), lands & (stop == span)
         tried = _step(walk, circuits, h, tolerance)
         sums[:, walk.case] += np.where(tried.taken, tried.part, 0.0)
         walk.go_on(tried, h, span)

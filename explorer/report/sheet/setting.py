@@ -160,11 +160,11 @@ def _slowing(known: Facts) -> Iterator[Small]:
     if slow is None:
         return
     yield Small(
-        f"capacitor {shown_farad(slow.capacitance_F)}, film or ceramic",
-        f"above {number(known.bank_rating_V)} V; with {shown_ohm(GATE_OHM)} and a small diode",
+        f"capacitor {shown_farad(slow.capacitance_F)}",
+        f"{number(known.bank_rating_V)} V, with {shown_ohm(GATE_OHM)} and a diode",
         1,
-        f"gate to drain of the switch: it closes over {number(1000 * slow.rises_s, 2)} ms "
-        "(common practice)",
+        f"gate to drain, closes Q in {number(1000 * slow.rises_s, 2)} ms (common practice); logic "
+        "to gate through the resistor, the diode across it, bar to the gate",
     )
 
 

@@ -265,7 +265,7 @@ def _risks(spread: Tolerance) -> Iterator[tuple[str, str]]:
             )
             yield known.broken + kind, f"{number(100 * share)} %"
     unseen = 100 * spread.uncertainty
-    yield "each rule not named here", f"below {number(unseen)} % (95 % confidence)"
+    yield "each rule not named here, with 95 % confidence", f"below {number(unseen)} %"
 
 
 def _changes(record: Mapping[str, Any]) -> Iterator[str]:

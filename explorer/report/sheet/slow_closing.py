@@ -56,25 +56,19 @@ def closing_words(known: Facts) -> Iterator[tuple[str, str]]:
     window, converter = known.part("window"), known.part("converter")
     if window.soft_start_s <= 0:
         return
-    words = f"over {number(1000 * window.soft_start_s)} ms, as the window's row says"
+    words = f"closes over {number(1000 * window.soft_start_s)} ms"
     if converter.input_capacitance_F:
         amps = converter.input_capacitance_F * known.levels_V[1] / window.soft_start_s
-        words += f": the converter's input then fills with {number(amps, 2)} A"
+        words += f", so the converter fills with {number(amps, 2)} A"
     if gate_parts_of(known) is None:
-        words += "; set at the switch, as its data sheet says"
+        words += "; see the switch's data sheet"
     yield "soft start", words
 
 
 def gate_words(known: Facts) -> str:
     """What sits at the gate of the switch."""
-    hold, slow = shown_ohm(HOLD_OHM), gate_parts_of(known)
-    words = f"{hold} to the source: open without supply"
-    if slow is None:
-        return words
-    return (
-        f"{shown_ohm(GATE_OHM)} between, and a diode across it, bar to the gate, so that it opens "
-        f"at once; {shown_farad(slow.capacitance_F)} from gate to drain; {words}"
-    )
+    hold = f"{shown_ohm(HOLD_OHM)} to the source: open without supply"
+    return hold if gate_parts_of(known) is None else f"{hold}; slowed as above"
 
 
 def shown_farad(value: float) -> str:
