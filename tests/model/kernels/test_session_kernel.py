@@ -117,7 +117,8 @@ def test_even_hand_against_scipy(
         allowed = max(share * done.delivered_J, 2.0) if spells > 10 else max(spell_J, 5.0)
         assert abs(done.delivered_J - found["delivered_J"][row]) <= allowed, row
         # Up to 2.3 % where the hand is at its limit from an empty bank on; else below 0.5 %.
-        assert done.first_charge_s == pytest.approx(found["first_charge_s"][row], rel=0.025)
+        near = 0.01 if esr_ohm is None else 0.025
+        assert done.first_charge_s == pytest.approx(found["first_charge_s"][row], rel=near)
         judged += 1
     assert judged >= least
 
