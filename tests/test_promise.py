@@ -9,6 +9,7 @@ import pytest
 from scipy.stats import norm
 
 from explorer.commands.front_view import FrontView
+from explorer.decision.picks import _missed
 from explorer.inputs.sections import Promise
 from explorer.inputs.study import Project
 from explorer.model import margins as rule_margins
@@ -204,6 +205,18 @@ def test_no_pick_breaks_a_hazard_rule_in_fresh_draws(small_project: Project) -> 
             assert fresh.hazard <= 0.01 + 3 * np.sqrt(0.01 * 0.99 / 1000)
 
 
+def test_what_a_design_lacks_is_said_in_full_and_no_more() -> None:
+    even = (1000.0,) * 200
+    assert _missed(Odds(1000, 0, 1000, 5 * even), 0.01, TERMS) == []
+    (few,) = _missed(Odds(200, 0, 200, even), 0.01, TERMS)
+    assert few.startswith("0 of 200 builds break a rule that protects somebody, too few builds")
+    halves = (*even[:150], *(100.0,) * 50)
+    hazard, rules, half = _missed(Odds(200, 8, 100, halves), 0.01, Promise(at_least=0.7))
+    assert hazard.startswith("4.0% of builds break")
+    assert rules == "50% of builds keep the other rules (needed 90%)"
+    assert half == "25% of builds give less than half of its promise (at most 2%)"
+
+
 def test_where_nothing_holds_nothing_is_picked_and_that_is_said_first(
     small_project: Project,
 ) -> None:
@@ -222,5 +235,5 @@ def test_where_nothing_holds_nothing_is_picked_and_that_is_said_first(
         assert view.picker.picked() == {}
         words = view.picker.why_none()
     assert words.startswith("No design can be recommended.")
-    assert "of builds (the study allows 0.0%)" in words
+    assert "of builds break a rule that protects somebody (the study allows 0.01 %)" in words
     assert "Most often, in " in words

@@ -85,7 +85,11 @@ def _compute(project: Project, store: Store, search: bool, watch: Watch) -> dict
     searched = _search_again(project, store, watch) if search else {}
     stepped = again.evaluate_decided(project, store)
     view = FrontView.at_todays_prices(project, store)
-    stepped += view.settled(watch, searching.WORKERS, project.study.promise.settle_seconds)[1]
+    view, settled = view.settled(watch, searching.WORKERS, project.study.promise.settle_seconds)
+    stepped += settled
+    if len(view.rows) and not len(view.picker.holding()):
+        # As in a fresh clone or after a change of the session: nothing was looked at closely yet.
+        stepped += view.picker.draw_builds(searching.WORKERS)
     return {
         **searched,
         "physics_evaluations": searched.get("physics_evaluations", 0) + stepped,

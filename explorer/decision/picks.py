@@ -9,10 +9,11 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from explorer import front
+from explorer.inputs.sections import Promise
 from explorer.inputs.study import Project
 from explorer.model.names import name_of
 from explorer.model.objectives import COST, ENERGY, KEYS, OBJECTIVES
-from explorer.model.odds import KEEPS_RULES, Odds
+from explorer.model.odds import KEEPS_RULES, MOST_BELOW_HALF, Odds
 from explorer.model.rules import rule
 from explorer.model.space import Rows
 from explorer.store.keys import Numbers, ids_of
@@ -75,12 +76,14 @@ class Picker:
         terms = self.project.study.promise
         return np.array([one.holds(limit, terms) for one in self.odds(numbers)], dtype=bool)
 
-    def draw_builds(self, workers: int) -> None:
-        """Draw builds of the front's contenders, as far as no launch has, and keep them."""
+    def draw_builds(self, workers: int) -> int:
+        """Draw builds of the front's contenders, as far as no launch has, and keep them; how
+        many.
+        """
         from explorer.model import promise
 
         if not self.project.builds_differ:
-            return
+            return 0
         numbers = self.stored.numbers[self.rows]
         known = self.odds(numbers)
         designs = self.stored.designs.take(self.rows)
@@ -94,7 +97,8 @@ class Picker:
             }
             keep_odds(self.project, self.store, drawn)
 
-        promise.settle(self.project, designs, ranks, known, workers, keep)
+        found = promise.settle(self.project, designs, ranks, known, workers, keep)
+        return sum(one.draws for one in found) - sum(one.draws for one in known)
 
     def holding(self) -> Rows:
         """Rows of the front's designs that keep their promises in their builds."""
@@ -158,14 +162,44 @@ class Picker:
                 f"No builds of the designs {of_front} were drawn yet, so none is recommended: "
                 "launch the study again."
             )
-        nearest, best = min(drawn, key=lambda item: (item[1].hazard_chance, -item[1].kept))
+        terms = self.project.study.promise
+        nearest, best = min(
+            drawn,
+            key=lambda item: (
+                len(_missed(item[1], limit, terms)), item[1].hazard_chance, -item[1].kept,
+            ),
+        )  # fmt: skip
         return (
-            f"No design can be recommended. Builds were drawn of {len(drawn):,} designs {of_front},"
-            f" and none keeps its promises in them: {name_of(nearest)} comes nearest, breaks a "
-            f"rule that protects somebody in {best.hazard_chance:.1%} of builds (the study allows "
-            f"{limit:.1%}) and keeps the others in {best.keeps_rules_share:.0%} (needed "
-            f"{KEEPS_RULES:.0%}). {_what_breaks(best)}"
+            f"No design can be recommended. Builds were drawn of {len(drawn):,} "
+            f"{'design' if len(drawn) == 1 else 'designs'} {of_front}, and none is sure to keep "
+            f"its promises. {name_of(nearest)} comes nearest: "
+            f"{'; '.join(_missed(best, limit, terms))}. {_what_breaks(best)}"
         ).strip()
+
+
+def _missed(one: Odds, limit: float, terms: Promise) -> list[str]:
+    """What a design lacks to be picked, in words."""
+    found = []
+    allowed = f"the study allows {100 * limit:.3g} %"
+    if one.hazard_chance > limit:
+        found.append(
+            f"{one.hazard_chance:.1%} of builds break a rule that protects somebody ({allowed})"
+        )
+    elif one.hazard_chance_most > limit or not one.settled(terms):
+        found.append(
+            f"{one.hazards:,} of {one.draws:,} builds break a rule that protects somebody, too few "
+            f"builds to be sure ({allowed}); a launch draws more"
+        )
+    if one.keeps_rules_share < KEEPS_RULES:
+        found.append(
+            f"{one.keeps_rules_share:.0%} of builds keep the other rules (needed {KEEPS_RULES:.0%})"
+        )
+    if one.below_half_share(terms) > MOST_BELOW_HALF:
+        found.append(
+            f"{one.below_half_share(terms):.0%} of builds give less than half of its promise (at "
+            f"most {MOST_BELOW_HALF:.0%})"
+        )
+    return found
 
 
 def _what_breaks(one: Odds) -> str:

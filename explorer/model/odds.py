@@ -114,6 +114,11 @@ class Odds(NamedTuple):
         return self.hazards / self.draws if self.draws else nan
 
     @property
+    def hazard_chance_most(self) -> float:
+        """Upper end of what that chance may be, with 95 % confidence."""
+        return interval(self.hazards, self.draws)[1]
+
+    @property
     def keeps_rules_share(self) -> float:
         """Share of builds that keep the other rules."""
         return self.kept / self.draws if self.draws else nan
@@ -199,7 +204,7 @@ class Odds(NamedTuple):
         """
         return (
             self.settled(terms)
-            and interval(self.hazards, self.draws)[1] <= hazard_chance
+            and self.hazard_chance_most <= hazard_chance
             and self.keeps_rules_share >= KEEPS_RULES
             and self.below_half_share(terms) <= MOST_BELOW_HALF
         )

@@ -85,8 +85,8 @@ def test_sessions_keep_within_a_percent(demo_project: Project) -> None:
     off = np.abs(judged_W / np.maximum(cases.session, 1e-9) - 1)[flows]
     assert np.median(off) < 2e-3
     assert np.percentile(off, 95) < 0.01
-    # Pulses on a bank of many times the winding's impedance, where next to nothing flows.
-    assert off.max() < 0.04
+    # Three are not: pulses on a bank of ten to thirty times the winding's impedance.
+    assert off.max() < 0.02
 
 
 def shaped(project: Project, fifth: float, third: float) -> Project:
