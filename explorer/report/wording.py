@@ -116,7 +116,7 @@ SETTING_WORDS: dict[str, tuple[str, str]] = {
     "undervoltage_off_V": ("load off below", "V"),
     "undervoltage_band_V": ("load on again higher by", "V"),
     "overvoltage_off_V": ("load cut above", "V"),
-    "delta": ("windings in delta", ""),
+    "delta": ("windings in delta (1 yes, 0 no)", ""),
 }
 
 HOT = (

@@ -32,6 +32,8 @@ from explorer.report.wording import (
     setting_words,
 )
 
+DELTA = "delta"
+"""The setting that says how windings are joined."""
 WORST_TENTH = "worst_tenth_J"
 """Key of what the worst tenth of builds gives on average, where builds promise."""
 
@@ -49,7 +51,7 @@ def design_table(
             ValueColumn(g.key, g.label, g.unit, rounded([g.of(r) for r in rows], 6))
             for g in goals(currency, project.study.by_promise)
         ),
-        settings=_columns(rows, "settings", setting_words),
+        settings=_settings(rows),
         margins=_margin_columns(rows, currency),
         ledger=_ledger(rows),
         readings=(*(_of_builds(rows) if project.study.by_promise else ()), *_readings(rows)),
@@ -145,6 +147,12 @@ def _columns(
         label, unit = words(name)
         columns.append(ValueColumn(name, label, unit, values))
     return tuple(columns)
+
+
+def _settings(rows: Sequence[DesignResult]) -> tuple[ValueColumn, ...]:
+    """Settings; how windings are joined only where some design has them in delta."""
+    columns = _columns(rows, "settings", setting_words)
+    return tuple(one for one in columns if one.name != DELTA or any(one.values))
 
 
 def _ledger(rows: Sequence[DesignResult]) -> tuple[ValueColumn, ...]:
