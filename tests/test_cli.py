@@ -9,6 +9,7 @@ import shlex
 import shutil
 import subprocess
 import sys
+import time
 import tomllib
 from pathlib import Path
 
@@ -629,6 +630,7 @@ def test_a_rerun_names_the_number_of_kits_as_the_cause(genchain, launched, tmp_p
     assert genchain("lock", study, record["design_id"]).status == 0
     first = genchain("rerun", study, "--json")
     assert first.json["terms_changed"] == []
+    time.sleep(1.1)  # runs are dated to the second
     text = study.read_text()
     study.write_text(text.replace("[prices]", "[prices]\nbuild_quantity = 10"))
     moved = genchain("rerun", study, "--json")
