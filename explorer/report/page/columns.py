@@ -32,7 +32,7 @@ from explorer.report.wording import (
     setting_words,
 )
 
-DELTA = "delta"
+JOINED = "delta"
 """The setting that says how windings are joined."""
 WORST_TENTH = "worst_tenth_J"
 """Key of what the worst tenth of builds gives on average, where builds promise."""
@@ -152,7 +152,7 @@ def _columns(
 def _settings(rows: Sequence[DesignResult]) -> tuple[ValueColumn, ...]:
     """Settings; how windings are joined only where some design has them in delta."""
     columns = _columns(rows, "settings", setting_words)
-    return tuple(one for one in columns if one.name != DELTA or any(one.values))
+    return tuple(one for one in columns if one.name != JOINED or any(one.values))
 
 
 def _ledger(rows: Sequence[DesignResult]) -> tuple[ValueColumn, ...]:
