@@ -8,19 +8,23 @@ import threading
 from datetime import date
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from explorer.commands.check import check_study
 from explorer.commands.rerun import rerun_study
 from explorer.decision import decided_file, decisions
+from explorer.decision.candidates import Origin
 from explorer.decision.decided_file import as_kept, read_entries, write_entries
 from explorer.decision.decisions import decided, decided_path, first_release_path, take_in
 from explorer.decision.lock import lock, read_locks, release
+from explorer.decision.neighbours import stepped_around
 from explorer.errors import DiskError, InputError
 from explorer.inputs.study import Project
 from explorer.model.stepped import sessions_of
 from explorer.store import waiting
 from explorer.store.keys import path_of
+from explorer.store.promises import odds_of
 from explorer.store.results import SESSION, Store
 from tests.helpers.invented import designs, results
 from tests.test_lock import sound_ids
@@ -269,7 +273,12 @@ def test_a_fresh_clone_evaluates_what_was_decided(small_project: Project) -> Non
     (clone / path_of(small_project).name).unlink()
     answer = rerun_study(clone / small_project.path.name, page=False)
     assert any("a fresh clone, what was decided is evaluated again" in w for w in answer["notes"])
-    assert answer["physics_evaluations"] > 2  # and what a step away from them is
+    around = [Origin.of(small_project, one) for one in read_locks(small_project)]
+    near = sum(len(stepped_around(small_project, one)) for one in around)
+    with Store.open(clone / path_of(small_project).name, read_only=True) as store:
+        numbers = np.array([int(name, 16) for name in sound], np.uint64)
+        drawn = sum(one.draws for one in odds_of(small_project, store, numbers))
+    assert answer["physics_evaluations"] == 2 + near + drawn
     before = {one.design_id: one for one in read_locks(small_project)}
     for verdict in answer["locked"]:
         assert verdict["basis"] == "store"

@@ -116,12 +116,15 @@ def goal_difference(goal: Goal, gap: float) -> str:
 
     >>> goal_difference(goals("EUR")[1], -3.6), goal_difference(goals("EUR")[3], 4.0)
     ('3.60 EUR cheaper', '4 percentage points more effort')
+    >>> goal_difference(goals("EUR")[3], -1.0)
+    '1 percentage point less effort'
     """
     if goal.is_money:
         amount = money(abs(gap), goal.unit)
     else:
-        unit = POINTS if goal.unit == "%" else goal.unit
-        amount = f"{number(abs(gap), GAP_DIGITS)} {unit}"
+        size = number(abs(gap), GAP_DIGITS)
+        points = POINTS.removesuffix("s") if size == "1" else POINTS
+        amount = f"{size} {points if goal.unit == '%' else goal.unit}"
     return f"{amount} {BY_KEY[goal.key].comparative(gap)}"
 
 
