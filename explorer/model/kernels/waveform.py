@@ -228,7 +228,7 @@ def _blank(out: Fields) -> None:
 
 
 @law
-def _run(
+def run_window(
     circuit: Circuit, state: int, inner_V: float, end_V: float, first_rad_s: float,
     last_rad_s: float, seconds: float, still: bool, out: Fields,
 ) -> None:  # fmt: skip
@@ -286,7 +286,7 @@ def _misses(
     """By how much a period at a speed is too hard for the hand, bank at rest."""
     electrical = rad_s * circuit.drive.ratio * circuit.row.pole_pairs
     period = DIRECT_S if circuit.row.bridge == ONE_DIODE else 2 * pi / max(electrical, 1.0)
-    _run(circuit, state, inner_V, inner_V, rad_s, rad_s, period, True, out)
+    run_window(circuit, state, inner_V, inner_V, rad_s, rad_s, period, True, out)
     torque = out.crank_work_J / period / rad_s
     return excess(setup, setup.comfort_W, torque, rad_s)
 
@@ -364,11 +364,11 @@ def _windows(
         net = out[i].bus_current_A - now.amps
         end_V = max(start_V[i] + net * length / loads[i].capacitance_F, 0.0)
         last = crank
-        if abs(end_V - start_V[i]) > 0.01:
+        if end_V != start_V[i]:
             last = _held(circuit, state, setup[0], end_V, crank, out[i])
             if last <= 0:
                 continue
-        _run(circuit, state, start_V[i], end_V, crank, last, length, False, out[i])
+        run_window(circuit, state, start_V[i], end_V, crank, last, length, False, out[i])
         out[i].found = 1
 
 

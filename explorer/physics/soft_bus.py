@@ -1,0 +1,71 @@
+"""Pulses of a bridge that overlap on a bus with a resistance: tables over three numbers, 0 to 1.
+
+The bus is a voltage V behind a resistance R. Pulses that do not overlap pass two valves and the bus
+in series: exactly the stiff bridge on V with R shared among its phases (derived). Where they do
+overlap, each also lifts the bus under the others, and less flows. The tables hold by how much, over
+that *shared* bridge: its current over a short circuit's, its phase angle, and the shared part of
+its resistance. `explorer.model.soft_bus_map` solves them at switching level, for a sine and valves
+of next to no drop; a drop, and another shape, act through the shared bridge alone.
+"""
+
+from __future__ import annotations
+
+from functools import lru_cache
+from pathlib import Path
+from typing import NamedTuple
+
+import numpy as np
+
+from explorer.physics.bridge import _spline
+from explorer.units import Array
+
+MAP_FILE = Path(__file__).with_name("soft_bus_map.npz")
+MOST_PHI, MOST_SHARED = 1.5, 0.97
+"""Ends of the tables: phase angle, rad; share of the resistance that the bus has."""
+QUANTITIES = 3
+
+
+class Sharing(NamedTuple):
+    """What sets a star of three phases apart from two windings.
+
+    Each phase bears `share` of the bus resistance; (bus rms/bus current)^2 is `square` times (phase
+    rms/bus current)^2 where nothing overlaps; `short` is the bus current of a shorted sine, Em/Z.
+    """
+
+    share: float
+    square: float
+    short: float
+
+
+STAR = Sharing(0.5, 1.5, 3 / np.pi)
+WINDINGS = Sharing(1.0, 2.0, 4 / np.pi)
+
+
+def axes(phi: Array, shared: Array, current: Array) -> tuple[Array, Array, Array]:
+    """The tables' places from 0 to 1: of a phase angle in rad, of the shared part of a resistance,
+    and of a bus current over `short`.
+    """
+    return np.sqrt(phi / MOST_PHI), shared / MOST_SHARED, np.sqrt(current)
+
+
+def name_of(sharing: Sharing) -> str:
+    """What the tables of a kind are called in the file."""
+    return "star" if sharing == STAR else "windings"
+
+
+@lru_cache(maxsize=2)
+def table(sharing: Sharing) -> Array:
+    """Values (phi, shared, current, 3) at even places: logarithms of what the overlap leaves of the
+    bus current, of what it makes of (phase rms/bus current)^2, and of (bus rms/bus current)^2 over
+    `square` times that.
+    """
+    with np.load(MAP_FILE) as data:
+        return np.asarray(data[name_of(sharing)], dtype=float)
+
+
+@lru_cache(maxsize=2)
+def splines(sharing: Sharing) -> Array:
+    """Cubic B-spline coefficients of `table`, two more along each of its three places."""
+    values = table(sharing)
+    each = [_spline(values[..., quantity]) for quantity in range(QUANTITIES)]
+    return np.ascontiguousarray(np.stack(each, axis=-1))
