@@ -5,7 +5,8 @@ in series: exactly the stiff bridge on V with R shared among its phases (derived
 overlap, each also lifts the bus under the others, and less flows. The tables hold by how much, over
 that *shared* bridge: its current over a short circuit's, its phase angle, and the shared part of
 its resistance. `explorer.model.soft_bus_map` solves them at switching level, for a sine and valves
-of next to no drop; a drop, and another shape, act through the shared bridge alone.
+of next to no drop. Of others, the drop acts through the shared bridge's current, and the slope of a
+junction at that current counts as resistance of its phase.
 """
 
 from __future__ import annotations
@@ -23,6 +24,9 @@ MAP_FILE = Path(__file__).with_name("soft_bus_map.npz")
 MOST_PHI, MOST_SHARED = 1.5, 0.97
 """Ends of the tables: phase angle, rad; share of the resistance that the bus has."""
 QUANTITIES = 3
+JUNCTION = 1.6
+"""Resistance of a phase that stands for a junction, over nVt/i at the current i that its heat goes
+by, rms^2/mean: i is less for most of a pulse. Fitted to the switching-level twin."""
 
 
 class Sharing(NamedTuple):

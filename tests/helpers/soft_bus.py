@@ -77,11 +77,13 @@ def _behind(
     sharing, about = SHARING[kind], list(flat)
     about[2], about[4] = flat[2] + sharing.share * bus_R, behind_V
     amps, rms, power = bridge._bridge(kind, about)
-    ohm = about[2] + kind.drops * flat[7]
+    flows = amps > 0
+    safe, squares = np.where(flows, amps, 1.0), np.where(flows, rms, 1.0) ** 2
+    ohmic = about[2] + kind.drops * flat[7]
+    junction = soft_bus.JUNCTION * flat[6] * safe * (2 / 3 if kind.phases == 3 else 0.5) / squares
+    ohm = ohmic + np.where((flat[5] > 0) & flows, kind.drops * junction, 0.0)
     reactance = flat[1] * flat[3]
     short = sharing.short * flat[0] / np.hypot(ohm, reactance)
-    flows = amps > 0
-    safe = np.where(flows, amps, 1.0)
     places = soft_bus.axes(
         np.minimum(np.arctan2(reactance, ohm), soft_bus.MOST_PHI),
         np.minimum(sharing.share * bus_R / ohm, soft_bus.MOST_SHARED),
@@ -94,7 +96,7 @@ def _behind(
         for k in range(soft_bus.QUANTITIES)
     )
     form = (rms / safe) ** 2 * np.exp(wider)
-    ohmic = kind.phases * kind.circuits * ohm * rms**2
-    junction_V = np.where(flows, (power - behind_V * amps - ohmic) / safe, 0.0)
+    heat_W = kind.phases * kind.circuits * ohmic * rms**2
+    junction_V = np.where(flows, (power - behind_V * amps - heat_W) / safe, 0.0)
     squares = sharing.square * form * np.exp(np.maximum(rest, 0.0))
     return amps * np.exp(np.minimum(left, 0.0)), form, squares, junction_V
