@@ -17,7 +17,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from explorer.physics.bridge import _spline
+from explorer.physics.bridge import Kind, _spline
 from explorer.units import Array
 
 MAP_FILE = Path(__file__).with_name("soft_bus_map.npz")
@@ -45,6 +45,11 @@ STAR = Sharing(0.5, 1.5, 3 / np.pi)
 WINDINGS = Sharing(1.0, 2.0, 4 / np.pi)
 
 
+def sharing_of(kind: Kind) -> Sharing:
+    """That of a kind of bridge."""
+    return STAR if kind.phases == 3 else WINDINGS
+
+
 def axes(phi: Array, shared: Array, current: Array) -> tuple[Array, Array, Array]:
     """The tables' places from 0 to 1: of a phase angle in rad, of the shared part of a resistance,
     and of a bus current over `short`.
@@ -67,9 +72,7 @@ def table(sharing: Sharing) -> Array:
         return np.asarray(data[name_of(sharing)], dtype=float)
 
 
-@lru_cache(maxsize=2)
-def splines(sharing: Sharing) -> Array:
-    """Cubic B-spline coefficients of `table`, two more along each of its three places."""
-    values = table(sharing)
+def splines(values: Array) -> Array:
+    """Cubic B-spline coefficients of a table, two more along each of its three places."""
     each = [_spline(values[..., quantity]) for quantity in range(QUANTITIES)]
     return np.ascontiguousarray(np.stack(each, axis=-1))

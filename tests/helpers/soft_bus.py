@@ -89,7 +89,7 @@ def _behind(
         np.minimum(sharing.share * bus_R / ohm, soft_bus.MOST_SHARED),
         np.minimum(amps / np.where(short > 0, short, np.inf), 1.0),
     )
-    splines = soft_bus.splines(sharing)
+    splines = soft_bus.splines(soft_bus.table(sharing))
     at = [1 + place * (n - 3) for place, n in zip(places, splines.shape, strict=False)]
     left, wider, rest = (
         map_coordinates(splines[..., k], np.stack(at), order=3, prefilter=False, mode="nearest")

@@ -14,7 +14,8 @@ from typing import NamedTuple
 import numpy as np
 
 from explorer.model.kernels.compiled import entry, law
-from explorer.model.shape_maps import kind_of, table_of
+from explorer.model.kernels.junction import wright_omega
+from explorer.model.shape_maps import kind_of, overlaps_of, table_of
 from explorer.physics import bridge as tables
 from explorer.physics import soft_bus
 from explorer.physics.bridge import FULL_BRIDGES, SIX_PULSE
@@ -87,7 +88,7 @@ def _map(kind: tables.Kind) -> Map:
         np.ascontiguousarray(stored.drop.transpose(1, 2, 0).astype(np.float32)),
         knees,
         kind.knee,
-        soft_bus.splines(soft_bus.STAR if kind.phases == 3 else soft_bus.WINDINGS),
+        soft_bus.splines(overlaps_of(kind)),
     )
 
 
@@ -248,21 +249,6 @@ def _alternating(
         circuits * found.bus_A * scale, found.phase_A * scale,
         max(circuits * junction * emf_V * scale, 0.0),
     )  # fmt: skip
-
-
-@law
-def wright_omega(x: float) -> float:
-    """The solution of `y + ln y = x`: Lambert's W of e^x (Corless & Jeffrey 2002), by Newton."""
-    if x < -30.0:
-        return exp(x)
-    y = x - log(x) if x > 2.0 else log1p(exp(x)) * 0.9 + 1e-300
-    for _ in range(6):
-        miss = y + log(y) - x
-        step = miss * y / (1 + y)
-        y = max(y - step, 0.1 * y)
-        if abs(miss) < 1e-13 * max(1.0, abs(x)):
-            break
-    return y
 
 
 @law

@@ -14,11 +14,9 @@ from typing import NamedTuple
 from explorer.model.kernels.bridge import Map, Rectified, Source, rectify, weights
 from explorer.model.kernels.compiled import law
 from explorer.model.kernels.records import Fields
-from explorer.physics.bridge import SIX_PULSE, WINDING
-from explorer.physics.bridge import STAR as BRIDGE_STAR
+from explorer.physics.bridge import SIX_PULSE
 from explorer.physics.soft_bus import JUNCTION, MOST_PHI, MOST_SHARED, STAR, WINDINGS
 
-SINE_STAR, SINE_WINDING = BRIDGE_STAR.knee, WINDING.knee
 SECANTS, SETTLED = 16, 1e-5
 PULSE_OHM = (0.1, 0.7)
 """Resistances of a bank at which the effect of pulses is solved, across what banks have."""
@@ -109,8 +107,7 @@ def _behind(
         each_A = state.bus_A * (2 / 3 if star else 0.5)
         ohm += row.valves_in_path * JUNCTION * source.emission_V * each_A / state.phase_A**2
     reactance = source.electrical_rad_s * source.henry
-    crest_V = source.emf_V * universal.knee / (SINE_STAR if star else SINE_WINDING)
-    most_A = short * crest_V / sqrt(ohm * ohm + reactance * reactance)
+    most_A = short * source.emf_V / sqrt(ohm * ohm + reactance * reactance)
     left = _overlap(universal, atan2(reactance, ohm), share * bus_ohm / ohm, state.bus_A / most_A)
     form = (state.phase_A / state.bus_A) ** 2 * left.form
     return Soft(
