@@ -36,7 +36,7 @@ SHIPPED = (
 )
 """Classes of shapes whose maps come with the program."""
 SHIPPED_FOLDER = Path(bridge.__file__).parent
-SOURCES = SHIPPED_FOLDER.parent
+PACKAGE_FOLDER = SHIPPED_FOLDER.parent
 SOLVED_BY = (
     *(f"physics/{name}.py" for name in ("bridge", "bridge_map", "bridge_solver", "emf_shape")),
     "physics/soft_bus.py",
@@ -107,7 +107,7 @@ def table_of(kind: Kind) -> Table:
 def overlaps_of(kind: Kind) -> Array:
     """The table of `physics.soft_bus` for a kind of bridge and its shape."""
     if kind.shape == SINE:
-        return soft_bus.table(soft_bus.sharing_of(kind))
+        return soft_bus.overlap_table(soft_bus.sharing_of(kind))
     return np.asarray(_parts_of(kind)[OVERLAPS], dtype=float)
 
 
@@ -133,7 +133,7 @@ def _solved(kind: Kind) -> dict[str, Array]:
     from explorer.model import soft_bus_map  # both with parts of SciPy that nothing else needs
     from explorer.physics import bridge_map
 
-    return {**bridge_map.solved(kind), OVERLAPS: soft_bus_map.solved_of_shape(kind)}
+    return {**bridge_map.solved(kind), OVERLAPS: soft_bus_map.overlaps_of_shape(kind)}
 
 
 def _found(kind: Kind) -> dict[str, Array] | None:
@@ -159,7 +159,7 @@ def hash_of(kind: Kind) -> str:
     """Hash of a kind of bridge with its shape and of the sources that solve it."""
     digest = hashlib.sha256(repr(tuple(map(float, (kind.phases, *kind.shape)))).encode())
     for name in SOLVED_BY:
-        digest.update(b"\0" + (SOURCES / name).read_bytes())
+        digest.update(b"\0" + (PACKAGE_FOLDER / name).read_bytes())
     return digest.hexdigest()[:32]
 
 

@@ -8,7 +8,7 @@ is and shared among the phases.
 
 from __future__ import annotations
 
-from math import ceil, cos, pi, sin, sqrt
+from math import ceil, cos, pi, sin
 
 import numpy as np
 from scipy.interpolate import PchipInterpolator
@@ -23,15 +23,15 @@ from explorer.model.kernels.switching import (
     fill_emf,
     solve_step,
 )
-from explorer.physics import bridge, soft_bus
+from explorer.physics import soft_bus
 from explorer.physics.bridge import FULL_BRIDGES, SIX_PULSE, STAR, WINDING, Kind
-from explorer.physics.soft_bus import MOST_PHI, MOST_SHARED, QUANTITIES, sharing_of
+from explorer.physics.soft_bus import FACTORS, MOST_PHI, MOST_SHARED, sharing_of
 from explorer.units import Array
 
-COUNTS, VOLTAGES = (13, 8, 33), 40
-SHAPE_COUNTS, SHAPE_VOLTAGES = (9, 6, 25), 30
+SINE_NODES, SINE_VOLTS = (13, 8, 33), 40
+SHAPE_NODES, SHAPE_VOLTS = (9, 6, 25), 30
 """Nodes along the three places of a table, of a sine and of another shape; and voltages solved."""
-EMF_V, SPEED_RAD_S, IMPEDANCE_OHM = 10.0, 300.0, 1.0
+PEAK_V, SPEED_RAD_S, IMPEDANCE_OHM = 10.0, 300.0, 1.0
 SATURATION_A, EMISSION_V = 3e-5, 0.01
 """Valves that drop little."""
 LEAST_PHI, LEAST_SHARED, MOST_VOLTS = 0.02, 2e-3, 0.99
@@ -91,7 +91,7 @@ def _solved_at(kind: Kind, phi: float, shared: float, volts: Array) -> Array:
     whole_ohm, henry = IMPEDANCE_OHM * cos(phi), IMPEDANCE_OHM * sin(phi) / SPEED_RAD_S
     machine = rows(
         MACHINE, 1, bridge=SIX_PULSE if star else FULL_BRIDGES, phases=3 if star else 2,
-        valves_in_path=1 if star else 2, drops=2, emf_V_s=EMF_V / SPEED_RAD_S, pole_pairs=1,
+        valves_in_path=1 if star else 2, drops=2, emf_V_s=PEAK_V / SPEED_RAD_S, pole_pairs=1,
         inductance_H=henry, saturation_A=SATURATION_A, emission_V=EMISSION_V,
         emf_h3=kind.shape.h3, emf_h5=kind.shape.h5, emf_h7=kind.shape.h7,
     )  # fmt: skip
@@ -110,12 +110,12 @@ def _at_turn(kind: Kind, turn: float, counts: tuple[int, int, int], voltages: in
     """The table at one place of the phase angle: (shared, current, 3)."""
     phi = max(MOST_PHI * turn**2, LEAST_PHI)
     sharing = sharing_of(kind)
-    open_V = 2 * kind.knee * EMF_V
+    open_V = 2 * kind.knee * PEAK_V
     volts = open_V * np.linspace(MOST_VOLTS, 0.0, voltages)
     whole = _solved_at(kind, phi, ALL_SHARED, volts)
     whole_form = whole[:, 1] / whole[:, 0] ** 2
-    current = np.minimum(whole[:, 0] * IMPEDANCE_OHM / (sharing.short * EMF_V), 1.0)
-    places, values = np.append(0.0, np.sqrt(current)), np.zeros((*counts[1:], QUANTITIES))
+    current = np.minimum(whole[:, 0] * IMPEDANCE_OHM / (sharing.short * PEAK_V), 1.0)
+    places, values = np.append(0.0, np.sqrt(current)), np.zeros((*counts[1:], FACTORS))
     rising = np.append(True, np.diff(places) > 1e-9)
     for i, part in enumerate(np.linspace(0, 1, counts[1])):
         found = _solved_at(kind, phi, max(MOST_SHARED * part, LEAST_SHARED), volts)
@@ -124,21 +124,21 @@ def _at_turn(kind: Kind, turn: float, counts: tuple[int, int, int], voltages: in
         left, wider = np.log(found[:, 0] / whole[:, 0]), np.log(form / whole_form)
         if part == 0:  # a stiff bus is its own shared bridge
             left, wider = np.zeros_like(left), np.zeros_like(wider)
-        known = np.vstack([np.zeros(QUANTITIES), np.stack([left, wider, rest], axis=-1)])
+        known = np.vstack([np.zeros(FACTORS), np.stack([left, wider, rest], axis=-1)])
         at = np.minimum(np.linspace(0, 1, counts[2]), places[rising][-1])
         values[i] = PchipInterpolator(places[rising], known[rising])(at)
     return values
 
 
-def solved(kind: Kind, counts: tuple[int, int, int], voltages: int) -> Array:
+def overlaps(kind: Kind, counts: tuple[int, int, int], voltages: int) -> Array:
     """The table of a kind of bridge and its shape, (phi, shared, current, 3)."""
     turns = np.linspace(0, 1, counts[0])
     return np.stack([_at_turn(kind, float(turn), counts, voltages) for turn in turns])
 
 
-def solved_of_shape(kind: Kind) -> Array:
+def overlaps_of_shape(kind: Kind) -> Array:
     """That of another shape than a sine, a third of the nodes: some twenty seconds."""
-    return solved(kind, SHAPE_COUNTS, SHAPE_VOLTAGES).astype(np.float32)
+    return overlaps(kind, SHAPE_NODES, SHAPE_VOLTS).astype(np.float32)
 
 
 def main() -> None:
@@ -146,12 +146,12 @@ def main() -> None:
     from joblib import Parallel, delayed
 
     kinds = (STAR, WINDING)
-    tables = Parallel(n_jobs=2)(delayed(solved)(kind, COUNTS, VOLTAGES) for kind in kinds)
+    tables = Parallel(n_jobs=2)(delayed(overlaps)(kind, SINE_NODES, SINE_VOLTS) for kind in kinds)
     named = {
-        soft_bus.name_of(sharing_of(kind)): table.astype(np.float32)
+        soft_bus.overlap_name(sharing_of(kind)): table.astype(np.float32)
         for kind, table in zip(kinds, tables, strict=True)
     }
-    np.savez_compressed(soft_bus.MAP_FILE, **named)
+    np.savez_compressed(soft_bus.OVERLAP_FILE, **named)
 
 
 if __name__ == "__main__":

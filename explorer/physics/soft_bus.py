@@ -20,10 +20,10 @@ import numpy as np
 from explorer.physics.bridge import Kind, _spline
 from explorer.units import Array
 
-MAP_FILE = Path(__file__).with_name("soft_bus_map.npz")
+OVERLAP_FILE = Path(__file__).with_name("soft_bus_map.npz")
 MOST_PHI, MOST_SHARED = 1.5, 0.97
 """Ends of the tables: phase angle, rad; share of the resistance that the bus has."""
-QUANTITIES = 3
+FACTORS = 3
 JUNCTION = 1.6
 """Resistance of a phase that stands for a junction, over nVt/i at the current i that its heat goes
 by, rms^2/mean: i is less for most of a pulse. Fitted to the switching-level twin."""
@@ -41,38 +41,38 @@ class Sharing(NamedTuple):
     short: float
 
 
-STAR = Sharing(0.5, 1.5, 3 / np.pi)
-WINDINGS = Sharing(1.0, 2.0, 4 / np.pi)
+THREE_PHASES = Sharing(0.5, 1.5, 3 / np.pi)
+TWO_WINDINGS = Sharing(1.0, 2.0, 4 / np.pi)
 
 
 def sharing_of(kind: Kind) -> Sharing:
     """That of a kind of bridge."""
-    return STAR if kind.phases == 3 else WINDINGS
+    return THREE_PHASES if kind.phases == 3 else TWO_WINDINGS
 
 
-def axes(phi: Array, shared: Array, current: Array) -> tuple[Array, Array, Array]:
+def places(phi: Array, shared: Array, current: Array) -> tuple[Array, Array, Array]:
     """The tables' places from 0 to 1: of a phase angle in rad, of the shared part of a resistance,
     and of a bus current over `short`.
     """
     return np.sqrt(phi / MOST_PHI), shared / MOST_SHARED, np.sqrt(current)
 
 
-def name_of(sharing: Sharing) -> str:
+def overlap_name(sharing: Sharing) -> str:
     """What the tables of a kind are called in the file."""
-    return "star" if sharing == STAR else "windings"
+    return "star" if sharing == THREE_PHASES else "windings"
 
 
 @lru_cache(maxsize=2)
-def table(sharing: Sharing) -> Array:
+def overlap_table(sharing: Sharing) -> Array:
     """Values (phi, shared, current, 3) at even places: logarithms of what the overlap leaves of the
     bus current, of what it makes of (phase rms/bus current)^2, and of (bus rms/bus current)^2 over
     `square` times that.
     """
-    with np.load(MAP_FILE) as data:
-        return np.asarray(data[name_of(sharing)], dtype=float)
+    with np.load(OVERLAP_FILE) as data:
+        return np.asarray(data[overlap_name(sharing)], dtype=float)
 
 
-def splines(values: Array) -> Array:
+def overlap_splines(values: Array) -> Array:
     """Cubic B-spline coefficients of a table, two more along each of its three places."""
-    each = [_spline(values[..., quantity]) for quantity in range(QUANTITIES)]
+    each = [_spline(values[..., quantity]) for quantity in range(FACTORS)]
     return np.ascontiguousarray(np.stack(each, axis=-1))

@@ -10,7 +10,7 @@ from scipy.ndimage import map_coordinates
 from explorer.physics import bridge, soft_bus
 from explorer.units import Array, Real
 
-SHARING = {bridge.STAR: soft_bus.STAR, bridge.WINDING: soft_bus.WINDINGS}
+SHARING = {bridge.STAR: soft_bus.THREE_PHASES, bridge.WINDING: soft_bus.TWO_WINDINGS}
 HALVINGS = 60
 
 
@@ -84,16 +84,16 @@ def _behind(
     ohm = ohmic + np.where((flat[5] > 0) & flows, kind.drops * junction, 0.0)
     reactance = flat[1] * flat[3]
     short = sharing.short * flat[0] / np.hypot(ohm, reactance)
-    places = soft_bus.axes(
+    places = soft_bus.places(
         np.minimum(np.arctan2(reactance, ohm), soft_bus.MOST_PHI),
         np.minimum(sharing.share * bus_R / ohm, soft_bus.MOST_SHARED),
         np.minimum(amps / np.where(short > 0, short, np.inf), 1.0),
     )
-    splines = soft_bus.splines(soft_bus.table(sharing))
+    splines = soft_bus.overlap_splines(soft_bus.overlap_table(sharing))
     at = [1 + place * (n - 3) for place, n in zip(places, splines.shape, strict=False)]
     left, wider, rest = (
         map_coordinates(splines[..., k], np.stack(at), order=3, prefilter=False, mode="nearest")
-        for k in range(soft_bus.QUANTITIES)
+        for k in range(soft_bus.FACTORS)
     )
     form = (rms / safe) ** 2 * np.exp(wider)
     heat_W = kind.phases * kind.circuits * ohmic * rms**2

@@ -31,7 +31,7 @@ class Solver:
     def __call__(self, kind: object) -> dict[str, np.ndarray]:
         self.calls += 1
         values = np.random.default_rng(1).normal(size=(3, 6, 5, 5))
-        overlaps = np.zeros((*soft_bus_map.SHAPE_COUNTS, soft_bus.QUANTITIES), dtype=np.float32)
+        overlaps = np.zeros((*soft_bus_map.SHAPE_NODES, soft_bus.FACTORS), dtype=np.float32)
         return {**bridge_map.packed_table(values), shape_maps.OVERLAPS: overlaps}
 
 
@@ -107,8 +107,8 @@ def test_the_map_of_other_sources_is_not_taken(
     sources = tmp_path / "sources"
     for name in shape_maps.SOLVED_BY:
         (sources / name).parent.mkdir(parents=True, exist_ok=True)
-        shutil.copy(shape_maps.SOURCES / name, sources / name)
-    monkeypatch.setattr(shape_maps, "SOURCES", sources)
+        shutil.copy(shape_maps.PACKAGE_FOLDER / name, sources / name)
+    monkeypatch.setattr(shape_maps, "PACKAGE_FOLDER", sources)
     again()
     assert solver.calls == 1
     file = sources / "physics" / "bridge_solver.py"

@@ -88,7 +88,7 @@ def _map(kind: tables.Kind) -> Map:
         np.ascontiguousarray(stored.drop.transpose(1, 2, 0).astype(np.float32)),
         knees,
         kind.knee,
-        soft_bus.splines(overlaps_of(kind)),
+        soft_bus.overlap_splines(overlaps_of(kind)),
     )
 
 

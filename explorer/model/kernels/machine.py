@@ -17,7 +17,7 @@ import numpy as np
 
 from explorer.model.kernels.bridge import Map, Source, map_for, rectify
 from explorer.model.kernels.compiled import edge, entry, inlined, law
-from explorer.model.kernels.pulses import counted, pulses
+from explorer.model.kernels.pulses import bank_share, pulses
 from explorer.model.kernels.records import Fields, Records, Single
 from explorer.physics import generator
 from explorer.physics.bridge import ONE_DIODE
@@ -259,7 +259,7 @@ def _node(
     values: Single, t: int, i: int, j: int, warmth: float, soft: float
 ) -> tuple[float, float, float, float]:
     """Bus current, phase rms, junctions' drop and ripple at a node, for a winding and a bank
-    whose resistance counts as `soft`, see `pulses.counted`."""
+    whose resistance counts as `soft`, see `pulses.bank_share`."""
     amps, phase_A = float(values[t, i, j, COLD_A]), float(values[t, i, j, COLD_RMS])
     drop_V, ripple = float(values[t, i, j, COLD_DROP]), 0.0
     if warmth != 0.0:
@@ -302,7 +302,7 @@ def _between(
     if x >= 1.0:
         x, x_w = 1.0, 0.0
     j, y, y_w, y_v = _place(row, asleep, rad_s, bus_V)
-    soft = counted(bank_ohm)
+    soft = bank_share(bank_ohm)
     p_A, p_rms, p_V, p_ripple = _node(values, t, i, j, warmth, soft)
     q_A, q_rms, q_V, q_ripple = _node(values, t, i, j + 1, warmth, soft)
     r_A, r_rms, r_V, r_ripple = _node(values, t, i + 1, j, warmth, soft)

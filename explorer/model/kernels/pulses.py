@@ -15,7 +15,7 @@ from explorer.model.kernels.bridge import Map, Rectified, Source, rectify, weigh
 from explorer.model.kernels.compiled import law
 from explorer.model.kernels.records import Fields
 from explorer.physics.bridge import SIX_PULSE
-from explorer.physics.soft_bus import JUNCTION, MOST_PHI, MOST_SHARED, STAR, WINDINGS
+from explorer.physics.soft_bus import JUNCTION, MOST_PHI, MOST_SHARED, THREE_PHASES, TWO_WINDINGS
 
 SECANTS, SETTLED = 16, 1e-5
 PULSE_OHM = (0.1, 0.7)
@@ -43,8 +43,7 @@ class Soft(NamedTuple):
 
 
 class Overlap(NamedTuple):
-    """Factors of bus current, of form, and of (bus rms/bus current)^2 over that of parted pulses.
-    """
+    """Factors of bus current, of form, and of its (bus rms/bus current)^2 over parted pulses'."""
 
     current: float
     form: float
@@ -87,14 +86,12 @@ def _overlap(universal: Map, phi: float, shared: float, current: float) -> Overl
 
 
 @law
-def _behind(
-    universal: Map, row: Fields, source: Source, behind_V: float, bus_ohm: float
-) -> Soft:
+def _behind(universal: Map, row: Fields, source: Source, behind_V: float, bus_ohm: float) -> Soft:
     """A bridge on a voltage behind a resistance."""
     star = row.bridge == SIX_PULSE
-    share = STAR.share if star else WINDINGS.share
-    square = STAR.square if star else WINDINGS.square
-    short = STAR.short if star else WINDINGS.short
+    share = THREE_PHASES.share if star else TWO_WINDINGS.share
+    square = THREE_PHASES.square if star else TWO_WINDINGS.square
+    short = THREE_PHASES.short if star else TWO_WINDINGS.short
     together = Source(
         source.emf_V, source.electrical_rad_s, source.ohm + share * bus_ohm, source.henry,
         source.saturation_A, source.emission_V, source.valve_ohm,
@@ -110,9 +107,7 @@ def _behind(
     most_A = short * source.emf_V / sqrt(ohm * ohm + reactance * reactance)
     left = _overlap(universal, atan2(reactance, ohm), share * bus_ohm / ohm, state.bus_A / most_A)
     form = (state.phase_A / state.bus_A) ** 2 * left.form
-    return Soft(
-        state.bus_A * left.current, form, max(square * form * left.squares - 1, 0.0)
-    )
+    return Soft(state.bus_A * left.current, form, max(square * form * left.squares - 1, 0.0))
 
 
 @law
@@ -145,7 +140,7 @@ def soft(
 
 
 @law
-def counted(bank_ohm: float) -> float:
+def bank_share(bank_ohm: float) -> float:
     """A bank's resistance as `Pulses` counts it, from 0 to 1."""
     return bank_ohm / (bank_ohm + UNIT_OHM)
 
@@ -162,10 +157,16 @@ def _parabola(low: float, high: float, few: float, many: float) -> tuple[float, 
 def pulses(universal: Map, row: Fields, source: Source, bus_V: float, stiff: Rectified) -> Pulses:
     """Effect of pulses on any bank, from both resistances of `PULSE_OHM`.
 
-    Of so much current that the larger would leave nothing behind it, from smaller ones.
+    Of so much current that the larger would leave nothing behind it, from smaller ones; of more
+    than even the smaller could bear, at the voltage at which that bears it.
     """
     if not stiff.bus_A * PULSE_OHM[0] > SCARCE * bus_V:
         return Pulses(0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
+    if bus_V < stiff.bus_A * PULSE_OHM[0]:
+        bus_V = stiff.bus_A * PULSE_OHM[0]
+        stiff = rectify(universal, row.bridge, source, bus_V)
+        if not stiff.bus_A * PULSE_OHM[0] > SCARCE * bus_V:
+            return Pulses(0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
     most_ohm = (1 - LEAST_BEHIND) * bus_V / stiff.bus_A
     few_ohm = min(PULSE_OHM[0], most_ohm / 3)
     first = soft(universal, row, source, bus_V, few_ohm, stiff)
@@ -173,7 +174,7 @@ def pulses(universal: Map, row: Fields, source: Source, bus_V: float, stiff: Rec
     most_ohm = (1 - LEAST_BEHIND) * bus_V / max(first.bus_A, least_A)
     many_ohm = min(PULSE_OHM[1], most_ohm)
     second = soft(universal, row, source, bus_V, many_ohm, stiff)
-    few, many = counted(few_ohm), counted(many_ohm)
+    few, many = bank_share(few_ohm), bank_share(many_ohm)
     amps_t, amps_tt = _parabola(
         stiff.bus_A / max(first.bus_A, least_A) - 1,
         stiff.bus_A / max(second.bus_A, least_A) - 1, few, many,
