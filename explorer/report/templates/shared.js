@@ -1,5 +1,12 @@
 /* What all scripts of the page share: its data, what the reader has chosen, and how nodes and numbers are made. */
-const data = JSON.parse(document.getElementById("page-data").textContent);
+if (!document.documentElement.classList.contains("live")) return;
+/* What is large comes packed, a third of its size. */
+async function unpack(id) {
+  const text = atob(document.getElementById(id).textContent), bytes = new Uint8Array(text.length);
+  for (let k = 0; k < text.length; k++) bytes[k] = text.charCodeAt(k);
+  return new Response(new Blob([bytes]).stream().pipeThrough(new DecompressionStream("gzip"))).text();
+}
+const data = JSON.parse(await unpack("page-data"));
 const D = data.designs, N = D.ids.length, ROWS = 15;
 const byId = new Map(D.ids.map((id, row) => [id, row]));
 /* The name of a design, as the program makes it of its id. */
