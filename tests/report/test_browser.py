@@ -181,7 +181,7 @@ def test_a_slider_moves_no_places_and_drawing_asks_for_no_style(visit: Open) -> 
         const own = CSSStyleDeclaration.prototype.getPropertyValue;
         let asked = 0, k = 30;
         CSSStyleDeclaration.prototype.getPropertyValue = function (name) {
-            asked += name.startsWith('--axis') || name.startsWith('--major');
+            asked += name.startsWith('--bk-');
             return own.call(this, name); };
         const next = () => k-- ? requestAnimationFrame(next) : done([glyph.index === before, asked]);
         const slider = document.getElementById('limit-cost');
