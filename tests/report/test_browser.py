@@ -183,7 +183,8 @@ def test_a_slider_moves_no_places_and_drawing_asks_for_no_style(visit: Open) -> 
         CSSStyleDeclaration.prototype.getPropertyValue = function (name) {
             asked += name.startsWith('--bk-');
             return own.call(this, name); };
-        const next = () => k-- ? requestAnimationFrame(next) : done([glyph.index === before, asked]);
+        const next = () => k-- ? requestAnimationFrame(next)
+            : done([glyph.index === before, asked]);
         const slider = document.getElementById('limit-cost');
         slider.value = 100; slider.dispatchEvent(new Event('input'));
         requestAnimationFrame(next); })"""

@@ -81,7 +81,7 @@ def test_the_sheet_says_how_the_window_closes(small_project: Project) -> None:
         bought = [one for one in sheet.small if "gate to drain" in one.why]
         assert len(bought) == said
         (gate,) = [one.why for one in sheet.joints if "gate of Q" in one.points]
-        assert ("slowed as above" in gate) == said
+        assert ("slowed as drawn" in gate) == said
         assert "100 kΩ to the source: open without supply" in gate
 
 

@@ -5,13 +5,14 @@ from __future__ import annotations
 import copy
 import json
 import math
-from typing import Any
+from typing import Any, get_args
 
 import numpy as np
 import pytest
 
 from explorer.decision.picks import WISHES
 from explorer.inputs.links import LINKS
+from explorer.inputs.sections import Search
 from explorer.inputs.study import Project
 from explorer.model import costing
 from explorer.model.bounds import energy_bound
@@ -27,6 +28,7 @@ from explorer.report.page.content import PageData
 from explorer.report.page.convergence import convergence_of
 from explorer.report.page.curves import over_cadence, too_fine
 from explorer.report.wording import LEDGER, LEDGER_GROUPS
+from explorer.search.plan import SAMPLER_WORDS
 from explorer.units import unit_of
 from tests.helpers import synthetic
 from tests.helpers.chains import with_person
@@ -523,7 +525,15 @@ def test_a_sweep_given_up_says_what_it_covered_and_what_was_sampled_then() -> No
     }  # fmt: skip
     sentence = convergence_of(search).sentence
     assert "5 % of all combinations" in sentence
-    assert "2,000 others were sampled by nsga2, repeatable from number 3" in sentence
+    assert "2,000 others were sampled by a genetic search (NSGA-II), repeatable" in sentence
+    assert "random numbers start from 3" in sentence
+
+
+def test_every_sampler_of_a_study_has_words() -> None:
+    """No name of a program's own stands on the page or in the terminal."""
+    assert set(SAMPLER_WORDS) == set(get_args(Search.model_fields["sampler"].annotation))
+    said = " ".join(SAMPLER_WORDS.values())
+    assert not any(name in said for name in ("nsga", "tpe"))
 
 
 def test_feasible_designs_that_were_not_all_counted_are_at_least_so_many() -> None:

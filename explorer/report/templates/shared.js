@@ -56,7 +56,10 @@ function say(value, digits = 3) {
   if (value === 0) return "0";
   return formatter(digits).format(Number(value.toPrecision(digits))).replace("-", "−");
 }
-const withUnit = (value, unit, digits) => unit ? `${say(value, digits)} ${unit}` : say(value, digits);
+const withUnit = (value, unit, digits) => {
+  const text = say(value, digits), one = text === "1" ? unit.replace(/points$/, "point") : unit;
+  return unit ? `${text} ${one}` : text;
+};
 const cents = new Intl.NumberFormat("en", { minimumFractionDigits: 2, maximumFractionDigits: 2 });
 const money = value => cents.format(value);
 const goalText = (goal, value) => goal.is_money ? money(value) : say(value, goal.digits);
