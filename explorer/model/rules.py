@@ -368,7 +368,7 @@ RULES: dict[str, Rule] = {
         near=0.3,
     ),
     "limit_effort_percent": Rule(
-        unit="percentage points",
+        unit="%",
         description="The study's limit on crank effort.",
         label="the study's limit on effort",
         broken="it takes more effort than the study allows",

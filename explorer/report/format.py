@@ -34,6 +34,15 @@ def number(value: float | None, digits: int = 3) -> str:
     return text.replace("-", "−")
 
 
+def of_differences(unit: str) -> str:
+    """Unit of differences and of rooms to a limit: percentages differ by percentage points.
+
+    >>> of_differences("%"), of_differences("kg")
+    ('percentage points', 'kg')
+    """
+    return POINTS if unit == "%" else unit
+
+
 def in_unit(value: float | None, unit: str, digits: int = 3, space: str = " ") -> str:
     """A number and its unit, if it has one; one percentage point is one.
 

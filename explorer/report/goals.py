@@ -15,7 +15,7 @@ import numpy as np
 from explorer.inputs.links import LINKS
 from explorer.inputs.study import Project
 from explorer.model.objectives import BY_KEY, EFFORT, ENERGY, KEYS, OBJECTIVES, points
-from explorer.report.format import POINTS, in_unit, money, number
+from explorer.report.format import in_unit, money, number, of_differences
 from explorer.units import Array
 
 DesignResult = Mapping[str, Any]
@@ -120,7 +120,7 @@ def goal_difference(goal: Goal, gap: float) -> str:
     if goal.is_money:
         amount = money(abs(gap), goal.unit)
     else:
-        amount = in_unit(abs(gap), POINTS if goal.unit == "%" else goal.unit, GAP_DIGITS)
+        amount = in_unit(abs(gap), of_differences(goal.unit), GAP_DIGITS)
     return f"{amount} {BY_KEY[goal.key].comparative(gap)}"
 
 

@@ -369,12 +369,14 @@ def test_effort_is_told_to_two_digits_and_shares_in_percent() -> None:
     row = synthetic.records(1)[0]
     row |= {"crank_effort_percent": 35.24, "delivered_energy_J": 1234.5}
     row["readings"]["on_share"] = 0.6789
-    row["margins"]["limit_cost"] = 51.0
+    row["margins"] |= {"limit_cost": 51.0, "limit_effort_percent": 1.0}
     page = build([row], {"recommended": row["design_id"]})
     assert [s.text for s in page.cards[0].standings][::3] == ["1,230 J", "35 %"]
     share = next(c for c in page.designs.readings if c.name == "on_share")
     assert (share.values, share.unit) == ((68.0,), "%")
     assert next(c for c in page.designs.margins if c.name == "limit_cost").unit == "EUR"
+    effort = next(c for c in page.designs.margins if c.name == "limit_effort_percent")
+    assert effort.unit == "percentage points"
 
 
 def test_a_close_hazard_comes_before_a_closer_nuisance() -> None:
