@@ -72,7 +72,7 @@ def launched(answer: Answer) -> Lines:
         f"{found}; {exact}; {answer['seconds']:.1f} s",
         *_stepped(answer),
         *_unsettled(answer),
-        *_picks(answer),
+        *_picks(answer, answer["first_screen"]),
         *answer["notes"],
         *answer["first_screen"],
         *_report(answer),
@@ -114,16 +114,16 @@ def reviewed(answer: Answer) -> Lines:
     return [*lines, *_report(answer)]
 
 
-def _picks(answer: Answer) -> Lines:
+def _picks(answer: Answer, screen: Sequence[str] = ()) -> Lines:
     """A line for each picked design, whatever wishes it answers; of the one that the words of the
-    first screen are about only what they do not say.
+    first `screen` are about, where these follow, only what they do not say.
     """
     by_id = {record["design_id"]: record for record in answer["front"]}
     wishes: dict[str, list[str]] = {}
     for wish, name in answer["picks"].items():
         if name is not None:
             wishes.setdefault(name, []).append(wish.replace("_", " "))
-    screen, shares = answer.get("first_screen", ()), answer.get("vote_shares", {})
+    shares = answer.get("vote_shares", {})
     described = answer["picks"].get("recommended") if screen else None
     over = _combined([by_id[name] for name in wishes])
     lines = [f"of each design: {over}"] if over else []
