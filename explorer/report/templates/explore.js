@@ -141,8 +141,9 @@ function paintNext() {
   const plot = plots[turn];
   turn = (turn + 1) % plots.length;
   waiting.delete(plot);
-  /* The library draws in the next frame, which has enough to do with that. */
-  painting = requestAnimationFrame(() => { painting = waiting.size ? requestAnimationFrame(paintNext) : 0; });
+  /* The library draws in the next frame, which has enough to do with that while a hand moves. */
+  const then = () => { painting = waiting.size ? requestAnimationFrame(paintNext) : 0; };
+  if (resting) painting = requestAnimationFrame(then); else then();
   look ||= looks();
   sending = true;
   if (!sameMarks([...plot.cloud.selected.indices])) plot.cloud.selected.indices = [...state.marked];

@@ -6,7 +6,7 @@ async function unpack(id) {
   for (let k = 0; k < text.length; k++) bytes[k] = text.charCodeAt(k);
   return new Response(new Blob([bytes]).stream().pipeThrough(new DecompressionStream("gzip"))).text();
 }
-const data = JSON.parse(await unpack("page-data"));
+const [data, library] = [JSON.parse(await unpack("page-data")), unpack("plot-library")];
 const D = data.designs, N = D.ids.length, ROWS = 15;
 const byId = new Map(D.ids.map((id, row) => [id, row]));
 /* The name of a design, as the program makes it of its id. */

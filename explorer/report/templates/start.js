@@ -61,5 +61,4 @@ open(base ?? 0, false);
 address();
 document.documentElement.dataset.ready = "table";
 /* Painted first, plotted second. */
-const library = unpack("plot-library");
 requestAnimationFrame(() => setTimeout(async () => { ownSheets(); run(await library); run($("plot-script").textContent); connect(); }, 0));
