@@ -44,7 +44,7 @@ SETTLES = 3 * SETTLING
 
 @entry
 def _periods(
-    machine: Records, drive: Records, load: Records, ohm: Array, volts: Array, settles: float,
+    machine: Records, drive: Records, load: Records, ohm: float, volts: Array, settles: float,
     phases: Array, found: Array,
 ) -> None:  # fmt: skip
     """A period of a bank at each of `volts` (n,) behind `load.esr_ohm`, into `found` (n, 3).
