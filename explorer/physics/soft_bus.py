@@ -73,6 +73,7 @@ def overlap_table(sharing: Sharing) -> Array:
 
 
 def overlap_splines(values: Array) -> Array:
-    """Cubic B-spline coefficients of a table, two more along each of its three places."""
+    """Cubic B-spline coefficients of a table (3, phi, shared, current), two more along each of its
+    three places."""
     each = [_spline(values[..., quantity]) for quantity in range(FACTORS)]
-    return np.ascontiguousarray(np.stack(each, axis=-1))
+    return np.ascontiguousarray(np.stack(each))

@@ -90,9 +90,9 @@ def _behind(
         np.minimum(amps / np.where(short > 0, short, np.inf), 1.0),
     )
     splines = soft_bus.overlap_splines(soft_bus.overlap_table(sharing))
-    at = [1 + place * (n - 3) for place, n in zip(places, splines.shape, strict=False)]
+    at = [1 + place * (n - 3) for place, n in zip(places, splines.shape[1:], strict=True)]
     left, wider, rest = (
-        map_coordinates(splines[..., k], np.stack(at), order=3, prefilter=False, mode="nearest")
+        map_coordinates(splines[k], np.stack(at), order=3, prefilter=False, mode="nearest")
         for k in range(soft_bus.FACTORS)
     )
     form = (rms / safe) ** 2 * np.exp(wider)

@@ -44,7 +44,7 @@ class Map(NamedTuple):
 
     `knees` (nodes, 4): what of `_knee_distance` depends on s alone, over sqrt(s/(s + _SPREAD)).
     `knee` is that of its kind of bridge and its shape, see `physics.bridge.Kind`; `overlaps` what
-    pulses that overlap leave on a soft bus (phi, shared, current, 3), see `physics.soft_bus`.
+    pulses that overlap leave on a soft bus (3, phi, shared, current), see `physics.soft_bus`.
     """
 
     splines: Array

@@ -120,9 +120,13 @@ def _node_V(row: Fields, asleep: bool, rad_s: float, node: int) -> float:
 
 @law
 def _fill_node(
-    universal: Map, node: Single, row: Fields, cold: Source, warm: Source, bus_V: float
-) -> None:
-    """Fill in one node of a table (TABLE_COLUMNS,); `warm` counts where the winding warms."""
+    universal: Map, node: Single, near: Single, row: Fields, cold: Source, warm: Source,
+    bus_V: float, pulsing: bool,
+) -> None:  # fmt: skip
+    """Fill in one node of a table (TABLE_COLUMNS,), `pulsing` what pulses do there, too.
+
+    `near` is a node close by that has it, or is blank; `warm` counts where the winding warms.
+    """
     at = rectify(universal, row.bridge, cold, bus_V)
     hot = at
     if row.heat_capacity_J_per_K > 0:
@@ -131,8 +135,8 @@ def _fill_node(
     node[COLD_RMS], node[HOT_RMS] = at.phase_A, hot.phase_A
     node[COLD_DROP] = at.junction_W / max(at.bus_A, 1e-30)
     node[HOT_DROP] = hot.junction_W / max(hot.bus_A, 1e-30)
-    if row.bridge != ONE_DIODE and at.bus_A > LEAST_PULSED_A:
-        effect = pulses(universal, row, cold, bus_V, at)
+    if pulsing and row.bridge != ONE_DIODE and at.bus_A > LEAST_PULSED_A:
+        effect = pulses(universal, row, cold, bus_V, at, near[AMPS_T], near[AMPS_TT])
         node[AMPS_T], node[AMPS_TT] = effect.amps_t, effect.amps_tt
         node[FORM_T], node[FORM_TT] = effect.form_t, effect.form_tt
         node[RIPPLE], node[RIPPLE_T] = effect.ripple, effect.ripple_t
@@ -162,7 +166,12 @@ def _solve(universal: Map, values: Single, machines: Records, number: int, aslee
         last = nodes - 1
         for j in range(last):  # at the last nothing flows
             bus_V = _node_V(row, asleep, rad_s, j)
-            _fill_node(universal, values[i, j], row, cold, warm, bus_V)
+            pulsing = j % 2 == 0 or j == last - 1
+            near = values[i, max(j - 2, 0)]
+            _fill_node(universal, values[i, j], near, row, cold, warm, bus_V, pulsing)
+        for j in range(1, last - 1, 2):  # what pulses do changes little from node to node
+            for column in range(AMPS_T, RIPPLE_T + 1):
+                values[i, j, column] = (values[i, j - 1, column] + values[i, j + 1, column]) / 2
         for column in (COLD_DROP, HOT_DROP):
             values[i, last, column] = values[i, last - 1, column]
         for j in range(nodes):

@@ -16,8 +16,11 @@ from explorer.model.kernels.compiled import law
 from explorer.model.kernels.records import Fields
 from explorer.physics.bridge import SIX_PULSE
 from explorer.physics.soft_bus import JUNCTION, MOST_PHI, MOST_SHARED, THREE_PHASES, TWO_WINDINGS
+from explorer.units import Array
 
-SECANTS, SETTLED = 16, 1e-5
+SECANTS, SETTLED, CLOSE = 16, 1e-5, 2e-3
+"""Most secants; what they miss by, at most, as a share of the current; and the step after which
+another would change no more than that."""
 PULSE_OHM = (0.1, 0.7)
 """Resistances of a bank at which the effect of pulses is solved, across what banks have."""
 UNIT_OHM = 1.0
@@ -42,12 +45,14 @@ class Soft(NamedTuple):
     ripple: float
 
 
-class Overlap(NamedTuple):
-    """Factors of bus current, of form, and of its (bus rms/bus current)^2 over parted pulses'."""
+class Shared(NamedTuple):
+    """The bridge that shares a bus resistance: A, A, and its place in `Map.overlaps`."""
 
+    bus_A: float
+    phase_A: float
+    phi: float
+    part: float
     current: float
-    form: float
-    squares: float
 
 
 class Pulses(NamedTuple):
@@ -66,31 +71,30 @@ class Pulses(NamedTuple):
 
 
 @law
-def _overlap(universal: Map, phi: float, shared: float, current: float) -> Overlap:
-    """What the overlap of pulses leaves, for a shared bridge; see `physics.soft_bus`."""
-    splines = universal.overlaps
-    turns, shares, currents = splines.shape[0] - 2, splines.shape[1] - 2, splines.shape[2] - 2
-    i, (a0, a1, a2, a3) = weights(sqrt(min(phi / MOST_PHI, 1.0)) * (turns - 1), turns)
-    j, (b0, b1, b2, b3) = weights(min(shared / MOST_SHARED, 1.0) * (shares - 1), shares)
-    k, (c0, c1, c2, c3) = weights(sqrt(min(current, 1.0)) * (currents - 1), currents)
-    across, along, up = (a0, a1, a2, a3), (b0, b1, b2, b3), (c0, c1, c2, c3)
-    amps = form = squares = 0.0
+def _log_factor(splines: Array, at: Shared, quantity: int) -> float:
+    """One of the logarithms of `physics.soft_bus.overlap_table` at a place."""
+    turns, parts, currents = splines.shape[1] - 2, splines.shape[2] - 2, splines.shape[3] - 2
+    i, across = weights(sqrt(min(at.phi / MOST_PHI, 1.0)) * (turns - 1), turns)
+    j, along = weights(min(at.part / MOST_SHARED, 1.0) * (parts - 1), parts)
+    k, (c0, c1, c2, c3) = weights(sqrt(min(at.current, 1.0)) * (currents - 1), currents)
+    found = 0.0
     for m in range(4):
         for n in range(4):
-            for q in range(4):
-                weight = across[m] * along[n] * up[q]
-                amps += weight * splines[i + m, j + n, k + q, 0]
-                form += weight * splines[i + m, j + n, k + q, 1]
-                squares += weight * splines[i + m, j + n, k + q, 2]
-    return Overlap(exp(min(amps, 0.0)), exp(form), exp(max(squares, 0.0)))
+            p, q = i + m, j + n
+            found += across[m] * along[n] * (
+                c0 * splines[quantity, p, q, k] + c1 * splines[quantity, p, q, k + 1]
+                + c2 * splines[quantity, p, q, k + 2] + c3 * splines[quantity, p, q, k + 3]
+            )  # fmt: skip
+    return found
 
 
 @law
-def _behind(universal: Map, row: Fields, source: Source, behind_V: float, bus_ohm: float) -> Soft:
-    """A bridge on a voltage behind a resistance."""
+def _together(
+    universal: Map, row: Fields, source: Source, behind_V: float, bus_ohm: float
+) -> Shared:
+    """The bridge with a bus resistance shared among its phases, on the voltage behind it."""
     star = row.bridge == SIX_PULSE
     share = THREE_PHASES.share if star else TWO_WINDINGS.share
-    square = THREE_PHASES.square if star else TWO_WINDINGS.square
     short = THREE_PHASES.short if star else TWO_WINDINGS.short
     together = Source(
         source.emf_V, source.electrical_rad_s, source.ohm + share * bus_ohm, source.henry,
@@ -98,36 +102,34 @@ def _behind(universal: Map, row: Fields, source: Source, behind_V: float, bus_oh
     )  # fmt: skip
     state = rectify(universal, row.bridge, together, behind_V)
     if not state.bus_A > 0:
-        return Soft(0.0, 1.0, 0.0)
+        return Shared(0.0, 0.0, 0.0, 0.0, 0.0)
     ohm = together.ohm + row.valves_in_path * source.valve_ohm
     if source.saturation_A > 0:
         each_A = state.bus_A * (2 / 3 if star else 0.5)
         ohm += row.valves_in_path * JUNCTION * source.emission_V * each_A / state.phase_A**2
     reactance = source.electrical_rad_s * source.henry
     most_A = short * source.emf_V / sqrt(ohm * ohm + reactance * reactance)
-    left = _overlap(universal, atan2(reactance, ohm), share * bus_ohm / ohm, state.bus_A / most_A)
-    form = (state.phase_A / state.bus_A) ** 2 * left.form
-    return Soft(state.bus_A * left.current, form, max(square * form * left.squares - 1, 0.0))
+    return Shared(
+        state.bus_A, state.phase_A, atan2(reactance, ohm), share * bus_ohm / ohm,
+        state.bus_A / most_A,
+    )  # fmt: skip
 
 
 @law
 def soft(
-    universal: Map, row: Fields, source: Source, bus_V: float, bus_ohm: float, stiff: Rectified
+    universal: Map, row: Fields, source: Source, bus_V: float, bus_ohm: float, guess_A: float
 ) -> Soft:
-    """A bridge on a bus with a resistance, at the mean voltage of the bus, by secants.
+    """A bridge on a bus with a resistance, at the mean voltage of the bus, by secants from a guess.
 
-    Its `stiff` state is known. Of more current than would leave a voltage behind the resistance,
-    that is the answer.
+    Of more current than would leave a voltage behind the resistance, that is the answer.
     """
-    if not stiff.bus_A > 0:
-        return Soft(0.0, 1.0, 0.0)
-    most_A = bus_V / bus_ohm
-    amps, before, missed = min(stiff.bus_A, most_A), 0.0, 0.0
-    state = Soft(amps, 1.0, 0.0)
+    most_A, splines = bus_V / bus_ohm, universal.overlaps
+    amps, before, missed = min(guess_A, most_A), 0.0, 0.0
+    state = Shared(0.0, 0.0, 0.0, 0.0, 0.0)
     for number in range(SECANTS):
-        state = _behind(universal, row, source, max(bus_V - bus_ohm * amps, 0.0), bus_ohm)
-        miss = state.bus_A - amps
-        if abs(miss) <= SETTLED * amps:
+        state = _together(universal, row, source, max(bus_V - bus_ohm * amps, 0.0), bus_ohm)
+        miss = state.bus_A * exp(min(_log_factor(splines, state, 0), 0.0)) - amps
+        if abs(miss) <= SETTLED * amps or (miss > 0 and amps == most_A):
             break
         step = miss
         if number > 0 and amps != before:
@@ -136,7 +138,14 @@ def soft(
                 step = -miss / slope
         before, missed = amps, miss
         amps = min(max(amps + step, 0.3 * amps), min(3 * amps, most_A))
-    return Soft(min(state.bus_A, most_A), state.form, state.ripple)
+        if number > 0 and abs(step) <= CLOSE * amps:
+            break
+    if not state.bus_A > 0:
+        return Soft(amps, 1.0, 0.0)
+    form = (state.phase_A / state.bus_A) ** 2 * exp(_log_factor(splines, state, 1))
+    square = THREE_PHASES.square if row.bridge == SIX_PULSE else TWO_WINDINGS.square
+    squares = square * form * exp(max(_log_factor(splines, state, 2), 0.0))
+    return Soft(amps, form, max(squares - 1, 0.0))
 
 
 @law
@@ -154,8 +163,13 @@ def _parabola(low: float, high: float, few: float, many: float) -> tuple[float, 
 
 
 @law
-def pulses(universal: Map, row: Fields, source: Source, bus_V: float, stiff: Rectified) -> Pulses:
+def pulses(
+    universal: Map, row: Fields, source: Source, bus_V: float, stiff: Rectified, amps_t: float,
+    amps_tt: float,
+) -> Pulses:  # fmt: skip
     """Effect of pulses on any bank, from both resistances of `PULSE_OHM`.
+
+    `amps_t` and `amps_tt` are those of a point near by, or 0: where solving begins.
 
     Of so much current that the larger would leave nothing behind it, from smaller ones; of more
     than even the smaller could bear, at the voltage at which that bears it.
@@ -169,12 +183,14 @@ def pulses(universal: Map, row: Fields, source: Source, bus_V: float, stiff: Rec
             return Pulses(0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
     most_ohm = (1 - LEAST_BEHIND) * bus_V / stiff.bus_A
     few_ohm = min(PULSE_OHM[0], most_ohm / 3)
-    first = soft(universal, row, source, bus_V, few_ohm, stiff)
-    least_A = LEAST_LEFT * stiff.bus_A
+    few, least_A = bank_share(few_ohm), LEAST_LEFT * stiff.bus_A
+    guess_A = stiff.bus_A / max(1 + few * (amps_t + few * amps_tt), LEAST_LEFT)
+    first = soft(universal, row, source, bus_V, few_ohm, guess_A)
     most_ohm = (1 - LEAST_BEHIND) * bus_V / max(first.bus_A, least_A)
     many_ohm = min(PULSE_OHM[1], most_ohm)
-    second = soft(universal, row, source, bus_V, many_ohm, stiff)
-    few, many = bank_share(few_ohm), bank_share(many_ohm)
+    many = bank_share(many_ohm)
+    guess_A = stiff.bus_A / max(1 + many * (amps_t + many * amps_tt), LEAST_LEFT)
+    second = soft(universal, row, source, bus_V, many_ohm, guess_A)
     amps_t, amps_tt = _parabola(
         stiff.bus_A / max(first.bus_A, least_A) - 1,
         stiff.bus_A / max(second.bus_A, least_A) - 1, few, many,
