@@ -186,6 +186,43 @@ def test_a_table_of_many_parts_is_read_in_a_moment(small_study: Path) -> None:
     assert len(project.study.choices["crank"]) == len(names)
 
 
+@pytest.mark.parametrize("text", ["y" * 200_000, '\\"' * 100_000, "a." * 100_000])
+def test_a_very_long_text_in_a_study_is_named_in_a_moment(small_study: Path, text: str) -> None:
+    # Backslashes and quotes, too: a search that begins anew at each letter takes the square.
+    lines = small_study.read_text().splitlines()
+    line = next(i for i, one in enumerate(lines) if one.startswith("cadence_rpm"))
+    lines[line] = f'cadence_rpm = "{text}"'
+    small_study.write_text("\n".join(lines))
+    begun = time.process_time()
+    (fault,) = lines_of(small_study)
+    assert time.process_time() - begun < CLEAR_S / 5
+    assert fault.startswith(f"small.toml: line {line + 1}, settings.cadence_rpm: ")
+    assert len(fault) < 300
+
+
+def test_a_very_long_word_in_a_study_is_named_in_a_moment(small_study: Path) -> None:
+    last = len(small_study.read_text().splitlines()) + 1
+    small_study.write_text(f"{small_study.read_text()}{'z' * 200_000}")
+    begun = time.process_time()
+    (fault,) = lines_of(small_study)
+    assert time.process_time() - begun < CLEAR_S / 5
+    assert fault.startswith(f"small.toml: line {last}: is not TOML")
+
+
+@pytest.mark.parametrize(
+    ("parts", "refused"), [(99, False), (100, True)], ids=["99 parts", "100 parts"]
+)
+def test_a_name_of_very_many_parts_is_refused_wherever_it_stands(
+    small_study: Path, parts: int, refused: bool
+) -> None:
+    name = ".".join(["a"] * parts)
+    small_study.write_text(f'{small_study.read_text()}\n# {name}\nx = {{ y = """b"""", {name} = 1 }}\n')
+    last = len(small_study.read_text().splitlines())
+    (fault,) = lines_of(small_study)
+    rule = f"small.toml: line {last}: must have names of less than 100 parts"
+    assert (fault == rule) is refused
+
+
 def test_too_many_columns_are_one_fault(small_study: Path) -> None:
     table = small_study.parent / "parts" / "cranks.csv"
     table.write_text(",".join(f"c{n}" for n in range(200_000)) + "\n" + table.read_text())
