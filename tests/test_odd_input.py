@@ -216,7 +216,9 @@ def test_a_name_of_very_many_parts_is_refused_wherever_it_stands(
     small_study: Path, parts: int, refused: bool
 ) -> None:
     name = ".".join(["a"] * parts)
-    small_study.write_text(f'{small_study.read_text()}\n# {name}\nx = {{ y = """b"""", {name} = 1 }}\n')
+    small_study.write_text(
+        f'{small_study.read_text()}\n# {name}\nx = {{ y = """b"""", {name} = 1 }}\n'
+    )
     last = len(small_study.read_text().splitlines())
     (fault,) = lines_of(small_study)
     rule = f"small.toml: line {last}: must have names of less than 100 parts"

@@ -108,10 +108,10 @@ def _deep_name(text: str) -> int | None:
     """Where a TOML text has a dotted name of `DEEPEST_NAME` parts or more; None without one."""
     for found in _NAME_OR_STRING.finditer(text):
         name = found["name"]
-        if name and name.count(".") >= DEEPEST_NAME - 1:
-            # Points within quotes part nothing.
-            if len(re.findall(_BARE_OR_QUOTED, name)) >= DEEPEST_NAME:
-                return found.start()
+        if not name or name.count(".") < DEEPEST_NAME - 1:
+            continue
+        if len(re.findall(_BARE_OR_QUOTED, name)) >= DEEPEST_NAME:  # points within quotes are none
+            return found.start()
     return None
 
 
