@@ -13,7 +13,9 @@ from pathlib import Path
 
 import pytest
 
-from explorer.errors import MOST_FAULTS, InputError
+from explorer.commands.measure import write_note
+from explorer.commands.start import start
+from explorer.errors import MOST_FAULTS, DiskError, InputError
 from explorer.inputs.plausible import RANGES
 from explorer.inputs.study import Project, load
 
@@ -223,6 +225,19 @@ def test_a_name_of_very_many_parts_is_refused_wherever_it_stands(
     (fault,) = lines_of(small_study)
     rule = f"small.toml: line {last}: must have names of less than 100 parts"
     assert (fault == rule) is refused
+
+
+def test_a_name_that_no_file_can_have_is_a_fault_like_others(
+    small_study: Path, tmp_path: Path
+) -> None:
+    long = "y" * 300
+    text = small_study.read_text().replace("[study]\n", f'[study]\ntables = "{long}"\n')
+    small_study.write_text(text)
+    assert any("study.tables: must have at most 200" in line for line in lines_of(small_study))
+    with pytest.raises(DiskError, match="cannot be written"):
+        write_note("cell", tmp_path / long)
+    with pytest.raises(DiskError, match="cannot be written"):
+        start("short", home=tmp_path / long)
 
 
 def test_too_many_columns_are_one_fault(small_study: Path) -> None:
