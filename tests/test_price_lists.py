@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import time
 from datetime import date
 from pathlib import Path
 
@@ -220,6 +221,16 @@ def test_old_prices_count_only_without_younger_ones(small_study: Path) -> None:
     (note,) = (n for n in load(small_study, today=TODAY).catalogue.notes if "days old" in n)
     assert "the price of 2025-11-01 is 389 days old and does not count beside the younger" in note
     assert note.endswith("other.csv")
+
+
+@pytest.mark.parametrize("dated", ["24.11.2026", "24.11.2020"], ids=["dearer", "old"])
+def test_thousands_of_breaks_of_a_part_are_read_in_a_moment(small_study: Path, dated: str) -> None:
+    # Each compared with all others, 300,000 took minutes.
+    breaks = [f"0815;{n};{dated};{n}" for n in range(1, 10_001)]
+    with_shop(small_study, "\n".join(["Article;Unit price;Seen;From", *breaks]))
+    begun = time.process_time()
+    load(small_study, today=TODAY)
+    assert time.process_time() - begun < 4
 
 
 def test_a_break_dearer_than_fewer_pieces_is_noted(small_study: Path) -> None:
