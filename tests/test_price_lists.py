@@ -223,6 +223,20 @@ def test_old_prices_count_only_without_younger_ones(small_study: Path) -> None:
     assert note.endswith("other.csv")
 
 
+def test_parts_of_an_offer_are_not_said_to_lack_a_price_where_a_table_is_unread(
+    small_study: Path,
+) -> None:
+    with_shop(small_study, f"{HEAD}0815;1,00;1;2026-11-01\n")
+    prices = small_study.parent / "parts" / "prices.csv"
+    prices.write_text(re.sub(r"(?m)^cell_5f,.*\n", "", prices.read_text()))
+    load(small_study, today=TODAY)
+    (small_study.parent / "parts" / "cranks.csv").unlink()
+    with pytest.raises(InputError) as caught:
+        load(small_study, today=TODAY)
+    (fault,) = caught.value.faults
+    assert (fault.rule, Path(fault.file).name) == ("is missing", "cranks.csv")
+
+
 @pytest.mark.parametrize("dated", ["24.11.2026", "24.11.2020"], ids=["dearer", "old"])
 def test_thousands_of_breaks_of_a_part_are_read_in_a_moment(small_study: Path, dated: str) -> None:
     # Each compared with all others, 300,000 took minutes.

@@ -18,7 +18,8 @@ Held = tuple[Row, Price]
 def read_prices(
     reader: TableReader, name: str, parts: Sequence[str] | None, terms: PriceTerms | None
 ) -> tuple[Prices | None, frozenset[str] | None]:
-    """Prices in force, and the ids that have a row; None where prices.csv cannot be read.
+    """Prices in force, and the ids that have a row; None where prices.csv cannot be read, and for
+    the ids where nobody can say which rows of an offer are of our parts.
 
     `parts` are the ids that may be priced, None when a table of parts is unread. Of a supplier's
     prices of a part for one quantity the newest holds; prices.csv counts as a supplier, or as those
@@ -47,6 +48,8 @@ def read_prices(
         return None, None
     if terms is None:
         return None, listed
+    if parts is None and terms.offers:
+        return None, None
     _note_currencies(reader, found, terms)
     held = {part: _in_force(reader, pairs, terms) for part, pairs in by_part.items()}
     _note_dearer_breaks(reader, held, terms)
