@@ -237,6 +237,13 @@ def test_parts_of_an_offer_are_not_said_to_lack_a_price_where_a_table_is_unread(
     assert (fault.rule, Path(fault.file).name) == ("is missing", "cranks.csv")
 
 
+def test_a_very_long_column_name_is_shortened_where_columns_are_listed(small_study: Path) -> None:
+    with_shop(small_study, f"{'x' * 70_000};Unit price;Seen;From\n0815;1,00;2026-11-01;1\n")
+    fault = fault_of(small_study)
+    assert "got Article (valid: xxxx" in fault
+    assert len(fault) < 400
+
+
 @pytest.mark.parametrize("dated", ["24.11.2026", "24.11.2020"], ids=["dearer", "old"])
 def test_thousands_of_breaks_of_a_part_are_read_in_a_moment(small_study: Path, dated: str) -> None:
     # Each compared with all others, 300,000 took minutes.

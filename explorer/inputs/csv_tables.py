@@ -17,7 +17,7 @@ from typing import Any, TypeVar
 
 from pydantic import BaseModel, ValidationError
 
-from explorer.errors import Fault, Hint, nearest, printable
+from explorer.errors import Fault, Hint, nearest, printable, short
 from explorer.files import NOWHERE, OUTSIDE, leads_nowhere, leads_outside
 from explorer.inputs.notation import (
     cleaned,
@@ -54,9 +54,7 @@ _DATE = re.compile(r"\d{4}-\d\d-\d\d")
 
 def shown(value: object) -> str:
     """A value as one short printable piece of text."""
-    text = value if isinstance(value, str) else repr(value)
-    text = printable(text)
-    return text if len(text) <= 60 else text[:57] + "..."
+    return short(value if isinstance(value, str) else repr(value))
 
 
 @dataclass(frozen=True)
