@@ -8,7 +8,7 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 __version__ = "0.2.0"
-MODEL_VERSION = "12"
+MODEL_VERSION = "13"
 """Changes whenever the physics gives other numbers, so that stored results are told apart."""
 
 if TYPE_CHECKING:

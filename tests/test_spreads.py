@@ -55,7 +55,7 @@ def test_a_measured_value_differs_by_what_its_measurement_leaves(small_study: Pa
     assert np.ptp(others) > 0.08
     spreads = {one.says: one for one in tolerance.spreads_of(project, designs)}
     assert any("as measured" in words for words in spreads)
-    assert "EMF of the generator" not in spreads
+    assert "open voltage (EMF) of the generator" not in spreads
 
 
 def test_energies_draw_closer_together(small_study: Path) -> None:
@@ -104,7 +104,7 @@ def test_what_no_row_speaks_of_does_not_differ(small_study: Path) -> None:
         for one, of in zip(build.parts["cell"], project.catalogue.parts["cell"], strict=True):
             assert 0.6 * of.esr_ohm <= one.esr_ohm <= of.esr_ohm
             assert one.capacitance_F == of.capacitance_F
-    assert "EMF of the generator" in unspoken(project)
+    assert "open voltage (EMF) of the generator" in unspoken(project)
     assert "resistance of the cells" not in unspoken(project)
 
 

@@ -33,5 +33,5 @@ def provenance(project: Project, last: Mapping[str, Any]) -> dict[str, Any]:
         "genchain": __version__,
         "python": platform.python_version(),
         **{name: version(name) for name in LIBRARIES},
-        "seed": last.get("seed"),
+        "random numbers start from": last.get("seed"),
     }

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
+from typing import TYPE_CHECKING
 
 from explorer.commands.case_words import case_words, of_several, one_case, what_is_combined
 from explorer.commands.change_words import (
@@ -13,6 +14,9 @@ from explorer.commands.change_words import (
     changed_since,
     moved_since,
 )
+
+if TYPE_CHECKING:
+    from explorer.model.objectives import Objective
 
 
 def checked(answer: Answer) -> Lines:
@@ -68,7 +72,7 @@ def launched(answer: Answer) -> Lines:
         f"{found}; {exact}; {answer['seconds']:.1f} s",
         *_stepped(answer),
         *_unsettled(answer),
-        *_picks(answer),
+        *_picks(answer, answer["first_screen"]),
         *answer["notes"],
         *answer["first_screen"],
         *_report(answer),
@@ -110,15 +114,58 @@ def reviewed(answer: Answer) -> Lines:
     return [*lines, *_report(answer)]
 
 
-def _picks(answer: Answer) -> Lines:
+def _picks(answer: Answer, screen: Sequence[str] = ()) -> Lines:
+    """A line for each picked design, whatever wishes it answers; of the one that the words of the
+    first `screen` are about, where these follow, only what they do not say.
+    """
     by_id = {record["design_id"]: record for record in answer["front"]}
-    picks = [
-        f"{wish.replace('_', ' ')}: {_in_short(by_id[name])}{_in_builds(by_id[name])}"
-        f"{_best_for(answer.get('vote_shares', {}).get(name))}"
-        for wish, name in answer["picks"].items()
-        if name is not None
+    wishes: dict[str, list[str]] = {}
+    for wish, name in answer["picks"].items():
+        if name is not None:
+            wishes.setdefault(name, []).append(wish.replace("_", " "))
+    shares = answer.get("vote_shares", {})
+    described = answer["picks"].get("recommended") if screen else None
+    over = _combined([by_id[name] for name in wishes])
+    lines = [f"of each design: {over}"] if over else []
+    for name, answered in wishes.items():
+        record = by_id[name]
+        words = _left_out(record) if name == described else _in_full(record)
+        lines.append(f"{', '.join(answered)}: {words}{_best_for(shares.get(name))}")
+    why_none = answer.get("why_none")
+    return [*([why_none] if why_none and why_none not in screen else []), *lines]
+
+
+def _in_full(record: Answer) -> str:
+    """All that is said of a picked design; what its numbers combine is said before."""
+    values = ", ".join(_objectives(record))
+    return f"{_named(record)}  {values}, {_regime(record)}{_in_builds(record)}"
+
+
+def _left_out(record: Answer) -> str:
+    """What the words of the first screen do not say of the design that they are about."""
+    from explorer.model.objectives import COST, EFFORT, ENERGY, OBJECTIVES
+
+    values = [
+        f"{_of_objective(record, one)} by the tables' values"
+        if one.key == ENERGY
+        else _of_objective(record, one)
+        for one in OBJECTIVES
+        if one.key not in (COST, EFFORT)
     ]
-    return [*filter(None, [answer.get("why_none")]), *picks]
+    kept = record["keeps_rules_share"]
+    builds = "" if kept is None else f"; {kept:.0%} of builds keep the rules that are no hazards"
+    return f"{_named(record)}, as below  {', '.join(values)}, {_regime(record)}{builds}"
+
+
+def _regime(record: Answer) -> str:
+    """How a design runs, and in which of several cases."""
+    shown = f" ({case_words(record['ledger_case'])})" if of_several(record) else ""
+    return f"{record['regime']}{shown}"
+
+
+def _combined(records: Sequence[Answer]) -> str:
+    """What energy and effort of all picks combine; empty for one case."""
+    return next((what_is_combined(one) for one in records if of_several(one)), "")
 
 
 def _best_for(share: float | None) -> str:
@@ -149,25 +196,34 @@ def _promised(record: Answer) -> str:
     return f"{promised:.0f} J ({low:.0f} to {high:.0f} with 95 % confidence) or more"
 
 
-def _in_short(record: Answer) -> str:
+def _named(record: Answer) -> str:
     from explorer.model.names import name_of
 
+    return name_of(record["design_id"])
+
+
+def _in_short(record: Answer) -> str:
     values = ", ".join(_objectives(record))
-    return f"{name_of(record['design_id'])}  {values}, {record['regime']}{of_several(record)}"
+    return f"{_named(record)}  {values}, {record['regime']}{of_several(record)}"
 
 
 def _objectives(record: Answer) -> Iterator[str]:
     """What a design has of each objective, with its unit."""
-    from explorer.model.objectives import ENERGY, OBJECTIVES
+    from explorer.model.objectives import OBJECTIVES
 
-    for one in OBJECTIVES:
-        value = record[one.key]
-        if one.key == ENERGY:
-            yield f"{value:.0f} J ({value / 3600:.2f} Wh)"
-        elif one.unit == "%":
-            yield f"{value:.0f} % {one.label.lower()}"
-        else:
-            yield f"{value:.2f} {one.unit or record['currency']}"
+    return (_of_objective(record, one) for one in OBJECTIVES)
+
+
+def _of_objective(record: Answer, one: Objective) -> str:
+    """What a design has of an objective, with its unit."""
+    from explorer.model.objectives import ENERGY
+
+    value = record[one.key]
+    if one.key == ENERGY:
+        return f"{value:.0f} J ({value / 3600:.2f} Wh)"
+    if one.unit == "%":
+        return f"{value:.0f} % {one.label.lower()}"
+    return f"{value:.2f} {one.unit or record['currency']}"
 
 
 def locked(answer: Answer) -> Lines:

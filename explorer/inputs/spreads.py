@@ -110,7 +110,7 @@ MAY_DIFFER = (
     Quantity("the cadence that is kept", OF_DESIGN, (KEPT_SETTING,)),
     Quantity("loss of the gearing", "gearing", ("efficiency",)),
     Quantity("drag of the gearing", "gearing", ("drag_torque_N_m",)),
-    Quantity("EMF of the generator", "generator", ("emf_phase_V_s",)),
+    Quantity("open voltage (EMF) of the generator", "generator", ("emf_phase_V_s",)),
     Quantity(
         "winding resistance",
         "generator",

@@ -24,10 +24,10 @@ class Regime:
 TABLE: tuple[Regime, ...] = (
     Regime(
         "starved",
-        "never starts: the bus stays below switch-on",
+        "never starts: the bank stays below switch-on",
         delivers=False,
         keeps_delivering=False,
-        caution="Never starts: the bus does not reach its switch-on voltage.",
+        caution="Never starts: the bank does not reach the switch-on voltage.",
     ),
     Regime("cycling", "charges in bursts: the bank fills, empties into the pack and fills again"),
     Regime("steady", "runs steadily: what the hand gives, the pack takes"),

@@ -46,9 +46,9 @@ RULES: dict[str, Rule] = {
     "reaches_window_V": Rule(
         unit="V",
         description="The bank climbs to the voltage at which the load connects.",
-        label="bus voltage that the hand reaches above switch-on",
-        broken="the hand never brings the bus to its switch-on voltage",
-        loosened_by="a bus that climbs {} higher",
+        label="voltage of the bank that the hand reaches above switch-on",
+        broken="the hand never brings the bank to the switch-on voltage",
+        loosened_by="a bank that climbs {} higher",
         near=0.5,
     ),
     "first_charge_s": Rule(
@@ -219,7 +219,7 @@ RULES: dict[str, Rule] = {
         unit="V",
         description="Nothing exceeds extra-low voltage at overspeed.",
         label="extra-low voltage (60 V DC when dry)",
-        broken="the bus exceeds the extra-low voltage of 60 V DC",
+        broken="its wires exceed the extra-low voltage of 60 V DC",
         loosened_by="a touchable voltage {} higher, which nobody sells",
         near=10.0,
         hazard=True,
@@ -282,7 +282,7 @@ RULES: dict[str, Rule] = {
         description="The window does not switch by its own load step.",
         label="window wide enough that the load stays on",
         broken="the load switches on and off at once (chatter): the bank's own resistance drops "
-        "the bus back below switch-off",
+        "its voltage back below switch-off",
         loosened_by="a bank that sags {} less when the load goes on",
         near=0.2,
     ),

@@ -23,7 +23,7 @@ from explorer.errors import DiskError
 from explorer.files import write_atomic
 from explorer.inputs.front_parts import Generator
 from explorer.inputs.study import Project
-from explorer.physics import bridge
+from explorer.physics import bridge, soft_bus
 from explorer.physics.bridge import FULL_BRIDGES, RECTIFIERS, SIX_PULSE, STAR, WINDING, Kind, Table
 from explorer.physics.emf_shape import SINE, Shape
 from explorer.units import Array
@@ -36,9 +36,17 @@ SHIPPED = (
 )
 """Classes of shapes whose maps come with the program."""
 SHIPPED_FOLDER = Path(bridge.__file__).parent
-SOLVED_BY = ("bridge.py", "bridge_map.py", "bridge_solver.py", "emf_shape.py")
+PACKAGE_FOLDER = SHIPPED_FOLDER.parent
+SOLVED_BY = (
+    *(f"physics/{name}.py" for name in ("bridge", "bridge_map", "bridge_solver", "emf_shape")),
+    "physics/soft_bus.py",
+    "model/soft_bus_map.py",
+    *(f"model/kernels/{name}.py" for name in ("switching", "junction", "wave")),
+)
 """What a table follows from, beside its shape."""
 PARTS_OF_A_TABLE = ("", "_low", "_high")
+OVERLAPS = "_overlaps"
+"""The table of `physics.soft_bus` for the same shape."""
 TABLES_KEPT = 64
 """Tables that a process keeps."""
 
@@ -89,13 +97,27 @@ def in_words(kind: Kind) -> str:
 
 @lru_cache(maxsize=TABLES_KEPT)
 def table_of(kind: Kind) -> Table:
-    """The table of a kind of bridge and its shape, solved and kept where there is none yet.
+    """The table of a kind of bridge and its shape."""
+    if kind.shape == SINE:
+        return bridge.universal_table(kind.phases)
+    parts = _parts_of(kind)
+    return bridge.unpacked(*(parts[name] for name in PARTS_OF_A_TABLE))
+
+
+def overlaps_of(kind: Kind) -> Array:
+    """The table of `physics.soft_bus` for a kind of bridge and its shape."""
+    if kind.shape == SINE:
+        return soft_bus.overlap_table(soft_bus.sharing_of(kind))
+    return np.asarray(_parts_of(kind)[OVERLAPS], dtype=float)
+
+
+@lru_cache(maxsize=TABLES_KEPT)
+def _parts_of(kind: Kind) -> dict[str, Array]:
+    """Both tables of a shape as they are kept, solved where there are none yet.
 
     Solving is said as a warning before it begins: a minute or two. Where no folder for caches can
     be written, it is for this process alone.
     """
-    if kind.shape == SINE:
-        return bridge.universal_table(kind.phases)
     parts, file = _found(kind), _cached(kind)
     if parts is None:
         logging.getLogger(__name__).warning(
@@ -104,13 +126,14 @@ def table_of(kind: Kind) -> Table:
         parts = _solved(kind)
         if file is not None:
             _keep(file, kind, parts)
-    return bridge.unpacked(*(parts[name] for name in PARTS_OF_A_TABLE))
+    return parts
 
 
 def _solved(kind: Kind) -> dict[str, Array]:
-    from explorer.physics import bridge_map  # with parts of SciPy that nothing else needs
+    from explorer.model import soft_bus_map  # both with parts of SciPy that nothing else needs
+    from explorer.physics import bridge_map
 
-    return bridge_map.solved(kind)
+    return {**bridge_map.solved(kind), OVERLAPS: soft_bus_map.overlaps_of_shape(kind)}
 
 
 def _found(kind: Kind) -> dict[str, Array] | None:
@@ -136,14 +159,14 @@ def hash_of(kind: Kind) -> str:
     """Hash of a kind of bridge with its shape and of the sources that solve it."""
     digest = hashlib.sha256(repr(tuple(map(float, (kind.phases, *kind.shape)))).encode())
     for name in SOLVED_BY:
-        digest.update(b"\0" + (SHIPPED_FOLDER / name).read_bytes())
+        digest.update(b"\0" + (PACKAGE_FOLDER / name).read_bytes())
     return digest.hexdigest()[:32]
 
 
 def _digest(kind: Kind, parts: dict[str, Array]) -> str:
     """Hash of what a file says: whose table it is, and its numbers."""
     digest = hashlib.sha256(repr(tuple(map(float, (kind.phases, *kind.shape)))).encode())
-    for name in PARTS_OF_A_TABLE:
+    for name in (*PARTS_OF_A_TABLE, OVERLAPS):
         digest.update(np.ascontiguousarray(parts[name]).tobytes())
     return digest.hexdigest()
 
@@ -152,7 +175,7 @@ def _read(file: Path, kind: Kind) -> dict[str, Array] | None:
     """The packed table of a file; None where it is damaged or that of another shape."""
     try:
         with np.load(io.BytesIO(file.read_bytes()), allow_pickle=False) as data:
-            parts = {name: data[f"table{name}"] for name in PARTS_OF_A_TABLE}
+            parts = {name: data[f"table{name}"] for name in (*PARTS_OF_A_TABLE, OVERLAPS)}
             sound = str(data["digest"]) == _digest(kind, parts)
     except (OSError, ValueError, KeyError, EOFError, zipfile.BadZipFile, zlib.error):
         return None
@@ -162,7 +185,7 @@ def _read(file: Path, kind: Kind) -> dict[str, Array] | None:
 def _keep(file: Path, kind: Kind, parts: dict[str, Array]) -> None:
     """Write a packed table; a disk that is full or closed costs only the next run's time."""
     stream = io.BytesIO()
-    named = {f"table{name}": parts[name] for name in PARTS_OF_A_TABLE}
+    named = {f"table{name}": parts[name] for name in (*PARTS_OF_A_TABLE, OVERLAPS)}
     np.savez_compressed(stream, digest=np.array(_digest(kind, parts)), **named)  # type: ignore[arg-type]
     try:
         write_atomic(file, stream.getvalue())

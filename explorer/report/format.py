@@ -7,6 +7,8 @@ from math import isfinite
 
 import numpy as np
 
+POINTS = "percentage points"
+"""Unit of a difference between two percentages."""
 HALF_A_CENT = 0.005
 """Amounts that differ by less are the same."""
 SMALL_COUNTS = (
@@ -30,6 +32,26 @@ def number(value: float | None, digits: int = 3) -> str:
     text = f"{rounded:,.{max(places, 0)}f}"
     text = text.rstrip("0").rstrip(".") if "." in text else text
     return text.replace("-", "−")
+
+
+def of_differences(unit: str) -> str:
+    """Unit of differences and of rooms to a limit: percentages differ by percentage points.
+
+    >>> of_differences("%"), of_differences("kg")
+    ('percentage points', 'kg')
+    """
+    return POINTS if unit == "%" else unit
+
+
+def in_unit(value: float | None, unit: str, digits: int = 3, space: str = " ") -> str:
+    """A number and its unit, if it has one; one percentage point is one.
+
+    >>> in_unit(3.25, "V"), in_unit(1.0, "percentage points"), in_unit(2.0, "")
+    ('3.25 V', '1 percentage point', '2')
+    """
+    text = number(value, digits)
+    one = unit.removesuffix("s") if text == "1" and unit == POINTS else unit
+    return f"{text}{space}{one}" if unit else text
 
 
 def counted(count: int) -> str:

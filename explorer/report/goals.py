@@ -15,7 +15,7 @@ import numpy as np
 from explorer.inputs.links import LINKS
 from explorer.inputs.study import Project
 from explorer.model.objectives import BY_KEY, EFFORT, ENERGY, KEYS, OBJECTIVES, points
-from explorer.report.format import money, number
+from explorer.report.format import in_unit, money, number, of_differences
 from explorer.units import Array
 
 DesignResult = Mapping[str, Any]
@@ -24,8 +24,6 @@ DesignResult = Mapping[str, Any]
 EFFORT_DIGITS = BY_KEY[EFFORT].digits
 """What an arm can hold is assumed to a tenth or so: a third digit would mean nothing."""
 PROMISED = "Promised energy"
-POINTS = "percentage points"
-"""Unit of a difference between two percentages."""
 GAP_DIGITS = 2
 """Digits of a difference between two designs."""
 
@@ -122,9 +120,7 @@ def goal_difference(goal: Goal, gap: float) -> str:
     if goal.is_money:
         amount = money(abs(gap), goal.unit)
     else:
-        size = number(abs(gap), GAP_DIGITS)
-        points = POINTS.removesuffix("s") if size == "1" else POINTS
-        amount = f"{size} {points if goal.unit == '%' else goal.unit}"
+        amount = in_unit(abs(gap), of_differences(goal.unit), GAP_DIGITS)
     return f"{amount} {BY_KEY[goal.key].comparative(gap)}"
 
 

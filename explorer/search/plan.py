@@ -7,6 +7,13 @@ from typing import NamedTuple
 from explorer.inputs.study import Project
 from explorer.model.space import Space
 
+SAMPLER_WORDS = {
+    "nsga2": "a genetic search (NSGA-II)",
+    "nsga3": "a genetic search (NSGA-III)",
+    "tpe": "a search that learns where good designs lie (TPE)",
+    "random": "a random search",
+}
+"""What each sampler of a study does."""
 SWEPT_PER_SECOND = 1e6
 """Combinations a second that two cores cover, assumed until a study's own rate is known: the
 demo's are between half and twice that (tests/bench/sweep_scale.py).
@@ -39,12 +46,12 @@ def plan(
     the space to sweep. Without a rate a sweep of doubtful length begins on trial.
     """
     search, size = project.study.search, space.size
-    names = ", ".join(space.continuous)
-    after = f"; then {search.sampler} between the sweep's points of {names}" if names else ""
+    names, proposes = ", ".join(space.continuous), SAMPLER_WORDS[search.sampler]
+    after = f"; then {proposes} between the sweep's points of {names}" if names else ""
     if search.method == "sweep":
         return Plan(True, False, f"all {size:,} combinations, as the study asks")
     if search.method == "sample":
-        return Plan(False, True, f"{search.sampler} in {size:,} combinations, as the study asks")
+        return Plan(False, True, f"{proposes} in {size:,} combinations, as the study asks")
     limit = 60 * search.minutes
     needed = (size if left is None else left) / (rate or SWEPT_PER_SECOND)
     known = "at the measured rate" if rate else "at a guess"
@@ -63,6 +70,6 @@ def sampled_instead(project: Project, space: Space, needed_s: float, known: str)
     return Plan(
         False,
         True,
-        f"{search.sampler}, since all {space.size:,} combinations would take some {needed_s:.0f} s "
-        f"{known} where {60 * search.minutes:.0f} s are allowed",
+        f"{SAMPLER_WORDS[search.sampler]}, since all {space.size:,} combinations would take some "
+        f"{needed_s:.0f} s {known} where {60 * search.minutes:.0f} s are allowed",
     )

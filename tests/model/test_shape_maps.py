@@ -12,8 +12,8 @@ import pytest
 
 from explorer import user_cache
 from explorer.inputs.study import Project
-from explorer.model import shape_maps
-from explorer.physics import bridge_map
+from explorer.model import shape_maps, soft_bus_map
+from explorer.physics import bridge_map, soft_bus
 from explorer.physics.bridge import STAR, WINDING
 from explorer.physics.emf_shape import Shape
 from tests.helpers.chains import with_part
@@ -31,7 +31,13 @@ class Solver:
     def __call__(self, kind: object) -> dict[str, np.ndarray]:
         self.calls += 1
         values = np.random.default_rng(1).normal(size=(3, 6, 5, 5))
-        return bridge_map.packed_table(values)
+        overlaps = np.zeros((*soft_bus_map.SHAPE_NODES, soft_bus.FACTORS), dtype=np.float32)
+        return {**bridge_map.packed_table(values), shape_maps.OVERLAPS: overlaps}
+
+
+def forget() -> None:
+    shape_maps.table_of.cache_clear()
+    shape_maps._parts_of.cache_clear()
 
 
 @pytest.fixture
@@ -39,14 +45,14 @@ def solver(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Solver:
     one = Solver()
     monkeypatch.setattr(user_cache, "_candidates", lambda: [tmp_path])
     monkeypatch.setattr(shape_maps, "_solved", one)
-    shape_maps.table_of.cache_clear()
+    forget()
     yield one
-    shape_maps.table_of.cache_clear()
+    forget()
 
 
 def again() -> np.ndarray:
     """The table as another process would get it."""
-    shape_maps.table_of.cache_clear()
+    forget()
     return shape_maps.table_of(KIND).current
 
 
@@ -98,14 +104,14 @@ def test_the_map_of_other_sources_is_not_taken(
     solver: Solver, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     again()
-    sources = tmp_path / "physics"
-    sources.mkdir()
+    sources = tmp_path / "sources"
     for name in shape_maps.SOLVED_BY:
-        shutil.copy(shape_maps.SHIPPED_FOLDER / name, sources / name)
-    monkeypatch.setattr(shape_maps, "SHIPPED_FOLDER", sources)
+        (sources / name).parent.mkdir(parents=True, exist_ok=True)
+        shutil.copy(shape_maps.PACKAGE_FOLDER / name, sources / name)
+    monkeypatch.setattr(shape_maps, "PACKAGE_FOLDER", sources)
     again()
     assert solver.calls == 1
-    file = sources / "bridge_solver.py"
+    file = sources / "physics" / "bridge_solver.py"
     file.write_text(file.read_text() + "SHOTS = 61\n")
     again()
     assert solver.calls == 2

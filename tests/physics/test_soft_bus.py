@@ -85,23 +85,23 @@ def test_parted_pulses_pass_the_bus_in_series(phases: int) -> None:
     assert np.abs(hard.bus_current_A / truth[:, 0] - 1).max() > 0.1
 
 
-@pytest.mark.parametrize(("phases", "most_ohm", "share"), [(3, 5.0, 0.01), (2, 0.6, 0.015)])
+@pytest.mark.parametrize(("phases", "most_ohm", "share"), [(3, 5.0, 0.008), (2, 0.6, 0.006)])
 def test_pulses_of_every_shape(phases: int, most_ohm: float, share: float) -> None:
     """Smooth, overlapping and parted pulses; a bus of up to what banks of the demo have.
 
-    Between the exact limits the answer is a fit: 95 % of 300 cases within 0.9 % for a star and
-    1.3 % for windings, all within 4.2 % (a stiff bus: 2.8 to 10 %, and 40 %).
+    Of 120 cases 95 in 100 within 0.6 % for a star and 0.4 % for windings, all within 1.4 %, where
+    the EMF is little more than the valves drop (a stiff bus: 2.8 to 10 %, and 40 %).
     """
     cases, truth = truths(3, phases, most_ohm, 50)
     soft = soft_bus_steady_state(KINDS[phases], **cases)
     hard = stiff(phases, cases)
     off, stiff_off = (np.abs(s.bus_current_A / truth[:, 0] - 1) for s in (soft, hard))
     assert np.percentile(off, 95) < share
-    assert off.max() < 0.05
+    assert off.max() < 0.02
     assert stiff_off.max() > 0.1
     variance = truth[:, 5] ** 2 - truth[:, 0] ** 2
     heat_off = cases["bus_ohm"] * np.abs(soft.bus_variance_A2 - variance)
-    assert np.all(heat_off < 0.01 * truth[:, 2])
+    assert np.all(heat_off < 0.004 * truth[:, 2])
 
 
 def test_power_balances_with_losses_that_are_losses() -> None:

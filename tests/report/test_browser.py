@@ -169,6 +169,32 @@ def test_plots_are_painted_one_a_frame(visit: Open) -> None:
     assert {plot for frame in changed for plot in frame} == set(range(6))
 
 
+def test_a_slider_moves_no_places_and_drawing_asks_for_no_style(visit: Open) -> None:
+    """Both took most of a frame: an index of places made anew, and a style asked for each line."""
+    tab = visit()
+    settle(tab)
+    kept, asked = tab.evaluate(
+        """() => new Promise(done => {
+        const root = Bokeh.documents[0].roots()[0];
+        const cloud = root.renderers.find(r => r.name === 'cloud');
+        const { glyph } = Bokeh.index.find_one(root).views.get_one(cloud), before = glyph.index;
+        const own = CSSStyleDeclaration.prototype.getPropertyValue;
+        let asked = 0, k = 30;
+        CSSStyleDeclaration.prototype.getPropertyValue = function (name) {
+            asked += name.startsWith('--bk-');
+            return own.call(this, name); };
+        const next = () => k-- ? requestAnimationFrame(next)
+            : done([glyph.index === before, asked]);
+        const slider = document.getElementById('limit-cost');
+        slider.value = 100; slider.dispatchEvent(new Event('input'));
+        requestAnimationFrame(next); })"""
+    )
+    assert kept
+    assert asked == 0
+    strengths = tab.evaluate(f"[...new Set({SOURCE.format(0)}.data.strength)].length")
+    assert strengths == 2
+
+
 def test_a_moving_slider_shows_what_can_be_told_apart_and_a_resting_one_all(
     visit: Open, tmp_path: Path
 ) -> None:

@@ -79,7 +79,7 @@ def test_what_to_measure_first_is_what_is_worth_most() -> None:
     nothing = {**synthetic.advice(name), "measure_nothing": True}
     assert of_one({}, measure_next=nothing).first.measure.startswith("nothing. No single number")
     falls = synthetic.advice(name, worth_J=0.0, interval_J=[-9.0, -7.0], falls_share=0.34)
-    assert "In 34 % of cases this design does not hold" in (
+    assert "In 34 % of cases its promise does not hold" in (
         of_one({}, measure_next=falls).first.measure
     )
 

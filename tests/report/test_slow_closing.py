@@ -81,8 +81,13 @@ def test_the_sheet_says_how_the_window_closes(small_project: Project) -> None:
         bought = [one for one in sheet.small if "gate to drain" in one.why]
         assert len(bought) == said
         (gate,) = [one.why for one in sheet.joints if "gate of Q" in one.points]
-        assert ("slowed as above" in gate) == said
+        assert ("slowed as drawn" in gate) == said
         assert "100 kΩ to the source: open without supply" in gate
+        # The drawing names what the list of small parts has.
+        drawing = sheet.circuit.gate
+        assert (drawing is not None) == said
+        assert not said or drawing is None or drawing.capacitor in bought[0].what
+        assert not said or drawing is None or drawing.resistor in bought[0].value
 
 
 def test_a_switch_that_limits_by_itself_is_set_as_its_data_sheet_says(

@@ -5,13 +5,14 @@ from __future__ import annotations
 import copy
 import json
 import math
-from typing import Any
+from typing import Any, get_args
 
 import numpy as np
 import pytest
 
 from explorer.decision.picks import WISHES
 from explorer.inputs.links import LINKS
+from explorer.inputs.sections import Search
 from explorer.inputs.study import Project
 from explorer.model import costing
 from explorer.model.bounds import energy_bound
@@ -27,6 +28,7 @@ from explorer.report.page.content import PageData
 from explorer.report.page.convergence import convergence_of
 from explorer.report.page.curves import over_cadence, too_fine
 from explorer.report.wording import LEDGER, LEDGER_GROUPS
+from explorer.search.plan import SAMPLER_WORDS
 from explorer.units import unit_of
 from tests.helpers import synthetic
 from tests.helpers.chains import with_person
@@ -367,12 +369,14 @@ def test_effort_is_told_to_two_digits_and_shares_in_percent() -> None:
     row = synthetic.records(1)[0]
     row |= {"crank_effort_percent": 35.24, "delivered_energy_J": 1234.5}
     row["readings"]["on_share"] = 0.6789
-    row["margins"]["limit_cost"] = 51.0
+    row["margins"] |= {"limit_cost": 51.0, "limit_effort_percent": 1.0}
     page = build([row], {"recommended": row["design_id"]})
     assert [s.text for s in page.cards[0].standings][::3] == ["1,230 J", "35 %"]
     share = next(c for c in page.designs.readings if c.name == "on_share")
     assert (share.values, share.unit) == ((68.0,), "%")
     assert next(c for c in page.designs.margins if c.name == "limit_cost").unit == "EUR"
+    effort = next(c for c in page.designs.margins if c.name == "limit_effort_percent")
+    assert effort.unit == "percentage points"
 
 
 def test_a_close_hazard_comes_before_a_closer_nuisance() -> None:
@@ -523,7 +527,15 @@ def test_a_sweep_given_up_says_what_it_covered_and_what_was_sampled_then() -> No
     }  # fmt: skip
     sentence = convergence_of(search).sentence
     assert "5 % of all combinations" in sentence
-    assert "2,000 others were sampled by nsga2, repeatable from number 3" in sentence
+    assert "2,000 others were sampled by a genetic search (NSGA-II), repeatable" in sentence
+    assert "random numbers start from 3" in sentence
+
+
+def test_every_sampler_of_a_study_has_words() -> None:
+    """No name of a program's own stands on the page or in the terminal."""
+    assert set(SAMPLER_WORDS) == set(get_args(Search.model_fields["sampler"].annotation))
+    said = " ".join(SAMPLER_WORDS.values())
+    assert not any(name in said for name in ("nsga", "tpe"))
 
 
 def test_feasible_designs_that_were_not_all_counted_are_at_least_so_many() -> None:

@@ -14,8 +14,10 @@ from typing import NamedTuple
 import numpy as np
 
 from explorer.model.kernels.compiled import entry, law
-from explorer.model.shape_maps import kind_of, table_of
+from explorer.model.kernels.junction import wright_omega
+from explorer.model.shape_maps import kind_of, overlaps_of, table_of
 from explorer.physics import bridge as tables
+from explorer.physics import soft_bus
 from explorer.physics.bridge import FULL_BRIDGES, SIX_PULSE
 from explorer.physics.emf_shape import SINE, Shape
 from explorer.units import Array
@@ -41,13 +43,15 @@ class Map(NamedTuple):
     """Spline coefficients of current and form (phi, s, h, 2), values of the drop (phi, s, h).
 
     `knees` (nodes, 4): what of `_knee_distance` depends on s alone, over sqrt(s/(s + _SPREAD)).
-    `knee` is that of its kind of bridge and its shape, see `physics.bridge.Kind`.
+    `knee` is that of its kind of bridge and its shape, see `physics.bridge.Kind`; `overlaps` what
+    pulses that overlap leave on a soft bus (phi, shared, current, 3), see `physics.soft_bus`.
     """
 
     splines: Array
     drop: Array
     knees: Array
     knee: float
+    overlaps: Array
 
 
 class Source(NamedTuple):
@@ -84,6 +88,7 @@ def _map(kind: tables.Kind) -> Map:
         np.ascontiguousarray(stored.drop.transpose(1, 2, 0).astype(np.float32)),
         knees,
         kind.knee,
+        soft_bus.overlap_splines(overlaps_of(kind)),
     )
 
 
@@ -150,7 +155,7 @@ def _knee_distance(
 
 
 @law
-def _weights(place: float, count: int) -> tuple[int, tuple[float, float, float, float]]:
+def weights(place: float, count: int) -> tuple[int, tuple[float, float, float, float]]:
     """First of four coefficients of a cubic B-spline along one axis, and their weights."""
     left = min(int(place), count - 2)
     t = place - left
@@ -163,9 +168,9 @@ def _weights(place: float, count: int) -> tuple[int, tuple[float, float, float, 
 @law
 def _spline(splines: Array, phi: float, s: float, h: float) -> tuple[float, float]:
     """Both splines at places along the three axes, in nodes."""
-    k, (h0, h1, h2, h3) = _weights(h, splines.shape[2] - 2)
-    i, across = _weights(phi, splines.shape[0] - 2)
-    j, along = _weights(s, splines.shape[1] - 2)
+    k, (h0, h1, h2, h3) = weights(h, splines.shape[2] - 2)
+    i, across = weights(phi, splines.shape[0] - 2)
+    j, along = weights(s, splines.shape[1] - 2)
     current, form = 0.0, 0.0
     for m in range(4):
         for n in range(4):
@@ -244,21 +249,6 @@ def _alternating(
         circuits * found.bus_A * scale, found.phase_A * scale,
         max(circuits * junction * emf_V * scale, 0.0),
     )  # fmt: skip
-
-
-@law
-def wright_omega(x: float) -> float:
-    """The solution of `y + ln y = x`: Lambert's W of e^x (Corless & Jeffrey 2002), by Newton."""
-    if x < -30.0:
-        return exp(x)
-    y = x - log(x) if x > 2.0 else log1p(exp(x)) * 0.9 + 1e-300
-    for _ in range(6):
-        miss = y + log(y) - x
-        step = miss * y / (1 + y)
-        y = max(y - step, 0.1 * y)
-        if abs(miss) < 1e-13 * max(1.0, abs(x)):
-            break
-    return y
 
 
 @law

@@ -17,7 +17,7 @@ import numpy as np
 
 from explorer.model.kernels.bridge import Map, Source, map_for, rectify
 from explorer.model.kernels.compiled import edge, entry, inlined, law
-from explorer.model.kernels.pulses import pulses
+from explorer.model.kernels.pulses import bank_share, pulses
 from explorer.model.kernels.records import Fields, Records, Single
 from explorer.physics import generator
 from explorer.physics.bridge import ONE_DIODE
@@ -48,15 +48,17 @@ BEYOND_SHARE, BEYOND_V = 0.02, 0.3
 """How far above the open chain's voltage nothing flows any more."""
 HOT_RISE_K = 90.0
 """The hot winding stands this much above the cold one; further up the law goes on."""
-LEAST_PULSED_A = 1e-6
+LEAST_PULSED_A, LEAST_TAKEN = 1e-6, 0.5
+"""Less current has no pulses worth solving; no bank more than doubles a current."""
 BODY_DIODE_EMISSION_V = 0.05
 """nVt of a MOSFET body diode, about twice the thermal voltage (common practice, from memory)."""
 (
-    COLD_A, COLD_RMS, COLD_DROP, HOT_A, HOT_RMS, HOT_DROP, PULSE_S, FADE_S, FORM_S, RIPPLE, RAD_S,
-) = range(11)  # fmt: skip
+    COLD_A, COLD_RMS, COLD_DROP, HOT_A, HOT_RMS, HOT_DROP, AMPS_T, AMPS_TT, FORM_T, FORM_TT,
+    RIPPLE, RIPPLE_T, RAD_S,
+) = range(13)  # fmt: skip
 """What a node holds: bus current, phase rms and the junctions' volts, cold and hot; what pulses on
-a bank's resistance take off, and their variance, see `pulses.Pulses`; shaft speed."""
-TABLE_COLUMNS = 11
+a bank's resistance take off, and their ripple, see `pulses.Pulses`; shaft speed."""
+TABLE_COLUMNS = 13
 
 
 class Machines(NamedTuple):
@@ -131,8 +133,9 @@ def _fill_node(
     node[HOT_DROP] = hot.junction_W / max(hot.bus_A, 1e-30)
     if row.bridge != ONE_DIODE and at.bus_A > LEAST_PULSED_A:
         effect = pulses(universal, row, cold, bus_V, at)
-        node[PULSE_S], node[FADE_S] = effect.pulse_S, effect.fade_S
-        node[FORM_S], node[RIPPLE] = effect.form_S, effect.ripple
+        node[AMPS_T], node[AMPS_TT] = effect.amps_t, effect.amps_tt
+        node[FORM_T], node[FORM_TT] = effect.form_t, effect.form_tt
+        node[RIPPLE], node[RIPPLE_T] = effect.ripple, effect.ripple_t
 
 
 @entry
@@ -160,7 +163,7 @@ def _solve(universal: Map, values: Single, machines: Records, number: int, aslee
         for j in range(last):  # at the last nothing flows
             bus_V = _node_V(row, asleep, rad_s, j)
             _fill_node(universal, values[i, j], row, cold, warm, bus_V)
-        for column in (COLD_DROP, HOT_DROP, FADE_S):
+        for column in (COLD_DROP, HOT_DROP):
             values[i, last, column] = values[i, last - 1, column]
         for j in range(nodes):
             values[i, j, RAD_S] = rad_s
@@ -253,9 +256,10 @@ def _place(
 
 @inlined
 def _node(
-    values: Single, t: int, i: int, j: int, warmth: float, bank_ohm: float
+    values: Single, t: int, i: int, j: int, warmth: float, soft: float
 ) -> tuple[float, float, float, float]:
-    """Bus current, phase rms, junctions' drop and ripple at a node, for a winding and a bank."""
+    """Bus current, phase rms, junctions' drop and ripple at a node, for a winding and a bank
+    whose resistance counts as `soft`, see `pulses.bank_share`."""
     amps, phase_A = float(values[t, i, j, COLD_A]), float(values[t, i, j, COLD_RMS])
     drop_V, ripple = float(values[t, i, j, COLD_DROP]), 0.0
     if warmth != 0.0:
@@ -265,14 +269,14 @@ def _node(
             amps *= hot_A / ((1 - warmth) * hot_A + warmth * amps)
             phase_A *= hot_phase_A / ((1 - warmth) * hot_phase_A + warmth * phase_A)
         drop_V += warmth * (float(values[t, i, j, HOT_DROP]) - drop_V)
-    if bank_ohm > 0:
-        ripple = float(values[t, i, j, RIPPLE])
-        pulse_S = float(values[t, i, j, PULSE_S])
-        if pulse_S > 0:
-            soft_ohm = bank_ohm / (1 + bank_ohm * float(values[t, i, j, FADE_S]))
-            left = 1 / (1 + soft_ohm * pulse_S)
-            amps *= left
-            phase_A *= left / (1 + soft_ohm * float(values[t, i, j, FORM_S]))
+    if soft > 0:
+        ripple = float(values[t, i, j, RIPPLE]) + soft * float(values[t, i, j, RIPPLE_T])
+        ripple = max(ripple, 0.0)
+        amps_t, amps_tt = float(values[t, i, j, AMPS_T]), float(values[t, i, j, AMPS_TT])
+        form_t, form_tt = float(values[t, i, j, FORM_T]), float(values[t, i, j, FORM_TT])
+        takes = max(1 + soft * (amps_t + soft * amps_tt), LEAST_TAKEN)
+        amps /= takes
+        phase_A /= takes * max(1 + soft * (form_t + soft * form_tt), LEAST_TAKEN)
     return amps, phase_A, drop_V, ripple
 
 
@@ -298,10 +302,11 @@ def _between(
     if x >= 1.0:
         x, x_w = 1.0, 0.0
     j, y, y_w, y_v = _place(row, asleep, rad_s, bus_V)
-    p_A, p_rms, p_V, p_ripple = _node(values, t, i, j, warmth, bank_ohm)
-    q_A, q_rms, q_V, q_ripple = _node(values, t, i, j + 1, warmth, bank_ohm)
-    r_A, r_rms, r_V, r_ripple = _node(values, t, i + 1, j, warmth, bank_ohm)
-    s_A, s_rms, s_V, s_ripple = _node(values, t, i + 1, j + 1, warmth, bank_ohm)
+    soft = bank_share(bank_ohm)
+    p_A, p_rms, p_V, p_ripple = _node(values, t, i, j, warmth, soft)
+    q_A, q_rms, q_V, q_ripple = _node(values, t, i, j + 1, warmth, soft)
+    r_A, r_rms, r_V, r_ripple = _node(values, t, i + 1, j, warmth, soft)
+    s_A, s_rms, s_V, s_ripple = _node(values, t, i + 1, j + 1, warmth, soft)
     amps = _sloped(p_A, q_A, r_A, s_A, x, y)
     phase = _sloped(p_rms, q_rms, r_rms, s_rms, x, y)
     drop = _sloped(p_V, q_V, r_V, s_V, x, y)

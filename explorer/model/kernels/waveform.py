@@ -1,41 +1,36 @@
 """The judge: one chain at switching level for a short window of time, compiled.
 
-Phase currents through inductance, resistance and exponential valves; bank with series resistance,
-drains, window, converter and pack; no map of the bridge, no stiff bus. An even hand keeps its speed
+The circuit of `kernels.switching` with window, converter and pack. An even hand keeps its speed
 through a pulse, as means over a period of this circuit say. Neither window nor valves switch.
-Second-order backward differences in equal steps; a step's currents, star point and bus voltage are
-solved together. With k = 3L/2h + R + Rs a phase obeys `k i + nVt asinh(i e^(V/2nVt)/(2 Is)) =
-e + v_n + L (2 i1 - i2/2)/h`.
 """
 
 from __future__ import annotations
 
-from math import ceil, exp, log, pi, sqrt
-from typing import NamedTuple
+from math import ceil, pi, sqrt
 
 import numpy as np
 from numpy.typing import NDArray
 
 from explorer.model.kernels.back import LOADED, OPEN, taken
-from explorer.model.kernels.bridge import wright_omega
 from explorer.model.kernels.compiled import edge, entry, law
 from explorer.model.kernels.front import copper_resistance, crank_torque, drag_torque
 from explorer.model.kernels.hand import excess, set_limits
 from explorer.model.kernels.machine import BODY_DIODE_EMISSION_V, Machines
 from explorer.model.kernels.records import SETUP, Fields, Records
-from explorer.model.kernels.wave import wave
+from explorer.model.kernels.switching import (
+    SETTLING,
+    STEPS_A_PERIOD,
+    Circuit,
+    fill_emf,
+    solve_step,
+)
 from explorer.physics.bridge import ONE_DIODE, SIX_PULSE
 from explorer.units import Array
 
-STEPS_A_PERIOD = 720
-"""Of an electrical period."""
 WIRE_INDUCTANCE_H = 2e-7
 """Of a few centimetres of wire; a machine without any would switch in no time at all."""
-SETTLING = 6.0
-"""Time constants of the winding that pass, beside two periods, before the window opens."""
 DIRECT_S = 0.02
 """What stands for a period of a brushed machine."""
-SOLVED_V, MOST_NEWTONS = 1e-9, 40
 KEEPS_TO, TRIES = 1e-4, 40
 """How closely the hand keeps to its limit, as a share of it; most tries."""
 
@@ -50,150 +45,6 @@ WINDOW_RESULT = np.dtype(
     + [("found", "i8")]
 )  # fmt: skip
 """What a window came to; `found` is 0 where no speed keeps to the hand's limit."""
-
-
-class Circuit(NamedTuple):
-    """One chain's circuit, at a winding temperature, with its valves awake or asleep.
-
-    `phases` (5, 3) is room for what each phase has in a step.
-    """
-
-    row: Fields
-    drive: Fields
-    load: Fields
-    copper_ohm: float
-    ohm: float
-    henry: float
-    saturation_A: float
-    emission_V: float
-    phases: Array
-
-
-class Branch(NamedTuple):
-    """A phase's current, and how it changes with what drives it and with the bus voltage."""
-
-    amps: float
-    by_drive: float
-    by_bus: float
-
-
-@law
-def _branch(
-    drive_V: float, kappa: float, bus_V: float, saturation_A: float, emission_V: float, legs: float
-) -> Branch:
-    """`kappa i + legs nVt asinh(i e^(V/2nVt)/(2 Is)) = drive`, one phase through its legs."""
-    size, sign = abs(drive_V), 1.0 if drive_V >= 0 else -1.0
-    if saturation_A <= 0:
-        over = size - 0.5 * legs * bus_V
-        if over <= 0:
-            return Branch(0.0, 1e-12, 0.0)
-        return Branch(sign * over / kappa, 1 / kappa, -sign * 0.5 * legs / kappa)
-    nvt = legs * emission_V
-    c = log(2 * saturation_A) - bus_V / (2 * emission_V)
-    total = size / nvt
-    log_k = log(kappa / nvt) + c
-    k = exp(max(log_k, -700.0))
-    z = total - wright_omega(total + log_k - 0.6931471805599453)
-    if z < 1.5:
-        z = min(total / (1 + k), 2.0)
-    for _ in range(8):
-        if z > 30:
-            step = (z + 0.5 * exp(log_k + z) - total) / (1 + 0.5 * exp(log_k + z))
-        else:
-            rise = exp(z)
-            step = (z + k * 0.5 * (rise - 1 / rise) - total) / (1 + k * 0.5 * (rise + 1 / rise))
-        z = max(z - step, 0.0)
-        if abs(step) < 1e-11 * (1 + z):
-            break
-    fall = exp(-2 * z)
-    half = 0.5 * exp(c + z)
-    amps, root = half * (1 - fall), half * (1 + fall)
-    by_drive = root / (kappa * root + nvt)
-    return Branch(sign * amps, by_drive, -sign * 0.5 * legs * amps / (kappa * root + nvt))
-
-
-@law
-def _blocking(drive_V: float, kappa: float, saturation_A: float, emission_V: float) -> Branch:
-    """`kappa i + nVt ln(1 + i/Is) = drive`, one diode that lets nothing back."""
-    if drive_V <= 0:
-        return Branch(0.0, 0.0, 0.0)
-    if saturation_A <= 0:
-        return Branch(drive_V / kappa, 1 / kappa, -1 / kappa)
-    leak = kappa * saturation_A
-    omega = wright_omega((drive_V + leak) / emission_V + log(leak / emission_V))
-    amps = max((emission_V * omega - leak) / kappa, 0.0)
-    slope = 1 / (kappa + emission_V / (amps + saturation_A))
-    return Branch(amps, slope, -slope)
-
-
-@law
-def _step(
-    circuit: Circuit, state: int, emf: Array, before: Array, ohm: float, behind_V: float,
-    kappa: float, amps: Array, guess_V: float, guess_star: float,
-) -> tuple[float, float]:  # fmt: skip
-    """Currents of a step into `amps`; returns bus voltage and star point. Newton in both.
-
-    `before` holds what the inductances drive, V; the bank is `behind_V` behind `ohm`.
-    """
-    kind = circuit.row.bridge
-    count = 3 if kind == SIX_PULSE else (1 if kind == ONE_DIODE else 2)
-    legs = 2.0 if count == 2 else 1.0
-    volts, star = max(guess_V, 1e-6), guess_star
-    for number in range(MOST_NEWTONS):
-        total = total_star = total_bus = rectified = by_star = by_bus = 0.0
-        for k in range(count):
-            drive = emf[k] + before[k]
-            if kind == ONE_DIODE:
-                emission_V = circuit.row.drops * circuit.emission_V
-                one = _blocking(drive - volts, kappa, circuit.saturation_A, emission_V)
-            else:
-                one = _branch(
-                    drive + (star if count == 3 else 0.0), kappa, volts, circuit.saturation_A,
-                    circuit.emission_V, legs,
-                )  # fmt: skip
-            amps[k] = one.amps
-            total, total_star, total_bus = (
-                total + one.amps, total_star + one.by_drive, total_bus + one.by_bus
-            )  # fmt: skip
-            if one.amps > 0:
-                rectified += one.amps
-                by_star += one.by_drive
-                by_bus += one.by_bus
-            elif count == 2:
-                rectified -= one.amps
-                by_bus -= one.by_bus
-        now = taken(circuit.load, state, volts, 1.0)
-        miss_V = volts - behind_V - ohm * (rectified - now.amps)
-        slope = 1 - ohm * (by_bus - now.amps_v)
-        if count != 3:
-            if abs(miss_V) < SOLVED_V:
-                break
-            volts = max(volts - miss_V / max(slope, 0.05), 1e-6)
-            continue
-        scale = abs(amps[0]) + abs(amps[1]) + abs(amps[2])
-        if abs(miss_V) < SOLVED_V and abs(total) <= 1e-9 * scale + 1e-12:
-            break
-        # total + total_star ds + total_bus dv = 0; miss - ohm by_star ds + slope dv = 0
-        solves = total_star * slope + total_bus * ohm * by_star
-        if solves <= 0 or number % 8 == 7:
-            star -= 0.5 * total / max(total_star, 1e-9)
-            volts = max(volts - 0.5 * miss_V / max(slope, 0.05), 1e-6)
-            continue
-        star -= (total * slope - total_bus * miss_V) / solves
-        volts = max(volts - (total_star * miss_V + ohm * by_star * total) / solves, 1e-6)
-    return volts, star
-
-
-@law
-def _drive(circuit: Circuit, shaft: float, angle: float, emf: Array) -> None:
-    """Fill in the EMF of each phase at an electrical angle, V."""
-    row, count = circuit.row, int(circuit.row.phases)
-    peak = row.emf_V_s * shaft
-    for k in range(count):
-        emf[k] = peak
-        if row.bridge != ONE_DIODE:
-            apart = 2 * pi / 3 * k if count == 3 else pi / 2 * k
-            emf[k] = peak * wave(row, angle - apart)
 
 
 @law
@@ -260,11 +111,11 @@ def _run(
         crank = first_rad_s + (last_rad_s - first_rad_s) * share
         shaft = crank * circuit.drive.ratio
         angle += shaft * row.pole_pairs * step
-        _drive(circuit, shaft, angle, emf)
+        fill_emf(circuit, shaft, angle, emf)
         for k in range(3):
             before[k] = by_step * (2 * last[k] - 0.5 * former[k])
         ohm = load.esr_ohm + (step / load.capacitance_F if moves else 0.0)
-        volts, star = _step(circuit, state, emf, before, ohm, bank_V, kappa, amps, volts, star)
+        volts, star = solve_step(circuit, state, emf, before, ohm, bank_V, kappa, amps, volts, star)
         rectified = 0.0
         for k in range(3):
             rectified += max(amps[k], 0.0) if bridge == SIX_PULSE else abs(amps[k])
@@ -364,7 +215,7 @@ def _windows(
         net = out[i].bus_current_A - now.amps
         end_V = max(start_V[i] + net * length / loads[i].capacitance_F, 0.0)
         last = crank
-        if abs(end_V - start_V[i]) > 0.01:
+        if end_V != start_V[i]:
             last = _held(circuit, state, setup[0], end_V, crank, out[i])
             if last <= 0:
                 continue

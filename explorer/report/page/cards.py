@@ -14,7 +14,7 @@ from explorer.model.objectives import ENERGY
 from explorer.model.regimes import BY_NAME
 from explorer.model.rules import rule
 from explorer.report import whose
-from explorer.report.format import number
+from explorer.report.format import in_unit, number, of_differences
 from explorer.report.goals import (
     DesignResult,
     Goal,
@@ -233,7 +233,6 @@ def tightest(record: DesignResult, *, hazards: bool = False) -> tuple[str, float
 def nearest_limit(name: str, value: float, closeness: float) -> str:
     """The nearest limit in words."""
     known = rule(name)
-    unit = f" {known.unit}" if known.unit else ""
     lead = "Close to a limit" if closeness < 1 else "Nearest limit"
-    room = f"{number(value, 2)}{unit} to spare" if value > 0 else "nothing to spare"
-    return f"{lead}: {known.label}, {room}."
+    left = in_unit(value, of_differences(known.unit), 2) if value > 0 else "nothing"
+    return f"{lead}: {known.label}, {left} to spare."

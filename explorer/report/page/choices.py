@@ -9,7 +9,7 @@ import numpy as np
 from explorer.front import EQUAL_WITHIN
 from explorer.model.objectives import ENERGY
 from explorer.model.rules import rule
-from explorer.report.format import number
+from explorer.report.format import in_unit, number, of_differences
 from explorer.report.goals import DesignResult, Goal
 from explorer.report.page.content import (
     Card,
@@ -103,7 +103,7 @@ def rule_costs_of(
 def looser(name: str, step: float, currency: str) -> str:
     """A rule with `step` more room, in words; `step` is in the rule's unit, or in currency."""
     known = rule(name)
-    amount = f"{number(step)}\u00a0{known.unit or currency}"
+    amount = in_unit(step, of_differences(known.unit or currency), space="\u00a0")
     return (known.loosened_by or f"{{}} more room: {known.label}").format(amount)
 
 

@@ -15,6 +15,7 @@ from explorer.model.costing import printed_amounts
 from explorer.model.objectives import ENERGY, OBJECTIVES
 from explorer.model.rules import rule
 from explorer.report import whose
+from explorer.report.format import of_differences
 from explorer.report.goals import DesignResult, goals, part_names
 from explorer.report.page.content import (
     BillLine,
@@ -170,7 +171,8 @@ def _margin_columns(rows: Sequence[DesignResult], currency: str) -> tuple[ValueC
     for name in _keys(rows, "margins"):
         known = rule(name)
         values = rounded([record["margins"].get(name) for record in rows])
-        columns.append(ValueColumn(name, known.label, known.unit or currency, values, known.near))
+        unit = of_differences(known.unit or currency)
+        columns.append(ValueColumn(name, known.label, unit, values, known.near))
     return tuple(columns)
 
 

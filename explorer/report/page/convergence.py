@@ -9,13 +9,18 @@ import numpy as np
 from explorer.report.format import number
 from explorer.report.goals import DesignResult
 from explorer.report.page.content import Convergence
+from explorer.search.plan import SAMPLER_WORDS
 
 
 def convergence_of(search: DesignResult) -> Convergence:
     history = [(float(a), float(b)) for a, b in search.get("hypervolume_history", ())]
     seconds = number(float(search.get("seconds", 0.0)), 2)
     considered = int(search.get("designs_considered", 0))
-    sampled = f"sampled by {search.get('sampler')}, repeatable from number {search.get('seed')}"
+    proposes = SAMPLER_WORDS.get(str(search.get("sampler")), str(search.get("sampler")))
+    sampled = (
+        f"sampled by {proposes}, repeatable since its random numbers start from "
+        f"{search.get('seed')}"
+    )
     covered = int(search.get("combinations_covered", considered))
     if search.get("exact"):
         sentence = (

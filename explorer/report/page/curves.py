@@ -70,7 +70,7 @@ def _named(label: str, name: str) -> str:
 def _over_session(
     design_id: str, trace: DesignResult, result: DesignResult, of: CurvesOf
 ) -> DesignCurves:
-    """Bus voltage and power over the session, with the window's thresholds drawn in."""
+    """Voltage at the bank and power over the session, with the window's thresholds drawn in."""
     settings = result.get("settings", {})
     off, band = settings.get("undervoltage_off_V"), settings.get("undervoltage_band_V")
     levels = [
@@ -80,7 +80,7 @@ def _over_session(
     ]
     return DesignCurves(
         design_id,
-        _named("Bus voltage and power over the session", of.session),
+        _named("Voltage at the bank and power over the session", of.session),
         ValueColumn("time_s", "time", "s", rounded(trace["time_s"])),
         (
             ValueColumn("bus_V", "voltage at the bank", "V", rounded(trace["bus_V"])),

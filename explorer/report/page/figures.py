@@ -202,7 +202,8 @@ def _ledger(figure: Any, page: PageData) -> None:
     ledger = {column.name: column.values for column in page.designs.ledger}
     group_of = {term: group for group, terms in LEDGER_GROUPS.items() for term in terms}
     fills = [GREEN, BLUE, "#56B4E9", "#E69F00", VERMILLION, PURPLE, "#F0E442", GREY]
-    hatches = ["", "//", "..", "\\\\", "xx", "--", "oo", "||"]
+    # Lines alone: dots and rings would take a third of a megabyte.
+    hatches = ["", "//", "--", "\\\\", "xx", "||", "++", "////"]
     rows = [place[card.design_id] for card in page.cards]
     joules = {group: np.zeros(len(rows)) for group in LEDGER_GROUPS}
     for term, values in ledger.items():

@@ -339,10 +339,7 @@ def _measure(
             f"{number(100 * one['changes_share'], 2)} % of cases another design is then better."
         )
     else:
-        why = (
-            f"In {number(100 * one['falls_share'], 2)} % of cases this design does not hold its "
-            "promise."
-        )
+        why = f"In {number(100 * one['falls_share'], 2)} % of cases its promise does not hold."
     return f"{what} {why}"
 
 

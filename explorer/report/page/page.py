@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import asdict, fields, is_dataclass
 from pathlib import Path
 from typing import Any
@@ -16,13 +17,17 @@ from explorer.report.page.figures import tails_of
 from explorer.report.page.marks import MARKS, TAILS, marks_sentence
 from explorer.report.page.plots import DISC, Plots, plots_of
 from explorer.report.page.still import alternatives_of, details_of, stills_of, table_rows
-from explorer.report.templating import content_policy, own_text, template
+from explorer.report.templating import content_policy, own_text, packed, template
 
 SCRIPTS = ("shared", "parallel", "explore", "one", "asking", "sheets", "start")
 """The page's scripts in the order in which they build on each other; they share one scope."""
 
-LIVE = 'document.documentElement.classList.add("live");'
-"""Run before anything is painted: what is for readers with scripts is shown from the start."""
+LIVE = (
+    'if (window.DecompressionStream && "adoptedStyleSheets" in document) '
+    'document.documentElement.classList.add("live");'
+)
+"""Run before anything is painted: what is for readers with scripts is shown from the start. Where a
+browser is too old to unpack data or to style plots, the page stays what it is without scripts."""
 SHARE_CLASSES = "".join(
     f".at-{share}{{left:{share}%}}.to-{share}{{width:{share}%}}" for share in range(101)
 )
@@ -38,11 +43,11 @@ def write(page: PageData, folder: str | Path) -> Path:
 
 
 def _script() -> Any:
-    """The scripts as one, in a scope of their own."""
+    """The scripts as one, in a scope of their own that may wait for the page's data."""
     from markupsafe import Markup
 
     parts = Markup("\n").join(own_text(f"{name}.js") for name in SCRIPTS)
-    return Markup('"use strict";\n(() => {\n') + parts + Markup("\n})();")
+    return Markup('"use strict";\n(async () => {\n') + parts + Markup("\n})();")
 
 
 def render(page: PageData) -> str:
@@ -59,10 +64,10 @@ def render(page: PageData) -> str:
         css=css,
         live=Markup(LIVE),
         js=js,
-        library=Markup(plots.library),
+        library=packed(plots.library),
         plot_script=Markup(plots.script),
         plots=[(key, label, Markup(div)) for key, label, div in plots.holders],
-        payload=_payload(page),
+        payload=packed(json.dumps(_payload(page), separators=(",", ":"), allow_nan=False)),
         rows=table_rows(page),
         shown=frozenset(page.designs.ids),
         details=details_of(page),

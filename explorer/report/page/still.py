@@ -12,7 +12,7 @@ import numpy as np
 
 from explorer.report import goals as page_goals
 from explorer.report import wording
-from explorer.report.format import counted, number
+from explorer.report.format import counted, in_unit, number
 from explorer.report.goals import Goal
 from explorer.report.page import drawing, figures, marks, price_figures
 from explorer.report.page.content import PageData
@@ -73,7 +73,7 @@ def details_of(page: PageData) -> list[dict[str, Any]]:
     for card in page.cards:
         row = place[card.design_id]
         margins = sorted(
-            (value / (m.near or 1), m.label, f"{number(value, 2)} {m.unit}".strip())
+            (value / (m.near or 1), m.label, in_unit(value, m.unit, 2))
             for m in designs.margins
             if (value := m.values[row]) is not None
         )
@@ -83,9 +83,7 @@ def details_of(page: PageData) -> list[dict[str, Any]]:
                 "title": card.title,
                 "id": card.design_id,
                 "bill": [designs.bill_lines[k] for k in designs.bills[row]],
-                "settings": [
-                    (s.label, f"{number(s.values[row])} {s.unit}".strip()) for s in designs.settings
-                ],
+                "settings": [(s.label, in_unit(s.values[row], s.unit)) for s in designs.settings],
                 "margins": [(label, text) for _, label, text in margins],
                 "swaps": page.swaps.get(card.design_id),
                 "cases": designs.cases[row],

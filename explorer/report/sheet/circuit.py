@@ -8,7 +8,12 @@ from typing import NamedTuple
 from explorer.decision.dividers import shown_ohm
 from explorer.report.format import number
 from explorer.report.sheet.facts import Facts, nearest_value
-from explorer.report.sheet.slow_closing import gate_words
+from explorer.report.sheet.slow_closing import (
+    GATE_OHM,
+    gate_parts_of,
+    gate_words,
+    shown_farad,
+)
 
 COMPARATORS = ("load off", "load on", "load cut")
 """What the three comparators decide, at the taps from above."""
@@ -21,15 +26,25 @@ class Joint(NamedTuple):
     why: str
 
 
+class SlowGate(NamedTuple):
+    """What slows the gate, as its drawing names it: the resistor from the logic to the gate, and
+    the capacitor from gate to drain.
+    """
+
+    resistor: str
+    capacitor: str
+
+
 class WindowDrawing(NamedTuple):
     """What the drawing of the window names: values of the divider's resistors from the bus down, of
-    the sense resistor (empty where the switch limits by itself), the reference and the supply.
+    the sense resistor (empty where the switch limits by itself), the reference, and what slows the
+    gate, where something does.
     """
 
     divider: tuple[str, ...]
     sense: str
     reference: str
-    back: str
+    gate: SlowGate | None
 
 
 class CellRow(NamedTuple):
@@ -46,12 +61,12 @@ class CellRow(NamedTuple):
 
 def circuit_of(known: Facts) -> WindowDrawing:
     """The window as drawn."""
-    window = known.part("window")
+    window, slow = known.part("window"), gate_parts_of(known)
     return WindowDrawing(
         tuple(shown_ohm(float(ohm)) for ohm in known.string.resistors_ohm),
         shown_ohm(known.sense_ohm) if known.sense_ohm else "",
         f"{number(window.reference_V)} V",
-        f"{100 * (1 - window.overvoltage_return):.0f} %",
+        None if slow is None else SlowGate(shown_ohm(GATE_OHM), shown_farad(slow.capacitance_F)),
     )
 
 

@@ -9,7 +9,7 @@ from explorer.decision.dividers import shown_ohm
 from explorer.model.regimes import REGIMES
 from explorer.model.rules import rule
 from explorer.physics.generator import wire_resistance
-from explorer.report.format import number
+from explorer.report.format import in_unit, number, of_differences
 from explorer.report.sheet.facts import Facts, nearest_value
 from explorer.report.sheet.protection import GAUGES, fuse_words
 from explorer.report.sheet.slow_closing import (
@@ -102,7 +102,7 @@ def thresholds_check(known: Facts) -> str:
     """Whether the thresholds that the real resistors give keep every rule, at their worst."""
     found, wish = known.as_built, known.project.study.build
     broken = [
-        f"{rule(name).broken} (by {number(-float(m[0]))} {rule(name).unit})"
+        f"{rule(name).broken} (by {in_unit(-float(m[0]), of_differences(rule(name).unit))})"
         for name, m in found.margins.items()
         if m[0] < 0
     ]

@@ -68,7 +68,7 @@ def closing_words(known: Facts) -> Iterator[tuple[str, str]]:
 def gate_words(known: Facts) -> str:
     """What sits at the gate of the switch."""
     hold = f"{shown_ohm(HOLD_OHM)} to the source: open without supply"
-    return hold if gate_parts_of(known) is None else f"{hold}; slowed as above"
+    return hold if gate_parts_of(known) is None else f"{hold}; slowed as drawn"
 
 
 def shown_farad(value: float) -> str:

@@ -121,14 +121,12 @@ function table() {
 
 /* Plots: drawing thousands of marks takes a while, so a change reaches one plot a frame, in turn, and the hand is never kept waiting for all of them. A change in the midst of a round begins the round anew where it is, so that every plot gets its turn. */
 let plots = [], waiting = new Set(), turn = 0, painting = 0, look = null, whenPainted = null;
+/* What is not a number is not drawn at all. */
+const [few, every] = [row => D.reading[row], () => true].map(drawn => Float32Array.from(D.ids, (_, row) => drawn(row) ? 5 : NaN));
 function looks() {
-  const strength = new Float32Array(N), size = new Float32Array(N);
-  for (let row = 0; row < N; row++) {
-    strength[row] = kept(row) ? 0.75 : 0.1;
-    /* What is not a number is not drawn at all. */
-    size[row] = (resting ? D.reading[row] : offered(row)) ? 5 : NaN;
-  }
-  return { strength, size };
+  const strength = new Float32Array(N);
+  for (let row = 0; row < N; row++) strength[row] = kept(row) ? 0.75 : 0.1;
+  return { strength, size: resting || !state.all ? few : every };
 }
 function paint() {
   look = null;
@@ -143,13 +141,23 @@ function paintNext() {
   const plot = plots[turn];
   turn = (turn + 1) % plots.length;
   waiting.delete(plot);
-  if (waiting.size) painting = requestAnimationFrame(paintNext);
+  /* The library draws in the next frame, which has enough to do with that while a hand moves. */
+  const then = () => { painting = waiting.size ? requestAnimationFrame(paintNext) : 0; };
+  if (resting) painting = requestAnimationFrame(then); else then();
   look ||= looks();
   sending = true;
   if (!sameMarks([...plot.cloud.selected.indices])) plot.cloud.selected.indices = [...state.marked];
-  plot.cloud.data = { ...plot.fields, colour, ...look };
+  give(plot, { ...plot.fields, colour, ...look });
   sending = false;
   if (!waiting.size && whenPainted) { const then = whenPainted; whenPainted = null; requestAnimationFrame(() => requestAnimationFrame(then)); }
+}
+/* Where only strengths have changed, all places stand, and the library need not find and sort them anew. */
+function give({ root, cloud }, columns) {
+  const only = Object.keys(columns).every(name => name === "strength" || columns[name] === cloud.data[name]);
+  const plot = only && Bokeh.index.find_one(root), view = plot && plot.views.get_one(root.renderers.find(r => r.name === "cloud"));
+  if (!view) { cloud.data = columns; return; }
+  cloud.setv({ data: columns }, { silent: true });
+  view.set_visuals().then(() => view.request_paint());
 }
 function sameMarks(rows) {
   return rows.length === state.marked.size && rows.every(row => state.marked.has(row));
@@ -212,9 +220,15 @@ function placeLetters({ root, picked, x, y }) {
   picked.data = { x: rows.map(row => x[row]), y: rows.map(row => y[row]), letter: rows.map(row => letters.get(row)),
     at_x: at.map((p, k) => p[0] === places[k][0] ? x[rows[k]] : xs.invert(p[0])), at_y: at.map((p, k) => p[1] === places[k][1] ? y[rows[k]] : ys.invert(p[1])) };
 }
+/* The library asks each drawn thing's style for colours and fonts at every drawing, which takes half of it. No style of this page has any. */
+function unasked(root) {
+  const view = Bokeh.index.find_one(root), axis = view && view.views.get_one(root.below[0]);
+  for (let visual = axis && axis.visuals.axis_label_text; visual; visual = Object.getPrototypeOf(visual))
+    if (Object.hasOwn(visual, "_get_css_value")) visual._get_css_value = () => "";
+}
 function connect() {
   const doc = window.Bokeh && Bokeh.documents[0];
-  if (!doc || doc.roots().length < document.querySelectorAll(".holder").length) { requestAnimationFrame(connect); return; }
+  if (!doc || doc.roots().length < document.querySelectorAll(".holder").length || !Bokeh.index.find_one(doc.roots()[0])) { requestAnimationFrame(connect); return; }
   const columns = new Map(goals.map(g => [g.key, Float64Array.from(g.values)]));
   const mark = D.regimes.map(regime => (data.marks[regime] || { live: "circle" }).live);
   const holders = [...document.querySelectorAll(".holder")];
@@ -228,6 +242,7 @@ function connect() {
     cloud.inspect.connect(() => hover(cloud.inspected.indices.filter(offered)[0]));
   }
   plots.forEach(showTails);
+  unasked(plots[0].root);
   touch();
   holders.forEach(untab);
   matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => requestAnimationFrame(colours));

@@ -88,7 +88,24 @@ function ticks(low, high, most) {
   for (let k = Math.ceil(low / step - 1e-9); k * step <= high + 1e-9 * step; k++) found.push(Number((k * step).toPrecision(6)));
   return found;
 }
-/* `levels` are [words, y]: the window, of which the middle one is labelled on the left so that words stay apart; `own` is [words, x]. */
+/* Words of level lines, [words, height], each where least of the curve runs under it and no other words stand: right, left or between, above its line or below. */
+function labelled(levels, curve, left, right) {
+  const path = curve.flatMap((p, k) => k ? [0.2, 0.4, 0.6, 0.8, 1].map(s => [curve[k - 1][0] + s * (p[0] - curve[k - 1][0]), curve[k - 1][1] + s * (p[1] - curve[k - 1][1])]) : [p]);
+  const taken = levels.map(([, height]) => [left, right, height, height]);
+  return levels.map(([words, height], k) => {
+    const wide = 7.2 * words.length, room = right - wide - left;
+    const spots = [1, 0, 0.5, 0.25, 0.75].flatMap(share => (k ? [-4, 14] : [14, -4]).map(up => [left + share * room, height + up]));
+    const cost = ([x, base]) => {
+      const box = [x - 2, x + wide + 2, base - 12, base + 3];
+      return path.filter(p => p[0] > box[0] && p[0] < box[1] && p[1] > box[2] && p[1] < box[3]).length
+        + 1000 * taken.filter(t => t[0] < box[1] && t[1] > box[0] && t[2] < box[3] && t[3] > box[2]).length;
+    };
+    const [x, base] = spots.reduce((best, one) => cost(one) < cost(best) ? one : best);
+    taken.push([x, x + wide, base - 12, base + 3]);
+    return svg("text", { x, y: base }, words);
+  });
+}
+/* `levels` are [words, y]: the window; `own` is [words, x]. */
 function curve(x, y, levels, own) {
   const W = 470, H = 176, L = 44, T = 20, B = 34, points = x.values.map((v, k) => [v, y.values[k]]).filter(p => p[0] != null && p[1] != null);
   if (!points.length) return null;
@@ -103,12 +120,8 @@ function curve(x, y, levels, own) {
     svg("path", { class: "axis", d: `M${L} ${T}V${H - B}H${W - 12}` }),
     own && own[1] >= x0 && own[1] <= x1 ? svg("path", { class: "own", d: `M${px(own[1]).toFixed(1)} ${T}V${H - B}` }) : null,
     svg("path", { class: "a", d: line }),
-    ...levels.flatMap(([name, v], k) => {
-      const left = levels.length > 2 && k === 1, at = left ? { x: L + 8 } : { x: W - 14, "text-anchor": "end" };
-      // Words stand below the line where the curve runs just above it.
-      const covered = points.some(p => (left ? px(p[0]) < L + 150 : px(p[0]) > W - 164) && py(p[1]) < py(v) && py(p[1]) > py(v) - 16);
-      return [svg("path", { class: "level", d: `M${L} ${py(v)}H${W - 12}` }), svg("text", { ...at, y: py(v) + (k && !covered ? -4 : 14) }, `${name} ${withUnit(v, y.unit)}`)];
-    }),
+    ...levels.map(([, v]) => svg("path", { class: "level", d: `M${L} ${py(v)}H${W - 12}` })),
+    ...labelled(levels.map(([name, v]) => [`${name} ${withUnit(v, y.unit)}`, py(v)]), points.map(p => [px(p[0]), py(p[1])]), L + 8, W - 14),
     own && own[1] >= x0 && own[1] <= x1 ? svg("text", { x: px(own[1]) + (own[1] > (x0 + x1) / 2 ? -5 : 5), y: H - B - 6, "text-anchor": own[1] > (x0 + x1) / 2 ? "end" : "start" }, own[0]) : null);
 }
 /* Designs of the page that differ in one part, settings of the bank aside. */

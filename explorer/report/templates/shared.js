@@ -1,5 +1,12 @@
 /* What all scripts of the page share: its data, what the reader has chosen, and how nodes and numbers are made. */
-const data = JSON.parse(document.getElementById("page-data").textContent);
+if (!document.documentElement.classList.contains("live")) return;
+/* What is large comes packed, a third of its size. */
+async function unpack(id) {
+  const text = atob(document.getElementById(id).textContent), bytes = new Uint8Array(text.length);
+  for (let k = 0; k < text.length; k++) bytes[k] = text.charCodeAt(k);
+  return new Response(new Blob([bytes]).stream().pipeThrough(new DecompressionStream("gzip"))).text();
+}
+const [data, library] = [JSON.parse(await unpack("page-data")), unpack("plot-library")];
 const D = data.designs, N = D.ids.length, ROWS = 15;
 const byId = new Map(D.ids.map((id, row) => [id, row]));
 /* The name of a design, as the program makes it of its id. */
@@ -49,7 +56,10 @@ function say(value, digits = 3) {
   if (value === 0) return "0";
   return formatter(digits).format(Number(value.toPrecision(digits))).replace("-", "−");
 }
-const withUnit = (value, unit, digits) => unit ? `${say(value, digits)} ${unit}` : say(value, digits);
+const withUnit = (value, unit, digits) => {
+  const text = say(value, digits), one = text === "1" ? unit.replace(/points$/, "point") : unit;
+  return unit ? `${text} ${one}` : text;
+};
 const cents = new Intl.NumberFormat("en", { minimumFractionDigits: 2, maximumFractionDigits: 2 });
 const money = value => cents.format(value);
 const goalText = (goal, value) => goal.is_money ? money(value) : say(value, goal.digits);

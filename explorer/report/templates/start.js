@@ -36,7 +36,7 @@ function address() {
 }
 /* A folded answer opens when somebody goes there. */
 function reveal(node) { for (; node; node = node.parentElement) if (node.tagName === "DETAILS") node.open = true; }
-function run(id) { const script = document.createElement("script"); script.textContent = $(id).textContent; document.body.append(script); }
+function run(text) { const script = document.createElement("script"); script.textContent = text; document.body.append(script); }
 
 sliders();
 headings();
@@ -61,4 +61,4 @@ open(base ?? 0, false);
 address();
 document.documentElement.dataset.ready = "table";
 /* Painted first, plotted second. */
-requestAnimationFrame(() => setTimeout(() => { ownSheets(); run("plot-library"); run("plot-script"); connect(); }, 0));
+requestAnimationFrame(() => setTimeout(async () => { ownSheets(); run(await library); run($("plot-script").textContent); connect(); }, 0));

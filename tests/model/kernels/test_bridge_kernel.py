@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from explorer.model.kernels import bridge
+from explorer.model.kernels.junction import wright_omega
 from explorer.physics import bridge as physics
 from tests.helpers.bridge_twin import random_case
 
@@ -60,7 +61,7 @@ def test_exponential_diodes(case: tuple[float, ...], expected: tuple[float, ...]
 def test_omega_solves_its_equation() -> None:
     """`y + ln y = x` (Corless & Jeffrey 2002), over what circuits ask for."""
     x = np.concatenate([np.linspace(-40, 40, 801), np.geomspace(50, 1e6, 20)])
-    y = np.array([bridge.wright_omega(float(one)) for one in x])
+    y = np.array([wright_omega(float(one)) for one in x])
     assert y + np.log(y) == pytest.approx(x, rel=1e-11, abs=1e-11)
 
 

@@ -78,6 +78,7 @@ def test_pulses_on_a_bank(demo_chains: Chains) -> None:
         truth = soft_bus_steady_state(which, **values, bus_ohm=ohm)
         found = machine.read_all(demo_chains.tables, number, rad_s, bus_V, 0.0, ohm)
         counts = (truth.bus_current_A > 0.05) & (bus_V > LEAST_V) & (bus_V < 64)
+        counts &= ohm * truth.bus_current_A < 0.98 * bus_V  # more leaves a bank below 0 V
         series = values["resistance_ohm"] + row["valves_in_path"] * row["valve_ohm"]
         power = bus_V * found[:, 0] + row["phases"] * found[:, 1] ** 2 * series
         power += found[:, 0] * found[:, 2] + ohm * found[:, 3] * found[:, 0] ** 2

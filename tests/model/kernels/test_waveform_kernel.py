@@ -43,6 +43,12 @@ class Windows:
             self.session[row] = (found["crank_work_J"][0, 0] - spent) / SECONDS
             self.guess[row] = course[0, 3]
 
+    def clamped(self, found: Records) -> np.ndarray:
+        """Where a clamp opens within pulses: a session's sees their mean, and so too little."""
+        load = self.some.loads["telemetry_pack"]
+        crest_V = found["mean_bus_V"] + 2 * load["esr_ohm"] * found["bus_current_A"]
+        return (load["clamp_S"] > 0) & (crest_V > load["clamp_V"])
+
     def judged(self) -> Records:
         some = self.some
         return waveform.windows(
@@ -84,8 +90,10 @@ def test_sessions_keep_within_a_percent(demo_project: Project) -> None:
     judged_W = found["bus_energy_J"] / np.maximum(found["seconds"], 1e-9)
     off = np.abs(judged_W / np.maximum(cases.session, 1e-9) - 1)[flows]
     assert np.median(off) < 2e-3
-    assert np.percentile(off, 95) < 0.01
-    # Three are not: pulses on a bank of ten to thirty times the winding's impedance.
+    assert np.percentile(off, 95) < 0.005
+    clamped = cases.clamped(found)[flows]
+    assert clamped.sum() < 20
+    assert off[~clamped].max() < 0.01
     assert off.max() < 0.02
 
 
@@ -118,19 +126,16 @@ def test_shaped_waves_against_lsoda(demo_project: Project) -> None:
 @pytest.mark.parametrize(
     ("fifth", "soft", "percentile", "most"),
     [
-        (0.08, False, 0.01, 0.04),
-        (-0.08, False, 0.01, 0.04),
-        (0.08, True, 0.01, 0.04),
-        (-0.08, True, 0.015, 0.1),
+        (0.08, False, 0.006, 0.02),
+        (-0.08, False, 0.008, 0.02),
+        (0.08, True, 0.006, 0.01),
+        (-0.08, True, 0.008, 0.01),
     ],
 )
 def test_sessions_of_shaped_machines(
     demo_project: Project, fifth: float, soft: bool, percentile: float, most: float
 ) -> None:
-    """Random windows from the maps of the shapes, within the bounds of sines. But on a bank with a
-    resistance the law of pulses, fitted to sines, serves a peaked wave less well: 95 in 100 within
-    1.2 %, and one of an outrunner on a bank of many times its impedance, 7.8 %.
-    """
+    """Random windows from the maps of the shapes, within the bounds of sines."""
     project = shaped(demo_project, fifth, 0.15)
     if not soft:
         for part in project.catalogue.parts["cell"]:
@@ -145,7 +150,8 @@ def test_sessions_of_shaped_machines(
     off = np.abs(judged_W / np.maximum(cases.session, 1e-9) - 1)[flows & same]
     assert np.median(off) < 2e-3
     assert np.percentile(off, 95) < percentile
-    assert off.max() < most
+    assert off[~cases.clamped(found)[flows & same]].max() < most
+    assert off.max() < 0.03
 
 
 def test_work_covers_what_the_bus_gets(demo_project: Project) -> None:
