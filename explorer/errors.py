@@ -20,6 +20,16 @@ def printable(text: str) -> str:
     return "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in text)
 
 
+def short(text: str) -> str:
+    """A printable piece of a text, short enough for a line of many.
+
+    >>> len(short("x" * 70_000))
+    60
+    """
+    text = printable(text)
+    return text if len(text) <= 60 else text[:57] + "..."
+
+
 @dataclass(frozen=True)
 class Nearest:
     """A hint with the valid name closest to a wrong one, which is looked for when it is shown.
@@ -37,8 +47,8 @@ class Nearest:
         """The closest name, or all of a few when none is close."""
         close = get_close_matches(self.name, self.valid, n=1)
         if close:
-            return f"nearest: {close[0]}"
-        return "valid: " + ", ".join(self.valid[:12]) if self.valid else ""
+            return f"nearest: {short(close[0])}"
+        return "valid: " + ", ".join(map(short, self.valid[:12])) if self.valid else ""
 
 
 Hint = str | Nearest

@@ -36,6 +36,13 @@ def leads_nowhere(path: Path) -> bool:
     return path.is_symlink() and not path.exists()
 
 
+def is_there(path: Path) -> bool:
+    """Whether there is a file, a folder or a link at a path, one that leads nowhere, too. False
+    where nobody may look, or for a name that no file can have: reading or writing says which.
+    """
+    return os.path.lexists(path)
+
+
 def write_atomic(path: str | Path, content: str | bytes) -> Path:
     """Write `content` to `path` (text as UTF-8) by way of a temporary file beside it; return it.
 

@@ -508,7 +508,7 @@ def test_one_study_at_two_dates(genchain, launched, monkeypatch) -> None:
     assert Path(alone["report"]).parent.name == "small_2026-10-05T0815"
 
 
-@pytest.mark.parametrize("day", ["2026-10-06", "yesterday", "", "2"])
+@pytest.mark.parametrize("day", ["2026-10-06", "yesterday", "", "2", "2" * 5000])
 def test_a_wrong_date_names_the_right_ones(genchain, launched, day: str) -> None:
     study, _ = launched
     wrong = genchain("review", f"{study}@{day}", "--json")

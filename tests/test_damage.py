@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import json
+import os
 import random
 import re
 import shutil
 import sqlite3
+import stat
 import subprocess
 import sys
 from functools import partial
@@ -147,12 +149,15 @@ def test_what_is_damaged_is_set_aside_and_the_rest_kept(filled: Project, kind: s
             f"(SELECT max(rowid) FROM {record.table})",
             (value,),
         )
+    path.chmod(0o600)
     damaged = path.read_bytes()
     lines = mend(path)
     assert re.search(rf"{record.words} \d+: is damaged", lines[0])
     (aside,) = path.parent.glob("*.damaged-*.sqlite")
     assert aside.name in lines[1]
     assert aside.read_bytes() == damaged
+    if os.name == "posix":  # what only its owner could read stays so
+        assert {stat.S_IMODE(one.stat().st_mode) for one in (path, aside)} == {0o600}
     assert check_store(filled.path)["records"] > 0
     with Store.open(path) as store:
         kinds = [run.kind for run in store.history()]

@@ -260,6 +260,60 @@ def test_a_run_killed_between_file_and_store_is_ended(
         assert in_both(small_project, again) == expected
 
 
+def test_a_file_as_it_was_written_is_not_read_again(
+    small_project: Project, store: Store, two: list[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # Hundreds of decisions take seconds to be parsed and checked.
+    path = decided_path(small_project)
+    more = sound_ids(small_project, store)[2:5]
+
+    def read(*_: object, **__: object) -> None:
+        raise AssertionError("the file was read")
+
+    with monkeypatch.context() as unread:
+        unread.setattr(decided_file, "read_toml", read)
+        lock(small_project, store, more[0], 'a "[[locked]]" of \\n [[locked]]', today=TODAY)
+        lock(small_project, store, more[1], "", today=TODAY)
+        release(small_project, store, two[0])
+        lock(small_project, store, more[2], today=TODAY)
+        entries = decided(small_project, store).entries
+    assert list(entries) == [two[1], *more]
+    written = path.read_text()
+    assert [one[0] for one in in_both(small_project, store)] == list(entries)
+    write_entries(path, list(entries.values()))  # each of them anew
+    assert path.read_text() == written
+
+
+def test_a_file_in_another_order_keeps_it(
+    small_project: Project, store: Store, two: list[str]
+) -> None:
+    path = decided_path(small_project)
+    entries = read_entries(path) or []
+    third, fourth = sound_ids(small_project, store)[2:4]
+    write_entries(path, entries[::-1])
+    lock(small_project, store, third, today=TODAY)
+    lock(small_project, store, fourth, today=TODAY)
+    order = [two[1], two[0], third, fourth]
+    assert [one["design_id"] for one in read_entries(path) or []] == order
+    assert [design for design, _ in in_both(small_project, store)] == order
+    edited(small_project, f"why {two[1]}", "for the dyke")
+    assert take_in(small_project, store).entries[two[1]]["note"] == "for the dyke"
+    assert in_both(small_project, store)[0] == (two[1], "for the dyke")
+
+
+def test_what_the_store_has_lost_is_not_taken_for_written(
+    small_project: Project, store: Store, two: list[str]
+) -> None:
+    store._connection.execute("DELETE FROM decision WHERE design = ?", (two[1],))
+    store._connection.execute("DELETE FROM checksum WHERE record = 'decision' AND row = 2")
+    found = take_in(small_project, store)
+    assert list(found.entries) == two
+    assert found.notices == (
+        f"{decided_path(small_project)}: {two[1]} is not in the store: taken in",
+    )
+    assert len(in_both(small_project, store)) == 2
+
+
 def test_a_fresh_clone_evaluates_what_was_decided(small_project: Project) -> None:
     """The file alone is enough; its numbers come out again."""
     with Store.open(path_of(small_project)) as store:

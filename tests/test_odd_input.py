@@ -13,7 +13,9 @@ from pathlib import Path
 
 import pytest
 
-from explorer.errors import MOST_FAULTS, InputError
+from explorer.commands.measure import write_note
+from explorer.commands.start import start
+from explorer.errors import MOST_FAULTS, DiskError, InputError
 from explorer.inputs.plausible import RANGES
 from explorer.inputs.study import Project, load
 
@@ -184,6 +186,58 @@ def test_a_table_of_many_parts_is_read_in_a_moment(small_study: Path) -> None:
     project = load(small_study, today=TODAY)
     assert time.perf_counter() - start < CLEAR_S
     assert len(project.study.choices["crank"]) == len(names)
+
+
+@pytest.mark.parametrize("text", ["y" * 200_000, '\\"' * 100_000, "a." * 100_000])
+def test_a_very_long_text_in_a_study_is_named_in_a_moment(small_study: Path, text: str) -> None:
+    # Backslashes and quotes, too: a search that begins anew at each letter takes the square.
+    lines = small_study.read_text().splitlines()
+    line = next(i for i, one in enumerate(lines) if one.startswith("cadence_rpm"))
+    lines[line] = f'cadence_rpm = "{text}"'
+    small_study.write_text("\n".join(lines))
+    begun = time.process_time()
+    (fault,) = lines_of(small_study)
+    assert time.process_time() - begun < CLEAR_S / 5
+    assert fault.startswith(f"small.toml: line {line + 1}, settings.cadence_rpm: ")
+    assert len(fault) < 300
+
+
+def test_a_very_long_word_in_a_study_is_named_in_a_moment(small_study: Path) -> None:
+    last = len(small_study.read_text().splitlines()) + 1
+    small_study.write_text(f"{small_study.read_text()}{'z' * 200_000}")
+    begun = time.process_time()
+    (fault,) = lines_of(small_study)
+    assert time.process_time() - begun < CLEAR_S / 5
+    assert fault.startswith(f"small.toml: line {last}: is not TOML")
+
+
+@pytest.mark.parametrize(
+    ("parts", "refused"), [(99, False), (100, True)], ids=["99 parts", "100 parts"]
+)
+def test_a_name_of_very_many_parts_is_refused_wherever_it_stands(
+    small_study: Path, parts: int, refused: bool
+) -> None:
+    name = ".".join(["a"] * parts)
+    small_study.write_text(
+        f'{small_study.read_text()}\n# {name}\nx = {{ y = """b"""", {name} = 1 }}\n'
+    )
+    last = len(small_study.read_text().splitlines())
+    (fault,) = lines_of(small_study)
+    rule = f"small.toml: line {last}: must have names of less than 100 parts"
+    assert (fault == rule) is refused
+
+
+def test_a_name_that_no_file_can_have_is_a_fault_like_others(
+    small_study: Path, tmp_path: Path
+) -> None:
+    long = "y" * 300
+    text = small_study.read_text().replace("[study]\n", f'[study]\ntables = "{long}"\n')
+    small_study.write_text(text)
+    assert any("study.tables: must have at most 200" in line for line in lines_of(small_study))
+    with pytest.raises(DiskError, match="cannot be written"):
+        write_note("cell", tmp_path / long)
+    with pytest.raises(DiskError, match="cannot be written"):
+        start("short", home=tmp_path / long)
 
 
 def test_too_many_columns_are_one_fault(small_study: Path) -> None:

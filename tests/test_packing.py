@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import shutil
+import stat
 from pathlib import Path
 from typing import Any
 
@@ -19,7 +21,7 @@ from explorer.errors import DiskError, ExplorerError, InputError
 from explorer.inputs.study import Project, load
 from explorer.search import run
 from explorer.search.progress import Step
-from explorer.store import packing
+from explorer.store import packing, placing
 from explorer.store.keys import ids_of, path_of
 from explorer.store.packing import pack
 from explorer.store.results import Store
@@ -206,13 +208,40 @@ def test_a_failure_leaves_the_old_file(
         return packing.zlib.compress(content[:-1] + bytes([content[-1] ^ 1]))
 
     if what == "replacing":
-        monkeypatch.setattr(packing.os, "replace", failing)
+        monkeypatch.setattr(placing.os, "replace", failing)
     else:
         monkeypatch.setattr(packing, "_shut", wrong)
     with pytest.raises(ExplorerError):
         pack(path)
     assert path.read_bytes() == content
     assert sorted(os.listdir(study.parent)) == there
+
+
+def test_a_folder_that_refuses_the_new_file_is_one_line_about_the_store(
+    study: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = path_of(load(study))
+    content = path.read_bytes()
+
+    def refused(*_: object, **__: object) -> None:
+        raise OSError(errno.EROFS, os.strerror(errno.EROFS))
+
+    # A file system that is mounted to be read only refuses to take away what is not there, too.
+    monkeypatch.setattr(Path, "unlink", refused)
+    monkeypatch.setattr(placing.os, "link", refused)
+    monkeypatch.setattr(placing.os, "rename", refused)
+    with pytest.raises(DiskError) as caught:
+        pack(path)
+    assert str(caught.value) == f"{path}: cannot be written: {os.strerror(errno.EROFS)}"
+    assert path.read_bytes() == content
+
+
+@pytest.mark.skipif(os.name != "posix", reason="permissions are those of POSIX")
+def test_a_store_that_only_its_owner_may_read_stays_so(study: Path) -> None:
+    path = path_of(load(study))
+    path.chmod(0o600)
+    pack(path)
+    assert stat.S_IMODE(path.stat().st_mode) == 0o600
 
 
 @pytest.mark.parametrize("bytes_", [b"", b"no zlib", packing.zlib.compress(bytes(10**7))])

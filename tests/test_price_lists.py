@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import time
 from datetime import date
 from pathlib import Path
 
@@ -220,6 +221,37 @@ def test_old_prices_count_only_without_younger_ones(small_study: Path) -> None:
     (note,) = (n for n in load(small_study, today=TODAY).catalogue.notes if "days old" in n)
     assert "the price of 2025-11-01 is 389 days old and does not count beside the younger" in note
     assert note.endswith("other.csv")
+
+
+def test_parts_of_an_offer_are_not_said_to_lack_a_price_where_a_table_is_unread(
+    small_study: Path,
+) -> None:
+    with_shop(small_study, f"{HEAD}0815;1,00;1;2026-11-01\n")
+    prices = small_study.parent / "parts" / "prices.csv"
+    prices.write_text(re.sub(r"(?m)^cell_5f,.*\n", "", prices.read_text()))
+    load(small_study, today=TODAY)
+    (small_study.parent / "parts" / "cranks.csv").unlink()
+    with pytest.raises(InputError) as caught:
+        load(small_study, today=TODAY)
+    (fault,) = caught.value.faults
+    assert (fault.rule, Path(fault.file).name) == ("is missing", "cranks.csv")
+
+
+def test_a_very_long_column_name_is_shortened_where_columns_are_listed(small_study: Path) -> None:
+    with_shop(small_study, f"{'x' * 70_000};Unit price;Seen;From\n0815;1,00;2026-11-01;1\n")
+    fault = fault_of(small_study)
+    assert "got Article (valid: xxxx" in fault
+    assert len(fault) < 400
+
+
+@pytest.mark.parametrize("dated", ["24.11.2026", "24.11.2020"], ids=["dearer", "old"])
+def test_thousands_of_breaks_of_a_part_are_read_in_a_moment(small_study: Path, dated: str) -> None:
+    # Each compared with all others, 300,000 took minutes.
+    breaks = [f"0815;{n};{dated};{n}" for n in range(1, 10_001)]
+    with_shop(small_study, "\n".join(["Article;Unit price;Seen;From", *breaks]))
+    begun = time.process_time()
+    load(small_study, today=TODAY)
+    assert time.process_time() - begun < 4
 
 
 def test_a_break_dearer_than_fewer_pieces_is_noted(small_study: Path) -> None:

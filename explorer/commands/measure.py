@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import Any
 
 from explorer.errors import Fault, InputError, nearest
-from explorer.files import write_atomic
+from explorer.files import is_there, write_atomic
 from explorer.inputs.catalogue import TABLE_NAMES
 from explorer.measuring.blank_note import blank_note
 from explorer.measuring.filing import file_rows
@@ -27,7 +27,7 @@ def write_note(kind: str, file: Path | None = None) -> dict[str, Any]:
         raise InputError([Fault("measure note", "KIND", rule, kind, hint)])
     text = blank_note(NOTE_KINDS[name])
     if file is not None:
-        if file.exists() or file.is_symlink():
+        if is_there(file):
             raise InputError([Fault(str(file), "", "exists already, and nothing is overwritten")])
         write_atomic(file, text)
     return {"kind": name, "text": text, "file": None if file is None else str(file)}

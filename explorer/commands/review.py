@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 from typing import Any
 
@@ -79,7 +80,7 @@ def _dated(study: Path | str) -> tuple[Path, str | None]:
     """A study's file, and the day asked for behind an @ where the whole is no file itself."""
     whole = str(study)
     path, at, day = whole.rpartition("@")
-    if not at or Path(whole).exists():
+    if not at or os.path.exists(whole):  # unlike Path.exists, False for a name that is too long
         return Path(whole), None
     return Path(path), day.strip().replace(" ", "T")
 

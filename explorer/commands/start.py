@@ -7,7 +7,7 @@ from typing import Any
 
 from explorer.commands.schema import schema, text_of
 from explorer.errors import Fault, InputError
-from explorer.files import write_folder
+from explorer.files import is_there, write_folder
 from explorer.inputs import starter
 from explorer.inputs.catalogue import IDENTIFIER, TABLE_NAMES
 from explorer.inputs.csv_tables import shown
@@ -22,7 +22,7 @@ def start(name: str, *, home: Path) -> dict[str, Any]:
         rule = "must be lower-case letters, digits and _, a letter first, at most 48"
         raise InputError([Fault("start", "NAME", rule, shown(name))])
     folder = home / name
-    if folder.exists() or folder.is_symlink():
+    if is_there(folder):
         raise InputError([Fault(str(folder), "", "exists already, and nothing is overwritten")])
     files = {
         f"{name}.toml": starter.study_text(name),

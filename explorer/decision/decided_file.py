@@ -28,6 +28,8 @@ LONGEST_NOTE = 500
 LARGEST_LOCKS_BYTES = 4_000_000
 OF_A_PERSON = ("date", "note")
 """Keys of an entry that a person may change."""
+ENTRY = "\n[[locked]]\n"
+"""Begins an entry. Within one it cannot stand: texts are written in one line."""
 HEADER = """\
 # Designs that somebody decided to build, with the prices and results of that day.
 # Written by the lock command; keep it with the study. Dates and notes may be changed here, and
@@ -296,29 +298,45 @@ class _Check:
             self.fault(("locked", number, "design_id"), rule, entry.design_id)
 
 
-def write_entries(path: Path, entries: Sequence[Mapping[str, Any]]) -> None:
+def write_entries(
+    path: Path, entries: Sequence[Mapping[str, Any]], texts: Mapping[str, str] | None = None
+) -> None:
     """Write a file of decisions whole, or remove it where there are none; DiskError. InputError for
     more than `read_entries` takes: nobody could then even release one.
-    """
-    import tomli_w
 
+    `texts` are those of entries that are already in the file, by design (`texts_of`).
+    """
+    texts = texts or {}
     if not entries:
         try:
             path.unlink(missing_ok=True)
         except OSError as error:
             raise DiskError(f"{path}: cannot be removed: {error.strerror or error}") from error
         return
-    locked = [{**as_kept(entry), "date": _day(entry["date"])} for entry in entries]
-    for entry in locked:
-        entry["bill"] = [
-            {**line, "price_dated": _day(line["price_dated"])} if "price_dated" in line else line
-            for line in entry["bill"]
-        ]
-    text = HEADER + "\n" + tomli_w.dumps({"format": FORMAT, "locked": locked})
+    each = [texts.get(entry["design_id"]) or _text_of(entry) for entry in entries]
+    text = ENTRY.join((f"{HEADER}\nformat = {FORMAT}\n", *each))
     if len(text.encode()) > LARGEST_LOCKS_BYTES:
         rule = f"must stay below {LARGEST_LOCKS_BYTES // 1_000_000} MB: release a design first"
-        raise InputError([Fault(str(path), "locked", rule, f"{len(locked):,} decisions")])
+        raise InputError([Fault(str(path), "locked", rule, f"{len(entries):,} decisions")])
     write_atomic(path, text)
+
+
+def texts_of(text: str) -> dict[str, str]:
+    """The text of each entry of a file that `write_entries` has written, by design."""
+    entries = text.split(ENTRY)[1:]
+    return {entry.split('"', 2)[1]: entry for entry in entries}  # the id stands first
+
+
+def _text_of(entry: Mapping[str, Any]) -> str:
+    """An entry as TOML, without the line that begins it."""
+    import tomli_w
+
+    locked = {**as_kept(entry), "date": _day(entry["date"])}
+    locked["bill"] = [
+        {**line, "price_dated": _day(line["price_dated"])} if "price_dated" in line else line
+        for line in locked["bill"]
+    ]
+    return tomli_w.dumps({"locked": [locked]}).removeprefix(ENTRY.lstrip())
 
 
 SCALARS = (str, float, int)

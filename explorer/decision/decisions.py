@@ -12,6 +12,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from hashlib import blake2b
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any, NamedTuple
 
 from explorer.decision.decided_file import (
@@ -20,8 +21,10 @@ from explorer.decision.decided_file import (
     differing,
     entry_of,
     read_entries,
+    texts_of,
     write_entries,
 )
+from explorer.decision.written_file import as_written, remember_written
 from explorer.errors import DiskError, ExplorerError
 from explorer.files import write_atomic
 from explorer.inputs.study import Project
@@ -40,13 +43,16 @@ class Decided(NamedTuple):
     in lines.
 
     `stands` says that the file holds the same; `old` names what the first release's file holds, ""
-    where there is none that is still to be read.
+    where there is none that is still to be read. `same` are the entries that store and file are
+    known to hold alike, and `texts` how the file has them: none where it is not as it was written.
     """
 
     entries: dict[str, Entry]
     notices: tuple[str, ...] = ()
     stands: bool = True
     old: str = ""
+    texts: Mapping[str, str] = MappingProxyType({})
+    same: Mapping[str, Entry] = MappingProxyType({})
 
 
 def decided_path(project: Project) -> Path:
@@ -65,10 +71,16 @@ def decided(project: Project, store: Store | None) -> Decided:
     `store` is None where there is none. InputError with every fault of a file that was edited
     wrongly.
     """
-    kept = {} if store is None else {one.design: one.entry for one in store.decisions()}
+    kept = () if store is None else store.decisions()
     path = decided_path(project)
-    in_file = read_entries(path, list(kept.values()))
-    mine = {design: entry_of(entry) for design, entry in kept.items()}
+    text = None if store is None else as_written(store, path, kept)
+    mine = {one.design: entry_of(one.entry) for one in kept}
+    if text is not None:
+        texts = texts_of(text)
+        in_order = {design: mine[design] for design in texts}
+        found = Decided(in_order, texts=texts, same=mine)
+        return _with_first_release(project, store, found)
+    in_file = read_entries(path, [one.entry for one in kept])
     if in_file is None:
         words = (f"{path}: is missing, the store's decisions hold",) if mine else ()
         found = Decided(mine, words, not mine)
@@ -132,7 +144,7 @@ def _with_first_release(project: Project, store: Store | None, found: Decided) -
             notices.append(f"{decided_path(project)}: {words}")
     stands = found.stands and holds == found.entries
     name = blake2b(path.read_bytes(), digest_size=8).hexdigest()
-    return Decided(holds, tuple(notices), stands, name)
+    return found._replace(entries=holds, notices=tuple(notices), stands=stands, old=name)
 
 
 def _to_be_read(store: Store | None) -> bool:
@@ -170,6 +182,8 @@ def take_in(project: Project, store: Store) -> Decided:
 
 def _waits(found: Decided, store: Store) -> bool:
     """Whether something is to be written before store and file hold the same."""
+    if found.texts and not found.old:
+        return found.entries != found.same
     kept = {one.design: one.entry for one in store.decisions()}
     holds = {design: as_kept(entry) for design, entry in found.entries.items()}
     return bool(found.old) or not found.stands or kept != holds
@@ -194,18 +208,28 @@ def changing(project: Project, store: Store) -> Iterator[Decided]:
             _into_store(store, found)
             entries = list(found.entries.values())
             if not found.stands or entries != given:
-                write_entries(path, entries)
+                unchanged = (name for name in found.entries if _is_same(found, name))
+                write_entries(path, entries, {name: found.texts[name] for name in unchanged})
                 after = path.read_bytes() if path.exists() else None
+                if after is not None:
+                    remember_written(store, after)
     except BaseException:
         if after != before:
             _put_back(project, store, before, after)
         raise
 
 
+def _is_same(found: Decided, design: str) -> bool:
+    """Whether store and file are known to hold what holds for a design."""
+    return design in found.same and found.entries.get(design) is found.same[design]
+
+
 def _into_store(store: Store, found: Decided) -> None:
     """Rows for what is not in the store as it holds, and entries of the history for them."""
     kept = {one.design: one.entry for one in store.decisions()}
     for design, entry in found.entries.items():
+        if _is_same(found, design):
+            continue
         content = as_kept(entry)
         if content == kept.get(design):
             continue

@@ -13,7 +13,7 @@ import numpy as np
 from pydantic import BaseModel, ConfigDict, Field
 
 from explorer.errors import Fault, nearest
-from explorer.files import leads_nowhere
+from explorer.files import is_there
 from explorer.inputs.back_parts import Converter
 from explorer.inputs.csv_tables import Row, TableColumns, TableReader, content_hash, shown
 from explorer.inputs.front_parts import Generator
@@ -208,7 +208,7 @@ def _defaults(tables: Path) -> dict[str, Part]:
     return {
         name: link.default
         for name, link in LINKS.items()
-        if link.default is not None and not files[name].exists() and not leads_nowhere(files[name])
+        if link.default is not None and not is_there(files[name])
     }
 
 

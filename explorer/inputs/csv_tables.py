@@ -17,7 +17,7 @@ from typing import Any, TypeVar
 
 from pydantic import BaseModel, ValidationError
 
-from explorer.errors import Fault, Hint, nearest, printable
+from explorer.errors import Fault, Hint, nearest, printable, short
 from explorer.files import NOWHERE, OUTSIDE, leads_nowhere, leads_outside
 from explorer.inputs.notation import (
     cleaned,
@@ -49,11 +49,12 @@ def content_hash(content: Any) -> str:
     return hashlib.sha256(text.encode()).hexdigest()[:16]
 
 
+_DATE = re.compile(r"\d{4}-\d\d-\d\d")
+
+
 def shown(value: object) -> str:
     """A value as one short printable piece of text."""
-    text = value if isinstance(value, str) else repr(value)
-    text = printable(text)
-    return text if len(text) <= 60 else text[:57] + "..."
+    return short(value if isinstance(value, str) else repr(value))
 
 
 @dataclass(frozen=True)
@@ -249,10 +250,11 @@ class TableReader:
     ) -> Iterator[Row]:
         """Lines as rows by column, where `columns` says column -> name in the file's header."""
         labels = {column: label for column, label in columns.items() if column != label}
+        file = self.shown(name)
         for number, line in lines:
             named = dict(zip(header, line, strict=False))
             cells = {column: named.get(label, "") for column, label in columns.items()}
-            row = Row(self.shown(name), number, cells.get(id_column, ""), cells, labels)
+            row = Row(file, number, cells.get(id_column, ""), cells, labels)
             unprintable = [column for column, cell in cells.items() if not cell.isprintable()]
             self.faults.extend(
                 row.fault(column, "must be printable text on one line", cells[column])
@@ -262,9 +264,12 @@ class TableReader:
                 rule = f"must have {len(header)} cells as the header has"
                 self.faults.append(row.fault("", rule, str(len(line))))
                 cells = {}  # known by its id, but what stands in which column is a guess
-            else:
+            elif unprintable:
                 cells = {c: cell for c, cell in cells.items() if c not in unprintable}
-            yield Row(row.file, number, row.id, cells, labels)
+            else:
+                yield row
+                continue
+            yield Row(file, number, row.id, cells, labels)
 
     def _text(self, name: str) -> str | None:
         path = self.folder / name
@@ -307,7 +312,7 @@ class TableReader:
             record = model.model_validate({name: c for name, c in row.cells.items() if c})
         except ValidationError as error:
             record = None
-            for found in error.errors(include_url=False):
+            for found in error.errors(include_url=False, include_input=False):
                 fault = _row_fault(row, found)
                 if fault and not (faults and found["loc"] == ("dated",)):
                     faults.append(fault)
@@ -321,7 +326,7 @@ class TableReader:
         if not text:
             return
         try:
-            dated = date.fromisoformat(text) if re.fullmatch(r"\d{4}-\d\d-\d\d", text) else None
+            dated = date.fromisoformat(text) if _DATE.fullmatch(text) else None
         except ValueError:
             dated = None
         if dated is None:

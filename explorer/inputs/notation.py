@@ -39,6 +39,8 @@ def is_formula(text: str) -> bool:
 
 def comma_hint(value: str) -> str:
     """What to write instead of a number with a comma, which may mark decimals or thousands."""
+    if "," not in value:
+        return ""
     if re.fullmatch(r"[-+]?[0-9]{1,3},[0-9]{3}", value):
         return f"{value.replace(',', '')} or {value.replace(',', '.')}, whichever is meant"
     return "with a point, not a comma" if re.fullmatch(r"[-+]?\d+,\d+", value) else ""

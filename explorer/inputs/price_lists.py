@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import replace
+from itertools import groupby
 
 from explorer.errors import Fault, nearest
 from explorer.inputs.csv_tables import Row, TableColumns, TableReader, content_hash
@@ -18,7 +18,8 @@ Held = tuple[Row, Price]
 def read_prices(
     reader: TableReader, name: str, parts: Sequence[str] | None, terms: PriceTerms | None
 ) -> tuple[Prices | None, frozenset[str] | None]:
-    """Prices in force, and the ids that have a row; None where prices.csv cannot be read.
+    """Prices in force, and the ids that have a row; None where prices.csv cannot be read, and for
+    the ids where nobody can say which rows of an offer are of our parts.
 
     `parts` are the ids that may be priced, None when a table of parts is unread. Of a supplier's
     prices of a part for one quantity the newest holds; prices.csv counts as a supplier, or as those
@@ -47,6 +48,8 @@ def read_prices(
         return None, None
     if terms is None:
         return None, listed
+    if parts is None and terms.offers:
+        return None, None
     _note_currencies(reader, found, terms)
     held = {part: _in_force(reader, pairs, terms) for part, pairs in by_part.items()}
     _note_dearer_breaks(reader, held, terms)
@@ -100,6 +103,7 @@ def _in_force(reader: TableReader, prices: Sequence[Held], terms: PriceTerms) ->
         return (reader.today - price.dated).days
 
     held = []
+    younger = next((pair for pair in prices if age(pair[1]) <= terms.old_after_days), None)
     for row, price in prices:
         if age(price) <= terms.old_after_days:
             held.append((row, price))
@@ -108,9 +112,8 @@ def _in_force(reader: TableReader, prices: Sequence[Held], terms: PriceTerms) ->
             f"{row.file}: row {row.number} ({price.part}): "
             f"the price of {price.dated} is {age(price)} days old"
         )
-        younger = [pair for pair in prices if age(pair[1]) <= terms.old_after_days]
-        if younger:
-            other, first = younger[0]
+        if younger is not None:
+            other, first = younger
             where = f"in row {other.number} of {other.file}"
             if first.from_quantity <= price.from_quantity:
                 reader.notes.append(f"{words} and does not count beside the younger one {where}")
@@ -127,21 +130,21 @@ def _note_dearer_breaks(
 ) -> None:
     """Note breaks at which one piece is dearer than at the same supplier's for fewer pieces."""
     for prices in held.values():
-        for number, (row, price) in enumerate(prices):
-            fewer = [
-                one
-                for _, one in prices[:number]
-                if (one.supplier, one.currency) == (price.supplier, price.currency)
-                and one.from_quantity < price.from_quantity
-                and one.amount < price.amount
-            ]
-            if fewer:
-                least = min(fewer, key=lambda one: one.amount)
-                reader.notes.append(
-                    f"{row.file}: row {row.number} ({price.part}): from {price.from_quantity} "
-                    f"pieces one costs {price.amount:g} {price.currency}, from "
-                    f"{least.from_quantity} only {least.amount:g}"
-                )
+        cheapest: dict[tuple[str, str], Price] = {}
+        for _, same in groupby(prices, key=lambda pair: pair[1].from_quantity):
+            together = list(same)
+            for row, price in together:
+                least = cheapest.get((price.supplier, price.currency))
+                if least is not None and least.amount < price.amount:
+                    reader.notes.append(
+                        f"{row.file}: row {row.number} ({price.part}): from {price.from_quantity} "
+                        f"pieces one costs {price.amount:g} {price.currency}, from "
+                        f"{least.from_quantity} only {least.amount:g}"
+                    )
+            for _, price in together:
+                before = cheapest.setdefault((price.supplier, price.currency), price)
+                if price.amount < before.amount:
+                    cheapest[price.supplier, price.currency] = price
 
 
 def _stocked(prices: Sequence[Price]) -> tuple[Price, ...]:
@@ -229,32 +232,39 @@ def _in_our_notation(reader: TableReader, row: Row, notation: Notation) -> Row:
 
     What looks like nothing of the kind is left to the record's own check.
     """
-    cells, before = dict(row.cells), len(reader.faults)
+    cells, marked = dict(row.cells), ""
+
+    def price(text: str) -> str:
+        nonlocal marked
+        number, marked = notation.price(text)
+        return number
+
     readers = {
-        "price": lambda text: notation.price(text)[0],
+        "price": price,
         "from_quantity": notation.whole,
         "available": notation.whole,
         "currency": notation.currency,
         "dated": notation.day,
     }
+    read_all = True
     for column, read in readers.items():
         text = cells.get(column, "")
         try:
-            cells |= {column: read(text)} if text else {}
+            if text:
+                cells[column] = read(text)
         except Unread as error:
             reader.faults.append(row.fault(column, str(error), text, error.hint))
             del cells[column]  # its fault is named
-    if len(reader.faults) == before and cells.get("price"):
-        _, marked = notation.price(row.cells["price"])
-        if marked and cells.get("currency") not in (None, "", marked):
-            rule = f"must be in {cells['currency']}, as its currency says"
-            reader.faults.append(row.fault("price", rule, row.cells["price"]))
-            del cells["price"]
-        elif marked:
-            cells["currency"] = marked
+            read_all = False
+    if read_all and marked and cells.get("currency") not in (None, "", marked):
+        rule = f"must be in {cells['currency']}, as its currency says"
+        reader.faults.append(row.fault("price", rule, row.cells["price"]))
+        del cells["price"]
+    elif read_all and marked:
+        cells["currency"] = marked
     # Without its quantity a price would be that of one piece: such a row counts no further.
     known = all(column in cells for column in ("from_quantity", "available") if column in row.cells)
-    return replace(row, cells=cells if known else {})
+    return Row(row.file, row.number, row.id, cells if known else {}, row.labels)
 
 
 def _note_currencies(reader: TableReader, found: Iterable[Held], terms: PriceTerms) -> None:

@@ -17,7 +17,7 @@ from typing import Literal, NamedTuple
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from explorer.errors import Fault
-from explorer.files import leads_nowhere
+from explorer.files import is_there
 from explorer.inputs.csv_tables import Row, TableColumns, TableReader
 from explorer.inputs.front_parts import HARMONICS
 from explorer.inputs.records import Identifier, Positive, Record, Text
@@ -155,7 +155,7 @@ def read_spreads(
     """
     found: dict[tuple[str, str], list[SpreadRow]] = {}
     path = reader.folder / name
-    if not path.exists() and not leads_nowhere(path):
+    if not is_there(path):
         reader.notes.append(
             f"{reader.shown(name)} is not there: every build counts as exactly what the tables "
             "say, and nothing warns of parts that differ; a study made by genchain start has the "

@@ -15,8 +15,15 @@ _KEYS = rf"{_KEY}(?:\s*\.\s*{_KEY})*"
 _HEADER = re.compile(rf"\s*(\[\[?)\s*({_KEYS})\s*\]\]?\s*(?:#.*)?")
 _ASSIGNED = re.compile(rf"\s*({_KEYS})\s*=")
 DEEPEST_NAME = 100
-_DEEP_NAME = re.compile(rf"(?:{_KEY}[ \t]*\.[ \t]*){{{DEEPEST_NAME - 1}}}")
 """Python's reader takes the square of a name's parts: 100,000 of them fill any memory."""
+_BARE_OR_QUOTED = r"""(?:[A-Za-z0-9_-]++|"(?:[^"\\\n]++|\\.)*"?|'[^'\n]*+'?)"""
+_NAME_OR_STRING = re.compile(
+    r'"""(?:[^"\\]++|\\[\s\S]|"(?!""))*"{0,5}'
+    r"|'''(?:[^']++|'(?!''))*'{0,5}"
+    r"|#.*"
+    rf"|(?P<name>{_BARE_OR_QUOTED}(?:[ \t]*+\.[ \t]*+{_BARE_OR_QUOTED})*)",
+)
+"""What may hold points. Nothing is given back, so that any text is gone through once."""
 NEWLINE = "\n"
 _LONG_STRING = re.compile(r'"""|\'\'\'')
 
@@ -37,10 +44,10 @@ def read_toml(path: Path, most_bytes: int, kind: str) -> tuple[str, dict[str, An
         else:
             content = path.read_bytes()
             text = content.decode("utf-8-sig").replace("\r\n", "\n")
-            deep = _DEEP_NAME.search(text)
-            if not deep:
+            deep = _deep_name(text)
+            if deep is None:
                 return text, tomllib.loads(text)
-            where = f"line {text.count(NEWLINE, 0, deep.start()) + 1}"
+            where = f"line {text.count(NEWLINE, 0, deep) + 1}"
             rule = f"must have names of less than {DEEPEST_NAME} parts"
     except UnicodeDecodeError as error:
         where = f"line {content.count(NEWLINE.encode(), 0, error.start) + 1}"
@@ -95,6 +102,17 @@ def line_of(places: Places, keys: Iterable[Any]) -> int | None:
     path = tuple(str(key) for key in keys)
     depths = range(len(path), 0, -1)
     return next((places[path[:d]] for d in depths if path[:d] in places), None)
+
+
+def _deep_name(text: str) -> int | None:
+    """Where a TOML text has a dotted name of `DEEPEST_NAME` parts or more; None without one."""
+    for found in _NAME_OR_STRING.finditer(text):
+        name = found["name"]
+        if not name or name.count(".") < DEEPEST_NAME - 1:
+            continue
+        if len(re.findall(_BARE_OR_QUOTED, name)) >= DEEPEST_NAME:  # points within quotes are none
+            return found.start()
+    return None
 
 
 def _names(dotted: str) -> tuple[str, ...]:

@@ -46,7 +46,10 @@ class PlugLog:
 def read_log(file: Path) -> PlugLog:
     """A CSV file with `time_s` and one or more of `COLUMNS`. InputError with every fault."""
     text = _text(file)
-    rows = list(csv.reader(io.StringIO(text), delimiter=separator_of(text)))
+    try:
+        rows = list(csv.reader(io.StringIO(text, newline=""), delimiter=separator_of(text)))
+    except csv.Error as error:
+        raise InputError([Fault(str(file), "", f"is not a CSV table: {error}")]) from error
     numbered = [(k, row) for k, row in enumerate(rows, 1) if any(cell.strip() for cell in row)]
     if not numbered:
         raise InputError([Fault(str(file), "", "is empty")])

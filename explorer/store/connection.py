@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
-import secrets
 import sqlite3
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
@@ -17,6 +15,7 @@ from explorer.errors import DiskError, ExplorerError, Fault, InputError
 from explorer.files import OUTSIDE, leads_outside
 from explorer.store import checksums, waiting
 from explorer.store.checksums import RECORDS, checksum
+from explorer.store.placing import new_beside, put_in_place
 from explorer.store.schema import (
     APPLICATION_ID,
     BUILDS_SINCE,
@@ -76,8 +75,7 @@ class StoreFile:
     @classmethod
     def _make(cls, path: Path) -> None:
         """Make a file that holds nothing yet, whole or not at all; one that stands there stays."""
-        new = path.with_name(f".{path.name[:80]}.{secrets.token_hex(8)}.part")
-        try:
+        with new_beside(path) as new:
             store = cls(new, _connected(new, "rwc"))
             try:
                 with faults_in_one_line(path), store._transaction():
@@ -88,10 +86,6 @@ class StoreFile:
             finally:
                 store.close()
             put_in_place(new, path)
-        except DiskError as error:
-            raise DiskError(str(error).replace(str(new), str(path))) from error
-        finally:
-            new.unlink(missing_ok=True)
 
     def close(self) -> None:
         """Let go of the file."""
@@ -330,20 +324,6 @@ def _why_none(path: Path) -> str:
         if decisions.exists():
             return f"no store beside {decisions.name}: a fresh clone, launch first"
     return "no results are stored yet, launch first"
-
-
-def put_in_place(new: Path, path: Path) -> None:
-    """Give a new file its name unless there is one of this name by now."""
-    try:
-        os.link(new, path)
-    except FileExistsError:
-        return
-    except OSError as error:  # a file system without links
-        try:
-            if not path.exists():
-                os.rename(new, path)
-        except OSError:
-            raise DiskError(f"{path}: cannot be written: {error.strerror or error}") from error
 
 
 def time_now() -> str:

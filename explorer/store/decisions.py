@@ -11,11 +11,14 @@ from explorer.store.connection import StoreFile, compact_json, time_now
 
 
 class Kept(NamedTuple):
-    """A decision that holds: its design, the hash of its results, and all of it as plain values."""
+    """A decision that holds: its design, the hash of its results, all of it as plain values, and
+    the text that the store has of them.
+    """
 
     design: str
     hash: str
     entry: dict[str, Any]
+    text: str
 
 
 class Decisions(StoreFile):
@@ -32,7 +35,7 @@ class Decisions(StoreFile):
             if entry is None:
                 holds.pop(design, None)
             else:
-                holds[design] = Kept(design, results, entry)
+                holds[design] = Kept(design, results, entry, text)
         return list(holds.values())
 
     def decide(self, design: str, results: str, entry: Mapping[str, Any] | None) -> None:

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import json
 import os
-import secrets
 import shutil
 import sqlite3
 from collections.abc import Iterator, Mapping
@@ -21,6 +20,7 @@ from explorer.inputs.links import LINKS
 from explorer.store.builds import Draws, OddsRecord
 from explorer.store.checksums import RECORDS, checksum
 from explorer.store.layout import Layout, UnknownLayoutError
+from explorer.store.placing import new_beside, take_place
 from explorer.store.results import Store
 
 PHYSICS = ("vocabulary", "context", "block", "detail")
@@ -114,16 +114,13 @@ def mend(path: Path) -> tuple[str, ...]:
             if len(found.damages) > MOST_NOTICES:
                 lines.append(f"{len(found.damages):,} records are damaged in all")
             lines.append(f"the damaged file is set aside as {aside.name}")
-            new = path.with_name(f".{path.name[:80]}.{secrets.token_hex(8)}.part")
-            try:
+            with new_beside(path) as new:
                 with Store.open(new) as mended, mended.alone():
                     lines.append(_Copy(store, mended, found).all())
                     run = mended.begin("mend", {})
                     mended.finish(run, {"damaged": len(found.damages), "aside": aside.name})
                 _keep_aside(path, aside)
-                os.replace(new, path)
-            finally:
-                new.unlink(missing_ok=True)
+                take_place(new, path)
     return tuple(lines)
 
 
@@ -141,7 +138,7 @@ def _keep_aside(path: Path, aside: Path) -> None:
     try:
         os.link(path, aside)
     except OSError:
-        shutil.copyfile(path, aside)
+        shutil.copy(path, aside)
 
 
 def _structure_is_sound(store: Store) -> bool:

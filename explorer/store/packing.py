@@ -8,8 +8,6 @@ progress keep their checksums.
 
 from __future__ import annotations
 
-import os
-import secrets
 import zlib
 from collections.abc import Iterator, Sequence
 from itertools import pairwise
@@ -22,6 +20,7 @@ from explorer.errors import Fault, InputError
 from explorer.store.checksums import RECORDS
 from explorer.store.layout import Layout, UnknownLayoutError
 from explorer.store.mending import look
+from explorer.store.placing import new_beside, take_place
 from explorer.store.results import Store
 
 PACKED_ROWS = 8192
@@ -62,8 +61,7 @@ def pack(path: Path) -> Packed:
         if found.damages:
             raise InputError([one.fault for one in found.damages])
         _refuse_unknown(store)
-        new = path.with_name(f".{path.name[:80]}.{secrets.token_hex(8)}.part")
-        try:
+        with new_beside(path) as new:
             with Store.open(new) as packed:
                 with packed.alone():
                     _Packing(store, packed).all()
@@ -72,9 +70,7 @@ def pack(path: Path) -> Packed:
             before = Packed(
                 path.stat().st_size, new.stat().st_size, len(found.sound["block"]), blocks
             )
-            os.replace(new, path)
-        finally:
-            new.unlink(missing_ok=True)
+            take_place(new, path)
     return before
 
 

@@ -146,11 +146,13 @@ def test_the_command(
         ("time_s,bus_V\n0,1\n0,1\n", "must be later than the row before it"),
         ("time_s,bus_V\n0,1\n1\n", "must have 2 cells"),
         ("time_s,bus_V\n0,1\n1,2\n", "needs 30 rows"),
+        ("time_s,bus_V\r0,1\r1,2\r", "needs 30 rows"),
+        (f"time_s,bus_V\n0,{'1' * 200_000}\n", "is not a CSV table: field larger"),
     ],
 )
 def test_bad_logs(tmp_path: Path, text: str, words: str) -> None:
     file = tmp_path / "bad.csv"
-    file.write_text(text)
+    file.write_text(text, newline="")
     with pytest.raises(InputError, match=words):
         read_log(file)
     with pytest.raises(InputError, match="is missing"):
