@@ -123,9 +123,12 @@ def close_books(
 
 @law
 def _at_work(ctx: Context, seen: Fields) -> None:
-    """What hand and front half do where the load rests, or in the middle of its window."""
+    """What hand and front half do where the load rests, or in the middle of its window.
+
+    A load that was cut before does not rest, wherever the end of the shift finds it.
+    """
     load = ctx.load
-    rests = seen.hold_V == seen.hold_V
+    rests = seen.hold_V == seen.hold_V and seen.openings == 0
     volts = seen.hold_V if rests else 0.5 * (opens_V(load, LOADED) + load.on_V)
     columns, setup = ctx.columns, ctx.chain.setup
     way = 1 if ctx.chain.row.body_saturation_A > 0 and volts < ctx.chain.row.start_V else 0
