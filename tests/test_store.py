@@ -277,7 +277,7 @@ def test_history_prices_and_fronts_are_kept(small_project: Project) -> None:
         assert store.front_of(empty)[1].shape == (0, 4)
         part = small_project.study.choices["cell"][0]
         assert [p.first_used for p in store.prices_used(part)] == ["2026-11-25"]
-        with pytest.raises(ExplorerError, match="holds no front"):
+        with pytest.raises(ExplorerError, match="front records have vanished"):
             store.front_of("unknown")
         with pytest.raises(ExplorerError, match="holds no price list"):
             store.prices_of("unknown")

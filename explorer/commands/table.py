@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from explorer.commands.front_view import FrontView
+from explorer.decision.repricing import NOTHING_VALID
 from explorer.errors import Fault, InputError
 from explorer.inputs.study import Project, load
 from explorer.store.keys import path_of
@@ -27,14 +28,16 @@ def front_table(path: Path | str, *, thinned: bool = False) -> DataFrame:
     where a design has none. Lists (`bill`, `cases`) are left out. `thinned` leaves out what a
     person cannot tell apart, as the page does at first.
 
-    InputError where the study is wrong or no results are stored yet. An empty front is an empty
-    frame.
+    InputError where the study is wrong, or no stored design is valid today. An empty front is an
+    empty frame.
     """
     from explorer.report.table import frame
 
     project = load(path)
     with Store.open(path_of(project), read_only=True) as store:
         view = FrontView.at_todays_prices(project, store)
+        if not len(view.stored):
+            raise InputError([Fault(str(store.path), "", NOTHING_VALID)])
         rows = view.rows[np.isin(view.rows, view.read)] if thinned else view.rows
         return frame(view.records(rows))
 

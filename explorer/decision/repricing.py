@@ -55,6 +55,10 @@ class Previous(NamedTuple):
     inputs: str | None = None
 
 
+NOTHING_VALID = "holds no design that is valid today, launch first"
+"""What is wrong with a store whose designs all break a rule of today."""
+
+
 @dataclass(frozen=True)
 class Repriced:
     """Stored designs at today's prices; `cost` (n,) and `front`, rows of the stored designs.
@@ -210,9 +214,8 @@ def reprice_and_record(
     last = last_kept(store)
     changed = changes.since(project, store, last.inputs if last else None)
     if not len(stored):
-        rule = "holds no design that is valid today, launch first"
         reasons = [Fault(str(project.path), "changed", one.words) for one in changed]
-        raise InputError([Fault(str(store.path), "", rule), *reasons])
+        raise InputError([Fault(str(store.path), "", NOTHING_VALID), *reasons])
     run = store.begin("rerun", {"owned": sorted(project.what_if)})
     options = store.load_options(project) if locks else None
     found = reprice(project, stored, previous=last, locks=locks, options=options)

@@ -203,7 +203,7 @@ class History(DrawnBuilds):
         """
         found = self._read("front", "t.hash = ?", (name,))
         if not found:
-            raise ExplorerError(f"{self.path}: holds no front {name}")
+            raise InputError([self.fault_of("front")])
         ((_, ids, values, named),) = found
         numbers = np.frombuffer(ids, "<u8").astype(np.uint64)
         keys = self._parsed("front", named) if named else FIRST_OBJECTIVES
