@@ -208,6 +208,22 @@ def test_a_table_of_the_study_is_not_replaced(small_study: Path, tmp_path: Path)
     assert prices.read_bytes() == content
 
 
+def test_a_limit_that_leaves_nothing_is_named(own: Path, tmp_path: Path) -> None:
+    """The one on cost by a launch, which launched again would say no other; and a table of no valid
+    design is refused like a rerun."""
+    text = own.read_text()
+    own.write_text(re.sub(r"(?m)^cost = .*$", "cost = 1", text))
+    found = explorer.launch(own, workers=1, page=False)
+    assert found["front"] == []
+    assert "cost more than limits.cost = 1 EUR, the cheapest" in found["why_none"]
+    own.write_text(text.replace("first_charge_s = 300", "first_charge_s = 0.001"))
+    own.with_name("small.store.sqlite").unlink()
+    with pytest.raises(InputError, match="no design of the study keeps every rule"):
+        explorer.launch(own, workers=1, page=False)
+    with pytest.raises(InputError, match="holds no design that is valid today, launch first"):
+        write_table(own, tmp_path / "front.csv")
+
+
 def test_parquet_holds_the_frame_as_it_is(launched: tuple[Path, dict], tmp_path: Path) -> None:
     pytest.importorskip("pyarrow")
     study, _ = launched

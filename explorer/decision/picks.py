@@ -19,6 +19,7 @@ from explorer.model.space import Rows
 from explorer.store.keys import Numbers, ids_of
 from explorer.store.promises import keep_odds, odds_of
 from explorer.store.results import Store
+from explorer.store.standing import affordable, buyable
 from explorer.store.stored import Stored
 from explorer.units import Array
 
@@ -145,11 +146,25 @@ class Picker:
         cheap = np.argsort(points[:, KEYS.index(COST)], kind="stable")
         return [int(rows[k]) for k in (*liked[:RUNNERS_UP], *cheap[: RUNNERS_UP // 2])]
 
+    def _too_dear(self) -> str:
+        """That the limit on cost alone leaves no design, in words; empty where one is left."""
+        kept = self.cost[buyable(self.stored, self.cost)]
+        if not kept.size or affordable(self.project, self.stored, self.cost).any():
+            return ""
+        currency = self.project.catalogue.prices.currency
+        return (
+            "No design can be recommended: all that keep the other rules cost more than "
+            f"limits.cost = {self.project.study.limits.cost:g} {currency}, the cheapest "
+            f"{kept.min():,.2f} {currency}."
+        )
+
     def why_none(self) -> str:
         """Why no design of the front may be picked; empty where one may."""
         if len(self.holding()):
             return ""
         stored = self.stored
+        if too_dear := self._too_dear():
+            return too_dear
         rows = self.rows if len(self.rows) else np.flatnonzero(stored.keeps_limits)
         if not len(rows):
             return ""
