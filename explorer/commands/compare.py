@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -37,7 +38,7 @@ def compare_readings(
     name, built = chosen_design(project, design, lock)
     if readings is None:
         return {"design": name, "form": _form(name, built), "readings": []}
-    given = _read(readings, [kind.key for kind, *_ in expected_readings(built)])
+    given = _read(readings, {one.kind.key: one.value for one in expected_readings(built)})
     found = judged(built, given)
     after = as_read(built, found)
     wrong = [one for one in found if not one.in_band]
@@ -92,7 +93,8 @@ def chosen_design(project: Project, design: Path | None, lock: str | None) -> tu
     return lock, Built(project, checked_design(project, locks[lock].design, lock))
 
 
-def _read(file: Path, valid: list[str]) -> dict[str, float]:
+def _read(file: Path, expected: Mapping[str, float]) -> dict[str, float]:
+    valid = tuple(expected)
     text, raw = read_toml(file, LARGEST_READINGS_BYTES, "readings")
     places = places_of(text)
     faults = []
@@ -111,13 +113,17 @@ def _read(file: Path, valid: list[str]) -> dict[str, float]:
         given = {}
     for name, value in given.items():
         if name not in valid:
-            fault(
-                ("readings", name), "is no reading of this design", "", nearest(name, tuple(valid))
-            )
+            fault(("readings", name), "is no reading of this design", "", nearest(name, valid))
         elif isinstance(value, bool) or not isinstance(value, int | float):
             fault(("readings", name), "must be a number", value)
         elif not 0 <= value < 1e9:
             fault(("readings", name), "must be a finite number of at least 0", value)
+    if not faults:
+        on_V, off_V = (given.get(name, expected[name]) for name in ("on_V", "off_V"))
+        if on_V <= off_V:  # no comparator does that: a slip, or one of both is of another day
+            name = "on_V" if "on_V" in given else "off_V"
+            rule = f"leaves on_V at {on_V:g} V, which must be above off_V, {off_V:g} V: read both"
+            fault(("readings", name), rule, given[name])
     if faults:
         raise InputError(faults)
     return {name: float(value) for name, value in given.items()}

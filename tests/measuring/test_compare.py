@@ -128,6 +128,9 @@ def test_one_in_twenty_sound_readings_is_out_of_its_band(built: Built) -> None:
         ("[readings]\n", ["must be a table with at least one reading"]),
         ("[reading]\nwinding_V = 3\n", ["unknown key", "readings"]),
         ("[readings\n", ["is not TOML"]),
+        ("[readings]\non_V = 3.5\n", ["line 2, readings.on_V", "above off_V, 5 V", "3.5"]),
+        ("[readings]\noff_V = 7.0\n", ["readings.off_V", "on_V at 6.8 V", "7.0"]),
+        ("[readings]\non_V = 5\noff_V = 5\n", ["on_V at 5 V", "above off_V, 5 V"]),
     ],
 )  # fmt: skip
 def test_wrong_readings_are_refused(
