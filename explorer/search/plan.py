@@ -59,8 +59,11 @@ def plan(
     if not on_trial and needed > limit * (1.0 if rate is None else GRACE):
         return sampled_instead(project, space, needed, known)
     if on_trial:
-        known += ", which its own rate will correct"
-    why = f"all {size:,} combinations, some {needed:.0f} s of {limit:.0f} s allowed {known}"
+        known = "at a first guess"
+    why = (
+        f"all {size:,} combinations, which {known} take some {needed:.0f} s of the {limit:.0f} s "
+        "allowed"
+    )
     return Plan(True, bool(names), why + after, on_trial)
 
 
