@@ -5,6 +5,8 @@ from __future__ import annotations
 import shutil
 import sqlite3
 import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
 from datetime import date
 from pathlib import Path
 
@@ -14,6 +16,7 @@ import pytest
 from explorer.commands.check import check_study
 from explorer.commands.rerun import rerun_study
 from explorer.decision import decided_file, decisions
+from explorer.decision import lock as locking
 from explorer.decision.candidates import Origin
 from explorer.decision.decided_file import as_kept, read_entries, write_entries
 from explorer.decision.decisions import decided, decided_path, first_release_path, take_in
@@ -67,6 +70,35 @@ def edited(project: Project, old: str, new: str) -> int:
     assert after
     path.write_text(before + new + after)
     return before.count("\n") + 1
+
+
+@pytest.mark.parametrize("behind", [False, True])
+def test_a_lock_that_is_stopped_has_both_or_neither(
+    small_project: Project, store: Store, tmp_path: Path, monkeypatch: pytest.MonkeyPatch,
+    behind: bool,
+) -> None:  # fmt: skip
+    """Decision and sheet: a stop may come while the decision is made, or right behind it."""
+
+    @contextmanager
+    def stopped(project: Project, opened: Store) -> Iterator[decisions.Decided]:
+        with decisions.changing(project, opened) as found:
+            yield found
+            if not behind:
+                raise KeyboardInterrupt
+        raise KeyboardInterrupt
+
+    def write_sheet() -> tuple[Path]:
+        sheet.write_text("a sheet")
+        return (sheet,)
+
+    sheet = tmp_path / "sheet.html"
+    design = sound_ids(small_project, store)[0]
+    decision = locking.prepare(small_project, store, design, today=TODAY)
+    monkeypatch.setattr(locking, "changing", stopped)
+    with pytest.raises(KeyboardInterrupt):
+        locking.keep(small_project, store, decision, write_sheet)
+    assert (design in decided(small_project, store).entries) == behind
+    assert sheet.exists() == behind
 
 
 def test_date_and_note_may_be_edited(small_project: Project, store: Store, two: list[str]) -> None:

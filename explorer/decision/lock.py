@@ -8,6 +8,7 @@ model have changed since, `Lock.stale` names it for people.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, fields
 from datetime import date
 from pathlib import Path
@@ -19,7 +20,7 @@ from explorer import MODEL_VERSION
 from explorer.decision import changes
 from explorer.decision.decided_file import LONGEST_NOTE, as_kept, entry_of
 from explorer.decision.decisions import Decided, changing, decided, decided_path, of_study
-from explorer.errors import Fault, InputError, nearest
+from explorer.errors import ExplorerError, Fault, InputError, nearest
 from explorer.inputs.csv_tables import shown
 from explorer.inputs.links import LINKS
 from explorer.inputs.records import SETTINGS, WHOLE_SETTINGS
@@ -193,7 +194,7 @@ def keep(
 
     One process at a time does so, so that no decision is lost. InputError when the design was
     locked meanwhile, DiskError when something cannot be written; then nothing has changed, and what
-    `write_sheet` wrote is gone.
+    `write_sheet` wrote is gone. A stop right behind the decision leaves both.
     """
     path = decided_path(project)
     files: Sequence[Path] = ()
@@ -216,10 +217,20 @@ def keep(
             store.decide(decision.design_id, content["hash"], content)
             found.entries[decision.design_id] = {**entry, "hash": content["hash"]}
     except BaseException:
-        for file in files:
-            file.unlink(missing_ok=True)
+        if not _stands(project, store, decision.design_id):
+            for file in files:
+                file.unlink(missing_ok=True)
         raise
     return path, files
+
+
+def _stands(project: Project, store: Store, design_id: str) -> bool:
+    """Whether a decision stands all the same, as where a stop came right behind it: it keeps its
+    sheet then, which nobody would write any more.
+    """
+    with suppress(ExplorerError):
+        return design_id in decided(project, store).entries
+    return False
 
 
 def _refuse_again(path: Path, found: Decided, design_id: str) -> None:
