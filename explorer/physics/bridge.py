@@ -125,7 +125,7 @@ def axes(h_share: Array, phi: Array, s: Array) -> tuple[Array, Array, Array]:
     return crowded(np.sqrt(h_share)), np.sqrt(phi * (2 / np.pi)), np.sqrt(s / (s + SPREAD))
 
 
-def _spline(values: Array) -> Array:
+def spline_coefficients(values: Array) -> Array:
     """Cubic B-spline coefficients (not-a-knot ends) along every axis; two more a side."""
     for axis, count in enumerate(values.shape):
         matrix = np.zeros((count + 2, count + 2))
@@ -151,7 +151,12 @@ def unpacked(packed: Array, low: Array, high: Array) -> Table:
     """A table from its 16 bits a value, (3, h, phi, s), and the ends of each of the three."""
     values = [low[i] + (high[i] - low[i]) * (packed[i].astype(float) / 65535.0) for i in range(3)]
     shape = packed.shape[1:]
-    return Table(_spline(values[0]), _spline(values[1]), values[2], (shape[0], shape[1], shape[2]))
+    return Table(
+        spline_coefficients(values[0]),
+        spline_coefficients(values[1]),
+        values[2],
+        (shape[0], shape[1], shape[2]),
+    )
 
 
 def _look_up(s: Array, s_w: Array, phi: Array, kind: Kind) -> tuple[Array, Array, Array]:

@@ -17,7 +17,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from explorer.physics.bridge import Kind, _spline
+from explorer.physics.bridge import Kind, spline_coefficients
 from explorer.units import Array
 
 OVERLAP_FILE = Path(__file__).with_name("soft_bus_map.npz")
@@ -75,5 +75,5 @@ def overlap_table(sharing: Sharing) -> Array:
 def overlap_splines(values: Array) -> Array:
     """Cubic B-spline coefficients of a table (3, phi, shared, current), two more along each of its
     three places."""
-    each = [_spline(values[..., quantity]) for quantity in range(FACTORS)]
+    each = [spline_coefficients(values[..., quantity]) for quantity in range(FACTORS)]
     return np.ascontiguousarray(np.stack(each))

@@ -169,10 +169,9 @@ def pulses(
 ) -> Pulses:  # fmt: skip
     """Effect of pulses on any bank, from both resistances of `PULSE_OHM`.
 
-    `amps_t` and `amps_tt` are those of a point near by, or 0: where solving begins.
-
-    Of so much current that the larger would leave nothing behind it, from smaller ones; of more
-    than even the smaller could bear, at the voltage at which that bears it.
+    Where the larger would leave nothing behind it, from smaller ones; where even the smaller could
+    not bear the current, at the voltage at which it can. `amps_t` and `amps_tt` are those of a
+    point near by, or 0: where solving begins.
     """
     if not stiff.bus_A * PULSE_OHM[0] > SCARCE * bus_V:
         return Pulses(0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
